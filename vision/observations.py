@@ -1,0 +1,193 @@
+"""What was seen in one photo: the only thing vision/ gives and models/ takes.
+
+All polygons are in pixels of the decoded photo (EXIF turn applied), x to the right, y down, as
+``((x, y), ...)``. Angles are degrees, counter-clockwise positive as seen on the picture. An empty tuple
+means nothing was found; None means it was not measured. `confidence` is a method's own opinion in 0..1 and
+is not calibrated; calibrated numbers are called probability and exist only in models/.
+"""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+#: Colour codes of IEC 60757 (designation of colours) that a plug housing can have.
+COLOUR_CODES = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
+
+SIZE_CLASSES = ("S", "M", "L")
+
+Polygon = tuple[tuple[float, float], ...]
+SizeClass = Literal["S", "M", "L"]
+TextKind = Literal["cast", "printed", "scrawl"]
+Face = Literal["front", "back", "unknown"]
+
+
+def check_share(name: str, value: float) -> None:
+    """Refuse a share outside 0..1 with a sentence that names the field.
+
+    Raises
+    ------
+    ValueError
+        If `value` is not within 0..1.
+    """
+    if not 0.0 <= value <= 1.0 + 1e-9:
+        raise ValueError(f"{name} must lie in 0..1, got {value!r}")
+
+
+def check_posterior(name: str, posterior: dict[str, float], codes: tuple[str, ...]) -> None:
+    """Refuse a posterior with unknown codes or a sum that is not 1.
+
+    Raises
+    ------
+    ValueError
+        If a key is not one of `codes` or the values do not sum to 1 within 1e-3.
+    """
+    unknown = sorted(set(posterior) - set(codes))
+    if unknown:
+        raise ValueError(f"{name} has unknown codes {unknown}; known are {list(codes)}")
+    total = sum(posterior.values())
+    if abs(total - 1.0) > 1e-3:
+        raise ValueError(f"{name} must sum to 1, got {total:.4f}")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with a photo, in words a person can act on."""
+
+    name: Literal["dark", "burnt", "blurred", "small", "glare", "mirrored"]
+    measured: float
+    limit: float
+    words: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Measured quality of one photo."""
+
+    width_px: int
+    height_px: int
+    median_luma: float  # 0..1, gamma-coded
+    burnt_share: float  # share of pixels with a channel at its ceiling
+    blur_px: float  # standard deviation of the edge spread, pixels
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """False when a fault forbids an answer from this photo."""
+        return not any(f.name in {"dark", "burnt", "blurred", "small"} for f in self.faults)
+
+
+@dataclass(frozen=True)
+class WhiteBalance:
+    """Gains that were applied to linear RGB, and where they came from."""
+
+    gains_rgb: tuple[float, float, float]
+    method: Literal["label paper", "neutral metal", "statistics", "none"]
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Connector:
+    """One connector housing; a plug still seated in it counts as the housing."""
+
+    polygon: Polygon
+    colour: dict[str, float]  # posterior over COLOUR_CODES
+    size: dict[str, float]  # posterior over SIZE_CLASSES
+    size_ratio: float  # long side of the housing / long side of its unit
+    confidence: float  # that this is a connector housing at all
+    pins: tuple[int, int] | None = None  # rows, columns
+    place: tuple[float, float] | None = None  # centre in the unit's own frame, -0.5..0.5, x right, y up
+    mated: bool = False
+    method: str = ""
+
+    def __post_init__(self) -> None:
+        check_posterior("colour", self.colour, COLOUR_CODES)
+        check_posterior("size", self.size, SIZE_CLASSES)
+        check_share("confidence", self.confidence)
+
+
+@dataclass(frozen=True)
+class Character:
+    """One character as read, with what else it might be (best first)."""
+
+    options: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Text:
+    """One line of text as read."""
+
+    polygon: Polygon  # four corners: top-left, top-right, bottom-right, bottom-left of the text itself
+    value: str
+    confidence: float
+    kind: TextKind
+    height_px: float
+    characters: tuple[Character, ...] = ()
+    method: str = ""
+
+    def __post_init__(self) -> None:
+        check_share("confidence", self.confidence)
+
+
+@dataclass(frozen=True)
+class Code:
+    """One barcode as decoded."""
+
+    polygon: Polygon
+    symbology: str
+    payload: str
+    check: Literal["verified", "none"]  # does the symbology carry an error check that held
+    module_px: float | None = None
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class Body:
+    """The unit's outline and surface, as far as they were measured."""
+
+    aspect: float  # long side / short side of the outline
+    colour: dict[str, float] = field(default_factory=dict)  # posterior over COLOUR_CODES, or empty
+    fins: dict[str, float] = field(default_factory=dict)  # posterior over "none", "half", "all", or empty
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One controller in the photo.
+
+    `connectors` stand in canonical order: seen with the cast mark upright, row by row from the top, each row
+    from left to right. Where the orientation could not be fixed, `other_order` holds the second reading
+    (the unit turned by half a turn) as indices into `connectors`.
+    """
+
+    polygon: Polygon
+    confidence: float
+    face: dict[str, float]  # posterior over "front", "back"
+    connectors: tuple[Connector, ...] = ()
+    up_deg: float | None = None  # direction of the unit's own upward axis in the picture; 90 is up
+    up_confidence: float = 0.0
+    up_method: str = ""
+    other_order: tuple[int, ...] | None = None
+    texts: tuple[Text, ...] = ()
+    codes: tuple[Code, ...] = ()
+    body: Body | None = None
+    method: str = ""
+
+    def __post_init__(self) -> None:
+        check_share("confidence", self.confidence)
+        check_posterior("face", self.face, ("front", "back"))
+        if self.other_order is not None and sorted(self.other_order) != list(range(len(self.connectors))):
+            raise ValueError(
+                f"other_order must be a permutation of {len(self.connectors)}, got {self.other_order}"
+            )
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Everything seen in one photo."""
+
+    photo_sha256: str
+    quality: Quality
+    white_balance: WhiteBalance
+    units: tuple[Unit, ...] = ()
+    texts: tuple[Text, ...] = ()  # outside every unit: a donor's plate, an id card
+    codes: tuple[Code, ...] = ()
+    notes: tuple[str, ...] = ()  # what could not be done, in words ("Tesseract was not found, ...")
