@@ -1,0 +1,108 @@
+"""What plugface answers: candidates with their evidence, and the decision taken over them.
+
+`probability` is calibrated (see calibration.py); `weight` is in nats: how much one piece of evidence moves the
+log odds of a candidate, positive for, negative against.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+#: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of these.
+#: unreadable: the photos do not allow an answer.
+Verdict = Literal["identified", "ambiguous", "not_in_catalogue", "unreadable"]
+
+View = Literal["front", "back", "label close-up", "plug close-up", "donor plate"]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One reason for or against a candidate, naming the rule and what was seen."""
+
+    rule: str  # name of the rule, e.g. "plug order"
+    words: str  # one sentence for a person
+    weight: float  # nats; positive speaks for the candidate
+    photo: int | None = None  # index of the photo it was seen in; None: several or none
+
+
+@dataclass(frozen=True)
+class VariantChance:
+    """One variant of a candidate's family with its probability given the family."""
+
+    key: str
+    probability: float
+    evidence: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One family that the unit might be."""
+
+    family: str
+    score: float  # uncalibrated log odds of the classifier
+    probability: float  # calibrated
+    evidence: tuple[Evidence, ...] = ()
+    variants: tuple[VariantChance, ...] = ()  # best first; sums to 1
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A contradiction or something else a person must look at."""
+
+    name: str  # "front and back disagree", "barcode and print disagree", "high-voltage colour", ...
+    words: str
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A warning shown before everything else."""
+
+    name: Literal["high voltage", "restraint", "locked", "catalogue", "general"]
+    words: str
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class NextPhoto:
+    """The photo that would help most, and why."""
+
+    view: View
+    gain: float  # expected fall of the cost of deciding (units of Costs.second_look)
+    words: str
+
+
+@dataclass(frozen=True)
+class PartnerNeed:
+    """What the unit must be used with."""
+
+    families: tuple[str, ...]
+    same_donor: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class SwapFit:
+    """Whether the unit serves the swap that was described."""
+
+    serves: Literal["yes", "no", "unknown"]
+    reasons: tuple[str, ...]
+    unknown: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Decision:
+    """The answer for one unit."""
+
+    verdict: Verdict
+    words: str  # the answer in one or two sentences
+    candidates: tuple[Candidate, ...]  # best first
+    families: tuple[str, ...] = ()  # conformal set; one entry when identified
+    variants: tuple[str, ...] = ()  # variants of the first family that remain; one when it could be told
+    variant_words: str = ""  # why the variant is or is not settled
+    cautions: tuple[Caution, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    next_photo: NextPhoto | None = None
+    partners: tuple[PartnerNeed, ...] = ()
+    fit: SwapFit | None = None
+    unknown_probability: float = 0.0  # that the unit is in no family of this catalogue
+    catalogue_sha256: str = ""
+    model_version: str = ""
