@@ -1,0 +1,34 @@
+"""How large a connector is: one answer for the catalogue's author and for the geometry."""
+
+from typing import Any
+
+# Our own choice of sizes, near what sealed plugs of road vehicles measure (common practice, no source).
+# Per class: millimetres per pin and fixed millimetres for walls along the long side, the same across, limits of
+# both, and how far the shroud stands proud of the plug face.
+_SIZES = {
+    "L": {"long": (3.4, 13.0, 55.0, 80.0), "wide": (4.0, 12.0, 22.0, 30.0), "tall": 22.0},
+    "M": {"long": (3.4, 12.0, 35.0, 50.0), "wide": (4.0, 11.0, 20.0, 26.0), "tall": 19.5},
+    "S": {"long": (3.2, 10.5, 18.0, 30.0), "wide": (3.6, 9.5, 16.0, 22.0), "tall": 17.0},
+}
+
+
+def connector_size_mm(connector: Any) -> tuple[float, float, float]:
+    """Size of a socket's shroud without its foot flange, which reaches 1.5 mm further on each side.
+
+    Parameters
+    ----------
+    connector : models.catalogue.Connector
+        Only `size` and `pins` are read. The greater of the two pin counts runs along the long side.
+
+    Returns
+    -------
+    long, wide, tall : float
+        Millimetres: along the long side, across it, and proud of the plug face.
+    """
+    sizes = _SIZES[connector.size]
+    many, few = max(connector.pins), min(connector.pins)
+    long, wide = (
+        round(min(max(per_pin * count + fixed, low), high), 2)
+        for count, (per_pin, fixed, low, high) in ((many, sizes["long"]), (few, sizes["wide"]))
+    )
+    return max(long, wide), min(long, wide), sizes["tall"]
