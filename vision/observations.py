@@ -6,6 +6,7 @@ means nothing was found; None means it was not measured. `confidence` is a metho
 is not calibrated; calibrated numbers are called probability and exist only in models/.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -46,6 +47,47 @@ def check_posterior(name: str, posterior: dict[str, float], codes: tuple[str, ..
     total = sum(posterior.values())
     if abs(total - 1.0) > 1e-3:
         raise ValueError(f"{name} must sum to 1, got {total:.4f}")
+
+
+def reading_order(points_xy: Sequence[tuple[float, float]], heights: Sequence[float]) -> tuple[int, ...]:
+    """Canonical order of connectors: row by row from the top, each row from left to right.
+
+    The highest centre leads a row (of equally high ones, the leftmost). To its row belongs every connector not
+    yet placed whose centre lies lower by less than half the smaller of the two heights. The row is read from
+    left to right, then the highest of those left leads the next row. The rule is our own choice; it depends on
+    differences and ratios alone, so millimetres and pixels give the same order.
+
+    Parameters
+    ----------
+    points_xy : sequence of (x, y), length n_connectors
+        Centres seen with the cast mark upright, x to the right and y UP, in any one unit of length.
+    heights : sequence of float, length n_connectors
+        Extent of each housing along y in the same unit, turned as it stands on the face.
+
+    Returns
+    -------
+    order : tuple of int, length n_connectors
+        ``points_xy[order[0]]`` is connector 1, and so on.
+
+    Raises
+    ------
+    ValueError
+        If the two lengths differ.
+    """
+    if len(points_xy) != len(heights):
+        raise ValueError(f"{len(points_xy)} centres need as many heights, got {len(heights)}")
+    left = sorted(range(len(points_xy)), key=lambda i: (-points_xy[i][1], points_xy[i][0]))
+    order: list[int] = []
+    while left:
+        lead = left[0]
+        row = [
+            i
+            for i in left
+            if i == lead or points_xy[lead][1] - points_xy[i][1] < min(heights[lead], heights[i]) / 2
+        ]
+        order += sorted(row, key=lambda i: points_xy[i][0])
+        left = [i for i in left if i not in row]
+    return tuple(order)
 
 
 @dataclass(frozen=True)
