@@ -52,10 +52,10 @@ def check_posterior(name: str, posterior: dict[str, float], codes: tuple[str, ..
 def reading_order(points_xy: Sequence[tuple[float, float]], heights: Sequence[float]) -> tuple[int, ...]:
     """Canonical order of connectors: row by row from the top, each row from left to right.
 
-    The highest centre leads a row (of equally high ones, the leftmost). To its row belongs every connector not
-    yet placed whose centre lies lower by less than half the smaller of the two heights. The row is read from
-    left to right, then the highest of those left leads the next row. The rule is our own choice; it depends on
-    differences and ratios alone, so millimetres and pixels give the same order.
+    The highest centre leads a row (of equally high ones, the leftmost). To its row belongs every connector
+    not yet placed whose centre lies lower by less than half the smaller of the two heights. The row is read
+    from left to right, then the highest of those left leads the next row. The rule is our own choice; it
+    depends on differences and ratios alone, so millimetres and pixels give the same order.
 
     Parameters
     ----------
