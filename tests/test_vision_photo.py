@@ -1,0 +1,214 @@
+"""Pictures of every kind come in upright and in 8-bit RGB; bad files give one sentence."""
+
+import io
+import struct
+import warnings
+import zlib
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageOps
+
+from vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo, turn_upright
+
+
+def _scene(width=96, height=64):
+    """A smooth colour ramp with one bright corner, so that every turn looks different."""
+    y, x = np.mgrid[0:height, 0:width]
+    rgb = np.stack([x * 255 // width, y * 255 // height, 255 - x * 128 // width], axis=-1).astype(np.uint8)
+    rgb[:16, :16] = (255, 255, 0)
+    return rgb
+
+
+def _encode(picture, fmt, **options):
+    buffer = io.BytesIO()
+    picture.save(buffer, fmt, **options)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
+def test_each_format_gives_the_same_picture(fmt):
+    photo = decode_photo(_encode(Image.fromarray(_scene()), fmt, quality=95), name="a")
+    assert photo.format == fmt
+    assert photo.rgb.dtype == np.uint8
+    assert photo.rgb.shape == (64, 96, 3)
+    assert (photo.width_px, photo.height_px) == (96, 64)
+    # The lossy formats store colour at half size, so that the edge of the bright corner is soft; 4 grey
+    # levels is the mean over the picture.
+    assert np.abs(photo.rgb.astype(int) - _scene().astype(int)).mean() < 4
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP", "TIFF"])
+def test_orientation_agrees_with_pillow(orientation, fmt):
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    data = _encode(Image.fromarray(_scene()), fmt, exif=exif, quality=95)
+    expected = np.asarray(ImageOps.exif_transpose(Image.open(io.BytesIO(data))).convert("RGB"))
+    photo = decode_photo(data)
+    assert photo.rgb.shape == expected.shape == (photo.height_px, photo.width_px, 3)
+    # Two builds of the same JPEG decoder may differ by rounding.
+    assert np.abs(photo.rgb.astype(int) - expected.astype(int)).max() <= 4
+    small = photo.reduced(48)
+    assert max(small.shape[:2]) == 48
+    assert (
+        np.abs(
+            small.astype(int) - cv2.resize(expected, small.shape[1::-1], interpolation=cv2.INTER_AREA)
+        ).mean()
+        < 6
+    )
+    grey = decode_photo(data).grey
+    assert np.abs(grey.astype(int) - cv2.cvtColor(expected, cv2.COLOR_RGB2GRAY)).max() <= 4
+
+
+def test_heic_orientation_is_applied_once():
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    data = _encode(Image.fromarray(_scene()), "HEIF", exif=exif.tobytes(), quality=95)
+    rgb = decode_photo(data).rgb
+    assert rgb.shape == (96, 64, 3)
+    # Turned a quarter clockwise, the bright corner (top left) comes to the top right.
+    assert rgb[4, -4, 0] > 200
+    assert rgb[4, -4, 2] < 80
+
+
+def test_unknown_orientation_is_left_alone():
+    stored = _scene()
+    assert turn_upright(stored, 0) is stored
+    assert turn_upright(stored, 99) is stored
+
+
+def test_deep_grey_keeps_its_scale():
+    ramp = np.linspace(0, 65535, 64 * 64).reshape(64, 64).astype(np.uint16)
+    rgb = decode_photo(_encode(Image.fromarray(ramp), "PNG")).rgb
+    assert np.abs(rgb[..., 0].astype(int) - ramp // 257).max() <= 1
+
+
+def test_float_tiff_of_unit_range():
+    ramp = np.linspace(0, 1, 64 * 64).reshape(64, 64).astype(np.float32)
+    rgb = decode_photo(_encode(Image.fromarray(ramp), "TIFF")).rgb
+    assert np.abs(rgb[..., 0] - ramp * 255).max() <= 1
+
+
+@pytest.mark.parametrize("mode", ["L", "P", "1", "CMYK", "YCbCr"])
+def test_other_modes_come_out_as_rgb(mode):
+    picture = Image.fromarray(_scene()).convert(mode)
+    fmt = "PNG" if mode in {"L", "P", "1"} else "JPEG"
+    expected = np.asarray(picture.convert("RGB")).astype(int)
+    rgb = decode_photo(_encode(picture, fmt)).rgb
+    assert rgb.shape == (64, 96, 3)
+    assert np.abs(rgb - expected).mean() < 6
+
+
+def test_transparent_parts_are_white():
+    layer = np.dstack([_scene(), np.full((64, 96), 255, np.uint8)])
+    layer[32:, :, 3] = 0
+    rgb = decode_photo(_encode(Image.fromarray(layer), "PNG")).rgb
+    assert (rgb[32:] == 255).all()
+    assert (rgb[:32] == _scene()[:32]).all()
+
+
+def test_first_of_several_pictures_is_used_and_said():
+    first, second = Image.fromarray(_scene()), Image.fromarray(255 - _scene())
+    data = _encode(first, "TIFF", save_all=True, append_images=[second])
+    photo = decode_photo(data, name="scan.tif")
+    assert (photo.rgb == _scene()).all()
+    assert photo.notes == ("scan.tif holds 2 pictures; only the first was looked at.",)
+
+
+def test_nothing_of_the_metadata_is_kept():
+    exif = Image.Exif()
+    exif[0x010F] = "secret maker"
+    exif.get_ifd(0x8825)[1] = "N"
+    photo = decode_photo(_encode(Image.fromarray(_scene()), "JPEG", exif=exif))
+    assert "secret" not in repr(photo)
+
+
+def test_reduced_never_enlarges():
+    photo = decode_photo(_encode(Image.fromarray(_scene()), "JPEG"))
+    assert photo.reduced(5000).shape == (64, 96, 3)
+    with pytest.raises(ValueError, match="at least 1"):
+        photo.reduced(0)
+
+
+def _png_header(width, height):
+    body = b"IHDR" + struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    chunk = struct.pack(">I", 13) + body + struct.pack(">I", zlib.crc32(body))
+    return (
+        b"\x89PNG\r\n\x1a\n" + chunk + struct.pack(">I", 0) + b"IEND" + struct.pack(">I", zlib.crc32(b"IEND"))
+    )
+
+
+_JPEG = _encode(Image.fromarray(_scene(640, 480)), "JPEG", quality=90)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "the file is empty"),
+        (b"these are words, not a picture\n" * 20, "not a picture"),
+        (_JPEG[: len(_JPEG) // 2], "cut short or damaged"),
+        (_JPEG[:40], "damaged"),
+        (_encode(Image.fromarray(_scene()), "PNG")[:-200], "cut short or damaged"),
+        (_encode(Image.new("RGB", (1, 1)), "PNG"), "only 1 x 1 pixels"),
+        (_png_header(40_000, 40_000), "120 million"),
+        (_png_header(13_000, 10_000), "13000 x 10000"),
+        (_encode(Image.fromarray(_scene()), "GIF"), "not a picture"),
+    ],
+    ids=["empty", "text", "half", "header only", "png cut", "1x1", "40k", "13k", "gif"],
+)
+def test_bad_files_give_one_sentence(data, words):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(UnreadablePhoto) as caught:
+            decode_photo(data, name="yard.jpg")
+    message = str(caught.value)
+    assert message.startswith("yard.jpg: ")
+    assert words in message
+    assert "\n" not in message
+    assert caught.value.advice
+
+
+def test_limit_is_decided_before_decoding():
+    # The file has a header and no pixels at all: only the header can have been looked at.
+    assert MAX_PIXELS < 13_000 * 10_000
+    with pytest.raises(UnreadablePhoto, match="at most"):
+        decode_photo(_png_header(13_000, 10_000))
+
+
+def test_thumbnail_does_not_hide_a_missing_end():
+    exif = Image.Exif()
+    exif[0x9286] = b"\xff\xd9" * 8  # an end marker inside a segment, as a thumbnail has
+    data = _encode(Image.fromarray(_scene(640, 480)), "JPEG", exif=exif)
+    assert decode_photo(data).rgb.shape == (480, 640, 3)
+    with pytest.raises(UnreadablePhoto, match="cut short"):
+        decode_photo(data[: len(data) * 2 // 3])
+
+
+def test_bytes_after_the_end_do_no_harm():
+    assert decode_photo(_JPEG + b"\0" * 5000).rgb.shape == (480, 640, 3)
+
+
+_SAMPLES = {fmt: _encode(Image.fromarray(_scene()), fmt) for fmt in ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")}
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    fmt=st.sampled_from(sorted(_SAMPLES)),
+    at=st.floats(0, 1, exclude_max=True),
+    patch=st.binary(min_size=1, max_size=12),
+    cut=st.booleans(),
+)
+def test_damaged_bytes_never_escape_as_another_error(fmt, at, patch, cut):
+    sample = _SAMPLES[fmt]
+    start = int(at * len(sample))
+    data = sample[:start] + patch + (b"" if cut else sample[start + len(patch) :])
+    try:
+        photo = decode_photo(data)
+        assert photo.rgb.shape == (photo.height_px, photo.width_px, 3)
+        assert photo.rgb.dtype == np.uint8
+    except UnreadablePhoto:
+        pass
