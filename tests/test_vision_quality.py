@@ -1,0 +1,131 @@
+"""The gate names what is wrong with a photo, and does not cry wolf."""
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.quality import measure_blur, measure_quality, mirrored_fault
+
+
+def _scene(width=800, height=600, seed=3):
+    """Boxes of random grey with crisp edges in all directions, drawn four times too large and shrunk."""
+    rng = np.random.default_rng(seed)
+    big = np.full((height * 4, width * 4), 140, np.uint8)
+    for _ in range(60):
+        centre = rng.uniform((0, 0), (width * 4, height * 4))
+        box = cv2.boxPoints((tuple(centre), tuple(rng.uniform(150, 700, 2)), rng.uniform(0, 180)))
+        cv2.fillPoly(big, [box.astype(np.int32)], int(rng.integers(40, 230)))
+    grey = cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA)
+    return cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB)
+
+
+def _names(quality):
+    return {fault.name for fault in quality.faults}
+
+
+def test_a_good_photo_has_no_fault():
+    quality = measure_quality(_scene())
+    assert quality.faults == ()
+    assert quality.usable
+    assert (quality.width_px, quality.height_px) == (800, 600)
+
+
+@pytest.mark.parametrize("sigma", [1.0, 2.0, 3.0, 5.0, 8.0])
+def test_blur_of_known_size_is_measured(sigma):
+    luma = cv2.GaussianBlur(_scene()[..., 0], (0, 0), sigma)
+    # Edges that cross inside the blur look softer, and pixels sample the ridge coarsely: 30 % and 0.4 px.
+    assert measure_blur(luma) == pytest.approx(sigma, rel=0.3, abs=0.4)
+
+
+@pytest.mark.parametrize("noise", [3.0, 8.0])
+def test_noise_does_not_hide_blur(noise):
+    rng = np.random.default_rng(0)
+    luma = cv2.GaussianBlur(_scene()[..., 0], (0, 0), 4.0) + rng.normal(0, noise, (600, 800))
+    assert measure_blur(np.clip(luma, 0, 255).astype(np.uint8)) > 2.5
+
+
+def test_shake_along_one_direction_is_seen():
+    kernel = np.full((1, 21), 1 / 21, np.float32)
+    luma = cv2.filter2D(_scene()[..., 0], -1, kernel)
+    # A box of 21 px has a standard deviation of 21 / sqrt(12) = 6.1 px; its edge is a ramp, not a Gaussian,
+    # and flatter in the middle, where the ridge is, than a Gaussian of that spread.
+    assert 4.0 < measure_blur(luma) < 12.0
+
+
+def test_smooth_but_sharp_scene_is_not_blurred():
+    y, x = np.mgrid[0:600, 0:800].astype(np.float32)
+    smooth = 120 + 60 * np.sin(x / 90) * np.cos(y / 70)  # shading only
+    smooth[300:420, 200:500] += 40  # and one crisp plate
+    quality = measure_quality(np.repeat(smooth.astype(np.uint8)[..., None], 3, axis=2))
+    assert "blurred" not in _names(quality)
+    assert quality.blur_px < 1.5
+
+
+def test_scene_without_edges_is_not_called_blurred():
+    assert measure_quality(np.full((600, 800, 3), 128, np.uint8)).blur_px == 0.0
+
+
+def test_heavy_blur_forbids_an_answer():
+    quality = measure_quality(cv2.GaussianBlur(_scene(), (0, 0), 12))
+    assert "blurred" in _names(quality)
+    assert not quality.usable
+
+
+def test_black_photo_is_dark():
+    quality = measure_quality(np.zeros((600, 800, 3), np.uint8))
+    assert _names(quality) == {"dark"}
+    assert not quality.usable
+    assert quality.median_luma == 0.0
+
+
+def test_black_unit_on_a_light_bench_is_not_dark():
+    rgb = np.full((600, 800, 3), 190, np.uint8)
+    rgb[150:450, 200:600] = 25
+    rgb[200:260, 250:550] = (200, 200, 195)  # its label
+    unit = ((200, 150), (600, 150), (600, 450), (200, 450))
+    assert "dark" not in _names(measure_quality(rgb, units=[unit]))
+
+
+def test_white_photo_is_burnt():
+    assert "burnt" in _names(measure_quality(np.full((600, 800, 3), 255, np.uint8)))
+
+
+def test_burnt_background_does_not_matter_when_the_unit_is_known():
+    rgb = np.full((600, 800, 3), 255, np.uint8)
+    unit = ((200, 150), (600, 150), (600, 450), (200, 450))
+    rgb[150:450, 200:600] = _scene()[150:450, 200:600]
+    assert "burnt" not in _names(measure_quality(rgb, units=[unit]))
+
+
+def test_small_unit_is_small_in_photo_pixels():
+    unit = ((200, 150), (290, 150), (290, 210), (200, 210))
+    assert "small" in _names(measure_quality(_scene(), units=[unit]))
+    larger = tuple((x * 4, y * 4) for x, y in unit)
+    assert "small" not in _names(measure_quality(_scene(), photo_size=(3200, 2400), units=[larger]))
+
+
+def test_glare_over_a_plug():
+    rgb = _scene()
+    plug = ((300, 200), (400, 200), (400, 260), (300, 260))
+    rgb[200:230, 300:401] = 255
+    quality = measure_quality(rgb, connectors=[plug])
+    assert "glare" in _names(quality)
+    assert quality.usable  # it may still be answered, with the fault said
+
+
+def test_mirrored_only_when_the_mirror_reads_clearly_better():
+    assert mirrored_fault(0.3, 0.95).name == "mirrored"
+    assert mirrored_fault(0.9, 0.95) is None
+    assert mirrored_fault(0.1, 0.5) is None
+
+
+def test_every_fault_tells_what_to_do():
+    for rgb in (np.zeros((90, 90, 3), np.uint8), np.full((90, 90, 3), 255, np.uint8)):
+        for fault in measure_quality(rgb).faults:
+            assert fault.words.endswith(".")
+            assert fault.advice.endswith(".")
+
+
+def test_wrong_shape_is_refused():
+    with pytest.raises(ValueError, match="shape"):
+        measure_quality(np.zeros((10, 10), np.uint8))

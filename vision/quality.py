@@ -1,0 +1,253 @@
+"""Is the photo good enough to look at: measured, and said in words a person can act on."""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from vision.observations import Fault, Polygon, Quality
+
+#: Luma (0..1, gamma-coded) under which the bright parts of a photo are too dark. Our choice: there 8-bit JPEG
+#: leaves few steps between black and the brightest part.
+DARK_LIMIT = 0.16
+#: Share of the unit (of the photo, where no unit is known) burnt out in every channel. Our choice.
+BURNT_LIMIT = 0.40
+#: Share of one plug covered by glare. Our choice.
+GLARE_LIMIT = 0.35
+#: Edge spread as a share of the unit's long side. A small plug is some 8 % of it, and two plugs side by side
+#: run together when the spread reaches a quarter of that. Our choice.
+BLUR_LIMIT = 0.02
+#: Long side of the smallest unit in which plugs can be told apart, in photo pixels. Our choice.
+SMALL_LIMIT_PX = 120.0
+
+_CEILING = 250  # of 255: JPEG ringing and the tone curve keep burnt parts a little under the top
+_INNER_SIGMA, _OUTER_SIGMA = 1.0, 2.0  # pixels; the two re-blurs of the edge measure
+_DIRECTIONS = 4
+_LEAST_EDGES = 16  # ridge points per direction
+_BLUR_SIDES = (160, 320, 640)  # long sides at which blur is measured, coarse to fine
+_RESOLVED_PX = 1.1  # a crisp edge measures 0.6 to 0.9 on any of them; above this the blur itself is seen
+
+
+def measure_quality(
+    rgb: np.ndarray,
+    *,
+    photo_size: tuple[int, int] | None = None,
+    units: Sequence[Polygon] = (),
+    connectors: Sequence[Polygon] = (),
+) -> Quality:
+    """Measure one photo and name its faults.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray, shape (h, w, 3), sRGB
+        The photo or a reduced copy of it; 1000 to 1600 pixels on the long side are enough.
+    photo_size : (int, int), optional
+        Width and height of the photo itself, in pixels; by default that of `rgb`.
+    units, connectors : sequence of Polygon, photo pixels
+        Where the controllers and their plugs are, when that is known: the faults then speak of them alone.
+
+    Returns
+    -------
+    quality : Quality
+        Lengths in photo pixels. `blur_px` is 0 where no edge was strong enough to measure it.
+    """
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
+        raise ValueError(f"rgb must be uint8 of shape (H, W, 3), got {rgb.dtype} of shape {rgb.shape}")
+    width, height = photo_size or (rgb.shape[1], rgb.shape[0])
+    to_photo = width / rgb.shape[1]
+    luma = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    subject = _mask_of(units, rgb.shape[:2], to_photo) if units else None
+    blur_px = measure_blur(luma, subject) * to_photo
+    lowest, highest = _channel_range(rgb)
+    inside = slice(None) if subject is None else subject
+    faults = [
+        _dark(luma[inside]),
+        _burnt(lowest[inside]),
+        _blurred(blur_px, units, (width, height)),
+        _small(units, (width, height)),
+        _glare(lowest, connectors, to_photo),
+    ]
+    return Quality(
+        width_px=width,
+        height_px=height,
+        median_luma=float(np.median(luma)) / 255,
+        burnt_share=float((highest >= _CEILING).mean()),
+        blur_px=blur_px,
+        faults=tuple(fault for fault in faults if fault is not None),
+    )
+
+
+def measure_blur(luma: np.ndarray, subject: np.ndarray | None = None) -> float:
+    """Standard deviation of the edge spread of the sharpest edges, taken in the blurriest direction.
+
+    The gradient of a step of spread s falls by sqrt((s^2 + b^2) / (s^2 + a^2)) when the picture is blurred by
+    b instead of a; that ratio is measured on the ridge of every strong edge. The sharpest fifth of them
+    counts, so that a scene of smooth shapes with a few crisp edges is not called blurred; the worst of four
+    directions counts, so that a shake along one direction is not missed. Coarse copies of the picture are
+    asked first: noise, which makes blurred edges look sharp, is averaged away there.
+
+    Parameters
+    ----------
+    luma : uint8 ndarray, shape (H, W)
+    subject : bool ndarray, shape (H, W), optional
+        Where edges count.
+
+    Returns
+    -------
+    blur_px : float
+        0 if no direction has enough strong edges. Below 1 / 640 of the long side it is an upper bound.
+
+    References
+    ----------
+    Zhuo & Sim, Pattern Recognition 44 (2011) 1852-1858; blurring twice, taking directions apart and going
+    from coarse to fine are ours.
+    """
+    spread = 0.0
+    for side in _BLUR_SIDES:
+        scale = max(1.0, max(luma.shape) / side)
+        size = (round(luma.shape[1] / scale), round(luma.shape[0] / scale))
+        small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
+        mask = None if subject is None else cv2.resize(subject.astype(np.uint8), size) > 0
+        here = scale * _blur_at_scale(small, mask)
+        if here > _RESOLVED_PX * scale or scale == 1.0:
+            return here or spread
+        spread = here or spread
+    return spread
+
+
+def _blur_at_scale(luma: np.ndarray, subject: np.ndarray | None) -> float:
+    grey = luma.astype(np.float32)
+    inner_x, inner_y = _gradient(grey, _INNER_SIGMA)
+    outer_x, outer_y = _gradient(grey, _OUTER_SIGMA)
+    inner, outer = cv2.magnitude(inner_x, inner_y), cv2.magnitude(outer_x, outer_y)
+    # Noise of spread n makes gradients of spread n / (sqrt(8 pi) b^2); an edge must stand well above them.
+    least = max(2.0, 8.0 * _noise_of(grey) / (np.sqrt(8 * np.pi) * _OUTER_SIGMA**2))
+    ridge = (outer == cv2.dilate(outer, np.ones((3, 3), np.uint8))) & (outer > least) & (inner > outer)
+    if subject is not None:
+        ridge &= subject
+    ratio2 = np.square(inner[ridge] / outer[ridge])
+    spread2 = (_OUTER_SIGMA**2 - ratio2 * _INNER_SIGMA**2) / np.maximum(ratio2 - 1.0, 1e-3)
+    spread = np.sqrt(np.clip(spread2, 0.0, None))
+    angle = np.mod(np.arctan2(outer_y[ridge], outer_x[ridge]), np.pi)
+    direction = np.mod(np.round(angle / np.pi * _DIRECTIONS).astype(int), _DIRECTIONS)
+    sharpest = [
+        float(np.percentile(spread[direction == index], 20))
+        for index in range(_DIRECTIONS)
+        if (direction == index).sum() >= _LEAST_EDGES
+    ]
+    return max(sharpest, default=0.0)
+
+
+def _noise_of(grey: np.ndarray) -> float:
+    """Standard deviation of the noise, by Immerkaer, CVIU 64 (1996) 300-302: blind to edges and to blur."""
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    return float(np.sqrt(np.pi / 2) / 6 * np.abs(cv2.filter2D(grey, -1, kernel)).mean())
+
+
+def _gradient(grey: np.ndarray, sigma: float) -> tuple[np.ndarray, np.ndarray]:
+    smooth = cv2.GaussianBlur(grey, (0, 0), sigma)
+    return cv2.Sobel(smooth, -1, 1, 0, ksize=1, scale=0.5), cv2.Sobel(smooth, -1, 0, 1, ksize=1, scale=0.5)
+
+
+def mirrored_fault(plain: float, mirrored: float) -> Fault | None:
+    """The fault of a mirrored photo, if the text says so.
+
+    Parameters
+    ----------
+    plain, mirrored : float, 0..1
+        A reader's confidence in the text of the photo and of its mirror image.
+    """
+    if mirrored < 0.8 or mirrored - plain < 0.25:  # our choice; symmetrical words (AVA, OXO) read both ways
+        return None
+    return Fault(
+        name="mirrored",
+        measured=mirrored - plain,
+        limit=0.25,
+        words="The text on this photo only reads in a mirror: the photo is flipped left to right.",
+        advice="Switch off the mirror setting of the front camera, or take the photo with the rear one.",
+    )
+
+
+def _channel_range(rgb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    red, green, blue = cv2.split(rgb)
+    return cv2.min(cv2.min(red, green), blue), cv2.max(cv2.max(red, green), blue)
+
+
+def _mask_of(polygons: Sequence[Polygon], shape: tuple[int, int], to_photo: float) -> np.ndarray:
+    mask = np.zeros(shape, np.uint8)
+    for polygon in polygons:
+        cv2.fillPoly(mask, [np.round(np.asarray(polygon) / to_photo).astype(np.int32)], 1)
+    return mask.astype(bool) if mask.any() else np.ones(shape, bool)
+
+
+def _long_side(polygon: Polygon) -> float:
+    return float(max(cv2.minAreaRect(np.asarray(polygon, np.float32))[1]))
+
+
+def _dark(luma: np.ndarray) -> Fault | None:
+    bright = float(np.percentile(luma, 90)) / 255
+    if bright >= DARK_LIMIT:
+        return None
+    return Fault(
+        name="dark",
+        measured=bright,
+        limit=DARK_LIMIT,
+        words="The photo is too dark: even its bright parts are nearly black.",
+        advice="Take it in daylight or switch on the flash, and hold still.",
+    )
+
+
+def _burnt(lowest: np.ndarray) -> Fault | None:
+    share = float((lowest >= _CEILING).mean())
+    if share <= BURNT_LIMIT:
+        return None
+    return Fault(
+        name="burnt",
+        measured=share,
+        limit=BURNT_LIMIT,
+        words=f"The photo is burnt out: {share:.0%} of what matters is pure white.",
+        advice="Turn so that the sun is behind you, or tap the unit on the screen to darken the photo.",
+    )
+
+
+def _blurred(blur_px: float, units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
+    # Where no unit is known it is taken to fill half of the long side.
+    length = min(map(_long_side, units), default=max(size) / 2)
+    limit = BLUR_LIMIT * length
+    if blur_px <= limit:
+        return None
+    return Fault(
+        name="blurred",
+        measured=blur_px,
+        limit=limit,
+        words=f"The photo is blurred: edges are smeared over some {2 * blur_px:.0f} pixels.",
+        advice="Hold the phone still with both hands, tap the unit to focus, and wipe the lens.",
+    )
+
+
+def _small(units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
+    length = min(map(_long_side, units), default=float(max(size)))
+    if length >= SMALL_LIMIT_PX:
+        return None
+    return Fault(
+        name="small",
+        measured=length,
+        limit=SMALL_LIMIT_PX,
+        words=f"The unit is only {length:.0f} pixels long on this photo, too few to tell its plugs apart.",
+        advice="Step closer, so that the unit fills the picture, and send the original photo.",
+    )
+
+
+def _glare(lowest: np.ndarray, connectors: Sequence[Polygon], to_photo: float) -> Fault | None:
+    white = lowest >= _CEILING
+    shares = [float(white[_mask_of([polygon], white.shape, to_photo)].mean()) for polygon in connectors]
+    worst = max(shares, default=0.0)
+    if worst <= GLARE_LIMIT:
+        return None
+    return Fault(
+        name="glare",
+        measured=worst,
+        limit=GLARE_LIMIT,
+        words=f"Light is reflected straight off the plugs: {worst:.0%} of one is pure white.",
+        advice="Move a step to the side, or shade the plugs with your hand, and take it again.",
+    )
