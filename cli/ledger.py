@@ -1,0 +1,372 @@
+"""The ledger: what was photographed, what was proposed, and what a person found to be true.
+
+Rows are only added. A later proposal or confirmation stands beside the earlier one and the latest counts, so
+nobody can lose or rewrite what was said about a unit. The database holds this with triggers, and the session
+refuses a change before it gets there. Times are text, UTC, ISO 8601, so that they sort and export as they are.
+
+SQLite (write-ahead log) is the default; any SQLAlchemy URL serves, PostgreSQL for a ledger that is shared.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
+from sqlalchemy.engine import Connection, Engine, Row, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
+from sqlalchemy.orm import DeclarativeBase, Mapped, Session, aliased, mapped_column
+
+#: Newest migration in migrations/versions; a test holds the two together.
+SCHEMA = "0001"
+
+#: Seconds a writer waits for another one before it gives up.
+BUSY_S = 30
+
+
+class LedgerError(Exception):
+    """A ledger that cannot be read or written: which one, what is wrong, what mends it."""
+
+    def __init__(self, ledger: str, problem: str, mend: str) -> None:
+        self.ledger, self.problem, self.mend = ledger, problem, mend
+        super().__init__(f"{ledger}: {problem}. {mend}")
+
+
+class Base(DeclarativeBase):
+    """Base of all ledger tables."""
+
+
+class Lot(Base):
+    """One delivery, pallet or counter: the units that were looked at together."""
+
+    __tablename__ = "lots"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(unique=True)
+    name: Mapped[str]
+    source: Mapped[str]  # folder or URL the photos came from
+    market: Mapped[str]
+    created_at: Mapped[str]
+
+
+class Photo(Base):
+    """One photo by its content; the same bytes under ten names are one photo."""
+
+    __tablename__ = "photos"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(unique=True)
+    size_bytes: Mapped[int]
+    added_at: Mapped[str]
+
+
+class File(Base):
+    """One file of a lot: the name and place a photo was found under, or why it was left out."""
+
+    __tablename__ = "files"
+    __table_args__ = (UniqueConstraint("lot_id", "path", "size_bytes", "mtime_ns"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"), index=True)
+    photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"), index=True)
+    path: Mapped[str]
+    size_bytes: Mapped[int]
+    mtime_ns: Mapped[str]  # text: nanoseconds do not fit a 32-bit column
+    note: Mapped[str]
+    added_at: Mapped[str]
+
+
+class Look(Base):
+    """What was seen in a photo by one version of the software, or why nothing could be seen."""
+
+    __tablename__ = "looks"
+    __table_args__ = (UniqueConstraint("photo_id", "version"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    version: Mapped[str]
+    fault: Mapped[str]  # empty when the photo could be read
+    observations: Mapped[str]  # JSON, empty when it could not
+    taken_at: Mapped[str]  # the camera's own clock, which knows no time zone; empty if the photo does not say
+    seconds: Mapped[float]
+    made_at: Mapped[str]
+
+
+class Unit(Base):
+    """One physical controller of a lot, and how its photos were found to belong together."""
+
+    __tablename__ = "units"
+    __table_args__ = (UniqueConstraint("lot_id", "key"), UniqueConstraint("lot_id", "group_key"))
+    id: Mapped[int] = mapped_column(primary_key=True)
+    lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"))
+    key: Mapped[str]
+    method: Mapped[str]
+    group_key: Mapped[str]
+    created_at: Mapped[str]
+
+
+class View(Base):
+    """One photo of one unit; `part` says which unit of the photo where there are several (-1: the only one)."""
+
+    __tablename__ = "views"
+    __table_args__ = (UniqueConstraint("unit_id", "photo_id", "part"), Index("views_by_photo", "photo_id"))
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    part: Mapped[int]
+
+
+class Proposal(Base):
+    """What was proposed for a unit, from which photos, by which model and catalogue."""
+
+    __tablename__ = "proposals"
+    __table_args__ = (UniqueConstraint("unit_id", "input_sha256"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
+    input_sha256: Mapped[str]  # of the photos, the software, the catalogue and the market
+    catalogue_sha256: Mapped[str]
+    model_version: Mapped[str]
+    verdict: Mapped[str]
+    family: Mapped[str]
+    variant: Mapped[str]
+    probability: Mapped[float]
+    destination: Mapped[str]
+    bin: Mapped[str]
+    expected_cost: Mapped[float]
+    words: Mapped[str]
+    findings: Mapped[str]
+    decision: Mapped[str]  # the whole Decision as JSON; empty where no decision was reached
+    made_at: Mapped[str]
+
+
+class Confirmation(Base):
+    """What a person found to be true about a unit."""
+
+    __tablename__ = "confirmations"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"), index=True)
+    proposal_id: Mapped[int | None] = mapped_column(ForeignKey("proposals.id"))
+    family: Mapped[str]  # empty: in no family of the catalogue
+    variant: Mapped[str]
+    who: Mapped[str]
+    note: Mapped[str]
+    confirmed_at: Mapped[str]
+
+
+def now_utc() -> str:
+    """This moment, UTC, to the millisecond, as ISO 8601 text."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Ledger:
+    """An open ledger whose tables are up to date.
+
+    Parameters
+    ----------
+    where : Path or str
+        An SQLite file, or an SQLAlchemy URL.
+
+    Raises
+    ------
+    LedgerError
+        If it cannot be opened, is not a ledger, or was written by a newer plugface.
+    """
+
+    def __init__(self, where: Path | str) -> None:
+        self.name, url = _name_and_url(where)
+        with self._plain_errors():
+            self.engine = _connect(url)
+            self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
+            with self._writer.begin() as connection:
+                _migrate(connection, self.name)
+
+    @contextmanager
+    def transaction(self) -> Iterator[Session]:
+        """Add rows: all of them are kept or none is."""
+        with self._plain_errors(), Session(self._writer, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Read one consistent state while others may write."""
+        with self._plain_errors(), Session(self.engine) as session:
+            yield session
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    @contextmanager
+    def _plain_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except (ArgumentError, ModuleNotFoundError) as error:
+            raise LedgerError(
+                self.name, f"this address cannot be used ({error})", "Correct it and run again"
+            ) from None
+        except DBAPIError as error:
+            raise LedgerError(self.name, *_explain(str(error.orig))) from error
+
+
+@event.listens_for(Session, "before_flush")
+def _refuse_changes(session: Session, _context, _instances) -> None:
+    if session.deleted or any(session.is_modified(row) for row in session.dirty):
+        raise RuntimeError("ledger rows are only added; record a new row instead of changing one")
+
+
+def _name_and_url(where: Path | str) -> tuple[str, str]:
+    text = str(where)
+    if "://" not in text:
+        return text, f"sqlite:///{text}"
+    try:
+        return make_url(text).render_as_string(hide_password=True), text
+    except SQLAlchemyError as error:
+        raise LedgerError(
+            "ledger", f"the address is not a database URL ({error})", "Correct it and run again"
+        ) from None
+
+
+def _connect(url: str) -> Engine:
+    if not url.startswith("sqlite"):
+        return create_engine(url, pool_pre_ping=True)
+    engine = create_engine(url, connect_args={"timeout": BUSY_S, "check_same_thread": False})
+
+    @event.listens_for(engine, "connect")
+    def _set_up(dbapi_connection, _record) -> None:
+        dbapi_connection.isolation_level = None  # transactions are begun below, not by the driver's guess
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
+            dbapi_connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        # A writer takes the lock at once: one that upgrades half-way can be refused without any waiting.
+        mode = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
+        connection.exec_driver_sql(f"BEGIN {mode}")
+
+    return engine
+
+
+def _migrate(connection: Connection, name: str) -> None:
+    """Bring the tables up to `SCHEMA`, under the write lock so that two starters do not collide."""
+    from alembic import command  # the import costs more than opening a ledger that is up to date
+    from alembic.config import Config
+    from alembic.runtime.migration import MigrationContext
+
+    found = MigrationContext.configure(connection).get_current_revision()
+    if found == SCHEMA:
+        return
+    if found is not None and found > SCHEMA:
+        raise LedgerError(
+            name, f"it was written by a newer plugface (schema {found}, known {SCHEMA})", "Update plugface"
+        )
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.attributes["connection"] = connection
+    command.upgrade(config, SCHEMA)
+
+
+def _explain(message: str) -> tuple[str, str]:
+    """Problem and mend, in words, for a database driver's message."""
+    table = (
+        ("full", "the disk is full", "Make room and run the same command again; what was written is kept"),
+        ("disk I/O error", "the disk refused to write", "Check the disk and run the same command again"),
+        (
+            "readonly",
+            "it may not be written to",
+            "Give write permission, or name another place with --ledger",
+        ),
+        ("unable to open", "it cannot be opened", "Check that its folder exists and may be written to"),
+        ("locked", "another program holds it", "Wait for that program to end and run again"),
+        ("not a database", "this file is not a ledger", "Name another file with --ledger"),
+        ("only added", "a row was about to be changed", "Record a new row instead"),
+    )
+    for part, problem, mend in table:
+        if part in message:
+            return problem, mend
+    return f"the database says: {message.strip().splitlines()[0]}", "Correct that and run again"
+
+
+def record_confirmation(
+    session: Session,
+    unit: Unit,
+    *,
+    family: str,
+    variant: str,
+    who: str,
+    note: str = "",
+    confirmed_at: str | None = None,
+) -> Confirmation:
+    """Add what a person found to be true about a unit, beside the proposal that stood at that time.
+
+    Raises
+    ------
+    ValueError
+        If `who` is empty: a truth without a witness is worth nothing for learning.
+    """
+    if not who.strip():
+        raise ValueError("a confirmation needs the name of the person who looked")
+    proposal = session.scalar(select(func.max(Proposal.id)).where(Proposal.unit_id == unit.id))
+    row = Confirmation(
+        unit_id=unit.id,
+        proposal_id=proposal,
+        family=family,
+        variant=variant,
+        who=who,
+        note=note,
+        confirmed_at=confirmed_at or now_utc(),
+    )
+    session.add(row)
+    return row
+
+
+def list_units(session: Session, lot: str | None = None) -> tuple[tuple[str, ...], Iterator[Row]]:
+    """One row per unit with its latest proposal and confirmation, in the order the units were recorded.
+
+    Parameters
+    ----------
+    session : Session
+    lot : str or None
+        Key of one lot; None: all lots.
+
+    Returns
+    -------
+    columns : tuple of str, length n_columns
+    rows : iterator of Row, each of length n_columns
+        Read as they are needed; `row.family` works as well as `row[5]`.
+    """
+    proposal, truth = aliased(Proposal), aliased(Confirmation)
+    newest = select(func.max(Proposal.id)).where(Proposal.unit_id == Unit.id).scalar_subquery()
+    last_truth = select(func.max(Confirmation.id)).where(Confirmation.unit_id == Unit.id).scalar_subquery()
+    photos = select(func.count()).where(View.unit_id == Unit.id).scalar_subquery()
+    first = select(func.min(View.photo_id)).where(View.unit_id == Unit.id).scalar_subquery()
+    query = (
+        select(
+            Lot.key.label("lot"),
+            Unit.key.label("unit"),
+            proposal.destination,
+            proposal.bin,
+            proposal.verdict,
+            proposal.family,
+            proposal.variant,
+            proposal.probability,
+            proposal.expected_cost,
+            proposal.words,
+            proposal.findings,
+            Unit.method.label("grouped_by"),
+            photos.label("photos"),
+            Photo.sha256.label("first_photo_sha256"),
+            truth.family.label("true_family"),
+            truth.variant.label("true_variant"),
+            truth.who.label("confirmed_by"),
+            truth.note.label("confirmation_note"),
+            truth.confirmed_at,
+            proposal.made_at.label("proposed_at"),
+            proposal.model_version,
+            proposal.catalogue_sha256,
+        )
+        .join(Lot, Unit.lot_id == Lot.id)
+        .outerjoin(Photo, Photo.id == first)
+        .outerjoin(proposal, proposal.id == newest)
+        .outerjoin(truth, truth.id == last_truth)
+        .order_by(Unit.id)
+    )
+    if lot is not None:
+        query = query.where(Lot.key == lot)
+    result = session.execute(query.execution_options(yield_per=5000))
+    return tuple(result.keys()), iter(result)

@@ -1,0 +1,1 @@
+"""Named changes of the ledger's tables, applied when a ledger is opened."""
