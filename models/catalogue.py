@@ -6,13 +6,18 @@ from left to right, seen that way.
 """
 
 import hashlib
+import os
+import re
 import tomllib
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import re2
+import rtoml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from models.catalogue_words import explain_entry
 
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
@@ -22,19 +27,58 @@ Count = Annotated[int, Field(ge=1, le=200)]
 Year = Annotated[int, Field(ge=1950, le=2100)]
 PointMm = tuple[float, float]
 
+#: More family files than this are refused before any is opened (our choice).
+MAX_FAMILIES = 20_000
+
+#: A family's file is about 2 kB; a larger one than this is something else.
+MAX_FILE_BYTES = 1_000_000
+
+#: A service-number pattern is some 50 characters long.
+MAX_PATTERN_LENGTH = 200
+
+_PATTERN_OPTIONS = re2.Options()
+_PATTERN_OPTIONS.max_mem = 1 << 20
+_PATTERN_OPTIONS.log_errors = False  # RE2 would write to stderr itself
+
 
 class CatalogueError(Exception):
-    """A catalogue that cannot be used: which file, which key, what is wrong, what mends it."""
+    """A catalogue that cannot be used: which file, which line and key, what is wrong, what mends it."""
 
-    def __init__(self, file: str, key: str, problem: str, mend: str) -> None:
-        self.file, self.key, self.problem, self.mend = file, key, problem, mend
-        super().__init__(f"{file}, {key}: {problem}. {mend}" if key else f"{file}: {problem}. {mend}")
+    def __init__(self, file: str, key: str, problem: str, mend: str, line: int | None = None) -> None:
+        self.file, self.key, self.problem, self.mend, self.line = file, key, problem, mend, line
+        place = ", ".join(filter(None, (file, f"line {line}" if line else "", key)))
+        super().__init__(f"{place}: {problem}. {mend}")
+
+
+def compile_pattern(pattern: str) -> Any:
+    """Compile a pattern from a catalogue so that no text can make it slow.
+
+    RE2 matches in time linear in the text and within a fixed memory (Cox, "Regular Expression Matching in the
+    Wild", 2010). Use ``fullmatch`` on the result: a pattern must cover the whole number.
+
+    Raises
+    ------
+    ValueError
+        If the pattern is too long, is not RE2 syntax, or needs more memory than 1 MiB.
+    """
+    if len(pattern) > MAX_PATTERN_LENGTH:
+        raise ValueError(
+            f"{len(pattern)} characters, at most {MAX_PATTERN_LENGTH} are read; write it shorter"
+        )
+    try:
+        return re2.compile(pattern, _PATTERN_OPTIONS)
+    except re2.error as error:
+        reason = error.args[0]
+        reason = reason.decode() if isinstance(reason, bytes) else reason
+        raise ValueError(
+            f"it is not valid RE2 syntax ({reason}); back-references and look-around do not exist there"
+        ) from None
 
 
 class Entry(BaseModel):
     """Base of all catalogue entries: fixed once read, and a misspelt key is refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True, allow_inf_nan=False)
 
 
 class Body(Entry):
@@ -85,14 +129,7 @@ class Label(Entry):
     @field_validator("service_number", "suffix")
     @classmethod
     def _pattern_compiles(cls, pattern: str) -> str:
-        try:
-            re2.compile(pattern)
-        except re2.error as error:
-            reason = error.args[0]
-            reason = reason.decode() if isinstance(reason, bytes) else reason
-            raise ValueError(
-                f"the pattern is not valid RE2 syntax ({reason}); back-references and look-around do not exist there"
-            ) from None
+        compile_pattern(pattern)
         return pattern
 
 
@@ -114,7 +151,9 @@ class Variant(Entry):
     @model_validator(mode="after")
     def _years_in_order(self) -> "Variant":
         if self.years[0] > self.years[1]:
-            raise ValueError(f"years run backwards ({self.years[0]} to {self.years[1]}); write the first year first")
+            raise ValueError(
+                f"years run backwards ({self.years[0]} to {self.years[1]}); write the first year first"
+            )
         return self
 
 
@@ -161,6 +200,7 @@ class Catalogue(Entry):
 
     head: CatalogueHead
     families: tuple[Family, ...]
+    files: tuple[str, ...] = ()  # names of the families' files, where it was read from a folder
     sha256: str = ""
 
     @cached_property
@@ -185,38 +225,92 @@ def load_catalogue(folder: Path) -> Catalogue:
     Raises
     ------
     CatalogueError
-        With file, key, problem and mend for the first thing that is wrong.
+        With file, line, key, problem and mend for the first thing that is wrong.
+    """
+    catalogue, errors = read_catalogue(folder)
+    if catalogue is None:
+        raise errors[0]
+    return catalogue
+
+
+def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError, ...]]:
+    """Read a catalogue folder and say everything that is wrong with its files.
+
+    Returns
+    -------
+    catalogue : Catalogue or None
+        None where there is at least one error.
+    errors : tuple of CatalogueError
+        In the order of the files.
     """
     head_path = folder / "catalogue.toml"
     if not head_path.is_file():
-        raise CatalogueError(
-            str(head_path), "", "there is no such file", "A catalogue is a folder with a catalogue.toml in it"
+        mend = (
+            "A catalogue is a folder with a catalogue.toml in it; start one with: plugface catalogue new DIR"
         )
+        return None, (CatalogueError(str(head_path), "", "there is no such file", mend),)
+    names = sorted(name for name in os.listdir(folder) if name.endswith(".toml") and name != "catalogue.toml")
+    if not 1 <= len(names) <= MAX_FAMILIES:
+        problem = f"{len(names):,} family files, expected 1 to {MAX_FAMILIES:,}"
+        mend = "Split it into several catalogues" if names else "Add one .toml file for each family"
+        return None, (CatalogueError(str(folder), "", problem, mend),)
+    errors: list[CatalogueError] = []
     digest = hashlib.sha256()
-    head = _read_entry(head_path, CatalogueHead, digest)
-    families = []
-    for path in sorted(folder.glob("*.toml")):
-        if path.name == "catalogue.toml":
-            continue
-        family = _read_entry(path, Family, digest)
-        if any(family.key == other.key for other in families):
-            raise CatalogueError(path.name, "key", f'"{family.key}" is used twice', "Give one of them another key")
-        families.append(family)
-    return Catalogue(head=head, families=tuple(families), sha256=digest.hexdigest())
+    head = _read_entry(head_path, CatalogueHead, digest, errors)
+    families: dict[str, tuple[Family, str]] = {}
+    for name in names:
+        family = _read_entry(folder / name, Family, digest, errors)
+        if family is not None and family.key in families:
+            problem = f'"{family.key}" is used already in {families[family.key][1]}'
+            errors.append(CatalogueError(name, "key", problem, "Give one of them another key"))
+        elif family is not None:
+            families[family.key] = (family, name)
+    if errors:
+        return None, tuple(errors)
+    read, files = zip(*families.values(), strict=True)
+    return Catalogue(head=head, families=read, files=files, sha256=digest.hexdigest()), ()
 
 
-def _read_entry(path: Path, kind: type[Entry], digest) -> Entry:
-    raw = path.read_bytes()
+def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[CatalogueError]) -> Any:
+    """One file as an entry; None, with what is wrong appended to `errors`, where it cannot be."""
+    with path.open("rb") as file:
+        raw = file.read(MAX_FILE_BYTES + 1)
+    if len(raw) > MAX_FILE_BYTES:
+        problem = f"more than {MAX_FILE_BYTES:,} bytes"
+        errors.append(
+            CatalogueError(path.name, "", problem, "One file describes one family; what is this one?")
+        )
+        return None
     digest.update(path.name.encode() + b"\0" + raw + b"\0")
     try:
-        return kind.model_validate(tomllib.loads(raw.decode("utf-8")))
+        text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise CatalogueError(path.name, "", "it is not UTF-8 text", "Save it as UTF-8") from None
+        errors.append(CatalogueError(path.name, "", "it is not UTF-8 text", "Save it as UTF-8"))
+        return None
+    try:
+        return kind.model_validate(_parse_toml(text))
     except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(path.name, "", f"it is not valid TOML: {error}", "Correct that line") from None
+        errors.append(_toml_error(path.name, text, error))
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        problem = first["msg"].removeprefix("Value error, ")
-        mend = "Remove or rename this key" if first["type"] == "extra_forbidden" else "Correct the entry and try again"
-        raise CatalogueError(path.name, key, problem, mend) from None
+        for one in error.errors(include_url=False):
+            line, key, problem, mend = explain_entry(kind, one, text)
+            errors.append(CatalogueError(path.name, key, problem, mend, line))
+    return None
+
+
+def _parse_toml(text: str) -> dict[str, Any]:
+    """Parse with the fast parser; what that refuses goes to the one whose words are better."""
+    try:
+        return rtoml.loads(text)
+    except rtoml.TomlParsingError:
+        return tomllib.loads(text)
+
+
+def _toml_error(file: str, text: str, error: tomllib.TOMLDecodeError) -> CatalogueError:
+    """The place of a slip in the TOML, and the line itself."""
+    place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+    problem = str(error)[: place.start()].strip() if place else str(error)
+    line = int(place[1]) if place else None
+    shown = text.splitlines()[line - 1].strip() if line and line <= len(text.splitlines()) else ""
+    mend = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before the end"
+    return CatalogueError(file, "", f"it is not valid TOML ({problem})", mend, line)

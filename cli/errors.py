@@ -1,0 +1,133 @@
+"""What an error means to the outside: one table for exit code, HTTP status and hint.
+
+Exit codes: 0 the answer is there; 1 the command says what its own help says 1 means; 2 the input or the request
+cannot be used; 70 a fault of plugface itself (EX_SOFTWARE of BSD sysexits.h).
+"""
+
+import json
+import sys
+import tempfile
+import traceback
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import typer
+
+
+class Known(NamedTuple):
+    """How one class of error leaves the program."""
+
+    exit_code: int
+    http_status: int
+    hint: str  # used where the error itself does not say what to do
+
+
+# By dotted name, so that explaining an error imports nothing. Subclasses are found through their bases.
+KNOWN = {
+    "cli.corruptions.CorruptionsMissing": Known(2, 501, "Run it from a checkout with `uv run`."),
+    "cli.ledger.LedgerError": Known(2, 503, "Check the path of the ledger and who may write there."),
+    "cli.picture.PictureError": Known(2, 422, "Name another file for the picture."),
+    "cli.pipeline.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
+    "cli.pipeline.SeveralUnits": Known(2, 422, "Add --unit N for one of them, or sort them all."),
+    "cli.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
+    "models.catalogue.CatalogueError": Known(2, 422, "Correct the entry and run again."),
+    "models.classifier.ModelError": Known(2, 503, "Install plugface again."),
+    "models.opinion.ClaimError": Known(2, 422, "Write it as the catalogue does: KEY or KEY:VARIANT."),
+    "vision.photo.UnreadablePhoto": Known(2, 422, "Send the photo again, straight from the camera."),
+    "builtins.FileNotFoundError": Known(2, 404, "Check the path."),
+    "builtins.FileExistsError": Known(2, 409, "Choose another place, or move what is there."),
+    "builtins.IsADirectoryError": Known(2, 422, "Name a file, not a folder."),
+    "builtins.NotADirectoryError": Known(2, 422, "Name a folder, not a file."),
+    "builtins.PermissionError": Known(2, 403, "Check who may read or write there."),
+    "builtins.OSError": Known(2, 503, "Check the disk and the path."),
+}
+
+_UNKNOWN = Known(70, 500, "This is a fault of plugface, not of your input.")
+
+
+@dataclass(frozen=True)
+class Explained:
+    """One error in words, with its facts; `unforeseen` means that it is our fault."""
+
+    message: str  # one line: where, what, what to do
+    hint: str
+    exit_code: int
+    http_status: int
+    facts: dict[str, Any] = field(default_factory=dict)
+    unforeseen: bool = False
+
+
+def explain(error: BaseException) -> Explained:
+    """Say what an error means, in one line and as facts.
+
+    The facts are the attributes of our own classes (file, key, problem, mend), and path and reason of the
+    system's.
+    """
+    known = next((KNOWN[name] for name in map(_dotted, type(error).__mro__) if name in KNOWN), None)
+    if known is None:
+        words = f"plugface failed in a way nobody foresaw ({_one_line(f'{type(error).__name__}: {error}')})"
+        return Explained(f"{words}.", _UNKNOWN.hint, _UNKNOWN.exit_code, _UNKNOWN.http_status, {}, True)
+    if isinstance(error, OSError):
+        facts = {"file": str(error.filename or ""), "problem": error.strerror or str(error)}
+        where = f"{facts['file']}: " if facts["file"] else ""
+        message, hint = f"{where}{facts['problem'].lower()}. {known.hint}", known.hint
+    else:
+        facts = {name: value for name, value in vars(error).items() if not name.startswith("_")}
+        message, hint = str(error), str(facts.get("mend") or facts.get("advice") or known.hint)
+    return Explained(_one_line(message), hint, known.exit_code, known.http_status, facts)
+
+
+def report(error: BaseException, *, as_json: bool) -> int:
+    """Print one line on stderr (with `as_json` also a document on stdout) and give the exit code.
+
+    The traceback of an unforeseen error goes to a log file, whose path is in the line.
+    """
+    said = explain(error)
+    message = said.message
+    if said.unforeseen:
+        message += f" The whole trace is in {_log(error)}; please report it."
+    typer.echo(f"error: {message}", err=True)
+    if as_json:
+        typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
+    return said.exit_code
+
+
+def document(said: Explained) -> dict[str, Any]:
+    """The JSON shape of an error (`ErrorOut` in cli/schema.py), built without importing the pipeline."""
+    return {
+        "version": 1,
+        "plugface": version("plugface"),
+        "kind": "error",
+        "error": said.message,
+        "hint": said.hint,
+        "facts": json.loads(json.dumps(said.facts, default=str)),
+    }
+
+
+def _log(error: BaseException) -> str:
+    """Append the trace to the user's log, or to one in the temporary folder where there can be none."""
+    import platformdirs
+
+    entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {version('plugface')} {sys.argv[1:]}\n"
+    entry += "".join(traceback.format_exception(error)) + "\n"
+    for folder in (platformdirs.user_log_path("plugface"), Path(tempfile.gettempdir())):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with (folder / "plugface.log").open("a", encoding="utf-8") as log:
+                log.write(entry)
+            return str(folder / "plugface.log")
+        except OSError:
+            continue
+    typer.echo(entry, err=True)
+    return "the lines above (no log could be written)"
+
+
+def _dotted(cls: type) -> str:
+    return f"{cls.__module__}.{cls.__qualname__}"
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
