@@ -1,0 +1,96 @@
+"""The command `plugface`: one table of commands, each imported only when it is called."""
+
+import sys
+from importlib import import_module
+from importlib.metadata import version
+from typing import Annotated, Any, NamedTuple
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from cli import errors
+
+
+class Entry(NamedTuple):
+    """Where a command lives, and its line in the list of commands."""
+
+    where: str  # "package.module:function"
+    help: str
+
+
+# One line a command. Two words make a command of a group.
+COMMANDS = {
+    "identify": Entry("cli.commands.identify:identify", "Which controller is on these photos, and how sure."),
+    "opinion": Entry("cli.commands.opinion:opinion", "Is it what somebody says it is."),
+    "needs": Entry("cli.commands.needs:needs", "What in the catalogue would serve a swap."),
+    "catalogue check": Entry(
+        "cli.commands.catalogue:check", "Find what is wrong in a catalogue, and how to mend it."
+    ),
+    "catalogue new": Entry(
+        "cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
+    ),
+    "evaluate": Entry("cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
+    "schema": Entry("cli.commands.schema:schema", "The JSON Schema of what --json prints."),
+}
+
+GROUPS = {
+    "catalogue": "Your own catalogue: start it, check it.",
+}
+
+
+class OnDemand(TyperCommand):
+    """A command that is known by name and imported when it runs."""
+
+    def __init__(self, name: str, entry: Entry) -> None:
+        super().__init__(name=name, help=entry.help, short_help=entry.help)
+        self._entry = entry
+
+    def make_context(self, info_name: str | None, args: list[str], parent: Any = None, **extra: Any) -> Any:
+        """Hand over to the real command, which takes this one's place in the context."""
+        module, function = self._entry.where.split(":")
+        single = typer.Typer(add_completion=False, rich_markup_mode=None)
+        single.command(self.name)(getattr(import_module(module), function))
+        return typer.main.get_command(single).make_context(info_name, args, parent=parent, **extra)
+
+
+app = typer.Typer(
+    name="plugface",
+    no_args_is_help=True,
+    rich_markup_mode=None,  # plain help: half the time of the framed one, and it reads the same in a pipe
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback()
+def plugface(
+    show_version: Annotated[
+        bool, typer.Option("--version", help="Print the version and leave.", is_eager=True)
+    ] = False,
+) -> None:
+    """Which controller is on this photo: family, variant, partner, and how sure one may be."""
+    if show_version:
+        typer.echo(f"plugface {version('plugface')}")
+        raise typer.Exit
+
+
+def command_tree() -> TyperGroup:
+    """The whole command, with every entry of COMMANDS in its place."""
+    root = typer.main.get_command(app)
+    groups = {
+        name: TyperGroup(name=name, help=text, short_help=text, no_args_is_help=True, rich_markup_mode=None)
+        for name, text in GROUPS.items()
+    }
+    for name, entry in COMMANDS.items():
+        *group, word = name.split()
+        (groups[group[0]] if group else root).add_command(OnDemand(word, entry))
+    for group in groups.values():
+        root.add_command(group)
+    return root
+
+
+def main() -> None:
+    """Run the command line; every error ends as one line and an exit code."""
+    try:
+        command_tree()(prog_name="plugface")
+    except Exception as error:
+        sys.exit(errors.report(error, as_json="--json" in sys.argv[1:]))
