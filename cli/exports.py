@@ -15,8 +15,8 @@ from typing import BinaryIO, Literal
 
 Format = Literal["csv", "jsonl", "xlsx"]
 
-# A spreadsheet takes a text that starts with one of these for a formula; a photographed label must not become one.
-# Source: OWASP, "CSV Injection".
+# A spreadsheet takes a text that starts with one of these for a formula; a photographed label must not become
+# one. Source: OWASP, "CSV Injection".
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
 # Characters that XML 1.0 (section 2.2) forbids even when escaped.
@@ -141,7 +141,8 @@ _KIND = "application/vnd.openxmlformats"
 
 _SHEET_START = (
     f'{_XML}<worksheet xmlns="{_MAIN}"><sheetViews><sheetView workbookViewId="0">'
-    '<pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/></sheetView></sheetViews><sheetData>'
+    '<pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/>'
+    "</sheetView></sheetViews><sheetData>"
 ).encode()
 
 # The smallest workbook that ECMA-376 part 1 and part 2 allow: one sheet, texts inside their cells.
@@ -149,13 +150,15 @@ _SHEET_PARTS = {
     "[Content_Types].xml": f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
     f'<Default Extension="rels" ContentType="{_KIND}-package.relationships+xml"/>'
     '<Default Extension="xml" ContentType="application/xml"/>'
-    f'<Override PartName="/xl/workbook.xml" ContentType="{_KIND}-officedocument.spreadsheetml.sheet.main+xml"/>'
+    '<Override PartName="/xl/workbook.xml" '
+    f'ContentType="{_KIND}-officedocument.spreadsheetml.sheet.main+xml"/>'
     '<Override PartName="/xl/worksheets/sheet1.xml" '
     f'ContentType="{_KIND}-officedocument.spreadsheetml.worksheet+xml"/></Types>',
     "_rels/.rels": f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships"><Relationship Id="rId1" '
     f'Type="{_DOC_RELS}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
     "xl/workbook.xml": f'{_XML}<workbook xmlns="{_MAIN}" xmlns:r="{_DOC_RELS}"><sheets>'
     '<sheet name="ledger" sheetId="1" r:id="rId1"/></sheets></workbook>',
-    "xl/_rels/workbook.xml.rels": f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships"><Relationship Id="rId1" '
+    "xl/_rels/workbook.xml.rels": f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
+    '<Relationship Id="rId1" '
     f'Type="{_DOC_RELS}/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
 }

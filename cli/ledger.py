@@ -2,7 +2,8 @@
 
 Rows are only added. A later proposal or confirmation stands beside the earlier one and the latest counts, so
 nobody can lose or rewrite what was said about a unit. The database holds this with triggers, and the session
-refuses a change before it gets there. Times are text, UTC, ISO 8601, so that they sort and export as they are.
+refuses a change before it gets there. Times are text, UTC, ISO 8601, so that they sort and export as they
+are.
 
 SQLite (write-ahead log) is the default; any SQLAlchemy URL serves, PostgreSQL for a ledger that is shared.
 """
@@ -13,6 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sqlalchemy import ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
+from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.engine import Connection, Engine, Row, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, aliased, mapped_column
@@ -102,7 +105,7 @@ class Unit(Base):
 
 
 class View(Base):
-    """One photo of one unit; `part` says which unit of the photo where there are several (-1: the only one)."""
+    """One photo of one unit; `part` says which unit of the photo is meant (-1: none was found there)."""
 
     __tablename__ = "views"
     __table_args__ = (UniqueConstraint("unit_id", "photo_id", "part"), Index("views_by_photo", "photo_id"))
@@ -110,6 +113,17 @@ class View(Base):
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
     part: Mapped[int]
+
+
+class Finding(Base):
+    """What contradicts the grouping of a unit's photos; it stays until a person has settled it."""
+
+    __tablename__ = "findings"
+    __table_args__ = (UniqueConstraint("unit_id", "words"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
+    words: Mapped[str]
+    made_at: Mapped[str]
 
 
 class Proposal(Base):
@@ -223,8 +237,10 @@ def _name_and_url(where: Path | str) -> tuple[str, str]:
 
 
 def _connect(url: str) -> Engine:
-    if not url.startswith("sqlite"):
+    if make_url(url).get_backend_name() == "postgresql":
         return create_engine(url, pool_pre_ping=True)
+    if make_url(url).get_backend_name() != "sqlite":
+        raise ArgumentError("a ledger can be kept in SQLite or PostgreSQL")
     engine = create_engine(url, connect_args={"timeout": BUSY_S, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
@@ -280,6 +296,19 @@ def _explain(message: str) -> tuple[str, str]:
         if part in message:
             return problem, mend
     return f"the database says: {message.strip().splitlines()[0]}", "Correct that and run again"
+
+
+def add_once(session: Session, table: type[Base], **values: object) -> None:
+    """Add a row unless one with the same unique columns is there, also when others write meanwhile."""
+    dialect = session.get_bind().dialect.name
+    insert = {"sqlite": sqlite_insert, "postgresql": postgresql_insert}[dialect]
+    session.execute(insert(table).values(**values).on_conflict_do_nothing())
+
+
+def record_photo(session: Session, sha256: str, size_bytes: int) -> int:
+    """Id of the photo with this content, added where it was not yet known."""
+    add_once(session, Photo, sha256=sha256, size_bytes=size_bytes, added_at=now_utc())
+    return session.scalars(select(Photo.id).where(Photo.sha256 == sha256)).one()
 
 
 def record_confirmation(

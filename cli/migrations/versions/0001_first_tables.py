@@ -8,7 +8,7 @@ down_revision = None
 branch_labels = None
 depends_on = None
 
-TABLES = ("lots", "photos", "files", "looks", "units", "views", "proposals", "confirmations")
+TABLES = ("lots", "photos", "files", "looks", "units", "views", "findings", "proposals", "confirmations")
 
 
 def _text(name: str) -> sa.Column:
@@ -76,6 +76,13 @@ def upgrade() -> None:
         sa.UniqueConstraint("unit_id", "photo_id", "part"),
     )
     op.create_index("views_by_photo", "views", ["photo_id"])
+    op.create_table(
+        "findings",
+        _id(),
+        _link("unit_id", "units.id"),
+        *(_text(name) for name in ("words", "made_at")),
+        sa.UniqueConstraint("unit_id", "words"),
+    )
     op.create_table(
         "proposals",
         _id(),

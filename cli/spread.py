@@ -1,0 +1,188 @@
+"""One kind of work done on many things: in worker processes of this machine, or on a Dask cluster.
+
+Results come as they are ready, in any order, each with the item it belongs to. A worker that dies takes
+nothing with it: its items are given out again, and an item that kills its worker when it is alone is reported
+as lost. A worker whose master has died ends itself.
+"""
+
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from dataclasses import dataclass
+from functools import cache
+from itertools import islice
+from threading import Thread
+from typing import Any
+
+#: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
+AHEAD = 2
+
+# The processes share the cores; threads below them (OpenMP, OpenBLAS, the Tesseract program) only get in each
+# other's way.
+_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_THREAD_LIMIT": "1"}
+
+#: Seconds a cluster's scheduler has to answer.
+CONNECT_S = 10
+
+
+class ClusterError(Exception):
+    """A cluster that cannot be reached or was lost: which one, what is wrong, what mends it."""
+
+    def __init__(self, address: str, problem: str, mend: str) -> None:
+        self.address, self.problem, self.mend = address, problem, mend
+        super().__init__(f"{address}: {problem}. {mend}")
+
+
+@dataclass(frozen=True)
+class Lost:
+    """In place of a result: every worker that took the item died."""
+
+    words: str
+
+
+def spread(
+    work: Callable[[Any], Any], items: Iterable, *, workers: int = 1, cluster: str | None = None
+) -> Iterator[tuple[Any, Any]]:
+    """Do `work` on every item and give (item, result or Lost) as they come.
+
+    Parameters
+    ----------
+    work : callable, one argument
+        Must be importable by its name on the worker, and must not raise for a bad item.
+    items : iterable
+        Taken only as fast as results are taken.
+    workers : int, at least 1
+        Processes on this machine.
+    cluster : str or None
+        Address of a Dask scheduler, "tcp://host:port"; then `workers` is not used.
+
+    Raises
+    ------
+    ClusterError
+        If the cluster cannot be reached, or is lost on the way.
+    """
+    if cluster is not None:
+        return _on_cluster(work, iter(items), cluster)
+    return _on_this_machine(work, iter(items), workers)
+
+
+def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[tuple[Any, Any]]:
+    from joblib.externals.loky.process_executor import TerminatedWorkerError
+
+    out: dict[Future, Any] = {}  # given out, not yet back
+    while True:
+        try:
+            yield from _in_processes(work, items, workers, out)
+            return
+        except TerminatedWorkerError:
+            suspects = list(out.values())
+            out.clear()
+        for item in suspects:
+            try:
+                yield from _in_processes(work, iter([item]), 1, {})
+            except TerminatedWorkerError:
+                yield item, Lost("the process that looked at it died, although it was alone")
+
+
+def _in_processes(
+    work: Callable, items: Iterator, workers: int, out: dict[Future, Any]
+) -> Iterator[tuple[Any, Any]]:
+    from joblib.externals.loky import get_reusable_executor
+
+    # joblib's own pool, asked directly: Parallel runs a single job in this process, where a bad photo would
+    # take the whole run with it, and does not say which items a dead worker had.
+    executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
+    try:
+        for item in islice(items, AHEAD * workers):
+            out[executor.submit(_in_own_process, work, item)] = item
+        while out:
+            for future in wait(out, return_when=FIRST_COMPLETED).done:
+                result = future.result()
+                item = out.pop(future)
+                for more in islice(items, 1):
+                    out[executor.submit(_in_own_process, work, more)] = more
+                yield item, result
+    except (KeyboardInterrupt, GeneratorExit):
+        executor.shutdown(wait=False, kill_workers=True)
+        raise
+
+
+def _one_threaded(work: Callable, item: Any) -> Any:
+    import cv2
+
+    cv2.setNumThreads(1)
+    return work(item)
+
+
+def _in_own_process(work: Callable, item: Any) -> Any:
+    _end_with_master()
+    return _one_threaded(work, item)
+
+
+@cache
+def _end_with_master() -> None:
+    """Leave as soon as the process that started this one is gone: after kill -9 nobody else would end it."""
+    master = os.getppid()
+
+    def watch() -> None:
+        while os.getppid() == master:
+            time.sleep(0.5)
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
+
+
+def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple[Any, Any]]:
+    try:
+        from distributed import Client, as_completed
+        from distributed.client import FutureCancelledError
+    except ImportError:
+        raise ClusterError(
+            address, "the package for clusters is not installed", 'Run: uv pip install "plugface[cluster]"'
+        ) from None
+    try:
+        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise ClusterError(
+            address,
+            f"no scheduler answers there ({_first_line(error)})",
+            "Check the address and start the cluster",
+        ) from None
+    with client:
+        threads = sum(client.nthreads().values())
+        if threads == 0:
+            raise ClusterError(address, "it has no workers", "Start workers and run the same command again")
+        given: dict = {}
+
+        def give_out(count: int) -> list:
+            futures = []
+            for item in islice(items, count):
+                future = client.submit(_one_threaded, work, item, pure=False, retries=1)
+                given[future.key] = item
+                futures.append(future)
+            return futures
+
+        ready = as_completed(give_out(AHEAD * threads))
+        for future in ready:
+            item = given.pop(future.key)
+            error = future.exception() if future.status == "error" else None
+            if future.cancelled() or isinstance(error, FutureCancelledError):
+                raise ClusterError(
+                    address, "the scheduler was lost", "Start it and run the same command again"
+                )
+            for more in give_out(1):
+                ready.add(more)
+            yield item, _lost(error) if error is not None else future.result()
+
+
+def _lost(error: BaseException) -> Lost:
+    from distributed import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return Lost("every worker that looked at it died")
+    raise error
+
+
+def _first_line(error: BaseException) -> str:
+    return (str(error).strip().splitlines() or [type(error).__name__])[0]

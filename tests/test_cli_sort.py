@@ -1,0 +1,314 @@
+"""Sorting a lot: resuming, grouping, bad input, workers that die.
+
+A stand-in looks at the photos, so that each case says in a few words what its photos show.
+"""
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import cloudpickle
+import pytest
+
+from cli import sorting
+from cli.ledger import Ledger, list_units
+from cli.run_folder import RunError
+from cli.scan import FolderError
+from models.answers import Candidate, Decision, VariantChance
+from vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
+
+cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
+
+CATALOGUE = Path(__file__).parent.parent / "training_data_demo" / "marrow_finch"
+
+
+def photo(**shows) -> bytes:
+    """A stand-in photo: what it shows, as JSON. Keys: plugs (colours), face, ids, units, act, salt."""
+    return json.dumps(shows).encode()
+
+
+class StandIn:
+    """Reads what `photo` wrote; decides by the plugs alone."""
+
+    look_version, model_version = "stand-in 1", "stand-in model 1"
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        shows = json.loads(data)
+        if "log" in shows:
+            with open(shows["log"], "a") as log:
+                log.write(f"{name}\n")
+        if shows.get("act") == "die":
+            os.kill(os.getpid(), signal.SIGKILL)
+        if shows.get("act") == "die once" and not os.path.exists(shows["mark"]):
+            Path(shows["mark"]).touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+        time.sleep(shows.get("seconds", 0))
+        units = tuple(
+            _unit(plugs, shows.get("face", "front"), place)
+            for place, plugs in enumerate(shows.get("units", [shows.get("plugs", "")]))
+        )
+        codes = tuple(Code((), "QR Code", payload, "verified") for payload in shows.get("ids", ()))
+        quality = Quality(400, 300, 0.5, 0.0, 1.0)
+        return Observations(
+            hashlib.sha256(data).hexdigest(), quality, WhiteBalance((1, 1, 1), "none", 0), units, codes=codes
+        ), b"thumb"
+
+    def count_units(self, seen: Observations) -> list[int]:
+        return list(range(len(seen.units)))
+
+    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+        fronts = [
+            s.units[c] for s, c in zip(seen, chosen, strict=True) if c is not None and s.units[c].connectors
+        ]
+        plugs = " ".join(max(c.colour, key=c.colour.get) for c in fronts[0].connectors) if fronts else ""
+        known = {
+            "BN BN": ("TERN 2", "open"),
+            "GY": ("SKUA 1", "five-speed"),
+            "OG OG BK": ("GANNET 8", "only"),
+        }
+        if plugs not in known:
+            return Decision("not_in_catalogue", "Unknown.", (), unknown_probability=0.9)
+        family, variant = known[plugs]
+        best = Candidate(family, 5.0, 0.99, (), (VariantChance(variant, 1.0),))
+        return Decision(
+            "identified", f"{family}.", (best,), (family,), (variant,), model_version=self.model_version
+        )
+
+
+def _unit(plugs: str, face: str, place: int) -> Unit:
+    x = 100.0 * place
+    polygon = ((x, 0.0), (x + 90, 0.0), (x + 90, 80.0), (x, 80.0))
+    connectors = tuple(Connector(polygon, {code: 1.0}, {"M": 1.0}, 0.3, 0.9) for code in plugs.split())
+    return Unit(
+        polygon,
+        0.9,
+        {"front": 1.0, "back": 0.0} if face == "front" else {"front": 0.0, "back": 1.0},
+        connectors,
+    )
+
+
+def lay_out(root: Path, files: dict[str, bytes]) -> Path:
+    """Write files below a folder."""
+    for name, data in files.items():
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_bytes(data)
+    return root
+
+
+def sort(photos: Path, out: Path, **options) -> sorting.Outcome:
+    """Run a sort with the stand-in."""
+    return sorting.sort_lot(sorting.Plan(str(photos), CATALOGUE, out, **options), analyser=StandIn())
+
+
+def rows(out: Path) -> list:
+    """The listed units of a run."""
+    ledger = Ledger(out / "ledger.sqlite")
+    with ledger.reading() as session:
+        return list(list_units(session)[1])
+
+
+def test_sort_groups_decides_and_places(tmp_path):
+    lot = lay_out(
+        tmp_path / "lot",
+        {
+            "crate/u1_front.jpg": photo(plugs="BN BN", salt=1),
+            "crate/u1_back.jpg": photo(face="back", salt=2),
+            "crate/u2_front.jpg": photo(plugs="GY", salt=3),
+            "hazard/one.jpg": photo(plugs="OG OG BK", salt=4),
+            "odd/one.jpg": photo(plugs="PK", salt=5),
+            "pallet/all.jpg": photo(units=["BN BN", "GY"], salt=6),
+        },
+    )
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.files, outcome.photos, outcome.units, outcome.broken) == (6, 6, 6, 0)
+    assert outcome.places == {"hazard": 1, "not in catalogue": 1, "family bin": 4}
+    listed = rows(tmp_path / "run")
+    assert [(row.grouped_by, row.photos, row.family) for row in listed] == [
+        ("file name", 2, "TERN 2"),
+        ("file name", 1, "SKUA 1"),
+        ("sub-folder", 1, "GANNET 8"),
+        ("sub-folder", 1, ""),
+        ("one of 2 units in one photo", 1, "TERN 2"),
+        ("one of 2 units in one photo", 1, "SKUA 1"),
+    ]
+
+
+def test_the_same_command_does_nothing_twice(tmp_path):
+    log = tmp_path / "log"
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log)) for n in range(6)}
+    lot = lay_out(tmp_path / "lot", files)
+    first = sort(lot, tmp_path / "run", workers=2)
+    keys = [(row.unit, row.first_photo_sha256) for row in rows(tmp_path / "run")]
+    again = sort(lot, tmp_path / "run", workers=2)
+    assert (first.looked_now, first.decided_now, first.resumed) == (6, 6, False)
+    assert (again.looked_now, again.decided_now, again.resumed) == (0, 0, True)
+    assert sorted(log.read_text().split()) == sorted(files)
+    assert [(row.unit, row.first_photo_sha256) for row in rows(tmp_path / "run")] == keys
+
+
+def test_photos_added_later_join_their_unit_and_it_is_decided_anew(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"u1_back.jpg": photo(face="back"), "u2_front.jpg": photo(plugs="GY")})
+    sort(lot, tmp_path / "run")
+    before = {row.unit: row for row in rows(tmp_path / "run")}
+    lay_out(lot, {"u1_front.jpg": photo(plugs="BN BN")})
+    outcome = sort(lot, tmp_path / "run")
+    after = {row.unit: row for row in rows(tmp_path / "run")}
+    assert (outcome.looked_now, outcome.decided_now) == (1, 1)
+    assert before.keys() == after.keys()
+    assert sorted((row.photos, row.family) for row in after.values()) == [(1, "SKUA 1"), (2, "TERN 2")]
+
+
+def test_copies_count_once(tmp_path):
+    log = tmp_path / "log"
+    same = photo(plugs="BN BN", log=str(log))
+    lot = lay_out(tmp_path / "lot", {"a.jpg": same, "b/c.jpg": same, "b/d.jpg": same})
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.files, outcome.photos, outcome.duplicates, outcome.units) == (3, 1, 2, 1)
+    assert len(log.read_text().split()) == 1
+    lay_out(lot, {"later.jpg": same})
+    assert (sort(lot, tmp_path / "run").units, len(rows(tmp_path / "run"))) == (1, 1)
+
+
+@pytest.mark.parametrize("data", [b"", b"no picture at all", b"{"])
+def test_a_broken_photo_is_one_row_that_says_which_file(tmp_path, data):
+    lot = lay_out(tmp_path / "lot", {"u1/front.jpg": photo(plugs="BN BN"), "u1/back.jpg": data})
+    outcome = sort(lot, tmp_path / "run")
+    listed = {row.grouped_by: row for row in rows(tmp_path / "run")}
+    assert (outcome.units, outcome.broken) == (2, 1)
+    assert listed["sub-folder"].family == "TERN 2"
+    assert listed["broken photo"].destination == "retake"
+    assert "u1/back.jpg" in listed["broken photo"].words
+
+
+def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"good.jpg": photo(plugs="BN BN")})
+    (lot / "gone.jpg").symlink_to(lot / "no such file.jpg")
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.units, outcome.broken) == (2, 1)
+    assert "gone.jpg: could not be read" in next(r.words for r in rows(tmp_path / "run") if not r.family)
+    assert sort(lot, tmp_path / "run").decided_now == 0
+
+
+def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):
+    lot = lay_out(
+        tmp_path / "lot",
+        {
+            "x.jpg": photo(plugs="BN BN", ids=["CARD-7"]),
+            "y.jpg": photo(plugs="GY", ids=["CARD-7"]),
+            "z.jpg": photo(plugs="GY", ids=["CARD-8"]),
+        },
+    )
+    outcome = sort(lot, tmp_path / "run")
+    listed = {row.photos: row for row in rows(tmp_path / "run")}
+    assert outcome.places == {"look-alike bench": 1, "family bin": 1}
+    assert "Two different units under one id (CARD-7)" in listed[2].findings
+
+
+def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
+    secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})
+    (lot / "link.jpg").symlink_to(secret / "secret.jpg")
+    (lot / "folder").symlink_to(secret)
+    (lot / "round").symlink_to(lot)
+    outcome = sort(lot, tmp_path / "run")
+    assert outcome.outside == ("folder", "link.jpg", "round")
+    assert (outcome.files, outcome.units) == (1, 1)
+
+
+def test_names_of_any_kind(tmp_path):
+    lot = lay_out(
+        tmp_path / "lot",
+        {
+            "Größe 轮机 ⚓_front.jpg": photo(plugs="BN BN", salt=1),
+            "x" * 240 + "_front.JPG": photo(plugs="GY", salt=2),
+            "/".join(["deep" * 20] * 12) + "/a.jpg": photo(plugs="GY", salt=3),
+            "=cmd|' &<b>.jpg": photo(plugs="GY", salt=4),
+        },
+    )
+    Path(os.fsdecode(os.fsencode(lot) + b"/not-utf8-\xff\xfe.jpg")).write_bytes(photo(plugs="GY", salt=5))
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.files, outcome.units, outcome.places) == (5, 5, {"family bin": 5})
+
+
+def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(8)}
+    files["once_front.jpg"] = photo(plugs="GY", act="die once", mark=str(tmp_path / "mark"))
+    files["poison_front.jpg"] = photo(plugs="GY", act="die")
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run", workers=2)
+    listed = rows(tmp_path / "run")
+    assert (outcome.units, outcome.broken) == (10, 1)
+    assert [row.words.split(":")[0] for row in listed if row.destination == "retake"] == ["poison_front.jpg"]
+
+
+def test_the_run_keeps_the_catalogue_it_started_with(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    own = lay_out(tmp_path / "own", {file.name: file.read_bytes() for file in CATALOGUE.glob("*.toml")})
+    plan = sorting.Plan(str(lot), own, tmp_path / "run")
+    first = sorting.sort_lot(plan, analyser=StandIn())
+    (own / "catalogue.toml").write_text("broken = [")
+    lay_out(lot, {"b.jpg": photo(plugs="GY")})
+    again = sorting.sort_lot(plan, analyser=StandIn())
+    assert (first.catalogue_changed, again.catalogue_changed) == (False, True)
+    assert len({row.catalogue_sha256 for row in rows(tmp_path / "run")}) == 1
+
+
+def test_a_run_whose_own_catalogue_was_edited_stops(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    sort(lot, tmp_path / "run")
+    head = tmp_path / "run" / "catalogue" / "catalogue.toml"
+    head.write_text(head.read_text() + "# edited\n")
+    with pytest.raises(RunError, match="own catalogue was changed"):
+        sort(lot, tmp_path / "run")
+
+
+def test_what_cannot_be_a_run_is_refused(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    foreign = lay_out(tmp_path / "foreign", {"catalogue/mine.toml": b"x"})
+    with pytest.raises(RunError, match="inside the folder of photos"):
+        sort(lot, lot / "run")
+    with pytest.raises(RunError, match="holds no run"):
+        sort(lot, foreign)
+    assert (foreign / "catalogue" / "mine.toml").exists()
+    with pytest.raises(FolderError, match="no such folder"):
+        sort(tmp_path / "nowhere", tmp_path / "run")
+    sort(lot, tmp_path / "run")
+    with pytest.raises(RunError, match="other market"):
+        sort(lot, tmp_path / "run", market="north")
+    assert sort(lay_out(tmp_path / "empty", {"notes.txt": b""}), tmp_path / "run2").units == 0
+
+
+_CHILD = """
+import importlib.util, sys
+spec = importlib.util.spec_from_file_location("stand_in", sys.argv[1])
+module = sys.modules["stand_in"] = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(module)
+module.sort(module.Path(sys.argv[2]), module.Path(sys.argv[3]), workers=2)
+"""
+
+
+@pytest.mark.parametrize("signal_number", [signal.SIGKILL, signal.SIGINT])
+def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
+    log = tmp_path / "log"
+    log.touch()
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log), seconds=0.1) for n in range(40)}
+    lot, run = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, __file__, str(lot), str(run)], stderr=subprocess.DEVNULL
+    )
+    while len(log.read_text().split()) < 12:
+        assert child.poll() is None
+        time.sleep(0.02)
+    child.send_signal(signal_number)
+    child.wait(30)
+    time.sleep(1.0)  # the workers notice that they are alone
+    looked_before = len(log.read_text().split())
+    assert looked_before < 40
+    outcome = sort(lot, run, workers=2)
+    assert (outcome.units, outcome.photos) == (40, 40)
+    assert 40 - outcome.looked_now >= looked_before - 6  # lost: at most what two workers had in hand
+    assert len(set(log.read_text().split())) == 40
