@@ -77,9 +77,7 @@ def assign_place(
     if decision.verdict == "unreadable":
         return Place("retake", "RETAKE", next_photo or decision.words)
     if findings:
-        return Place(
-            "look-alike bench", "BENCH", f"{' '.join(findings)} Part the photos by hand and look again."
-        )
+        return Place("look-alike bench", "BENCH part the photos", "Part the photos by hand and look again.")
     if decision.verdict == "not_in_catalogue":
         return Place("not in catalogue", "NOT IN CATALOGUE", decision.words)
     if decision.verdict == "ambiguous" or len(decision.families) != 1:

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+import platformdirs
 from sqlalchemy import ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
@@ -161,6 +162,11 @@ class Confirmation(Base):
     who: Mapped[str]
     note: Mapped[str]
     confirmed_at: Mapped[str]
+
+
+def default_ledger() -> Path:
+    """The ledger in the user's data folder, for units that are looked at one by one."""
+    return platformdirs.user_data_path("plugface") / "ledger.sqlite"
 
 
 def now_utc() -> str:

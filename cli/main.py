@@ -30,11 +30,15 @@ COMMANDS = {
         "cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
     "evaluate": Entry("cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
+    "sort": Entry("cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."),
+    "ledger list": Entry("cli.commands.ledger:list_rows", "The units of a ledger, proposed and confirmed."),
+    "ledger export": Entry("cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."),
     "schema": Entry("cli.commands.schema:schema", "The JSON Schema of what --json prints."),
 }
 
 GROUPS = {
     "catalogue": "Your own catalogue: start it, check it.",
+    "ledger": "What was proposed and what was found to be true.",
 }
 
 

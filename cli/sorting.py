@@ -63,7 +63,7 @@ class Outcome:
     """What came of a run."""
 
     lot: str
-    ledger: str
+    ledger: str  # its name, without a password
     resumed: bool
     catalogue_changed: bool  # the catalogue differs from the one that the run keeps
     files: int

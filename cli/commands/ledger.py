@@ -1,0 +1,119 @@
+"""plugface ledger: look into a ledger, and hand its rows to another program."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+from sqlalchemy import func, select
+
+from cli.exports import format_of, write_rows
+from cli.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
+
+SHOWN = ("unit", "destination", "bin", "probability", "photos", "true_family", "words")
+
+Where = Annotated[
+    str | None,
+    typer.Option(
+        "--ledger",
+        metavar="WHERE",
+        help="Run folder, SQLite file or database URL; without it the one in the user's data folder.",
+        show_default=False,
+    ),
+]
+LotKey = Annotated[str | None, typer.Option("--lot", help="Only this lot.", show_default=False)]
+
+
+def list_rows(
+    where: Where = None,
+    lot: LotKey = None,
+    limit: Annotated[int, typer.Option("--limit", min=1, help="Print at most this many units.")] = 200,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object a line, without a limit.")
+    ] = False,
+) -> None:
+    """List the units of a ledger with what was proposed and what was found to be true.
+
+    Exit code: 0, or 2 when there is no such ledger or lot.
+    """
+    ledger = open_existing(where)
+    with ledger.reading() as session:
+        _check_lot(session, ledger, lot)
+        columns, rows = list_units(session, lot)
+        if as_json:
+            for row in rows:
+                typer.echo(json.dumps(dict(zip(columns, row, strict=True)), ensure_ascii=False))
+            return
+        table = Table(box=None, pad_edge=False)
+        for column in SHOWN:
+            table.add_column(column.replace("_", " "), overflow="fold")
+        count = 0
+        for row in rows:
+            count += 1
+            if count <= limit:
+                table.add_row(*(_cell(getattr(row, column)) for column in SHOWN))
+    console = Console(highlight=False)
+    console.print(table)
+    if count > limit:
+        console.print(f"{count - limit} more; use --limit, or `plugface ledger export`.")
+
+
+def export(
+    out: Annotated[
+        Path, typer.Argument(metavar="FILE", help="Ends in .csv, .jsonl or .xlsx.", show_default=False)
+    ],
+    where: Where = None,
+    lot: LotKey = None,
+) -> None:
+    """Write the units of a ledger to a file for a spreadsheet or another program.
+
+    Exit code: 0, or 2 when there is no such ledger or lot, or the file cannot be written.
+    """
+    try:
+        form = format_of(out)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    ledger = open_existing(where)
+    part = out.with_name(f".{out.name}.part")
+    try:
+        with ledger.reading() as session, part.open("wb") as file:
+            _check_lot(session, ledger, lot)
+            columns, rows = list_units(session, lot)
+            count = write_rows(columns, rows, file, form)
+        part.replace(out)
+    finally:
+        part.unlink(missing_ok=True)
+    typer.echo(f"{count} units written to {out}")
+
+
+def open_existing(where: str | None) -> Ledger:
+    """Open a ledger that must be there already.
+
+    Raises
+    ------
+    LedgerError
+        If it is not.
+    """
+    place = where or str(default_ledger())
+    if "://" not in place:
+        path = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
+        if not path.is_file():
+            raise LedgerError(
+                str(path), "there is no such ledger", "Name a run folder or a ledger with --ledger"
+            )
+        place = str(path)
+    return Ledger(place)
+
+
+def _check_lot(session, ledger: Ledger, lot: str | None) -> None:
+    if lot is not None and not session.scalar(select(func.count()).select_from(Lot).filter_by(key=lot)):
+        known = ", ".join(session.scalars(select(Lot.key).order_by(Lot.id.desc()).limit(5)))
+        raise LedgerError(ledger.name, f'it has no lot "{lot}"', f"The latest lots are: {known or 'none'}")
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.3f}" if isinstance(value, float) else str(value)

@@ -1,0 +1,185 @@
+"""plugface sort: a folder of photos into units, and each unit into its bin."""
+
+import json
+import os
+import time
+from contextlib import closing
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+
+from cli import bins
+from cli.commands import options
+from cli.ledger import Ledger
+from cli.settings import default_catalogue
+from cli.sorting import Outcome, Plan, sort_lot
+
+STAGES = {
+    "look": "Looking at photos",
+    "group": "Finding units",
+    "decide": "Deciding",
+    "report": "Writing report",
+}
+
+
+def sort(
+    photos: Annotated[
+        str,
+        typer.Argument(
+            metavar="PHOTOS_DIR",
+            help="Folder of the photos; with the cluster extra also any address that fsspec knows.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out",
+            metavar="RUN_DIR",
+            help="Folder for the run; new, or one to go on with.",
+            show_default=False,
+        ),
+    ],
+    catalogue: options.CatalogueFolder = None,
+    market: Annotated[
+        str,
+        typer.Option("--market", help="Market the lot is for; without it none is wrong.", show_default=False),
+    ] = "",
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, metavar="N", help="Processes; without it one for each core."),
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Dask scheduler to look at photos with, tcp://host:port."
+        ),
+    ] = None,
+    ledger: Annotated[
+        str | None,
+        typer.Option("--ledger", metavar="WHERE", help="SQLite file or database URL; without it in RUN_DIR."),
+    ] = None,
+    pdf: Annotated[
+        bool, typer.Option("--pdf/--no-pdf", help="Also print the report as PDF, where Chromium is.")
+    ] = True,
+    as_json: options.AsJson = False,
+) -> None:
+    """Find which photos show the same unit, identify each unit, and say which bin it goes to.
+
+    Photos of one unit are found by sub-folder, by file name (u7_front.jpg, u7_back.jpg), by an id card with
+    a QR or Data Matrix code in the picture, or by time and appearance; the report says by which. One photo
+    may show several units. Whatever stops the run, the same command goes on with it.
+
+    Exit code: 0 when the lot is sorted, 2 when the photos, the catalogue or the folder cannot be used, 130
+    when it was stopped by Ctrl-C.
+    """
+    started = time.monotonic()
+    plan = Plan(photos, catalogue or default_catalogue(), out, market, workers or _cores(), cluster, ledger)
+    screen = Console(stderr=True)
+    try:
+        with _bar(screen) as bar:
+            tasks: dict[str, int] = {}
+
+            def show(stage: str, done: int, total: int) -> None:
+                if stage not in tasks:
+                    tasks[stage] = bar.add_task(STAGES[stage], total=total)
+                bar.update(tasks[stage], completed=done, total=total)
+
+            outcome = sort_lot(plan, progress=show)
+            show("report", 0, 1)
+            from cli.report.page import write_report
+
+            with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
+                written = write_report(out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf)
+            show("report", 1, 1)
+    except KeyboardInterrupt:
+        screen.print("Stopped. What was done is kept; the same command goes on from here.")
+        raise typer.Exit(130) from None
+    seconds = time.monotonic() - started
+    if as_json:
+        typer.echo(_document(outcome, written, seconds))
+    else:
+        _print(Console(highlight=False), outcome, written, seconds)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _bar(screen: Console) -> Progress:
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+        TextColumn("left"),
+        console=screen,
+        transient=True,
+        disable=not screen.is_terminal,
+    )
+
+
+def _document(outcome: Outcome, written: dict[str, str], seconds: float) -> str:
+    head = {"version": 1, "plugface": version("plugface"), "kind": "sort", "seconds": round(seconds, 3)}
+    return json.dumps({**head, **asdict(outcome), "written": written}, ensure_ascii=False, indent=2)
+
+
+def _print(console: Console, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+    table = Table(box=None, pad_edge=False)
+    for heading in ("", "goes to", "units"):
+        table.add_column(heading, justify="right" if heading == "units" else "left")
+    for place, count in outcome.places.items():
+        table.add_row(bins.SIGNS[place], place, str(count))
+    console.print(table)
+    console.print(
+        f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."
+    )
+    for words in remarks(outcome):
+        console.print(words)
+    for name, path in written.items():
+        console.print(f"{name}: {path}", style="dim", soft_wrap=True)
+
+
+def remarks(outcome: Outcome) -> list[str]:
+    """What a person should know about the photos, in sentences."""
+    said = []
+    if outcome.resumed:
+        said.append(f"Went on with a run; {_count(outcome.looked_now, 'photo')} looked at now.")
+    if outcome.catalogue_changed:
+        said.append(
+            "The catalogue differs from the one this run started with, which it keeps; a new --out takes it."
+        )
+    if outcome.duplicates:
+        said.append(f"{_count(outcome.duplicates, 'file')} held the same bytes as another and counted once.")
+    if outcome.broken:
+        said.append(f"{_count(outcome.broken, 'photo')} could not be read; each is one row to take again.")
+    if outcome.outside:
+        named = ", ".join(outcome.outside[:5]) + (" and more" if len(outcome.outside) > 5 else "")
+        said.append(
+            f"{_count(len(outcome.outside), 'link')} not followed, leading outside or to a folder: {named}."
+        )
+    if outcome.unlisted:
+        said.append(
+            f"{_count(len(outcome.unlisted), 'folder')} not opened: {', '.join(outcome.unlisted[:5])}."
+        )
+    if outcome.others:
+        said.append(f"{_count(outcome.others, 'file')} left out, being no photo by name.")
+    return said
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
