@@ -163,7 +163,7 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
                 futures.append(future)
             return futures
 
-        ready = as_completed(give_out(AHEAD * threads))
+        ready = as_completed(give_out(AHEAD * threads), loop=client.loop)
         for future in ready:
             item = given.pop(future.key)
             error = future.exception() if future.status == "error" else None

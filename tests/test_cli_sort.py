@@ -19,12 +19,13 @@ from cli import sorting
 from cli.ledger import Ledger, list_units
 from cli.run_folder import RunError
 from cli.scan import FolderError
+from cli.settings import demo_folder
 from models.answers import Candidate, Decision, VariantChance
 from vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
-CATALOGUE = Path(__file__).parent.parent / "training_data_demo" / "marrow_finch"
+CATALOGUE = demo_folder() / "marrow_finch"
 
 
 def photo(**shows) -> bytes:

@@ -11,8 +11,16 @@ from sqlalchemy import func, select
 
 from cli.exports import format_of, write_rows
 from cli.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
+from cli.render_terminal import percent
 
-SHOWN = ("unit", "destination", "bin", "probability", "photos", "true_family", "words")
+#: Column of the ledger -> heading in the terminal; an export has them all.
+SHOWN = {
+    "unit": "unit",
+    "bin": "bin",
+    "probability": "sure",
+    "photos": "photos",
+    "true_family": "found to be",
+}
 
 Where = Annotated[
     str | None,
@@ -47,8 +55,8 @@ def list_rows(
                 typer.echo(json.dumps(dict(zip(columns, row, strict=True)), ensure_ascii=False))
             return
         table = Table(box=None, pad_edge=False)
-        for column in SHOWN:
-            table.add_column(column.replace("_", " "), overflow="fold")
+        for heading in SHOWN.values():
+            table.add_column(heading, overflow="fold")
         count = 0
         for row in rows:
             count += 1
@@ -116,4 +124,4 @@ def _check_lot(session, ledger: Ledger, lot: str | None) -> None:
 def _cell(value: object) -> str:
     if value is None:
         return ""
-    return f"{value:.3f}" if isinstance(value, float) else str(value)
+    return percent(value) if isinstance(value, float) else str(value)
