@@ -322,7 +322,7 @@ def _differ(looks: set[tuple[str, ...]]) -> bool:
     for a in looks:
         for b in looks:
             fewer, more = sorted((list(a), list(b)), key=len)
-            for colour in fewer:
+            for colour in sorted(fewer, key=UNSURE.__eq__):  # the sure ones choose first
                 match = next(
                     (c for c in (colour, UNSURE) if c in more), more[0] if colour == UNSURE else None
                 )
