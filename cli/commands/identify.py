@@ -1,0 +1,62 @@
+"""plugface identify: which controller is on these photos."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from cli.commands import options
+from cli.pipeline import identify_unit
+from cli.settings import default_catalogue
+from models.catalogue import load_catalogue
+from models.pairing import Needs
+
+
+def identify(
+    photos: options.Photos,
+    catalogue: options.CatalogueFolder = None,
+    as_json: options.AsJson = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture",
+            metavar="FILE",
+            help="Draw what was seen on the photos (.jpg, .png).",
+            show_default=False,
+        ),
+    ] = None,
+    unit: options.UnitNumber = None,
+    throttle: options.Throttle = None,
+    gearbox: options.Gearbox = None,
+    crank_teeth: options.CrankTeeth = None,
+    year: options.Year = None,
+    partner: options.Partner = None,
+) -> None:
+    """Say which controller the photos show, how sure one may be, and which photo would help.
+
+    Several photos are several views of ONE unit. With --throttle, --gearbox, --crank-teeth, --year or
+    --partner the answer also says whether the unit serves that swap.
+
+    Exit code: 0 when there is an answer ("not sure" is one), 2 when a photo or the catalogue cannot be used.
+    """
+    needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
+    described = needs if needs != Needs() else None
+    answer = identify_unit(
+        photos, load_catalogue(catalogue or default_catalogue()), needs=described, unit=unit
+    )
+    if picture:
+        from cli.picture import draw_answer, save_picture
+
+        save_picture(draw_answer(answer), picture)
+    if as_json:
+        from cli.schema import identify_out
+
+        typer.echo(identify_out(answer).model_dump_json(indent=2))
+        return
+    from cli.render_terminal import render_answer
+
+    console = Console(highlight=False)
+    render_answer(console, answer)
+    if picture:
+        console.print(f"Picture: {picture}", style="dim")

@@ -1,0 +1,39 @@
+"""plugface needs: which families of the catalogue would serve a swap."""
+
+import typer
+from rich.console import Console
+
+from cli.commands import options
+from cli.settings import default_catalogue
+from models.catalogue import load_catalogue
+from models.pairing import Needs, list_serving
+
+
+def needs(
+    throttle: options.Throttle = None,
+    gearbox: options.Gearbox = None,
+    crank_teeth: options.CrankTeeth = None,
+    year: options.Year = None,
+    partner: options.Partner = None,
+    catalogue: options.CatalogueFolder = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """List what in the catalogue would serve a swap, and what each must be paired with.
+
+    Exit code: 0, also when nothing serves; 2 when nothing was asked for or the catalogue cannot be used.
+    """
+    wanted = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
+    if wanted == Needs():
+        raise typer.BadParameter(
+            "say what the swap needs: --throttle, --gearbox, --crank-teeth, --year or --partner"
+        )
+    folder = load_catalogue(catalogue or default_catalogue())
+    serving = list_serving(folder, wanted)
+    if as_json:
+        from cli.schema import needs_out
+
+        typer.echo(needs_out(folder, wanted, serving).model_dump_json(indent=2))
+        return
+    from cli.render_terminal import render_serving
+
+    render_serving(Console(highlight=False), folder, serving)

@@ -1,0 +1,41 @@
+"""plugface opinion: is it what somebody says it is."""
+
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from cli.commands import options
+from cli.pipeline import second_opinion
+from cli.settings import default_catalogue
+from models.catalogue import load_catalogue
+
+
+def opinion(
+    photos: options.Photos,
+    claimed: Annotated[
+        str,
+        typer.Option(
+            "--claimed", metavar="KEY[:VARIANT]", help="What the seller says it is.", show_default=False
+        ),
+    ],
+    catalogue: options.CatalogueFolder = None,
+    as_json: options.AsJson = False,
+    unit: options.UnitNumber = None,
+) -> None:
+    """Check a claimed family or variant against the photos: agrees, disagrees, or cannot tell.
+
+    Exit code: 0 when there is an opinion, whichever it is; 2 when a photo, the claim or the catalogue cannot
+    be used.
+    """
+    answer, given = second_opinion(
+        photos, load_catalogue(catalogue or default_catalogue()), claimed, unit=unit
+    )
+    if as_json:
+        from cli.schema import opinion_out
+
+        typer.echo(opinion_out(answer, given, claimed).model_dump_json(indent=2))
+        return
+    from cli.render_terminal import render_opinion
+
+    render_opinion(Console(highlight=False), answer, given, claimed)

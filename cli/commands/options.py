@@ -1,0 +1,56 @@
+"""Arguments and options that several commands share, so that they mean and read the same everywhere."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+Photos = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="PHOTO...", help="Photos of ONE unit: front, back, label, in any order.", show_default=False
+    ),
+]
+CatalogueFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--catalogue",
+        metavar="DIR",
+        help="Folder of the catalogue. Without it: the one in PLUGFACE_CATALOGUE, else the invented demo.",
+        show_default=False,
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON (see `plugface schema`).")]
+UnitNumber = Annotated[
+    int | None,
+    typer.Option(
+        "--unit", min=1, metavar="N", help="Which unit, where a photo shows several.", show_default=False
+    ),
+]
+Throttle = Annotated[
+    Literal["cable", "electronic"] | None,
+    typer.Option("--throttle", help="Throttle of the swap.", show_default=False),
+]
+Gearbox = Annotated[
+    Literal["automatic", "manual"] | None,
+    typer.Option("--gearbox", help="Gearbox of the swap.", show_default=False),
+]
+CrankTeeth = Annotated[
+    int | None,
+    typer.Option(
+        "--crank-teeth", min=1, max=400, help="Teeth of the crank trigger wheel.", show_default=False
+    ),
+]
+Year = Annotated[
+    int | None,
+    typer.Option("--year", min=1950, max=2100, help="Model year of the engine's donor.", show_default=False),
+]
+Partner = Annotated[
+    str | None,
+    typer.Option(
+        "--partner",
+        metavar="KEY",
+        help="Family of a unit already in hand, from the same donor.",
+        show_default=False,
+    ),
+]

@@ -1,0 +1,194 @@
+"""From files to an answer: the one place where vision/ and models/ meet."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from models.answers import Decision
+from models.catalogue import Catalogue
+from models.classifier import Model, default_model_path, load_model
+from models.identify import Needs, identify
+from models.opinion import Opinion, give_opinion
+from models.views import polygon_area
+from vision.observations import Observations, Unit
+from vision.observe import observe
+from vision.photo import Photo, UnreadablePhoto, decode_photo
+
+#: A second thing counts as another unit from this confidence and share of the largest outline's area on.
+#: Our choice: a lid or a bracket beside the unit must not stop the answer, a second controller must.
+OTHER_UNIT_CONFIDENCE = 0.5
+OTHER_UNIT_AREA = 0.1
+
+
+class SeveralUnits(Exception):
+    """A photo that shows several units where one was asked for: which photo, and where each unit is."""
+
+    def __init__(self, photo: str, places: Sequence[str]) -> None:
+        self.photo, self.places = photo, tuple(places)
+        listed = "; ".join(f"{number} {place}" for number, place in enumerate(self.places, start=1))
+        self.mend = "Add --unit N for one of them, or take the whole photo with `plugface sort`"
+        super().__init__(f"{photo} shows {len(self.places)} units: {listed}. {self.mend}.")
+
+
+class NoSuchUnit(Exception):
+    """A number given with --unit that the photo does not have."""
+
+    def __init__(self, photo: str, asked: int, n_units: int) -> None:
+        self.photo, self.asked, self.n_units = photo, asked, n_units
+        there = {0: "no unit was found there", 1: "one unit was found there"}
+        found = there.get(n_units, f"{n_units} units were found there")
+        self.mend = "Leave out --unit to see what there is"
+        super().__init__(f"{photo} has no unit {asked}: {found}. {self.mend}.")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One unit's answer with all it was made from."""
+
+    photos: tuple[Path, ...]
+    observations: tuple[Observations, ...]  # one per photo
+    chosen: tuple[int | None, ...]  # index of the unit in each photo; None: none was found there
+    decision: Decision
+    catalogue: Catalogue
+    seconds: float  # from the first byte read to the decision
+
+    @property
+    def units(self) -> tuple[Unit | None, ...]:
+        """The unit as each photo shows it."""
+        pairs = zip(self.observations, self.chosen, strict=True)
+        return tuple(None if index is None else seen.units[index] for seen, index in pairs)
+
+
+def read_photo(path: Path) -> Photo:
+    """Read and decode one picture file.
+
+    Raises
+    ------
+    UnreadablePhoto
+        Missing, not readable, or not a picture that can be used; the sentence says which.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise UnreadablePhoto(str(path), "there is no such file", "Check the name and the folder") from None
+    except IsADirectoryError:
+        raise UnreadablePhoto(str(path), "it is a folder", "Name the photos in it") from None
+    except OSError as error:
+        reason = (error.strerror or "it cannot be read").lower()
+        raise UnreadablePhoto(str(path), reason, "Check the file's permissions and the disk") from None
+    return decode_photo(data, name=str(path))
+
+
+def observe_photos(paths: Sequence[Path]) -> tuple[Observations, ...]:
+    """What is seen in each photo; all are decoded before the first is looked at, so a bad one fails soon."""
+    return tuple(observe(photo) for photo in [read_photo(path) for path in paths])
+
+
+def choose_units(
+    paths: Sequence[Path], observations: Sequence[Observations], unit: int | None = None
+) -> tuple[int | None, ...]:
+    """Which unit of each photo is meant.
+
+    Parameters
+    ----------
+    paths : sequence of Path, length n
+    observations : sequence of Observations, length n
+    unit : int, optional
+        1-based number for the photos that show several units, as `SeveralUnits` lists them.
+
+    Returns
+    -------
+    chosen : tuple of int or None, length n
+        0-based index into `units`; None where no unit was found.
+
+    Raises
+    ------
+    SeveralUnits
+        If a photo shows several units and `unit` was not given.
+    NoSuchUnit
+        If `unit` is not in one of the photos that show several, or no photo shows several and it is not 1.
+    """
+    chosen = []
+    for path, seen in zip(paths, observations, strict=True):
+        candidates = count_units(seen)
+        if len(candidates) > 1 and unit is None:
+            raise SeveralUnits(str(path), [_place(seen, seen.units[index]) for index in candidates])
+        number = unit if unit is not None and (len(candidates) > 1 or len(paths) == 1) else 1
+        if number != 1 and not 1 <= number <= len(candidates):
+            raise NoSuchUnit(str(path), number, len(candidates))
+        chosen.append(candidates[number - 1] if candidates else None)
+    return tuple(chosen)
+
+
+def count_units(seen: Observations) -> list[int]:
+    """Indices of what counts as a unit of its own, by the two limits above; the surest one always does."""
+    if not seen.units:
+        return []
+    areas = [polygon_area(unit.polygon) for unit in seen.units]
+    credible = [
+        index
+        for index, unit in enumerate(seen.units)
+        if unit.confidence >= OTHER_UNIT_CONFIDENCE and areas[index] >= OTHER_UNIT_AREA * max(areas)
+    ]
+    return credible or [max(range(len(areas)), key=lambda index: seen.units[index].confidence * areas[index])]
+
+
+def identify_unit(
+    paths: Sequence[Path], catalogue: Catalogue, *, needs: Needs | None = None, unit: int | None = None
+) -> Answer:
+    """Answer what unit the photos show.
+
+    Raises
+    ------
+    UnreadablePhoto, SeveralUnits, NoSuchUnit, ModelError
+        Each with a sentence for a person.
+    """
+    started = time.perf_counter()
+    observations = observe_photos(paths)
+    chosen = choose_units(paths, observations, unit)
+    decision = identify(list(observations), catalogue, default_model(), chosen=list(chosen), needs=needs)
+    return Answer(
+        tuple(paths), observations, chosen, decision, catalogue, seconds=time.perf_counter() - started
+    )
+
+
+def second_opinion(
+    paths: Sequence[Path], catalogue: Catalogue, claimed: str, *, unit: int | None = None
+) -> tuple[Answer, Opinion]:
+    """What to think of a claimed family or variant, and what would have been answered without the claim.
+
+    Raises
+    ------
+    ClaimError
+        If the claim names nothing in the catalogue; and as `identify_unit`.
+    """
+    started = time.perf_counter()
+    observations = observe_photos(paths)
+    chosen = choose_units(paths, observations, unit)
+    opinion = give_opinion(
+        list(observations), catalogue, default_model(), claimed=claimed, chosen=list(chosen)
+    )
+    seconds = time.perf_counter() - started
+    return Answer(tuple(paths), observations, chosen, opinion.decision, catalogue, seconds), opinion
+
+
+@cache
+def default_model() -> Model:
+    """The trained classifier that comes with the program, read once."""
+    return load_model(default_model_path())
+
+
+def _place(seen: Observations, unit: Unit) -> str:
+    xs, ys = [x for x, _ in unit.polygon], [y for _, y in unit.polygon]
+    x, y = (min(xs) + max(xs)) / 2 / seen.quality.width_px, (min(ys) + max(ys)) / 2 / seen.quality.height_px
+    across = "left" if x < 0.4 else "right" if x > 0.6 else "middle"
+    down = "top" if y < 0.4 else "bottom" if y > 0.6 else "middle"
+    plugs = " ".join(max(c.colour, key=c.colour.__getitem__) for c in unit.connectors)
+    where = (
+        "in the middle"
+        if across == down
+        else f"{down} {across}".replace("middle ", "").replace(" middle", "")
+    )
+    return f"{where} ({f'plugs {plugs}' if plugs else 'no plugs seen'})"

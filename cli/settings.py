@@ -1,0 +1,27 @@
+"""Where plugface finds and keeps things. What is not named on the command line comes from here."""
+
+import os
+from pathlib import Path
+
+import platformdirs
+
+import training_data_demo
+
+#: Environment variable with the folder of the user's own catalogue.
+CATALOGUE_VARIABLE = "PLUGFACE_CATALOGUE"
+
+
+def demo_folder() -> Path:
+    """The invented demo data that come with the program (its photos only in a checkout)."""
+    return Path(training_data_demo.__file__).parent
+
+
+def default_catalogue() -> Path:
+    """The catalogue to use when none is named: the one in PLUGFACE_CATALOGUE, else the demo's."""
+    named = os.environ.get(CATALOGUE_VARIABLE, "")
+    return Path(named) if named else demo_folder() / "marrow_finch"
+
+
+def cache_folder() -> Path:
+    """What can be made again at any time; deleting it costs time only."""
+    return platformdirs.user_cache_path("plugface")
