@@ -1,0 +1,98 @@
+"""How well a line of text, as read, fits strings it could be: a noisy-channel edit distance.
+
+Every reading is compared with every string through the probabilities of noise.py: a character read for
+another, lost or added. The result is a log likelihood ratio against 'some other text', so a clean reading that
+differs in one character loses to a string that agrees, and is never mended into a catalogued one.
+
+References
+----------
+Ristad & Yianilos, IEEE PAMI 20 (1998), stochastic edit distance; here the best path, not their sum.
+"""
+
+import numpy as np
+
+from models.catalogue_index import Strings
+from models.noise import ALPHABET, ObservationNoise
+from vision.observations import Text
+
+
+#: The worst that a string can score; nats.
+FLOOR_NATS = -20.0
+
+
+def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A reading as distributions over the alphabet.
+
+    Returns
+    -------
+    seen : float ndarray, shape (n_characters, 36)
+        Capitals and digits alone; spaces and punctuation are dropped.
+    starts, ends : bool ndarray, shape (n_characters,)
+        Where a word begins or ends.
+    """
+    whole = len(text.characters) == len(text.value)
+    spaced = text.value.upper()
+    kept = [i for i, c in enumerate(spaced) if c in ALPHABET]
+    letters = [i for i, c in enumerate(spaced) if not c.isspace()]
+    given = letters if len(text.characters) == len(letters) else list(range(len(spaced))) if whole else []
+    options = {i: text.characters[k].options for k, i in enumerate(given)}
+    seen = np.zeros((len(kept), len(ALPHABET)))
+    for row, i in enumerate(kept):
+        fallback = ((spaced[i], max(text.confidence, 0.3)),)
+        for value, share in options.get(i, fallback):
+            if value.upper() in ALPHABET and len(value) == 1:
+                seen[row, ALPHABET.index(value.upper())] += share
+        total = seen[row].sum()
+        seen[row] = seen[row] / total if total > 1 else seen[row] + (1.0 - total) / len(ALPHABET)
+    starts = np.array([k == 0 or kept[k - 1] != i - 1 for k, i in enumerate(kept)], dtype=bool)
+    ends = np.append(starts[1:], True) if kept else starts
+    return seen, starts, ends
+
+
+def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """Log likelihood ratio of a line holding each string as whole words.
+
+    Parameters
+    ----------
+    text : Text
+    strings : Strings, n_strings of them
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_strings,), nats; at least FLOOR_NATS
+    """
+    seen, starts, ends = read_characters(text)
+    n_strings, longest = strings.codes.shape
+    floor = np.full(n_strings, FLOOR_NATS)
+    if not len(seen) or not n_strings:
+        return floor
+    odds = _character_odds(seen, noise)
+    lost, added = np.log(noise.character_lost), np.log(noise.character_added)
+    search = -np.log(starts.sum())  # any word could be the first: what looking in several places costs
+    begin = lost * np.arange(longest + 1)[:, None] + np.zeros(n_strings)
+    before = begin + search
+    best = floor
+    columns = np.arange(n_strings)
+    for i in range(len(seen)):
+        table = np.empty_like(before)
+        table[0] = before[0] + added
+        if i + 1 < len(seen) and starts[i + 1]:
+            table[0] = np.maximum(table[0], search)
+        for j in range(longest):
+            matched = before[j] + odds[i, strings.codes[:, j]]
+            table[j + 1] = np.maximum(np.maximum(matched, before[j + 1] + added), table[j] + lost)
+        if ends[i]:
+            best = np.maximum(best, table[strings.lengths, columns])
+        before = table
+    return best
+
+
+def best_string(text: Text, noise: ObservationNoise) -> float:
+    """Log likelihood ratio that a string equal to the line as read would have; nats."""
+    seen, _, _ = read_characters(text)
+    return float(_character_odds(seen, noise).max(axis=1).sum()) if len(seen) else 0.0
+
+
+def _character_odds(seen: np.ndarray, noise: ObservationNoise) -> np.ndarray:
+    """Ratio of each true character against chance, shape (n_characters, 36), nats."""
+    return np.log(len(ALPHABET) * (seen @ noise.character_matrix.T) + 1e-9)

@@ -1,0 +1,203 @@
+"""Training and calibrating the pair classifier: on simulated units first, on observed ones when there are any.
+
+Simulated units come from invented catalogues, a new one every few units, so that nothing but the fit to an entry can
+be learned. Units outside the catalogue are of three kinds: a family of the same group, of no kinship, and an
+observed unit whose own family was taken out.
+"""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import sklearn
+import skops
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+
+from models.calibration import Calibration, fit_calibration
+from models.catalogue import Catalogue, Family
+from models.catalogue_index import index_families
+from models.classifier import Model, predict, score_pairs
+from models.conformal import Conformal, fit_conformal
+from models.fusion import FusedFit, fuse_views
+from models.invent import invent_catalogue
+from models.noise import ObservationNoise
+from models.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
+from models.rules import RULES, fit_view
+from models.simulate import draw_observations
+from models.views import ObservedUnit, gather_views
+
+#: Photos that are sent together, with how often (assumed, no source).
+VIEW_SETS = (
+    (("front",), 0.33),
+    (("back",), 0.2),
+    (("front", "back"), 0.3),
+    (("front", "front"), 0.05),
+    (("label close-up",), 0.06),
+    (("front", "label close-up"), 0.06),
+)
+
+#: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.
+MONOTONE = [-1 if name.endswith("short") else 0 if name.startswith("sees") else 1 for name in PAIR_FEATURES]
+
+
+@dataclass(frozen=True)
+class Example:
+    """One unit against one catalogue; truth -1: it is in none of its families."""
+
+    fused: FusedFit
+    truth: int
+
+
+def simulate_examples(noise: ObservationNoise, seed: int, n_units: int) -> list[Example]:
+    """Units drawn from invented catalogues of 6 to 40 families, one in six outside the catalogue."""
+    rng = np.random.default_rng(seed)
+    examples: list[Example] = []
+    while len(examples) < n_units:
+        known = int(rng.choice([6, 10, 14, 20, 40]))
+        pool = list(invent_catalogue(known + known // 3 + 1, int(rng.integers(2**31))).families)
+        strangers = list(invent_catalogue(8, int(rng.integers(2**31))).families)
+        kept = sorted(rng.permutation(len(pool))[:known].tolist())
+        kin = [pool[i] for i in range(len(pool)) if i not in set(kept)]
+        families = tuple(pool[i] for i in kept)
+        index = index_families(families)
+        for _ in range(min(25, n_units - len(examples))):
+            kind = int(rng.choice(3, p=[0.08, 0.08, 0.84]))
+            source = (kin, strangers, families)[kind]
+            row = int(rng.integers(len(source)))
+            views = gather_views(draw_unit(source[row], noise, rng))
+            fits = [fit_view(view, index, noise) for view in views]
+            examples.append(Example(fuse_views(fits), row if kind == 2 else -1))
+    return examples
+
+
+def draw_unit(family: Family, noise: ObservationNoise, rng: np.random.Generator) -> list:
+    """Photos of one unit of a family: a variant and a set of views are drawn."""
+    variant = family.variants[int(rng.integers(len(family.variants)))]
+    shares = np.array([share for _, share in VIEW_SETS])
+    views, _ = VIEW_SETS[int(rng.choice(len(VIEW_SETS), p=shares / shares.sum()))]
+    return [draw_observations(family, variant, view, noise, rng) for view in views]
+
+
+def observed_examples(
+    observed: Iterable[ObservedUnit], catalogue: Catalogue, noise: ObservationNoise, *, without: bool
+) -> list[Example]:
+    """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it."""
+    index = index_families(catalogue.families)
+    keys = [f.key for f in catalogue.families]
+    examples = []
+    for unit in observed:
+        views = gather_views(list(unit.observations), list(unit.chosen) if unit.chosen else None)
+        fits = [fit_view(view, index, noise) for view in views]
+        truth = keys.index(unit.family) if unit.family in keys else -1
+        for chosen in [[fit] for fit in fits] + ([fits] if len(fits) > 1 else []):
+            fused = fuse_views(chosen)
+            examples.append(Example(fused, truth))
+            if without and truth >= 0 and len(keys) > 2:
+                examples.append(Example(_leave_out(fused, truth), -1))
+    return examples
+
+
+def _leave_out(fused: FusedFit, row: int) -> FusedFit:
+    return FusedFit(np.delete(fused.log_odds, row, 0), fused.measured, np.delete(fused.shortfall, row, 0))
+
+
+def fit_weights(examples: list[Example]) -> np.ndarray:
+    """How much each rule's nats are worth, 0.1..1, by logistic regression on true minus rival families.
+
+    More than its stated likelihood a rule is never worth; a rule that seems worthless in training keeps a tenth.
+    """
+    differences = []
+    for example in examples:
+        if example.truth >= 0:
+            odds = np.clip(example.fused.log_odds, -CLIP_NATS, CLIP_NATS)
+            rivals = [r for r in np.argsort(-odds.sum(axis=1))[:4] if r != example.truth][:3]
+            differences += [odds[example.truth] - odds[r] for r in rivals]
+    x = np.array(differences)
+    x, y = np.vstack([x, -x]), np.repeat([1, 0], len(x))
+    return np.clip(LogisticRegression(fit_intercept=False).fit(x, y).coef_[0], 0.1, 1.0)
+
+
+def list_pairs(
+    examples: list[Example], weights: np.ndarray, unlike: float, most: int = 5
+) -> tuple[np.ndarray, np.ndarray]:
+    """Features and truth of each unit's `most` best families, and its true one."""
+    features, true = [], []
+    for example in examples:
+        described = describe_pairs(example.fused, weights, unlike)
+        rows = np.argsort(-described[:, 0], kind="stable")[:most]
+        if example.truth >= 0 and example.truth not in rows:
+            rows = np.append(rows, example.truth)
+        features.append(described[rows])
+        true.append(rows == example.truth)
+    return np.concatenate(features), np.concatenate(true)
+
+
+def train(
+    observed: list[ObservedUnit],
+    catalogue: Catalogue | None,
+    seed: int,
+    *,
+    noise: ObservationNoise | None = None,
+    n_simulated: int = 6000,
+) -> Model:
+    """A model from simulated and observed units; calibrated on further simulated ones until `calibrate` is called.
+
+    Parameters
+    ----------
+    observed : list of ObservedUnit
+        The training split; may be empty.
+    catalogue : Catalogue or None
+        The catalogue of `observed`; None with no observed units.
+    seed : int
+    noise : ObservationNoise, optional
+        From noise_fit.fit_noise; the assumed one if left out.
+    n_simulated : int
+        Simulated units to learn from; a third as many calibrate.
+    """
+    noise = noise or ObservationNoise()
+    examples = simulate_examples(noise, seed, n_simulated)
+    if observed and catalogue is not None:
+        examples += observed_examples(observed, catalogue, noise, without=True)
+    weights = fit_weights(examples)
+    features, true = list_pairs(examples, weights, noise.unlike)
+    classifier = HistGradientBoostingClassifier(
+        max_iter=120, max_leaf_nodes=8, min_samples_leaf=30, monotonic_cst=MONOTONE, random_state=seed
+    ).fit(features, true)
+    about = {
+        "training_sha256": hashlib.sha256(features.tobytes() + true.tobytes()).hexdigest(),
+        "libraries": {
+            "scikit-learn": sklearn.__version__,
+            "numpy": np.__version__,
+            "skops": skops.__version__,
+        },
+        "seed": seed,
+        "simulated_units": n_simulated,
+        "observed_units": len(observed),
+        "noise": noise.basis,
+        "weights": dict(zip(RULES, np.round(weights, 3).tolist(), strict=True)),
+    }
+    model = Model(classifier, weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
+    return _calibrated(
+        model, simulate_examples(noise, seed + 1, max(n_simulated // 3, 100)), "simulated units"
+    )
+
+
+def calibrate(
+    model: Model, observed: list[ObservedUnit], catalogue: Catalogue, *, level: float = 0.95
+) -> Model:
+    """The same model with probabilities and sets fitted to the calibration split, which it was not trained on."""
+    examples = observed_examples(observed, catalogue, model.noise, without=False)
+    return _calibrated(model, examples, "observed units", level)
+
+
+def _calibrated(model: Model, examples: list[Example], basis: str, level: float = 0.95) -> Model:
+    features, true = list_pairs(examples, model.weights, model.noise.unlike)
+    model = replace(model, calibration=fit_calibration(score_pairs(model, features), true))
+    posteriors = predict(model, [e.fused for e in examples])
+    of_truth = [
+        p.unlike if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
+    ]
+    about = {**model.about, "calibrated_on": f"{len(examples)} cases from {basis}"}
+    return replace(model, conformal=fit_conformal(np.array(of_truth), level), about=about)
