@@ -127,7 +127,7 @@ def expected_cost(decision: Decision) -> float:
     if decision.verdict == "unreadable" or not decision.candidates:
         return RETAKE_COST
     if decision.verdict == "not_in_catalogue":
-        return (1.0 - decision.unknown_probability) * _COSTS.second_look
+        return (1.0 - decision.unknown_probability) * _COSTS.wrong_refusal
     best = decision.candidates[0]
     told = best.variants[0].probability if best.variants and len(decision.variants) == 1 else 1.0
     return (1.0 - best.probability * told) * _COSTS.wrong_accept
