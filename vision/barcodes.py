@@ -1,0 +1,288 @@
+"""Barcodes: found on labels and on the whole photo, decoded by zxing-cpp."""
+
+from collections.abc import Iterable, Sequence
+
+import cv2
+import numpy as np
+import zxingcpp
+
+from vision.observations import Code, Polygon
+from vision.text_regions import as_polygon, cut_out, map_back, quad_of, side_lengths
+
+_FORMATS = (
+    zxingcpp.BarcodeFormat.Code128
+    | zxingcpp.BarcodeFormat.Code39
+    | zxingcpp.BarcodeFormat.DataMatrix
+    | zxingcpp.BarcodeFormat.QRCode
+)
+_NAMES = {
+    zxingcpp.BarcodeFormat.Code128: "Code 128",
+    zxingcpp.BarcodeFormat.Code39: "Code 39",
+    zxingcpp.BarcodeFormat.DataMatrix: "Data Matrix",
+    zxingcpp.BarcodeFormat.QRCode: "QR",
+}
+# Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
+# words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a
+# reader cannot know of it.
+_CHECKED = {"Code 128", "Data Matrix", "QR"}
+
+_LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
+_PHOTO_SIDE_PX = 1600
+_STRIPE_SIDE_PX = 900
+_STRIPE_WINDOW = (15, 15)  # at that size: a few bars
+
+
+def read_codes(
+    picture: np.ndarray, regions: Sequence[Polygon] = (), *, whole: bool = True
+) -> tuple[Code, ...]:
+    """Decode every barcode on a photo, each once.
+
+    Parameters
+    ----------
+    picture : uint8 ndarray, shape (H, W) or (H, W, 3)
+    regions : sequence of Polygon, photo pixels
+        Where labels are. Each is turned level and tried in several ways, the cheapest first.
+    whole : bool
+        Look at the whole photo too where no label gave a code: for matrix codes at any angle, and for linear
+        ones wherever stripes are found.
+
+    Returns
+    -------
+    codes : tuple of Code
+        Polygons in photo pixels, payloads as printed; empty where nothing was decoded.
+    """
+    grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    found: list[Code] = []
+    for region in regions:
+        _add_new(found, _read_region(grey, quad_of(region)))
+    if whole and not found:
+        _add_new(found, _read_whole(grey))
+    return tuple(found)
+
+
+def _add_new(found: list[Code], codes: Iterable[Code]) -> None:
+    for code in codes:
+        centre = np.mean(code.polygon, axis=0)
+        if not any(
+            code.payload == other.payload
+            and code.symbology == other.symbology
+            and _reaches(other.polygon, centre)
+            for other in found
+        ):
+            found.append(code)
+
+
+def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
+    outline = np.float32(polygon).reshape(-1, 1, 2)
+    slack = 0.25 * max(side_lengths(np.float32(polygon)))
+    return cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), True) > -slack
+
+
+def _read_region(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+    scale = min(1.0, _LABEL_SIDE_PX / max(*side_lengths(corners), 1.0))
+    for factor in (scale, 2.0 * scale, 3.0 * scale):
+        level, to_photo = cut_out(grey, corners, scale=factor, margin=0.06, max_side=2 * _LABEL_SIDE_PX)
+        for prepared, way in _prepare(level, enlarged=factor > scale):
+            codes = _decode(prepared, to_photo, f"zxing-cpp, level label x{factor:.2g}{way}")
+            if codes:
+                return codes
+    return _read_smeared(grey, corners)
+
+
+def _prepare(level: np.ndarray, *, enlarged: bool) -> Iterable[tuple[np.ndarray, str]]:
+    yield level, ""
+    if enlarged:
+        soft = cv2.GaussianBlur(level, (0, 0), 2.0)
+        yield cv2.addWeighted(level, 2.5, soft, -1.5, 0), ", sharpened"
+
+
+def _read_smeared(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+    """Linear codes too fine or too noisy for a single scan line: averaged along their bars first.
+
+    Bars are straight, so that the mean of a band of rows keeps them and loses the noise. Bands are taken at
+    several heights and leans, enlarged four times and sharpened.
+    """
+    level, to_photo = cut_out(grey, corners, scale=1.0, margin=0.02, max_side=_LABEL_SIDE_PX)
+    for quarter in (0, 1):
+        turned = level if quarter == 0 else np.ascontiguousarray(np.rot90(level))
+        for top, bottom in _striped_bands(turned):
+            for lean in (0.0, -0.05, 0.05, -0.1, 0.1):
+                band = _sheared(turned[top:bottom], lean)
+                profile = band.mean(axis=0, keepdims=True).astype(np.float32)
+                wide = cv2.resize(profile, (profile.shape[1] * 4, 1), interpolation=cv2.INTER_CUBIC)
+                soft = cv2.GaussianBlur(wide, (0, 0), sigmaX=6.0, sigmaY=0.1)
+                crisp = np.clip(wide + 1.5 * (wide - soft), 0, 255).astype(np.uint8)
+                codes = zxingcpp.read_barcodes(
+                    np.repeat(crisp, 40, axis=0), formats=_FORMATS, try_rotate=False, try_invert=False
+                )
+                if codes:
+                    return [
+                        _from_band(code, turned.shape, (top, bottom), quarter, to_photo) for code in codes
+                    ]
+    return []
+
+
+def _striped_bands(level: np.ndarray) -> Iterable[tuple[int, int]]:
+    """Rows of a level label where upright stripes are strongest, best first."""
+    across = np.abs(cv2.Sobel(level, cv2.CV_32F, 1, 0, ksize=3))
+    along = np.abs(cv2.Sobel(level, cv2.CV_32F, 0, 1, ksize=3))
+    stripes = (across - along).mean(axis=1)
+    height = max(4, level.shape[0] // 16)
+    energy = np.convolve(stripes, np.ones(height) / height, mode="valid")
+    for _ in range(2):
+        if not len(energy) or energy.max() <= 2.0:
+            return
+        top = int(energy.argmax())
+        yield top, top + height
+        energy[max(0, top - 2 * height) : top + 2 * height] = -np.inf
+
+
+def _sheared(band: np.ndarray, lean: float) -> np.ndarray:
+    if lean == 0.0:
+        return band
+    shift = np.float32([[1, lean, -lean * band.shape[0] / 2], [0, 1, 0]])
+    return cv2.warpAffine(band, shift, band.shape[1::-1], borderMode=cv2.BORDER_REPLICATE)
+
+
+def _from_band(code, shape, rows, quarter: int, to_photo: np.ndarray) -> Code:
+    left, right = sorted((code.position.top_left.x / 4, code.position.top_right.x / 4))
+    box = np.float32([(left, rows[0]), (right, rows[0]), (right, rows[1]), (left, rows[1])])
+    if quarter:  # the label was turned a quarter counter-clockwise: (x, y) came from (width - 1 - y, x)
+        box = np.stack([shape[0] - 1 - box[:, 1], box[:, 0]], axis=1)
+    return _code(code, map_back(box, to_photo), "zxing-cpp, averaged along the bars")
+
+
+def _read_whole(grey: np.ndarray) -> list[Code]:
+    small, grow = _reduced(grey, _PHOTO_SIDE_PX)
+    found = _decode(small, np.diag([grow, grow, 1.0]), "zxing-cpp, whole photo")
+    for corners in find_stripes(grey):
+        _add_new(found, _read_region(grey, corners))
+    return found
+
+
+def _reduced(grey: np.ndarray, max_side: int) -> tuple[np.ndarray, float]:
+    grow = max(1.0, max(grey.shape) / max_side)
+    if grow == 1.0:
+        return grey, 1.0
+    size = (round(grey.shape[1] / grow), round(grey.shape[0] / grow))
+    return cv2.resize(grey, size, interpolation=cv2.INTER_AREA), grow
+
+
+def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
+    """Places where strong edges all run one way, as the bars of a linear code do.
+
+    Parameters
+    ----------
+    grey : uint8 ndarray, shape (H, W)
+    n_most : int
+
+    Returns
+    -------
+    boxes : list of float32 ndarray, shape (4, 2), pixels of `grey`
+        Top-left first, the bars upright; strongest first.
+
+    References
+    ----------
+    Coherence of the structure tensor: Bigun & Granlund, ICCV (1987). The limits are ours.
+    """
+    small, grow = _reduced(grey, _STRIPE_SIDE_PX)
+    dx, dy = (cv2.Sobel(small, cv2.CV_32F, *order, ksize=3) for order in ((1, 0), (0, 1)))
+    xx, yy, xy = (cv2.boxFilter(p, -1, _STRIPE_WINDOW) for p in (dx * dx, dy * dy, dx * dy))
+    energy, difference = xx + yy, np.hypot(xx - yy, 2 * xy)
+    striped = (difference > 0.75 * energy) & (energy > 60.0**2)
+    mask = cv2.morphologyEx(striped.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    boxes = []
+    for index in range(1, count):
+        if stats[index, cv2.CC_STAT_AREA] < 12 * 40:
+            continue
+        inside = labels == index
+        points = np.argwhere(inside)[:, ::-1].astype(np.float32)
+        angle = 0.5 * np.arctan2(2 * xy[inside].sum(), (xx[inside] - yy[inside]).sum())
+        across = np.array([np.cos(angle), np.sin(angle)])  # over the bars
+        along = np.array([-across[1], across[0]])
+        u, v = points @ across, points @ along
+        (u0, u1), (v0, v1) = np.percentile(u, (1, 99)), np.percentile(v, (2, 98))
+        quiet = 0.08 * (u1 - u0)
+        frame = ((u0 - quiet, v0), (u1 + quiet, v0), (u1 + quiet, v1), (u0 - quiet, v1))
+        corners = np.float32([a * across + b * along for a, b in frame]) * grow
+        boxes.append((float(difference[inside].sum()), corners))
+    boxes.sort(key=lambda item: -item[0])
+    return [corners for _, corners in boxes[:n_most]]
+
+
+def _decode(picture: np.ndarray, to_photo: np.ndarray, method: str) -> list[Code]:
+    codes = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=_FORMATS)
+    return [_code(code, map_back(_corners(code), to_photo), method) for code in codes]
+
+
+def _corners(code) -> np.ndarray:
+    place = code.position
+    points = (place.top_left, place.top_right, place.bottom_right, place.bottom_left)
+    return np.float32([(p.x, p.y) for p in points])
+
+
+def _code(code, corners: np.ndarray, method: str) -> Code:
+    symbology = _NAMES[code.format]
+    modules = count_modules(symbology, code.text, code.extra)
+    length = side_lengths(corners)[0]
+    return Code(
+        polygon=as_polygon(corners),
+        symbology=symbology,
+        payload=code.text,
+        check="verified" if symbology in _CHECKED else "none",
+        module_px=length / modules if modules else None,
+        method=method,
+    )
+
+
+def count_modules(symbology: str, payload: str, extra: dict | None = None) -> int | None:
+    """Width of a symbol in modules, without its quiet zone.
+
+    Parameters
+    ----------
+    symbology : str
+    payload : str
+    extra : dict, optional
+        What the decoder says of the symbol: "Version" is the size of a matrix code.
+
+    Returns
+    -------
+    modules : int or None
+        For Code 128 with digits packed in pairs where that is shorter, as writers do (ISO/IEC 15417,
+        annex E);
+        for Code 39 with a wide to narrow ratio of 2.5 (ISO/IEC 16388 allows 2 to 3); None where unknown.
+    """
+    version = str((extra or {}).get("Version", ""))
+    if symbology == "Code 128":
+        return 11 * (len(_code128_symbols(payload)) + 2) + 13
+    if symbology == "Code 39":
+        return round((len(payload) + 2) * (6 + 3 * 2.5) + len(payload) + 1)
+    if symbology == "Data Matrix" and "x" in version:
+        return int(version.split("x")[-1])
+    if symbology == "QR" and version.isdigit():
+        return 17 + 4 * int(version)
+    return None
+
+
+def _code128_symbols(payload: str) -> list[str]:
+    """Data symbols of a compact Code 128: runs of four digits or more go in pairs, after a switch."""
+    symbols: list[str] = []
+    pairs, at = False, 0
+    while at < len(payload):
+        run = 0
+        while at + run < len(payload) and payload[at + run].isdigit():
+            run += 1
+        if run >= 4:
+            if not pairs and symbols:
+                symbols.append("to pairs")
+            pairs = True
+            symbols += [payload[i : i + 2] for i in range(at, at + run - run % 2, 2)]
+            at += run - run % 2
+        else:
+            if pairs:
+                symbols.append("to single")
+                pairs = False
+            symbols.append(payload[at])
+            at += 1
+    return symbols
