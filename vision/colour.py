@@ -1,0 +1,94 @@
+"""The colour of a plug housing as a posterior over the IEC 60757 codes, and colour differences.
+
+Lab is CIE 1976 L*a*b* for D65. Two opinions are weighed: the nearness of white-balanced housing pixels to colours
+that plugs are moulded in, and the segmenter's, which sees the surroundings too.
+"""
+
+import cv2
+import numpy as np
+from skimage.color import deltaE_ciede2000
+
+from vision.observations import COLOUR_CODES
+from vision.white_balance import to_display
+
+#: Typical moulded colours, Lab, from memory of common connector plastics (common practice, no source), and how
+#: far units in use stray from them: standard deviations of L*, and of a* and b*.
+PROTOTYPES = {
+    "BK": ((15, 0, 0), 12, 4),
+    "BN": ((31, 14, 17), 9, 7),
+    "RD": ((42, 54, 34), 9, 12),
+    "OG": ((60, 44, 58), 9, 12),
+    "YE": ((77, 6, 66), 10, 13),
+    "GN": ((44, -34, 20), 11, 12),
+    "BU": ((36, 4, -40), 11, 12),
+    "VT": ((36, 28, -28), 10, 10),
+    "GY": ((52, -1, -1), 13, 4),
+    "WH": ((85, 0, 3), 9, 5),
+    "PK": ((68, 36, 3), 9, 10),
+    "TQ": ((56, -32, -12), 10, 10),
+}
+#: Chance that a patch is none of what the prototypes describe (dirt, glare, a torn cover). Our choice.
+OUTLIER = 0.05
+#: Weights of the two opinions' logarithms and the temperature of their sum.
+CLASSICAL_WEIGHT, NETWORK_WEIGHT, TEMPERATURE = 0.35, 1.0, 1.0
+
+
+def ciede2000(lab_a: np.ndarray, lab_b: np.ndarray) -> np.ndarray:
+    """Colour difference CIEDE2000 of Lab colours (..., 3), by scikit-image."""
+    return deltaE_ciede2000(np.asarray(lab_a, float), np.asarray(lab_b, float))
+
+
+def to_lab(linear: np.ndarray) -> np.ndarray:
+    """Linear sRGB 0..1 (N, 3) to Lab (N, 3), D65."""
+    coded = to_display(linear).reshape(1, -1, 3).astype(np.float32) / 255
+    return cv2.cvtColor(coded, cv2.COLOR_RGB2LAB).reshape(-1, 3)
+
+
+def measure_patch(linear: np.ndarray, *, least: int = 12) -> tuple[np.ndarray, np.ndarray] | None:
+    """Robust middle and spread of housing pixels, glare and deep shade left out.
+
+    Parameters
+    ----------
+    linear : (N, 3), white-balanced linear light
+    least : fewest pixels that say anything
+
+    Returns
+    -------
+    lab, spread : (3,), (3,) or None
+        Median, and the median absolute deviation scaled to a standard deviation.
+    """
+    if len(linear) < least:
+        return None
+    lab = to_lab(linear)
+    low, high = np.quantile(lab[:, 0], (0.35, 0.9))  # the cavity is dark, glare is bright
+    kept = lab[(lab[:, 0] >= low) & (lab[:, 0] <= high)]
+    middle = np.median(kept, axis=0)
+    return middle, 1.4826 * np.median(np.abs(kept - middle), axis=0)
+
+
+def classical_posterior(lab: np.ndarray, spread: np.ndarray, doubt: float) -> dict[str, float]:
+    """Posterior over the codes from a patch's Lab.
+
+    Parameters
+    ----------
+    lab, spread : (3,)
+    doubt : 0..1
+        How little the white balance can be trusted; widens every colour.
+    """
+    scores = np.empty(len(COLOUR_CODES))
+    for k, code in enumerate(COLOUR_CODES):
+        centre, sigma_l, sigma_ab = PROTOTYPES[code]
+        variance = np.array([sigma_l, sigma_ab, sigma_ab]) ** 2.0 + spread**2 / 4
+        variance = variance + (8 * doubt) ** 2
+        scores[k] = np.exp(-0.5 * ((lab - centre) ** 2 / variance).sum()) / np.sqrt(variance.prod())
+    scores = (1 - OUTLIER) * scores / max(scores.sum(), 1e-30) + OUTLIER / len(COLOUR_CODES)
+    return dict(zip(COLOUR_CODES, (scores / scores.sum()).tolist(), strict=True))
+
+
+def weigh(network: dict[str, float], classical: dict[str, float] | None) -> dict[str, float]:
+    """Both opinions as one posterior: a weighted sum of logarithms (a logarithmic opinion pool)."""
+    total = NETWORK_WEIGHT * np.log([max(network[code], 1e-6) for code in COLOUR_CODES])
+    if classical is not None:
+        total = total + CLASSICAL_WEIGHT * np.log([max(classical[code], 1e-6) for code in COLOUR_CODES])
+    chance = np.exp((total - total.max()) / TEMPERATURE)
+    return dict(zip(COLOUR_CODES, (chance / chance.sum()).tolist(), strict=True))

@@ -1,0 +1,119 @@
+"""Connector housings of one unit: where, which colour, how large, how many pins."""
+
+import cv2
+import numpy as np
+
+from vision.colour import classical_posterior, measure_patch, weigh
+from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBalance
+from vision.pins import count_pins
+from vision.segmenter import Maps, pool
+from vision.units import FoundUnit, as_polygon
+from vision.votes import Instance, join_votes
+from vision.white_balance import apply_gains
+
+#: Least share of a housing's cells that must lie on its unit. Our choice.
+ON_UNIT = 0.5
+LEAST_CONFIDENCE = 0.35
+#: A housing is cut out of the photo at this many pixels along its long side to count its pins.
+PIN_CUT_PX = 320
+_RIM = 0.22  # share of the housing's short side that is rim, on each side
+
+
+def find_connectors(
+    maps: Maps, unit: FoundUnit, rgb: np.ndarray, to_rgb: float, white_balance: WhiteBalance
+) -> list[Connector]:
+    """Housings on one unit, in no particular order.
+
+    Parameters
+    ----------
+    maps : of the picture in which `unit` was found
+    rgb : uint8 (h, w, 3)
+        The photo at a size at which colours and pins can be measured.
+    to_rgb : float
+        Photo pixels to pixels of `rgb`.
+    """
+    mask = maps.coarse_masks["connector"]
+    unit_length = _long_side(np.asarray(unit.polygon))
+    connectors = []
+    for instance in join_votes(mask, maps.connector_shape, least_cells=3):
+        on_unit = float(unit.instance.cells[instance.cells].mean())
+        confidence = instance.probability * min(1.0, instance.seen / 0.4) * min(1.0, on_unit / 0.7)
+        if on_unit < ON_UNIT or confidence < LEAST_CONFIDENCE:
+            continue
+        polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
+        weight = instance.cells * mask
+        network = pool(maps.colour, weight, COLOUR_CODES)
+        patch = measure_patch(_housing_pixels(rgb, np.asarray(polygon) * to_rgb, white_balance))
+        classical = classical_posterior(*patch, 1 - white_balance.confidence) if patch else None
+        connectors.append(
+            Connector(
+                polygon=polygon,
+                colour=weigh(network, classical),
+                size=pool(maps.size, weight, SIZE_CLASSES),
+                size_ratio=_long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
+                confidence=float(min(1.0, confidence)),
+                pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
+                mated=bool((maps.mated * weight).sum() / weight.sum() > 0.5),
+                method="segmenter; colour by segmenter and white-balanced rim",
+            )
+        )
+    return connectors
+
+
+def _corners(maps: Maps, instance: Instance) -> np.ndarray:
+    """Rectangle of a housing, pixels of the network's picture.
+
+    The voted shape sees through what lies across the housing; where all of it is seen, its mask is more exact.
+    """
+    voted = instance.rectangle()
+    if instance.seen < 0.6:
+        return voted
+    h, w = maps.masks["connector"].shape
+    cells = cv2.resize(instance.cells.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
+    region = (maps.masks["connector"] > 0.5) & (cv2.dilate(cells, np.ones((3, 3), np.uint8)) > 0)
+    points = np.argwhere(region)[:, ::-1].astype(np.float32)
+    if len(points) < 4:
+        return voted
+    (x, y), (a, b), angle = cv2.minAreaRect(points)
+    seen = cv2.boxPoints(((2 * x + 1, 2 * y + 1), (2 * a + 2, 2 * b + 2), angle))
+    shared, _ = cv2.intersectConvexConvex(_convex(seen), _convex(voted))
+    union = cv2.contourArea(_convex(seen)) + cv2.contourArea(_convex(voted)) - shared
+    return seen if shared / max(union, 1e-6) > 0.7 else voted
+
+
+def _convex(points: np.ndarray) -> np.ndarray:
+    return cv2.convexHull(np.asarray(points, np.float32))
+
+
+def _housing_pixels(rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBalance) -> np.ndarray:
+    """White-balanced linear pixels (N, 3) of the rim; the cavity in the middle is left out."""
+    x0, y0 = np.maximum(np.floor(corners.min(0)).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(corners.max(0)).astype(int) + 1, (rgb.shape[1], rgb.shape[0]))
+    if x1 - x0 < 3 or y1 - y0 < 3:
+        return np.empty((0, 3), np.float32)
+    middle = corners.mean(0)
+    mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    for share, value in ((0.94, 1), (1 - 2 * _RIM, 0)):
+        scaled = (corners - middle) * share + middle - (x0, y0)
+        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), value)
+    return apply_gains(rgb[y0:y1, x0:x1][mask > 0], white_balance)
+
+
+def _rectify(rgb: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """The housing cut out of the picture upright, long side across, grey uint8."""
+    sides = np.linalg.norm(np.roll(corners, -1, 0) - corners, axis=1)
+    if sides[0] + sides[2] < sides[1] + sides[3]:
+        corners = np.roll(corners, -1, 0)
+        sides = np.roll(sides, -1)
+    length, depth = (sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2
+    scale = min(1.0, PIN_CUT_PX / max(length, 1.0))
+    w, h = max(4, round(length * scale)), max(4, round(depth * scale))
+    target = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
+    matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
+    return cv2.cvtColor(cv2.warpPerspective(rgb, matrix, (w, h), flags=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+
+
+def _long_side(points: np.ndarray) -> float:
+    _, (a, b), _ = cv2.minAreaRect(np.asarray(points, np.float32))
+    return max(a, b)
+

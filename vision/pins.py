@@ -1,0 +1,54 @@
+"""Count the pins of a connector that is looked into: only when the grid is plain to see, else not at all."""
+
+import cv2
+import numpy as np
+
+#: Pins closer than this in pixels cannot be told apart. Our choice: two samples a period, and some room.
+LEAST_PITCH_PX = 5.0
+#: Least share of a row's contrast that repeats at the pitch. Our choice, for few but right counts.
+LEAST_REPEAT = 0.45
+_CAVITY = (0.10, 0.12)  # share of the housing's length and depth that is wall, on each side
+_MOST_ROWS, _MOST_COLUMNS = 6, 60
+
+
+def count_pins(housing: np.ndarray) -> tuple[int, int] | None:
+    """Rows and columns of the pin grid, seen with the long side across.
+
+    Parameters
+    ----------
+    housing : uint8 (h, w), grey
+        One housing, upright, long side across.
+
+    Returns
+    -------
+    rows, columns : (int, int) or None
+        None when no regular grid stands out.
+    """
+    h, w = housing.shape
+    if h < 4 * LEAST_PITCH_PX or w < 6 * LEAST_PITCH_PX:
+        return None
+    left, top = round(w * _CAVITY[0]), round(h * _CAVITY[1])
+    cavity = housing[top : h - top, left : w - left].astype(np.float32)
+    detail = cavity - cv2.GaussianBlur(cavity, (0, 0), max(2.0, h / 10))
+    columns = _count_periods(detail.std(0), _MOST_COLUMNS)
+    rows = _count_periods(detail.std(1), _MOST_ROWS)
+    return (rows, columns) if rows and columns else None
+
+
+def _count_periods(profile: np.ndarray, most: int) -> int | None:
+    """How many bumps a profile has, if they are evenly spaced and alike."""
+    profile = cv2.GaussianBlur(profile.reshape(1, -1).astype(np.float32), (0, 0), 1.0).ravel()
+    raised = profile > (profile.min() + profile.max()) / 2
+    edges = np.diff(np.concatenate([[0], raised.astype(int), [0]]))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    if not 1 <= len(starts) <= most or profile.max() < 6:
+        return None
+    if len(starts) == 1:
+        return None
+    middles = (starts + ends) / 2
+    gaps = np.diff(middles)
+    even = gaps.std() / gaps.mean() < 0.18 and gaps.mean() >= LEAST_PITCH_PX
+    spectrum = profile - profile.mean()
+    lag = round(gaps.mean())
+    repeat = float((spectrum[lag:] * spectrum[:-lag]).sum() / max((spectrum**2).sum(), 1e-6))
+    return len(starts) if even and repeat > LEAST_REPEAT * (1 - 1 / len(starts)) else None

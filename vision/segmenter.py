@@ -1,0 +1,136 @@
+"""Run the segmenter: a picture in, dense maps of units, connectors, marks and labels out.
+
+The network and its training are in training_data_demo/train_segmenter.py; the weights lie in vision/weights/.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import onnxruntime
+
+from vision.observations import COLOUR_CODES, SIZE_CLASSES
+
+WEIGHTS = Path(__file__).parent / "weights" / "segmenter.onnx"
+FINS = ("none", "half", "all")
+THREADS = 2
+
+# Channels of the network's two outputs, as it was trained.
+_FINE = ("unit", "connector", "mark", "label")
+_COARSE = {"face": 1, "up": 2, "unit": 5, "connector": 5, "mated": 1, "colour": 12, "size": 3, "fins": 3}
+_COARSE |= {"body_colour": 12}
+_UNIT_SCALE, _CONNECTOR_SCALE = 64.0, 16.0
+_STRIDE = 32
+
+
+@dataclass(frozen=True)
+class Maps:
+    """What the network says about one picture.
+
+    Masks are probabilities at half the network's picture, shape (h2, w2); everything else is at a quarter, shape
+    (channels, h4, w4). Shapes hold the offset to the instance's centre (x, y) and the square root of its covariance
+    (xx, xy, yy), in pixels of the network's picture.
+    """
+
+    masks: dict[str, np.ndarray]  # unit, connector, mark, label
+    face: np.ndarray  # probability that the plug face is seen
+    up: np.ndarray  # (2, h4, w4), x right, y up; short where the network is unsure
+    unit_shape: np.ndarray
+    connector_shape: np.ndarray
+    mated: np.ndarray
+    colour: np.ndarray  # log probabilities over COLOUR_CODES
+    size: np.ndarray  # log probabilities over SIZE_CLASSES
+    fins: np.ndarray  # log probabilities over FINS
+    body_colour: np.ndarray
+    to_photo: np.ndarray  # (2, 3): pixels of the network's picture to pixels of the photo
+
+    @property
+    def coarse_masks(self) -> dict[str, np.ndarray]:
+        """The masks averaged to a quarter, shape (h4, w4)."""
+        h, w = self.face.shape
+        return {name: cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA) for name, mask in self.masks.items()}
+
+    def points_to_photo(self, points: np.ndarray) -> np.ndarray:
+        """Points (N, 2) in pixels of the network's picture, in pixels of the photo."""
+        return np.asarray(points, float) @ self.to_photo[:, :2].T + self.to_photo[:, 2]
+
+
+@cache
+def load_segmenter() -> onnxruntime.InferenceSession:
+    """The network, read once a process.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the weights are not in the installation.
+    """
+    if not WEIGHTS.is_file():
+        raise FileNotFoundError(f"{WEIGHTS} is missing; install plugface again")
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = THREADS
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(str(WEIGHTS), options, providers=["CPUExecutionProvider"])
+
+
+def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps]:
+    """Maps of pictures that have one size.
+
+    Parameters
+    ----------
+    pictures : list of uint8 (h, w, 3), sRGB
+    to_photo : list of (2, 3)
+        From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
+    """
+    height, width = pictures[0].shape[:2]
+    padding = ((0, -height % _STRIDE), (0, -width % _STRIDE), (0, 0))
+    batch = np.stack([np.pad(p, padding, mode="edge") for p in pictures]).transpose(0, 3, 1, 2).astype(np.float32)
+    fine, coarse = load_segmenter().run(None, {"rgb": batch})
+    fine, coarse = fine[:, :, : -(-height // 2), : -(-width // 2)], coarse[:, :, : -(-height // 4), : -(-width // 4)]
+    return [_name(f, c, np.asarray(m, float)) for f, c, m in zip(fine, coarse, to_photo, strict=True)]
+
+
+def _name(fine: np.ndarray, coarse: np.ndarray, to_photo: np.ndarray) -> Maps:
+    parts, at = {}, 0
+    for name, channels in _COARSE.items():
+        parts[name], at = coarse[at : at + channels], at + channels
+    return Maps(
+        masks={name: _sigmoid(fine[i]) for i, name in enumerate(_FINE)},
+        face=_sigmoid(parts["face"][0]),
+        up=parts["up"],
+        unit_shape=parts["unit"] * _UNIT_SCALE,
+        connector_shape=parts["connector"] * _CONNECTOR_SCALE,
+        mated=_sigmoid(parts["mated"][0]),
+        colour=_log_softmax(parts["colour"]),
+        size=_log_softmax(parts["size"]),
+        fins=_log_softmax(parts["fins"]),
+        body_colour=_log_softmax(parts["body_colour"]),
+        to_photo=to_photo,
+    )
+
+
+def _sigmoid(x: np.ndarray) -> np.ndarray:
+    return 1 / (1 + np.exp(-np.clip(x, -30, 30)))
+
+
+def _log_softmax(x: np.ndarray) -> np.ndarray:
+    x = x - x.max(0)
+    return x - np.log(np.exp(x).sum(0))
+
+
+def pool(log_probabilities: np.ndarray, weights: np.ndarray, codes: tuple[str, ...]) -> dict[str, float]:
+    """One posterior out of many pixels': the weighted mean of their logarithms, normalised.
+
+    Parameters
+    ----------
+    log_probabilities : (n_codes, h4, w4)
+    weights : (h4, w4), not all zero
+    codes : names of the n_codes
+    """
+    mean = (log_probabilities * weights).sum((1, 2)) / weights.sum()
+    chance = np.exp(mean - mean.max())
+    chance /= chance.sum()
+    return dict(zip(codes, chance.tolist(), strict=True))
+
+
