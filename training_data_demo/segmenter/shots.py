@@ -1,0 +1,270 @@
+"""Rendered shots in memory, and training samples cut out of them at any turn and scale.
+
+Coordinates are pixels with the corner of the picture at (0, 0), x right, y down. A region's shape is kept as its
+centre and covariance, which turn and scale exactly with the picture.
+"""
+
+import json
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")  # IEC 60757
+SIZES = ("S", "M", "L")
+FINS = ("none", "half", "all")
+
+#: The index image holds 32 * unit number + part.
+PARTS = 32
+PART_WIRES, PART_MARK, PART_LABEL = 13, 16, 17
+CONNECTORS = range(1, 13)
+IGNORE = -1
+
+#: Units a shot can hold; the studio numbers them from 1.
+MAX_UNITS = 40
+#: Columns of the tables below.
+UNIT_COLUMNS = (
+    "x",
+    "y",
+    "xx",
+    "xy",
+    "yy",
+    "up_x",
+    "up_y",
+    "face",
+    "fins",
+    "body_colour",
+    "left",
+    "top",
+    "right",
+    "bottom",
+)
+CONNECTOR_COLUMNS = ("x", "y", "xx", "xy", "yy", "colour", "size", "mated")
+LONG_SIDE = 1152  # larger shots are reduced to this
+
+
+@dataclass
+class Shot:
+    """One render: linear light and what every pixel belongs to."""
+
+    rgb: Tensor  # float16 (3, H, W), linear, scaled so that its mean is 0.2
+    index: Tensor  # int16 (H, W)
+    units: Tensor  # float32 (MAX_UNITS, len(UNIT_COLUMNS)); NaN where unknown
+    connectors: Tensor  # float32 (MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), row 13 * unit + part
+    name: str
+
+
+def polygon_moments(polygon: np.ndarray) -> tuple[float, float, float, float, float]:
+    """Centre and covariance (xx, xy, yy) of the area inside the convex hull of points (N, 2), by Green's theorem."""
+    hull = cv2.convexHull(np.asarray(polygon, np.float32)).reshape(-1, 2).astype(float)
+    origin = hull.mean(0)
+    p, q = hull - origin, np.roll(hull, -1, axis=0) - origin
+    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
+    area = cross.sum() / 2
+    if abs(area) < 1.0:
+        return (float("nan"),) * 5
+    cx, cy = ((p + q) * cross[:, None]).sum(0) / (6 * area)
+    xx = ((p[:, 0] ** 2 + p[:, 0] * q[:, 0] + q[:, 0] ** 2) * cross).sum() / (12 * area) - cx**2
+    yy = ((p[:, 1] ** 2 + p[:, 1] * q[:, 1] + q[:, 1] ** 2) * cross).sum() / (12 * area) - cy**2
+    mixed = p[:, 0] * q[:, 1] + 2 * p[:, 0] * p[:, 1] + 2 * q[:, 0] * q[:, 1] + q[:, 0] * p[:, 1]
+    xy = (mixed * cross).sum() / (24 * area) - cx * cy
+    return cx + origin[0], cy + origin[1], xx, xy, yy
+
+
+def _place(names: tuple[str, ...], value) -> float:
+    return float(names.index(value)) if value in names else float("nan")
+
+
+def read_shot(path: Path) -> Shot:
+    """Read NAME.npz (rgb, index) and NAME.json (geometry) as the studio's render step writes them."""
+    with np.load(path) as arrays:
+        rgb, index = arrays["rgb"].astype(np.float32), arrays["index"].astype(np.int32)
+    geometry = json.loads(path.with_suffix(".json").read_text())
+    height, width = index.shape
+    scale = min(1.0, LONG_SIDE / max(height, width))
+    if scale < 1.0:
+        size = (round(width * scale), round(height * scale))
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        index = cv2.resize(index.astype(np.int16), size, interpolation=cv2.INTER_NEAREST)
+    rgb = np.nan_to_num(rgb, posinf=16.0).clip(0, 16)
+    rgb = (rgb * (0.2 / max(1e-4, float(rgb.mean())))).clip(0, 60)
+
+    units = np.full((MAX_UNITS, len(UNIT_COLUMNS)), np.nan, np.float32)
+    connectors = np.full((MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), np.nan, np.float32)
+    for number, unit in enumerate(geometry["units"], start=1):  # in the order of the index picture
+        outline = np.asarray(unit["polygon"], np.float32) * scale
+        up = np.radians(unit["up_deg"])
+        body = unit.get("body") or {}  # not every geometry has it
+        box = (*outline.min(0), *outline.max(0))
+        units[number] = (
+            *polygon_moments(outline),
+            np.cos(up),
+            np.sin(up),
+            float(unit["face"] == "front"),
+            _place(FINS, body.get("fins")),
+            _place(COLOURS, body.get("colour")),
+            *box,
+        )
+        for connector in unit["connectors"]:
+            if connector["missing"] or len(connector["polygon"]) < 3:
+                continue
+            connectors[13 * number + 1 + connector["index"]] = (
+                *polygon_moments(np.asarray(connector["polygon"], np.float32) * scale),
+                _place(COLOURS, connector["colour"]),
+                _place(SIZES, connector["size"]),
+                float(connector["mated"]),
+            )
+    return Shot(
+        rgb=torch.from_numpy(np.ascontiguousarray(rgb.transpose(2, 0, 1))).half(),
+        index=torch.from_numpy(index.astype(np.int16)),
+        units=torch.from_numpy(units),
+        connectors=torch.from_numpy(connectors),
+        name=path.stem,
+    )
+
+
+def read_shots(paths: list[Path], device: torch.device, workers: int = 16) -> list[Shot]:
+    """Read many shots and put them on the device; a broken one is named and left out."""
+
+    def read(path: Path) -> Shot | None:
+        try:
+            shot = read_shot(path)
+        except (OSError, ValueError, KeyError, IndexError, TypeError) as error:
+            print(f"left out {path.name}: {type(error).__name__}: {error}", flush=True)
+            return None
+        shot.rgb, shot.index = shot.rgb.to(device), shot.index.to(device)
+        shot.units, shot.connectors = shot.units.to(device), shot.connectors.to(device)
+        return shot
+
+    with ThreadPoolExecutor(workers) as pool:
+        return [shot for shot in pool.map(read, paths) if shot is not None]
+
+
+@dataclass
+class Batch:
+    """Samples of one size, before the camera."""
+
+    rgb: Tensor  # float32 (B, 3, H, W), linear
+    index: Tensor  # int64 (B, H, W); IGNORE outside the shot
+    units: Tensor  # (B, 2 * MAX_UNITS, columns): as in Shot, in pixels of the sample
+    connectors: Tensor  # (B, 2 * MAX_UNITS * 13, columns)
+
+
+def draw_view(
+    shot: Shot, size: tuple[int, int], rng: np.random.Generator, zoom: bool | None = None
+) -> np.ndarray:
+    """A random similarity (2, 3) from sample pixels to shot pixels; half the time of one unit, else of all.
+
+    Parameters
+    ----------
+    size : (height, width) of the sample
+    zoom : fixes whether one unit fills the sample
+    """
+    height, width = size
+    boxes = shot.units[:, 10:14].cpu().numpy()
+    known = np.flatnonzero(np.isfinite(boxes[:, 0]))
+    shot_h, shot_w = shot.index.shape
+    zoom = rng.random() < 0.45 if zoom is None else zoom
+    if zoom and len(known):
+        left, top, right, bottom = boxes[rng.choice(known)]
+        extent, fill = max(right - left, bottom - top, 16.0), rng.uniform(0.4, 1.05)
+        centre = np.array([(left + right) / 2, (top + bottom) / 2]) + rng.normal(0, 0.06, 2) * extent
+        scale = max(extent / (fill * min(height, width) * rng.uniform(1.0, max(size) / min(size))), 0.3)
+    else:
+        centre = np.array([shot_w, shot_h]) / 2 + rng.normal(0, 0.05, 2) * (shot_w, shot_h)
+        scale = max(shot_w, shot_h) / max(height, width) * np.exp(rng.uniform(-0.45, 0.35))
+    if rng.random() < 0.6:
+        turn = rng.integers(4) * np.pi / 2 + rng.normal(0, 0.2)
+    else:
+        turn = rng.uniform(0, 2 * np.pi)
+    matrix = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    if rng.random() < 0.25:  # a mirrored unit is one more invented family
+        matrix[:, 0] *= -1
+    offset = centre - matrix @ (width / 2, height / 2)
+    return np.column_stack([matrix, offset])
+
+
+def cut(shot: Shot, view: np.ndarray, size: tuple[int, int]) -> Batch:
+    """The shot seen through `view`, as a batch of one with MAX_UNITS units."""
+    height, width = size
+    device = shot.rgb.device
+    affine = torch.tensor(view, dtype=torch.float32, device=device)
+    y, x = torch.meshgrid(
+        torch.arange(height, device=device) + 0.5, torch.arange(width, device=device) + 0.5, indexing="ij"
+    )
+    at = torch.stack([x, y, torch.ones_like(x)], -1) @ affine.T
+    shot_h, shot_w = shot.index.shape
+    grid = (at / torch.tensor([shot_w, shot_h], device=device) * 2 - 1)[None]
+    rgb = shot.rgb[None].float()
+    scale = float(np.sqrt(abs(np.linalg.det(view[:, :2]))))
+    while scale > 1.5:  # average before thinning out, as a camera does
+        rgb, scale = F.avg_pool2d(rgb, 2, ceil_mode=True), scale / 2
+    rgb = F.grid_sample(rgb, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
+    labels = F.grid_sample((shot.index.float() + 1)[None, None], grid, mode="nearest", align_corners=False)
+    index = labels[:, 0].round().long() - 1  # outside: 0 - 1 = IGNORE
+
+    inverse = torch.linalg.inv(affine[:, :2])
+
+    def move(table: Tensor) -> Tensor:
+        table = table.clone()
+        table[:, :2] = (table[:, :2] - affine[:, 2]) @ inverse.T
+        covariance = torch.stack([table[:, 2], table[:, 3], table[:, 3], table[:, 4]], -1).view(-1, 2, 2)
+        covariance = inverse @ covariance @ inverse.T
+        table[:, 2], table[:, 3], table[:, 4] = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
+        return table
+
+    units = move(shot.units)
+    # Up is kept with y upward, while the matrix has y downward.
+    up = torch.stack([units[:, 5], -units[:, 6]], -1) @ inverse.T
+    up = up / up.norm(dim=1, keepdim=True).clamp(min=1e-6)
+    units[:, 5], units[:, 6] = up[:, 0], -up[:, 1]
+    return Batch(rgb=rgb, index=index, units=units[None], connectors=move(shot.connectors)[None])
+
+
+def paste(top: Batch, ground: Batch) -> Batch:
+    """The units of `top` laid over `ground`, whose own units stay, numbered from MAX_UNITS up."""
+    lifted = top.index >= PARTS
+    below = torch.where(ground.index >= PARTS, ground.index + PARTS * MAX_UNITS, ground.index)
+    return Batch(
+        rgb=torch.where(lifted[:, None], top.rgb, ground.rgb),
+        index=torch.where(lifted, top.index, below),
+        units=torch.cat([top.units, ground.units], 1),
+        connectors=torch.cat([top.connectors, ground.connectors], 1),
+    )
+
+
+def _nothing(like: Batch) -> Batch:
+    return Batch(
+        torch.zeros_like(like.rgb),
+        torch.zeros_like(like.index),
+        torch.full_like(like.units, torch.nan),
+        torch.full_like(like.connectors, torch.nan),
+    )
+
+
+def draw_batch(shots: list[Shot], count: int, size: tuple[int, int], rng: np.random.Generator) -> Batch:
+    """`count` random samples; a few have the units of one shot laid over another."""
+    samples = []
+    for _ in range(count):
+        shot = shots[rng.integers(len(shots))]
+        sample = cut(shot, draw_view(shot, size, rng), size)
+        if rng.random() < 0.2:
+            other = shots[rng.integers(len(shots))]
+            sample = paste(sample, cut(other, draw_view(other, size, rng), size))
+        else:
+            empty = _nothing(sample)
+            sample = Batch(
+                sample.rgb,
+                sample.index,
+                torch.cat([sample.units, empty.units], 1),
+                torch.cat([sample.connectors, empty.connectors], 1),
+            )
+        samples.append(sample)
+    return Batch(
+        *(torch.cat([getattr(s, name) for s in samples]) for name in ("rgb", "index", "units", "connectors"))
+    )

