@@ -2,7 +2,7 @@
 
 All positions are in millimetres on the plug face, seen with the cast mark upright: x to the right, y up, the
 origin in the middle of the face. Connectors are listed in canonical order: row by row from the top, each row
-from left to right, seen that way.
+from left to right, seen that way; `vision.observations.reading_order` is the exact rule.
 """
 
 import hashlib
@@ -100,7 +100,7 @@ class Connector(Entry):
     colour: ColourCode
     size: SizeClass
     pins: tuple[Count, Count]  # rows, columns, seen with the mark upright
-    at_mm: PointMm  # centre
+    at_mm: PointMm  # middle of the housing
     turn_deg: float = 0.0  # counter-clockwise; 0 means the long side runs left to right
     edge: Literal["top", "bottom", "left", "right", "face"] = "face"  # which edge of the face it stands at
 
@@ -109,7 +109,7 @@ class Mark(Entry):
     """A mark cast into the housing, upright on the plug face by definition."""
 
     text: str
-    at_mm: PointMm
+    at_mm: PointMm  # middle of the text
     height_mm: Positive = 8.0
 
 
@@ -174,10 +174,10 @@ class Family(Entry):
     controls: Controls
     hazard: Literal["none", "high voltage", "restraint"] = "none"
     body: Body
-    connectors: tuple[Connector, ...] = Field(min_length=1)
+    connectors: tuple[Connector, ...] = Field(min_length=1, max_length=40)
     marks: tuple[Mark, ...] = ()
     label: Label
-    variants: tuple[Variant, ...] = Field(min_length=1)
+    variants: tuple[Variant, ...] = Field(min_length=1, max_length=500)
     pairing: tuple[Pairing, ...] = ()
     cautions: tuple[str, ...] = ()
     stock_code: str = ""
