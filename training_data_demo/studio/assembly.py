@@ -214,7 +214,9 @@ class _Sheet:
         layer = mesh.uv_layers.new(name="picture")
         layer.data.foreach_set("uv", [0.0, 0.0, 1.0, 0.0, 1.0, 1.0, 0.0, 1.0])
         mesh.materials.append(material)
-        hang(name, mesh, root, part)
+        thing = hang(name, mesh, root, part)
+        # So thin a sheet casts no shadow; without this the dirt under it would darken as in a crevice.
+        thing.visible_shadow = False
 
 
 def _shell_points(housing: Housing) -> np.ndarray:

@@ -236,7 +236,8 @@ class Housing:
         return places
 
     def _add_ears(self, solid: Solid, thick: float, z: float | None = None) -> None:
-        z = self.back if z is None else z
+        # A little off the back, so that no two faces lie in one plane.
+        z = (self.back if z is None else z) + 0.15
         radius, hole, reach = 9.0, 3.5, EAR_REACH_MM - 9.0 + 6.0
         theta = np.linspace(0, 2 * math.pi, 40, endpoint=False)
         ring = np.stack([np.cos(theta), np.sin(theta)], axis=1)
@@ -296,7 +297,7 @@ def screw_head(recess: str) -> Solid:
 
 
 def screw_places(room: Rect, count: int, avoid: list[Rect]) -> list[tuple[float, float]]:
-    """Places of screws around a rectangle: corners first, then spread over the sides; moved along if in the way."""
+    """Places of screws around a rectangle: corners first, then the sides; moved along if in the way."""
     if count <= 0:
         return []
     (w, h), (cx, cy) = room.size, room.centre

@@ -3,9 +3,9 @@
 from pathlib import Path
 from typing import Any
 
-from training_data_demo.studio.blender import bpy
 import numpy as np
 
+from training_data_demo.studio.blender import bpy
 from training_data_demo.studio.meshes import hang
 
 
@@ -41,7 +41,7 @@ def build_cast_text(
     bpy.data.meshes.remove(flat)
     scale = height_mm / (high[1] - low[1])
     stretch = min(stretch, max_width_mm / (scale * (high[0] - low[0])))
-    # Extrusion and bevel are in the curve's units: divide by the scale that follows. Draft comes from the bevel.
+    # Extrusion and bevel are in the curve's units: divide by the scale that follows. The bevel gives draft.
     curve.extrude = 0.5 * relief_mm / scale
     curve.bevel_depth = min(0.22 * relief_mm, 0.03 * height_mm) / scale
     curve.offset = -0.5 * curve.bevel_depth

@@ -154,9 +154,9 @@ def _add_wires(socket: Socket, field, top, palette, root, part, draw: random.Ran
         start = socket.to_face([(x, y, top - 1.5)])[0]
         reach, rise = draw.uniform(12, 34), draw.uniform(14, 32)
         direction = lean + draw.gauss(0, 0.35)
-        along = np.array([math.cos(direction), math.sin(direction), 0.0])
-        controls = np.array([start, start + [0, 0, rise * 0.6], start + along * reach * 0.5 + [0, 0, rise]])
-        controls = np.vstack([controls, start + along * reach + [0, 0, rise * draw.uniform(0.5, 1.1)]])
+        along, up = np.array([math.cos(direction), math.sin(direction), 0.0]), np.array([0.0, 0.0, rise])
+        controls = np.array([start, start + up * 0.6, start + along * reach * 0.5 + up])
+        controls = np.vstack([controls, start + along * reach + up * draw.uniform(0.5, 1.1)])
         t = np.linspace(0, 1, 12)[:, None]
         path = (
             (1 - t) ** 3 * controls[0]
@@ -225,7 +225,7 @@ def _add_lock(shell: Solid, socket: Socket, long, wide, tall) -> None:
             (-half, 0, 5.0),
             (half, 0, 5.0),
         ]
-        wedge = np.array(corners) + (0, y + 0.2, tall - 8.5)
+        wedge = np.add(corners, (0, y + 0.2, tall - 8.5))
         faces = [(0, 2, 3, 1), (2, 4, 5, 3), (0, 4, 2), (1, 3, 5), (0, 1, 5, 4)]
         shell.add(socket.to_face(wedge), faces)
         for x in (-half - 2.0, half + 0.8):

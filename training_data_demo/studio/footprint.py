@@ -3,8 +3,8 @@
 from typing import Any
 
 # Our own choice of sizes, near what sealed plugs of road vehicles measure (common practice, no source).
-# Per class: along the long side the millimetres per pin, the fixed millimetres for walls, the lower and the upper
-# limit; the same across; and how far the shroud stands proud of the plug face.
+# Per class: along the long side the millimetres per pin, the fixed millimetres for walls, the lower and the
+# upper limit; the same across; and how far the shroud stands proud of the plug face.
 _SIZES = {
     "L": {"long": (3.4, 13.0, 55.0, 80.0), "wide": (4.0, 12.0, 22.0, 30.0), "tall": 22.0},
     "M": {"long": (3.4, 12.0, 35.0, 50.0), "wide": (4.0, 11.0, 20.0, 26.0), "tall": 19.5},

@@ -1,7 +1,7 @@
 """Label and paint-marker pictures of one unit, with the pixel box of every text and code.
 
-Everything on them is invented. A label is drawn whole (layouts), then aged (wear); boxes are those of the ink as
-drawn, so they stay exact however worn the picture gets.
+Everything on them is invented. A label is drawn whole (layouts), then aged (wear); boxes are those of the ink
+as drawn, so they stay exact however worn the picture gets.
 """
 
 import json
@@ -222,7 +222,7 @@ class Sheet:
             self.text("suffix", facts.suffix, (end + 0.5 * height, at[1]), height, max_width=room, **how)
 
     def code(self, symbology: str, payload: str, at, *, width: float, height: float) -> None:
-        """A code on a light ground; modules are whole pixels. Linear codes fill `height`; square ones fit in."""
+        """A code on a light ground, in whole pixels. Linear codes fill `height`; square ones fit in."""
         modules = encode(symbology, payload)
         rows, columns = modules.shape
         linear = rows == 1
@@ -263,7 +263,7 @@ def _light(paper) -> tuple[int, int, int]:
 
 
 def _fit(natural: tuple[float, float], room: tuple[float, float]) -> float:
-    return min(1.0, room[0] / natural[0], room[1] / natural[1])
+    return min(1.25, room[0] / natural[0], room[1] / natural[1])
 
 
 def _plate(facts: LabelFacts, room, draw: random.Random) -> Sheet:
@@ -375,7 +375,7 @@ def _ledger(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     if facts.barcode in ("Code 128", "Code 39"):
         s.code(facts.barcode, facts.payload, (3, y + 2.2), width=72, height=min(9.0, 56.5 - y))
     elif facts.barcode != "none":
-        side = min(16.0, 57.5 - y)
+        side = min(20.0, 58.0 - y)
         s.code(facts.barcode, facts.payload, (75 - side, y + 1.4), width=side, height=side)
     return s
 

@@ -1,11 +1,10 @@
-"""Materials of one unit. One shared node group weathers them all; coordinates are the unit's own, in metres."""
+"""Materials of one unit. One shared node group weathers them all, in the unit's own coordinates (metres)."""
 
 import random
 from pathlib import Path
 from typing import Any
 
 from training_data_demo.studio.blender import bpy
-
 from training_data_demo.studio.shades import draw_shade
 
 _GROUP = "Weathering"
@@ -37,12 +36,12 @@ class Palette:
 
     def aluminium(self, *, plate: bool = False) -> Any:
         """Bare aluminium: as cast, or rolled for plates."""
-        grey = self._shade("aluminium", lambda d: (d.uniform(0.42, 0.6),) * 3)
+        grey = self._shade("aluminium", lambda d: (d.uniform(0.3, 0.52),) * 3)
         warm = (grey[0], grey[1] * 0.99, grey[2] * 0.97)
         rough = 0.34 if plate else 0.5
         return self._material(
             "plate" if plate else "cast", warm, Metallic=0.92, Roughness=rough, Grain=0.05 if plate else 0.22,
-            Oxide=0.75, Grain_Scale=900.0,
+            Oxide=self._shade("oxide", lambda d: (d.uniform(0.0, 0.6) ** 1.3,))[0], Grain_Scale=900.0,
         )  # fmt: skip
 
     def paint(self, code: str) -> Any:
@@ -187,7 +186,7 @@ def _weathering() -> Any:
         given["Oxide"],
         g.ramp(g.math("MULTIPLY", patches, g.math("ADD", specks, 0.55)), 0.5, 0.72),
     )
-    color = g.mix(color, (0.58, 0.57, 0.54, 1), oxide)
+    color = g.mix(color, (0.52, 0.515, 0.5, 1), oxide)
 
     rust = g.math("MULTIPLY", given["Rust"], 1.25)
     rust = g.ramp(
@@ -195,7 +194,7 @@ def _weathering() -> Any:
         g.math("SUBTRACT", 0.85, rust),
         g.math("SUBTRACT", 1.0, rust),
     )
-    color = g.mix(color, g.mix((0.2, 0.065, 0.018, 1), (0.055, 0.022, 0.012, 1), fine), rust)
+    color = g.mix(color, g.mix((0.12, 0.042, 0.014, 1), (0.035, 0.016, 0.01, 1), fine), rust)
 
     # Dirt gathers in crevices and lies thin in patches; grease runs down.
     gathered = g.math("MULTIPLY", crevice, g.math("ADD", patches, 0.75))
@@ -205,7 +204,7 @@ def _weathering() -> Any:
     dirt = g.math(
         "MULTIPLY",
         given["Dirt"],
-        g.math("ADD", g.math("MULTIPLY", gathered, 1.5), g.math("MULTIPLY", film, 0.75)),
+        g.math("ADD", g.math("MULTIPLY", gathered, 2.3), g.math("MULTIPLY", film, 1.5)),
     )
     dirt = g.math("MINIMUM", dirt, 0.94)
     color = g.mix(
@@ -240,7 +239,9 @@ def _weathering() -> Any:
     bump.inputs["Distance"].default_value = 0.0006
     tree.links.new(given["Grain"], bump.inputs["Strength"])
     tree.links.new(
-        g.math("ADD", fine, g.math("MULTIPLY", g.math("ADD", specks, g.math("MULTIPLY", rust, specks)), 1.1)),
+        g.math(
+            "ADD", fine, g.math("MULTIPLY", g.math("ADD", specks, g.math("MULTIPLY", rust, specks)), 0.55)
+        ),
         bump.inputs["Height"],
     )
 

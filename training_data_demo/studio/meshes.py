@@ -1,10 +1,11 @@
-"""Solids from loops of points: outlines, profiles with rounded edges, lofts. Millimetres; metres once in Blender."""
+"""Solids from loops of points: outlines, rounded profiles, lofts. Millimetres here, metres in Blender."""
 
 import math
 from typing import Any
 
-from training_data_demo.studio.blender import bpy
 import numpy as np
+
+from training_data_demo.studio.blender import bpy
 
 
 def rounded_outline(size_mm, radius_mm, *, inset_mm=0.0, chamfer=(False,) * 4, corner_points=6) -> np.ndarray:
@@ -159,7 +160,7 @@ def hang(name: str, mesh: Any, root: Any, part: int) -> Any:
 
 
 def place(outline, at=(0.0, 0.0), turn_deg=0.0, z=0.0) -> np.ndarray:
-    """Turn an outline (N, 2), move it to `at` and lift it to z; gives (N, 3). `z` may be one height per point."""
+    """Turn an outline (N, 2), move it to `at`, lift it to z (one height or one per point); gives (N, 3)."""
     c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     flat = np.asarray(outline, float) @ np.array([[c, s], [-s, c]]) + np.asarray(at, float)
     return np.column_stack([flat, np.broadcast_to(z, len(flat))])

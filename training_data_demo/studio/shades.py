@@ -2,8 +2,8 @@
 
 import random
 
-# sRGB, hexadecimal. Our own choice by eye of what such plastics look like; no measured source. Brown, black, grey and
-# white lie as near to each other as in life, yet a person names each rightly.
+# sRGB, hexadecimal. Our own choice by eye of what such plastics look like; no measured source. Brown, black,
+# grey and white lie as near to each other as in life, yet a person names each rightly.
 _ANCHORS = {
     "BK": ("141517", "1e1f22", "262523", "191c20"),
     "BN": ("573620", "6a4227", "46291a", "764a2c"),

@@ -5,7 +5,7 @@ import zlib
 from dataclasses import dataclass
 from typing import Any
 
-# Fonts that matplotlib ships under free licences; labels.write_textures copies those in use beside the textures.
+# Fonts that matplotlib ships under free licences; labels.write_textures copies them beside the textures.
 CAST_FONTS = (
     "DejaVuSans-Bold",
     "DejaVuSans",
@@ -84,7 +84,7 @@ PELL_WORKS = Style(
 
 
 def style_of(family: Any) -> Style:
-    """The style of a family's maker; one drawn from the family's shell where the maker is not of the scenario."""
+    """The style of a family's maker; drawn from the shell where the maker is not of the scenario."""
     if family.maker == "Marrow & Finch":
         return MARROW_FINCH
     if family.maker == "Pell Works":

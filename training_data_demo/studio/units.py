@@ -1,7 +1,7 @@
 """One controller unit: what it shall be (UnitSpec), what was built (BuiltUnit).
 
-Blender is imported only when a unit is built, so that planning needs no renderer. The families and variants are
-those of `models.catalogue`; only their attributes are read, so that a machine which renders needs no pydantic.
+Blender is imported only when a unit is built, so that planning needs no renderer. Families and variants are
+those of `models.catalogue`; only their attributes are read, so a machine that renders needs no pydantic.
 Lengths are metres in the unit's own frame: origin in the middle of the body, plug face towards +Z, cast mark
 upright along +Y, x to the right.
 """
@@ -81,7 +81,7 @@ class BuiltText:
 
 @dataclass(frozen=True)
 class BuiltCode:
-    """A machine-readable code. `corners` as for texts, without the quiet zone; `module_m` is one module's width."""
+    """A code. `corners` as for texts, without the quiet zone; `module_m` is one module's width."""
 
     symbology: str
     payload: str
