@@ -6,14 +6,15 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from vision.observe import observe
+
 from models.answers import Decision
 from models.catalogue import Catalogue
 from models.classifier import Model, default_model_path, load_model
 from models.identify import Needs, identify
-from models.opinion import Opinion, give_opinion
+from models.opinion import Opinion, give_opinion, read_claim
 from models.views import polygon_area
 from vision.observations import Observations, Unit
-from vision.observe import observe
 from vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence and share of the largest outline's area on.
@@ -154,6 +155,11 @@ def identify_unit(
     )
 
 
+def decide_unit(observations: Sequence[Observations], catalogue: Catalogue) -> Decision:
+    """Decide over one unit that has been seen already; in each photo the most prominent unit is meant."""
+    return identify(list(observations), catalogue, default_model())
+
+
 def second_opinion(
     paths: Sequence[Path], catalogue: Catalogue, claimed: str, *, unit: int | None = None
 ) -> tuple[Answer, Opinion]:
@@ -165,6 +171,7 @@ def second_opinion(
         If the claim names nothing in the catalogue; and as `identify_unit`.
     """
     started = time.perf_counter()
+    read_claim(claimed, catalogue)  # before the photos: a slip of the pen is found at once
     observations = observe_photos(paths)
     chosen = choose_units(paths, observations, unit)
     opinion = give_opinion(

@@ -11,6 +11,7 @@ from rich.text import Text
 from cli.swatches import SWATCHES, best, ink_on
 from models.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from models.catalogue import Catalogue, Family, Variant
+from models.pairing import Needs, list_partners
 from vision.observations import Observations, Unit
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 #: verdict -> (words, style)
 VERDICTS = {
     "identified": ("IDENTIFIED", "bold white on dark_green"),
-    "ambiguous": ("LOOK-ALIKES REMAIN", "bold black on yellow"),
+    "ambiguous": ("NOT SURE YET", "bold black on yellow"),
     "not_in_catalogue": ("NOT IN THIS CATALOGUE", "bold white on purple4"),
     "unreadable": ("PHOTO NOT GOOD ENOUGH", "bold white on red3"),
 }
@@ -86,12 +87,18 @@ def render_answer(console: Console, answer: "Answer") -> None:
     if decision.candidates:
         console.print()
         console.print(Text("Evidence", style="bold"))
-        for candidate in decision.candidates[:3]:
+        for candidate in worth_showing(decision):
             console.print(_candidate(candidate, decision, len(answer.photos)))
     console.print()
     _render_seen(console, answer)
     render_next_photo(console, decision.next_photo)
     _render_closing(console, decision, catalogue)
+
+
+def worth_showing(decision: Decision) -> tuple[Candidate, ...]:
+    """The leading candidate, its nearest rival, and at most two more that still matter."""
+    first, rest = decision.candidates[:2], decision.candidates[2:4]
+    return (*first, *(c for c in rest if c.family in decision.families or c.probability >= 0.01))
 
 
 def render_opinion(console: Console, answer: "Answer", opinion: "Opinion", claimed: str) -> None:
@@ -119,7 +126,7 @@ def render_opinion(console: Console, answer: "Answer", opinion: "Opinion", claim
 
 
 def render_serving(
-    console: Console, catalogue: Catalogue, serving: Iterable[tuple[str, str, SwapFit]]
+    console: Console, catalogue: Catalogue, needs: Needs, serving: Iterable[tuple[str, str, SwapFit]]
 ) -> None:
     """Print the variants that serve a swap, then those that may."""
     sure = [(f, v, fit) for f, v, fit in serving if fit.serves == "yes"]
@@ -131,20 +138,21 @@ def render_serving(
             console.print()
             console.print(Text(title, style="bold"))
         for family_key, variant_key, fit in group:
-            console.print(_serving(catalogue.by_key[family_key], variant_key, fit))
+            console.print(_serving(catalogue.by_key[family_key], variant_key, fit, needs))
     console.print()
     for caution in catalogue.head.cautions:
         console.print(Text(caution, style="italic"))
     _render_origin(console, catalogue)
 
 
-def _serving(family: Family, variant_key: str, fit: SwapFit) -> RenderableType:
+def _serving(family: Family, variant_key: str, fit: SwapFit, needs: Needs) -> RenderableType:
     variant = next(v for v in family.variants if v.key == variant_key)
     head = Text(f" {family.key} {variant.key}", style="bold")
     head.append(f"  controls {CONTROLS[family.controls]}", style="not bold")
+    pairs = [need.words for need in list_partners(family, needs.gearbox)]
     table = _rows()
     table.add_row("  Donors", _donor(variant, several=False))
-    for caption, lines in (("  Why", fit.reasons), ("  Unknown", fit.unknown)):
+    for caption, lines in (("  Why", fit.reasons), ("  Unknown", fit.unknown), ("  Pair with", pairs)):
         for position, line in enumerate(lines):
             table.add_row(caption if position == 0 else "", line)
     return Group(head, table)
@@ -210,7 +218,7 @@ def _facts(decision: Decision, catalogue: Catalogue) -> Table:
     chances = {c.family: c for c in decision.candidates}
     table = _rows()
     table.add_row("Family", _families(decision, chances))
-    if decision.verdict == "identified":
+    if len(decision.families) == 1:
         _add_family_rows(table, decision, family, chances.get(family.key))
     else:
         controls = {catalogue.by_key[key].controls for key in decision.families}

@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
-from models.answers import Candidate, Decision, Evidence, NextPhoto, SwapFit, Verdict, View
+from models.answers import Candidate, Decision, Evidence, NextPhoto, PartnerNeed, SwapFit, Verdict, View
 from models.catalogue import Catalogue, Controls, Family
+from models.pairing import Needs, list_partners
 from vision.observations import Code, Observations, Polygon, Text, Unit
 
 if TYPE_CHECKING:
+    from cli.measure import Figure
     from cli.pipeline import Answer
     from models.opinion import Opinion
-    from models.pairing import Needs
 
 #: Version of the documents below; raised when a key changes its meaning or goes.
 VERSION = 1
@@ -252,6 +253,7 @@ class ServingOut(Document):
     variant: str
     controls: Controls
     fit: FitOut
+    partners: list[PartnerOut]
 
 
 class NeedsOut(Head):
@@ -267,8 +269,9 @@ class FigureOut(Document):
     """One measured figure."""
 
     name: str
-    value: float | None = Field(description="null when there was nothing to measure it on")
-    unit: str = Field(description="'share', 'seconds', 'families' or 'nats'")
+    value: float | None = Field(
+        description="share 0..1 unless the name says otherwise; null when not measured"
+    )
     n: int = Field(description="how many cases it was measured on")
     goal: str = Field(description="empty when there is none")
     met: bool | None
@@ -290,9 +293,7 @@ class EvaluateOut(Head):
     split: str
     model: str
     tables: list[TableOut]
-    confusion: dict[str, dict[str, int]] = Field(
-        description="true family -> proposed family -> units, front and back"
-    )
+    confusion: dict[str, dict[str, int]] = Field(description="true family -> proposed family -> units")
 
 
 class ErrorOut(Head):
@@ -347,17 +348,41 @@ def opinion_out(answer: "Answer", opinion: "Opinion", claimed: str) -> OpinionOu
     )
 
 
-def needs_out(catalogue: Catalogue, needs: "Needs", serving: Iterable[tuple[str, str, SwapFit]]) -> NeedsOut:
+def needs_out(catalogue: Catalogue, needs: Needs, serving: Iterable[tuple[str, str, SwapFit]]) -> NeedsOut:
     """The document for `plugface needs --json`."""
     return NeedsOut(
         catalogue=catalogue_ref(catalogue),
         needs=asdict(needs),
         serving=[
             ServingOut(
-                family=family, variant=variant, controls=catalogue.by_key[family].controls, fit=fit_out(fit)
+                family=family,
+                variant=variant,
+                controls=catalogue.by_key[family].controls,
+                fit=fit_out(fit),
+                partners=_partners_out(list_partners(catalogue.by_key[family], needs.gearbox)),
             )
             for family, variant, fit in serving
         ],
+    )
+
+
+def evaluate_out(
+    catalogue: Catalogue,
+    split: str,
+    model: str,
+    tables: dict[str, list["Figure"]],
+    confusion: dict[str, dict[str, int]],
+) -> EvaluateOut:
+    """The document for `plugface evaluate --json`."""
+    return EvaluateOut(
+        catalogue=catalogue_ref(catalogue),
+        split=split,
+        model=model,
+        tables=[
+            TableOut(title=title, figures=[FigureOut(**asdict(figure)) for figure in figures])
+            for title, figures in tables.items()
+        ],
+        confusion=confusion,
     )
 
 
@@ -385,14 +410,15 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         cautions=[CautionOut(name=c.name, words=c.words, source=c.source) for c in decision.cautions],
         findings=[FindingOut(name=f.name, words=f.words) for f in decision.findings],
         next_photo=next_photo_out(decision.next_photo),
-        partners=[
-            PartnerOut(families=list(p.families), same_donor=p.same_donor, words=p.words)
-            for p in decision.partners
-        ],
+        partners=_partners_out(decision.partners),
         fit=fit_out(decision.fit),
         candidates=[_candidate_out(c, decision, catalogue.by_key[c.family]) for c in decision.candidates],
         model=decision.model_version,
     )
+
+
+def _partners_out(partners: Iterable[PartnerNeed]) -> list[PartnerOut]:
+    return [PartnerOut(families=list(p.families), same_donor=p.same_donor, words=p.words) for p in partners]
 
 
 def next_photo_out(photo: NextPhoto | None) -> NextPhotoOut | None:

@@ -42,9 +42,9 @@ def identify(
     """
     needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
     described = needs if needs != Needs() else None
-    answer = identify_unit(
-        photos, load_catalogue(catalogue or default_catalogue()), needs=described, unit=unit
-    )
+    read = load_catalogue(catalogue or default_catalogue())
+    options.check_partner(partner, read)
+    answer = identify_unit(photos, read, needs=described, unit=unit)
     if picture:
         from cli.picture import draw_answer, save_picture
 
@@ -56,7 +56,7 @@ def identify(
         return
     from cli.render_terminal import render_answer
 
-    console = Console(highlight=False)
+    console = Console(highlight=False, markup=False)
     render_answer(console, answer)
     if picture:
         console.print(f"Picture: {picture}", style="dim")

@@ -27,13 +27,14 @@ def needs(
         raise typer.BadParameter(
             "say what the swap needs: --throttle, --gearbox, --crank-teeth, --year or --partner"
         )
-    folder = load_catalogue(catalogue or default_catalogue())
-    serving = list_serving(folder, wanted)
+    read = load_catalogue(catalogue or default_catalogue())
+    options.check_partner(partner, read)
+    serving = list_serving(read, wanted)
     if as_json:
         from cli.schema import needs_out
 
-        typer.echo(needs_out(folder, wanted, serving).model_dump_json(indent=2))
+        typer.echo(needs_out(read, wanted, serving).model_dump_json(indent=2))
         return
     from cli.render_terminal import render_serving
 
-    render_serving(Console(highlight=False), folder, serving)
+    render_serving(Console(highlight=False, markup=False), read, wanted, serving)

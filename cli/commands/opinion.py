@@ -38,4 +38,4 @@ def opinion(
         return
     from cli.render_terminal import render_opinion
 
-    render_opinion(Console(highlight=False), answer, given, claimed)
+    render_opinion(Console(highlight=False, markup=False), answer, given, claimed)

@@ -1,9 +1,12 @@
 """Arguments and options that several commands share, so that they mean and read the same everywhere."""
 
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
+
+from models.catalogue import Catalogue
 
 Photos = Annotated[
     list[Path],
@@ -54,3 +57,13 @@ Partner = Annotated[
         show_default=False,
     ),
 ]
+
+
+def check_partner(partner: str | None, catalogue: Catalogue) -> None:
+    """Refuse a partner that the catalogue does not have, naming the nearest that it has."""
+    if partner is not None and partner not in catalogue.by_key:
+        near = (
+            get_close_matches(partner.upper(), catalogue.by_key, n=3, cutoff=0.4)
+            or list(catalogue.by_key)[:3]
+        )
+        raise typer.BadParameter(f'the catalogue has no family "{partner}"; it has {", ".join(near)}')

@@ -1,0 +1,245 @@
+"""plugface evaluate: measure, on photos with known truth, how often the answers are right."""
+
+import os
+import statistics
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from cli import measure
+from cli.baselines import predict_baselines
+from cli.commands import options
+from cli.corruptions import CORRUPTIONS
+from cli.measure import Case, Figure
+from cli.observed import Look, observe_all
+from cli.pipeline import decide_unit, default_model, identify_unit
+from cli.settings import cache_folder, default_catalogue, demo_folder
+from cli.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
+from models.catalogue import Catalogue, load_catalogue
+from vision.observations import Observations
+
+#: Severity of the corruptions, the worst of the published five.
+SEVERITY = 5
+
+#: Photos that are corrupted, and photos that are timed; the first of the split, so that runs compare.
+CORRUPTED_PHOTOS = 40
+TIMED_PHOTOS = 10
+
+
+def evaluate(
+    split: Annotated[Split, typer.Option("--split", help="Which part of the photos.")] = "test",
+    data: Annotated[
+        Path | None,
+        typer.Option(
+            "--data", metavar="DIR", help="Folder with truth.jsonl and photos.", show_default="the demo"
+        ),
+    ] = None,
+    catalogue: options.CatalogueFolder = None,
+    second_maker: Annotated[
+        bool, typer.Option(help="Also the maker whose photos nothing was learned from.")
+    ] = True,
+    baselines: Annotated[bool, typer.Option(help="Also two plain picture classifiers.")] = True,
+    corruptions: Annotated[
+        bool, typer.Option("--corruptions", help="Also the 15 published corruptions, severity 5 (long).")
+    ] = False,
+    as_json: options.AsJson = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Write the figures and charts there.", show_default=False),
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes.")] = os.cpu_count() or 1,
+) -> None:
+    """Measure how often family and variant are right, how often a wrong one is accepted, how honest it is.
+
+    What is seen in each photo is kept in the cache, so a second run is quick; stop it at any time and run it
+    again.
+
+    Exit code: 0 when it was measured, whatever came out; 2 when photos or catalogue cannot be used.
+    """
+    folder = data or demo_folder()
+    known = load_catalogue(catalogue or default_catalogue())
+    rows = read_truth(folder, split)
+    if not rows:
+        raise TruthMissing(str(folder), f"it holds no photos of the {split} split")
+    n_calibration = default_model().conformal.n
+    cases = cases_of(rows, folder, known, workers, "Looking at photos")
+    tables = {
+        "Deciding": measure.deciding_figures(cases, n_calibration),
+        "Strangers": measure.stranger_figures(cases),
+    }
+    other = demo_folder() / "pell_works"
+    if second_maker and data is None:
+        tables["Second maker, no photo of it in training"] = _second_maker(other, workers)
+    if baselines:
+        tables["For comparison, family from one front photo"] = _baselines(folder, rows, cases)
+    tables["Time"] = [_seconds(folder, rows, known)]
+    if corruptions:
+        tables[f"Corrupted photos, severity {SEVERITY}"] = _corrupted(rows, folder, known, workers)
+    counts = measure.confusion(measure.one_per_unit(cases))
+    if out:
+        _write_charts(out, cases, counts, split)
+    if as_json or out:
+        from cli.schema import evaluate_out
+
+        document = evaluate_out(known, split, default_model().version, tables, counts).model_dump_json(
+            indent=2
+        )
+        if out:
+            (out / "evaluate.json").write_text(document + "\n", encoding="utf-8")
+        if as_json:
+            typer.echo(document)
+            return
+    _print(Console(highlight=False), tables)
+
+
+def cases_of(
+    rows: Iterable[TruePhoto],
+    folder: Path,
+    catalogue: Catalogue,
+    workers: int,
+    caption: str,
+    corruption: str = "",
+) -> list[Case]:
+    """Each unit by each of its photos alone, and by all together; each photo of no unit alone."""
+    groups = group_by_unit(list(rows))
+    severity = SEVERITY if corruption else 0
+    looks = {
+        row: Look(folder / row.photo, corruption, severity) for group in groups.values() for row in group
+    }
+    bar = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*bar, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(caption, total=len(looks))
+        seen = observe_all(
+            looks.values(), cache_folder(), workers=workers, done=lambda: progress.advance(task)
+        )
+    cases = []
+    for unit_id, group in groups.items():
+        for chosen in [[row] for row in group] + ([group] if len(group) > 1 else []):
+            cases.append(_case(unit_id, chosen, [seen[looks[row]] for row in chosen], catalogue))
+    return cases
+
+
+def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue) -> Case:
+    truth = rows[0].units[0] if rows[0].units else None
+    known = truth is not None and truth.known and truth.family in catalogue.by_key
+    return Case(
+        unit_id=unit_id,
+        views=tuple(row.view for row in rows),
+        family=truth.family if known else None,
+        variant=truth.variant if known else None,
+        decision=decide_unit(seen, catalogue),
+    )
+
+
+def _second_maker(folder: Path, workers: int) -> list[Figure]:
+    catalogue = load_catalogue(folder / "catalogue")
+    try:
+        rows = read_truth(folder)
+    except TruthMissing as missing:
+        return [Figure("family right, front and back", None, 0, words=str(missing))]
+    cases = cases_of(rows, folder, catalogue, workers, "Looking at the second maker's")
+    known = [case for case in cases if case.family is not None]
+    whole = [case for case in known if measure.sees_both(case)]
+    fronts = [case for case in known if case.views == ("front",)]
+    return [
+        measure.share("family right, front and back", whole, lambda c: c.right, ">= 97 %", least=0.97),
+        measure.share("family right, one front photo", fronts, lambda c: c.right),
+        measure.share("accepted", known, lambda c: c.accepted),
+        measure.share("accepted and wrong", known, lambda c: c.wrongly_accepted),
+    ]
+
+
+def _baselines(folder: Path, rows: list[TruePhoto], cases: list[Case]) -> list[Figure]:
+    asked = [row for row in rows if _is_known_front(row)]
+    learned = [row for row in read_truth(folder, "train") if _is_known_front(row)]
+    fronts = [case for case in cases if case.family is not None and case.views == ("front",)]
+    figures = [measure.share("plugface", fronts, lambda c: c.right)]
+    if not asked or not learned:
+        return figures
+    proposed = predict_baselines(
+        [(folder / row.photo, row.units[0].family) for row in learned], [folder / row.photo for row in asked]
+    )
+    for name, families in proposed.items():
+        right = sum(said == row.units[0].family for said, row in zip(families, asked, strict=True))
+        figures.append(Figure(name, right / len(asked), len(asked)))
+    return figures
+
+
+def _is_known_front(row: TruePhoto) -> bool:
+    return row.view == "front" and len(row.units) == 1 and row.units[0].known
+
+
+def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figure:
+    single = [row for row in rows if len(row.units) == 1][:TIMED_PHOTOS]
+    times = [identify_unit([folder / row.photo], catalogue, unit=1).seconds for row in single]
+    middle = statistics.median(times) if times else None
+    return Figure(
+        "seconds for one photo, median", middle, len(times), words="one process, from file to answer"
+    )
+
+
+def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, workers: int) -> list[Figure]:
+    fronts = [row for row in rows if _is_known_front(row)][:CORRUPTED_PHOTOS]
+    everything: list[Case] = []
+    figures = []
+    for name in CORRUPTIONS:
+        cases = cases_of(fronts, folder, catalogue, workers, name.replace("_", " "), name)
+        everything += cases
+        wrong = sum(case.wrongly_accepted for case in cases) / len(cases) if cases else 0.0
+        right = measure.share(f"{name.replace('_', ' ')}, family right", cases, lambda c: c.right)
+        figures.append(
+            Figure(right.name, right.value, right.n, words=f"accepted and wrong {100 * wrong:.1f} %")
+        )
+    mean = measure.share(
+        "accepted and wrong, mean", everything, lambda c: c.wrongly_accepted, "<= 0.5 %", most=0.005
+    )
+    return [mean, measure.share("accepted, mean", everything, lambda c: c.accepted), *figures]
+
+
+def _write_charts(out: Path, cases: list[Case], counts: dict[str, dict[str, int]], split: str) -> None:
+    from cli.charts import draw_confusion, draw_reliability
+    from models.calibration import expected_calibration_error, reliability_bins
+
+    out.mkdir(parents=True, exist_ok=True)
+    draw_confusion(counts, f"Units of the {split} split, all their photos", out / "confusion.png")
+    known = [case for case in cases if case.family is not None]
+    said, right = [case.probability for case in known], [case.right for case in known]
+    if known:
+        bins = [tuple(row) for row in reliability_bins(said, right) if row[2]]
+        error = expected_calibration_error(said, right)
+        draw_reliability(bins, error, f"{len(known)} cases of the {split} split", out / "reliability.png")
+
+
+def _print(console: Console, tables: dict[str, list[Figure]]) -> None:
+    for title, figures in tables.items():
+        table = Table(
+            title=title, title_justify="left", title_style="bold", box=None, padding=(0, 1), width=80
+        )
+        table.add_column("figure", ratio=1)
+        for caption in ("measured", "goal", "n"):
+            table.add_column(caption, justify="right", no_wrap=True)
+        for figure in figures:
+            style = {True: "green", False: "bold red", None: ""}[figure.met]
+            table.add_row(
+                figure.name,
+                f"[{style}]{value_text(figure)}[/]" if style else value_text(figure),
+                figure.goal,
+                str(figure.n),
+            )
+            if figure.words:
+                table.add_row(f"[dim]{figure.words}[/]")
+        console.print(table)
+        console.print()
+
+
+def value_text(figure: Figure) -> str:
+    """A figure as text: shares in per cent, anything else as it is."""
+    if figure.value is None:
+        return "not measured"
+    plain = any(word in figure.name for word in ("seconds", "size"))
+    return f"{figure.value:.2f}" if plain else f"{100 * figure.value:.1f} %"

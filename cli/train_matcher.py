@@ -1,0 +1,58 @@
+"""Make the model that comes with the program: `python -m cli.train_matcher`.
+
+It learns from the demo's training split and simulated units, and is calibrated on the calibration split. The
+test split and the second maker's photos are not looked at.
+"""
+
+import os
+from pathlib import Path
+
+from rich.console import Console
+
+from cli.observed import Look, observe_all
+from cli.settings import cache_folder, default_catalogue, demo_folder
+from cli.truth import Split, group_by_unit, read_truth
+from models.catalogue import Catalogue, load_catalogue
+from models.classifier import default_model_path, save_model
+from models.noise_fit import fit_noise
+from models.training import calibrate, train
+from models.views import ObservedUnit
+
+SEED = 20261125
+
+
+def observed_units(folder: Path, split: Split, catalogue: Catalogue, workers: int) -> list[ObservedUnit]:
+    """Units of a split with what is seen in their photos; strangers and photos of no unit have no family."""
+    groups = group_by_unit(read_truth(folder, split))
+    looks = {row: Look(folder / row.photo) for group in groups.values() for row in group}
+    seen = observe_all(looks.values(), cache_folder(), workers=workers)
+    units = []
+    for unit_id, group in groups.items():
+        truth = group[0].units[0] if group[0].units else None
+        known = truth is not None and truth.known and truth.family in catalogue.by_key
+        units.append(
+            ObservedUnit(
+                unit_id=unit_id,
+                observations=tuple(seen[looks[row]] for row in group),
+                family=truth.family if known else None,
+                variant=truth.variant if known else None,
+            )
+        )
+    return units
+
+
+def train_default(workers: int) -> None:
+    """Train, calibrate and save; say what was used."""
+    console = Console(stderr=True, highlight=False)
+    catalogue = load_catalogue(default_catalogue())
+    console.print("Looking at the training and calibration photos")
+    learned = observed_units(demo_folder(), "train", catalogue, workers)
+    held_back = observed_units(demo_folder(), "calibration", catalogue, workers)
+    console.print(f"Training on {len(learned)} units, calibrating on {len(held_back)}")
+    model = train(learned, catalogue, SEED, noise=fit_noise(learned, catalogue))
+    save_model(calibrate(model, held_back, catalogue), default_model_path())
+    console.print(f"Saved {default_model_path()}")
+
+
+if __name__ == "__main__":
+    train_default(os.cpu_count() or 1)
