@@ -1,0 +1,224 @@
+"""plugface catalogue: check one, start one."""
+
+import json
+from dataclasses import asdict
+from datetime import date
+from difflib import get_close_matches
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from cli.catalogue_template import HAZARD_CAUTIONS, Draft, family_text, file_name, hazard_of, head_text
+from cli.commands import options
+from cli.render_catalogue import render_catalogue, render_problems
+from models.catalogue import Catalogue, CatalogueError, load_catalogue, read_catalogue
+from models.catalogue_check import HOUSING_MM, Problem, check_catalogue
+from vision.observations import COLOUR_CODES
+
+
+def check(
+    path: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of the catalogue.", show_default=False)],
+    as_json: options.AsJson = False,
+) -> None:
+    """Find what is wrong in a catalogue, and how to mend it.
+
+    Checks the files, the plugs' order and places, the labels, the partners, and which families and variants
+    cannot be told apart.
+
+    Exit code: 0 no errors (there may be warnings); 1 the catalogue contradicts itself; 2 it cannot be read.
+    """
+    catalogue, errors = read_catalogue(path)
+    problems = check_catalogue(catalogue) if catalogue else ()
+    if as_json:
+        typer.echo(json.dumps(_document(path, catalogue, errors, problems), ensure_ascii=False, indent=2))
+    elif catalogue:
+        console = Console(highlight=False)
+        render_catalogue(console, catalogue)
+        render_problems(console, problems)
+    else:
+        for error in errors:
+            typer.echo(f"error: {error}", err=True)
+    if errors:
+        raise typer.Exit(2)
+    if any(problem.severity == "error" for problem in problems):
+        raise typer.Exit(1)
+
+
+def new(
+    path: Annotated[
+        Path,
+        typer.Argument(metavar="DIR", help="Folder to start, or to add a family to.", show_default=False),
+    ],
+    defaults: Annotated[
+        bool, typer.Option("--defaults", help="Ask nothing: write the template of an invented family.")
+    ] = False,
+) -> None:
+    """Start a catalogue of your own, one family at a time.
+
+    Asks about one family and writes its file with comments. In a folder that is a catalogue already, the
+    family is added to it. What is there is never overwritten.
+
+    Exit code: 0; 2 when the file is there already or cannot be written.
+    """
+    fresh = not (path / "catalogue.toml").exists()
+    name = (
+        ""
+        if not fresh
+        else path.resolve().name
+        if defaults
+        else _ask("Name of the catalogue", path.resolve().name)
+    )
+    draft = Draft() if defaults else _ask_family()
+    target = path / file_name(draft.key)
+    if target.exists():
+        raise FileExistsError(17, "there is such a file already", str(target))
+    path.mkdir(parents=True, exist_ok=True)
+    if fresh:
+        (path / "catalogue.toml").write_text(head_text(name, invented=defaults), encoding="utf-8")
+    target.write_text(family_text(draft, date.today()), encoding="utf-8")
+    typer.echo(f"Wrote {target}. Open it: places, pins and patterns are guesses to correct.")
+    typer.echo(f"Then run: plugface catalogue check {path}\n")
+    render_problems(Console(highlight=False), check_catalogue(load_catalogue(path)))
+
+
+def _ask_family() -> Draft:
+    """Walk through one family."""
+    typer.echo("Look at the plug face with the cast mark upright. Enter takes what stands in brackets.\n")
+    key = _ask("Name of the family", None, _file_named)
+    plugs = 'Plugs as colour-size, row by row from the top, each from left to right; "/" starts a row'
+    rows = _ask(plugs, "BN-L GY-M", _rows)
+    size = _ask("Width, height and depth in mm", "190 110 40", _sizes)
+    hazard = hazard_of(rows)
+    if hazard != "none":
+        typer.echo(
+            f"{HAZARD_CAUTIONS[hazard]}\nIt is entered with that caution and is never proposed for a swap."
+        )
+    kinds = ("engine", "gearbox", "both", "other")
+    what = f"What it controls: {', '.join(kinds)}"
+    controls = _ask(what, "engine", _one_of(*kinds)) if hazard == "none" else "other"
+    engine = controls in ("engine", "both")
+    return Draft(
+        key=key,
+        maker=_ask("Maker", "unknown"),
+        controls=controls,
+        size_mm=size,
+        material=_ask(
+            "Body: cast aluminium, plastic, sheet steel, plastic on aluminium",
+            "cast aluminium",
+            _one_of("cast aluminium", "plastic", "sheet steel", "plastic on aluminium"),
+        ),
+        rows=rows,
+        mark=_ask('Cast mark near the plugs, "-" for none', key, _or_none),
+        number=_ask("A service number as on a label", None, lambda text: "".join(text.split())),
+        suffixes=_ask('Suffixes you have seen, such as "A B" or "R2 R3"; "-" for none', "-", _words),
+        years=_ask("First and last model year of the donors", "2000 2005", _years),
+        throttle=_ask(
+            "Throttle: cable, electronic, none, unknown",
+            "unknown",
+            _one_of("cable", "electronic", "none", "unknown"),
+        )
+        if engine
+        else "none",
+        crank_teeth=_ask("Teeth of the crank trigger wheel, 0 if not known", "0", _teeth) if engine else 0,
+        status=_ask("Status: usable, locked, unknown", "unknown", _one_of("usable", "locked", "unknown")),
+        partners=_ask('Families it must be used with, separated by commas; "-" for none', "-", _listed)
+        if controls != "other"
+        else (),
+        source=_ask("Where you know this from", "a unit in hand"),
+    )
+
+
+def _ask(question: str, default: str | None, value_of: Any = str.strip) -> Any:
+    return typer.prompt(question, default=default, value_proc=value_of)
+
+
+def _file_named(text: str) -> str:
+    if file_name(text) in (".toml", "catalogue.toml"):
+        raise typer.BadParameter("it needs a letter or a digit, and must not be 'catalogue'")
+    return text.strip()
+
+
+def _rows(text: str) -> tuple[tuple[tuple[str, str], ...], ...]:
+    rows = tuple(tuple(_plug(word) for word in row.replace(",", " ").split()) for row in text.split("/"))
+    if not all(rows):
+        raise typer.BadParameter("every row needs a plug, such as BN-L")
+    return rows
+
+
+def _plug(word: str) -> tuple[str, str]:
+    colour, _, size = word.upper().partition("-")
+    if colour not in COLOUR_CODES:
+        near = get_close_matches(colour, COLOUR_CODES, n=1, cutoff=0.5)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise typer.BadParameter(f'"{colour}" is none of {" ".join(COLOUR_CODES)}{hint}')
+    if size not in HOUSING_MM:
+        raise typer.BadParameter(f'the size in "{word}" is none of S, M, L; write it so: {colour}-M')
+    return colour, size
+
+
+def _sizes(text: str) -> tuple[float, float, float]:
+    try:
+        width, height, depth = (float(word) for word in text.replace(",", " ").replace("x", " ").split())
+    except ValueError:
+        raise typer.BadParameter("write three numbers, such as 190 110 40") from None
+    if not 0 < min(width, height, depth) <= max(width, height, depth) < 2000:
+        raise typer.BadParameter("a side lies between 0 and 2000 mm")
+    return width, height, depth
+
+
+def _years(text: str) -> tuple[int, int]:
+    words = text.replace("-", " ").replace(",", " ").split()
+    if not words or len(words) > 2 or not all(w.isdecimal() and 1950 <= int(w) <= 2100 for w in words):
+        raise typer.BadParameter("write one or two years from 1950 on, such as 2000 2005")
+    if int(words[0]) > int(words[-1]):
+        raise typer.BadParameter("write the first year first")
+    return int(words[0]), int(words[-1])
+
+
+def _teeth(text: str) -> int:
+    if not text.strip().isdecimal() or int(text) > 400:
+        raise typer.BadParameter("a whole number up to 400, or 0")
+    return int(text)
+
+
+def _one_of(*choices: str) -> Any:
+    def value_of(text: str) -> str:
+        begun = [choice for choice in choices if choice.startswith(text.strip().lower())]
+        exact = [choice for choice in begun if choice == text.strip().lower()]
+        if len(exact or begun) != 1 or not text.strip():
+            raise typer.BadParameter(f"one of: {', '.join(choices)}")
+        return (exact or begun)[0]
+
+    return value_of
+
+
+def _or_none(text: str) -> str:
+    return "" if text.strip() == "-" else text.strip()
+
+
+def _words(text: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(_or_none(text).upper().replace(",", " ").split()))
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in _or_none(text).split(",") if part.strip())
+
+
+def _document(
+    path: Path, catalogue: Catalogue | None, errors: tuple[CatalogueError, ...], problems: tuple[Problem, ...]
+) -> dict[str, Any]:
+    """What `catalogue check --json` prints; it starts like every other document."""
+    return {
+        "version": 1,
+        "plugface": version("plugface"),
+        "kind": "catalogue check",
+        "folder": str(path),
+        "readable": catalogue is not None,
+        "sha256": catalogue.sha256 if catalogue else "",
+        "families": [family.key for family in catalogue.families] if catalogue else [],
+        "errors": [vars(error) for error in errors],
+        "problems": [asdict(problem) for problem in problems],
+    }
