@@ -1,0 +1,180 @@
+"""Cast marks: raised characters of the housing's own metal, seen by their shading alone."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from vision.label_text import align_strings, pool_characters
+from vision.observations import Text
+from vision.text import LineReader, Reading, decode_steps
+from vision.text_regions import cut_out, load_network, turned
+
+_STRIP_HEIGHT_PX = 64
+_SURE = 0.9
+
+
+class CastReader:
+    """A recogniser of raised characters from an ONNX file.
+
+    The network takes float32 (n, 1, h, w) strips scaled to -1..1 and answers probabilities (n, n_steps,
+    1 + n_characters), column 0 for none; height and characters stand in the file's metadata as `height` and
+    `characters`.
+    """
+
+    method = "cast reader"
+
+    def __init__(self, path: Path) -> None:
+        self._session = load_network(str(path))
+        facts = self._session.get_modelmeta().custom_metadata_map
+        self.height_px, self.characters = int(facts["height"]), ["", *facts["characters"]]
+
+    def read_strips(self, strips: Sequence[np.ndarray]) -> list[Reading]:
+        """Readings of grey uint8 strips, shape (h, w) each, in order."""
+        return [decode_steps(self._answer(strip), self.characters, self.method) for strip in strips]
+
+    def _answer(self, strip: np.ndarray) -> np.ndarray:
+        width = max(32, round(strip.shape[1] * self.height_px / strip.shape[0] / 16) * 16)
+        fed = cv2.resize(strip, (width, self.height_px), interpolation=cv2.INTER_AREA)
+        fed = (fed.astype(np.float32) / 127.5 - 1.0)[None, None]
+        return self._session.run(None, {self._session.get_inputs()[0].name: fed})[0][0]
+
+
+def prepare_relief(grey: np.ndarray) -> dict[str, np.ndarray]:
+    """Pictures of a strip in which raised characters may look like print.
+
+    Light from one side makes one flank of every stroke bright and the other dark, so that neither tone alone
+    draws the character. Each preparation undoes that for another case.
+
+    Parameters
+    ----------
+    grey : uint8 ndarray, shape (h, w)
+
+    Returns
+    -------
+    prepared : dict of str to uint8 ndarray, shape (h, w)
+        "plain"; "even" (local contrast); "flanks" (strength of the slope, whichever side the light is on);
+        "rises" and "falls" (the slope integrated across, light taken from above or from below); "bright" and
+        "dark" (detail above and below its surroundings).
+    """
+    plain = cv2.normalize(grey, None, 0, 255, cv2.NORM_MINMAX)
+    smooth = cv2.GaussianBlur(plain, (0, 0), max(0.8, grey.shape[0] / 60)).astype(np.float32)
+    dx, dy = (cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3) for order in ((1, 0), (0, 1)))
+    # Shading is the slope along the light, so that its running sum along that direction is the height; a high
+    # pass keeps the sum from drifting (Pentland, IJCV 4 (1990) 153-170, linear shading).
+    height = np.cumsum(smooth - cv2.GaussianBlur(smooth, (0, 0), grey.shape[0] / 3), axis=0)
+    height -= cv2.GaussianBlur(height, (0, 0), grey.shape[0] / 3)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grey.shape[0] // 4 | 1,) * 2)
+    return {
+        "plain": plain,
+        "even": cv2.createCLAHE(clipLimit=3.0, tileGridSize=(2, 6)).apply(plain),
+        "flanks": 255 - _stretched(cv2.magnitude(dx, dy)),
+        "rises": _stretched(height),
+        "falls": 255 - _stretched(height),
+        "bright": 255 - _stretched(cv2.morphologyEx(plain, cv2.MORPH_TOPHAT, kernel).astype(np.float32)),
+        "dark": 255 - _stretched(cv2.morphologyEx(plain, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)),
+    }
+
+
+def _stretched(values: np.ndarray) -> np.ndarray:
+    low, high = np.percentile(values, (1, 99))
+    return np.clip((values - low) * (255.0 / max(float(high - low), 1e-6)), 0, 255).astype(np.uint8)
+
+
+def read_mark(
+    grey: np.ndarray,
+    corners: np.ndarray,
+    reader: LineReader,
+    *,
+    alphabet: str = "",
+    upside_down: bool | None = None,
+) -> Text | None:
+    """Read one line of raised characters.
+
+    Parameters
+    ----------
+    grey : uint8 ndarray, shape (H, W)
+        The photo.
+    corners : ndarray, shape (4, 2), photo pixels
+        The line, long side along it, as `quad_of` gives it.
+    reader : LineReader
+    alphabet : str
+        Characters that can occur; empty for any.
+    upside_down : bool, optional
+        Whether the text runs against `corners`; None to find out.
+
+    Returns
+    -------
+    text : Text or None
+        None where no preparation gave a character. `method` names the preparations that agreed.
+    """
+    best: tuple[float, Reading, np.ndarray] | None = None
+    for way in (0, 1) if upside_down is None else (int(upside_down),):
+        box = turned(corners, 2 * way)
+        readings = _read_prepared(grey, box, reader, alphabet)
+        if not readings:
+            continue
+        weight, reading = agree(readings)
+        if best is None or weight > best[0]:
+            best = (weight, reading, box)
+    return None if best is None else best[1].placed(best[2], "cast")
+
+
+def _read_prepared(
+    grey: np.ndarray, box: np.ndarray, reader: LineReader, alphabet: str
+) -> dict[str, Reading]:
+    strip, _ = cut_out(grey, box, height_px=_STRIP_HEIGHT_PX, margin=0.12)
+    prepared = prepare_relief(strip)
+    readings: dict[str, Reading] = {}
+    for names in (("plain", "even"), ("flanks", "rises", "falls", "bright", "dark")):
+        read = reader.read_strips([prepared[name] for name in names])
+        kept = {name: _within(reading, alphabet) for name, reading in zip(names, read, strict=True)}
+        readings |= {name: reading for name, reading in kept.items() if reading.value}
+        if len({r.value for r in readings.values()}) == 1 and all(
+            r.confidence > _SURE for r in readings.values()
+        ):
+            break
+    return readings
+
+
+def _within(reading: Reading, alphabet: str) -> Reading:
+    if not alphabet:
+        return reading
+    allowed = set(alphabet) | {" "}
+    kept = []
+    for character in reading.characters:
+        options = tuple(option for option in character.options if option[0] in allowed)
+        if options:
+            kept.append(type(character)(options))
+    return Reading.of(kept, reading.method)
+
+
+def agree(readings: dict[str, Reading]) -> tuple[float, Reading]:
+    """What several readings of one strip say together.
+
+    The string with the greatest summed confidence wins; every reading that aligns with it adds to the options
+    of its characters, so that what the others saw there instead is not lost.
+
+    Returns
+    -------
+    weight : float
+        Summed confidence of the string, times its length: to compare directions with.
+    reading : Reading
+    """
+    votes: dict[str, float] = {}
+    for reading in readings.values():
+        votes[reading.value] = votes.get(reading.value, 0.0) + reading.confidence**2
+    value = max(votes, key=lambda v: (votes[v] * len(v.replace(" ", "")), v))
+    leaders = [name for name, reading in readings.items() if reading.value == value]
+    leader = max((readings[name] for name in leaders), key=lambda r: r.confidence)
+    pooled, count = list(leader.characters), 1.0
+    for reading in readings.values():
+        if reading is leader:
+            continue
+        part = reading.confidence / (count + reading.confidence)
+        for a, b in align_strings(value, reading.value):
+            pooled[a] = pool_characters(pooled[a], reading.characters[b], part)
+        count += reading.confidence
+    method = f"{leader.method}, {' and '.join(leaders)}"
+    return votes[value] * len(value.replace(" ", "")), Reading.of(pooled, method)
