@@ -65,16 +65,22 @@ app = typer.Typer(
 )
 
 
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"plugface {version('plugface')}")
+        raise typer.Exit
+
+
 @app.callback()
 def plugface(
     show_version: Annotated[
-        bool, typer.Option("--version", help="Print the version and leave.", is_eager=True)
+        bool,
+        typer.Option(
+            "--version", help="Print the version and leave.", is_eager=True, callback=_print_version
+        ),
     ] = False,
 ) -> None:
     """Which controller is on this photo: family, variant, partner, and how sure one may be."""
-    if show_version:
-        typer.echo(f"plugface {version('plugface')}")
-        raise typer.Exit
 
 
 def command_tree() -> TyperGroup:

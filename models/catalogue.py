@@ -308,9 +308,10 @@ def _parse_toml(text: str) -> dict[str, Any]:
 
 def _toml_error(file: str, text: str, error: tomllib.TOMLDecodeError) -> CatalogueError:
     """The place of a slip in the TOML, and the line itself."""
-    place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+    place = re.search(r"\((?:at line (\d+), column \d+|at end of document)\)", str(error))
     problem = str(error)[: place.start()].strip() if place else str(error)
-    line = int(place[1]) if place else None
-    shown = text.splitlines()[line - 1].strip() if line and line <= len(text.splitlines()) else ""
-    mend = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before the end"
+    lines = text.splitlines() or [""]
+    line = int(place[1]) if place and place[1] else len(lines)
+    shown = lines[min(line, len(lines)) - 1].strip()
+    mend = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before it"
     return CatalogueError(file, "", f"it is not valid TOML ({problem})", mend, line)

@@ -1,0 +1,105 @@
+"""One table says how every error leaves the program."""
+
+import ast
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import platformdirs
+import pytest
+
+from cli import errors
+from cli.schema import ErrorOut
+from models.catalogue import CatalogueError
+
+ROOT = Path(__file__).parents[1]
+ENDINGS = ("Error", "Exception")
+
+
+def raised_classes():
+    """Dotted names of all exception classes the program defines, with the names of their bases."""
+    for top in ("cli", "models", "vision"):
+        for path in sorted((ROOT / top).rglob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.ClassDef):
+                    module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+                    yield f"{module}.{node.name}", [ast.unparse(base) for base in node.bases]
+
+
+def test_every_error_class_has_its_row():
+    # Unsupported is caught where it is raised: it says which patterns are left out of a comparison.
+    missing = [
+        name
+        for name, bases in raised_classes()
+        if any(base.endswith(ENDINGS) for base in bases)
+        and name not in errors.KNOWN
+        and name != "models.pattern_overlap.Unsupported"
+    ]
+    assert missing == []
+
+
+def test_every_row_has_its_class():
+    defined = {name for name, _ in raised_classes()}
+    ours = {name for name in errors.KNOWN if not name.startswith("builtins.")}
+    assert ours - defined == set()
+
+
+def test_our_errors_say_file_and_mend():
+    said = errors.explain(CatalogueError("a.toml", "key", "it is empty", "Fill it in", 3))
+    assert said.message == "a.toml, line 3, key: it is empty. Fill it in"
+    assert (said.exit_code, said.http_status, said.hint) == (2, 422, "Fill it in")
+    assert said.facts == {
+        "file": "a.toml",
+        "key": "key",
+        "problem": "it is empty",
+        "mend": "Fill it in",
+        "line": 3,
+    }
+
+
+def test_the_system_says_which_file():
+    with pytest.raises(FileNotFoundError) as caught:
+        Path("no/such/file").read_bytes()
+    said = errors.explain(caught.value)
+    assert said.message == "no/such/file: no such file or directory. Check the path."
+    assert (said.exit_code, said.http_status) == (2, 404)
+
+
+def test_an_unforeseen_error_goes_to_the_log(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(platformdirs, "user_log_path", lambda name: tmp_path / name)
+    try:
+        {}["gone"]
+    except KeyError as error:
+        code = errors.report(error, as_json=False)
+    out = capsys.readouterr()
+    assert code == 70
+    assert out.out == ""
+    assert out.err.count("\n") == 1
+    assert out.err.startswith("error: plugface failed in a way nobody foresaw (KeyError: 'gone').")
+    log = (tmp_path / "plugface" / "plugface.log").read_text()
+    assert '{}["gone"]' in log
+
+
+def test_no_log_no_silence(tmp_path, monkeypatch, capsys):
+    (tmp_path / "file").write_text("")
+    monkeypatch.setattr(platformdirs, "user_log_path", lambda name: tmp_path / "file" / name)
+    monkeypatch.setattr(errors.tempfile, "gettempdir", lambda: str(tmp_path / "file"))
+    errors.report(ZeroDivisionError("x"), as_json=False)
+    assert "ZeroDivisionError: x" in capsys.readouterr().err
+
+
+def test_json_carries_the_same_facts(capsys):
+    error = CatalogueError("a.toml", "key", "it is empty", "Fill it in")
+    assert errors.report(error, as_json=True) == 2
+    out = capsys.readouterr()
+    said = ErrorOut.model_validate(json.loads(out.out))
+    assert said.error in out.err
+    assert said.facts["file"] == "a.toml"
+    assert said.hint == "Fill it in"
+
+
+def test_explaining_imports_no_pipeline():
+    heavy = ("cv2", "pydantic", "sklearn", "sqlalchemy")
+    code = f"import sys, cli.errors; sys.exit(any(m in sys.modules for m in {heavy}))"
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0

@@ -1,0 +1,70 @@
+"""The command line as a whole: every command is there, and nothing heavy is loaded before it is needed."""
+
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+from cli import main
+from cli.main import COMMANDS, GROUPS
+
+ROOT = Path(__file__).parents[1]
+
+
+def run(monkeypatch, capsys, *args):
+    monkeypatch.setattr(sys, "argv", ["plugface", *args])
+    with pytest.raises(SystemExit) as left:
+        main.main()
+    out = capsys.readouterr()
+    return left.value.code or 0, out.out, out.err
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_is_there_with_its_help(name, monkeypatch, capsys):
+    module, function = COMMANDS[name].where.split(":")
+    assert getattr(import_module(module), function).__doc__
+    code, out, _ = run(monkeypatch, capsys, *name.split(), "--help")
+    assert code == 0
+    assert out.startswith(f"Usage: plugface {name} ")
+
+
+def test_every_group_has_a_command_and_a_line():
+    assert {name.split()[0] for name in COMMANDS if " " in name} == set(GROUPS)
+
+
+def test_the_list_has_every_command(monkeypatch, capsys):
+    _, out, _ = run(monkeypatch, capsys, "--help")
+    for name in COMMANDS:
+        assert f"  {name.split()[0]} " in out
+
+
+def test_help_loads_nothing_heavy():
+    code = (
+        "import sys\nfrom cli import main\nsys.argv = ['plugface', '--help']\n"
+        "try:\n    main.main()\nexcept SystemExit:\n    pass\n"
+        "sys.exit(any(m in sys.modules for m in ('cv2', 'numpy', 'pydantic', 'rich', 'sklearn')))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True).returncode == 0
+
+
+def test_a_near_miss_is_named(monkeypatch, capsys):
+    code, _, err = run(monkeypatch, capsys, "catalogue", "chek")
+    assert code == 2
+    assert "Did you mean 'check'?" in err
+
+
+def test_version(monkeypatch, capsys):
+    code, out, _ = run(monkeypatch, capsys, "--version")
+    assert (code, out.startswith("plugface ")) == (0, True)
+
+
+def test_an_error_ends_as_one_line(monkeypatch, capsys, tmp_path):
+    (tmp_path / "gull_3.toml").write_text("")
+    code, _, err = run(monkeypatch, capsys, "catalogue", "new", str(tmp_path), "--defaults")
+    assert code == 2
+    assert err == (
+        f"error: {tmp_path / 'gull_3.toml'}: there is such a file already. "
+        "Choose another place, or move what is there.\n"
+    )
