@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from vision.observations import Character, Text
@@ -13,7 +12,7 @@ from vision.text_regions import TextBox, as_polygon, cut_out, find_text, level_c
 #: How far the second reader's word counts beside the first's, 0..1. Our choice, on drawn labels.
 SECOND_READER_WEIGHT = 0.3
 
-_FIND_SIDE_PX = 640  # a label is searched for lines at this size
+_FIND_SIDE_PX = 544  # a label is searched for lines at this size
 _SECOND_READER_SIDE_PX = 1100
 _SURE = 0.97  # a label all of whose lines read better than this needs no second reader
 _WIDEST_GAP = 1.4  # between words of one row, in heights: groups of digits stand closer, fields farther
@@ -189,8 +188,3 @@ def align_strings(a: str, b: str) -> list[tuple[int, int]]:
         else:
             j -= 1
     return pairs[::-1]
-
-
-def equalised(grey: np.ndarray) -> np.ndarray:
-    """The same picture with its local contrast evened out (CLAHE; Zuiderveld 1994)."""
-    return cv2.createCLAHE(clipLimit=3.0, tileGridSize=(4, 4)).apply(grey)

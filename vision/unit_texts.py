@@ -31,6 +31,8 @@ CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
+_LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
+_MOST_MARKS = 3  # boxes that look cast and are read as such, in a search
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,7 @@ def read_unit_texts(
     *,
     up_deg: float | None = None,
     alphabet: str = "",
+    search: bool = True,
     readers: Readers | None = None,
 ) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...]]:
     """Read labels, cast marks and codes of one unit.
@@ -76,11 +79,13 @@ def read_unit_texts(
     photo : Photo
     unit : Polygon, photo pixels
     regions : sequence of TextRegion
-        Where text was seen; with none of them the unit is searched for text.
+        Where text was seen, as `find_regions` gives them.
     up_deg : float, optional
         Direction of the unit's own upward axis, degrees counter-clockwise, 90 is up on the picture.
     alphabet : str
         Characters that cast marks can hold; empty for any.
+    search : bool
+        Search the whole unit for text and codes where `regions` is empty; takes about a second.
     readers : Readers, optional
 
     Returns
@@ -100,11 +105,76 @@ def read_unit_texts(
     for region in regions:
         if region.kind != "label":
             texts += _read_line_region(grey, region, readers, up_deg, alphabet)
-    if not regions:
+    if search and not regions:
         texts += _search(grey, quad_of(unit), readers, alphabet)
     where = [region.polygon for region in regions if region.kind == "label"]
-    codes = read_codes(grey, where or [unit], whole=False)
+    codes = read_codes(grey, where or [unit] * (search and not regions), whole=False)
     return tuple(texts), codes, readers.notes
+
+
+def find_regions(
+    mask: np.ndarray,
+    to_photo: np.ndarray,
+    kind: Literal["label", "cast", "scrawl"],
+    unit: Polygon,
+    *,
+    least: float = 0.5,
+) -> tuple[TextRegion, ...]:
+    """Regions of one kind on one unit, largest first.
+
+    Parameters
+    ----------
+    mask : float ndarray, shape (h, w)
+        Probability of that kind per pixel.
+    to_photo : float ndarray, shape (2, 3)
+        From mask pixels to photo pixels.
+    kind : str
+    unit : Polygon, photo pixels
+        Regions with their centre outside it are left out.
+    least : float
+        Probability from which a pixel counts.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((mask >= least).astype(np.uint8))
+    found = []
+    for index in sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA]):
+        if stats[index, cv2.CC_STAT_AREA] < _LEAST_REGION_PX:
+            break
+        contours, _ = cv2.findContours(
+            (labels == index).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        hull = cv2.convexHull(np.concatenate(contours))[:, 0].astype(np.float64)
+        points = hull @ to_photo[:, :2].T + to_photo[:, 2]
+        polygon = tuple((float(x), float(y)) for x, y in points)
+        if len(polygon) >= 3 and _on_any(polygon, [unit]):
+            found.append(TextRegion(polygon, kind))
+    return tuple(found)
+
+
+def measure_text_up(texts: Sequence[Text]) -> tuple[float | None, float]:
+    """Upward direction of lines of text, weighted by how well and how much they read.
+
+    Parameters
+    ----------
+    texts : sequence of Text
+        Of one kind and one side of one unit: cast marks, or the lines of a label.
+
+    Returns
+    -------
+    up_deg : float or None
+        Degrees counter-clockwise, 90 is up on the picture, in -180..180; None where nothing was read.
+    confidence : float
+        0..1: length of the mean direction (Mardia & Jupp, Directional Statistics, 2000), times the best
+        confidence.
+    """
+    weights = [text.confidence * len(text.value.replace(" ", "")) for text in texts]
+    if not texts or sum(weights) <= 0:
+        return None, 0.0
+    sides = [np.subtract(text.polygon[1], text.polygon[0]) for text in texts]
+    units = [side / max(float(np.linalg.norm(side)), 1e-9) for side in sides]
+    mean = np.average(units, axis=0, weights=weights)
+    up_deg = float(np.degrees(np.arctan2(mean[0], mean[1])))  # a quarter to the left of reading, y turned up
+    confidence = float(np.linalg.norm(mean)) * max(text.confidence for text in texts)
+    return up_deg, min(1.0, confidence)
 
 
 def read_photo_texts(
@@ -139,20 +209,22 @@ def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | No
     ----------
     photo : Photo
     texts : sequence of Text
-        As read from the photo. Lines that read well are left alone: mirrored ones do not.
+        As read from the photo. One long line that reads well settles it: mirrored ones do not.
     """
     readers = readers or load_readers()
-    doubtful = [t for t in texts if t.kind == "printed" and t.confidence < 0.85 and t.height_px >= 10]
-    doubtful = sorted(doubtful, key=lambda t: -side_lengths(np.float32(t.polygon))[0])[:3]
-    if not doubtful or any(t.confidence >= 0.9 and len(t.value) >= 6 for t in texts):
+    if any(t.confidence >= 0.9 and len(t.value.replace(" ", "")) >= 6 for t in texts):
         return None
-    strips = [
-        np.ascontiguousarray(cut_out(photo.grey, np.roll(np.float32(t.polygon), -turn, axis=0))[0][:, ::-1])
-        for t in doubtful
-        for turn in (0, 2)
-    ]
-    mirrored = max(r.confidence for r in readers.lines.read_strips(strips) if len(r.value) >= 4 or True)
-    return mirrored_fault(max(t.confidence for t in doubtful), mirrored)
+    printed = [t for t in texts if t.kind == "printed" and t.height_px >= 10]
+    longest = sorted(printed, key=lambda t: -side_lengths(np.float32(t.polygon))[0])[:3]
+    faults = []
+    for text in longest:
+        ways = [np.roll(np.float32(text.polygon), -turn, axis=0) for turn in (0, 2)]
+        strips = [np.ascontiguousarray(cut_out(photo.grey, corners)[0][:, ::-1]) for corners in ways]
+        best = max(readers.lines.read_strips(strips), key=lambda r: r.confidence * len(r.value))
+        if len(best.value) >= 4:
+            plain = text.confidence * min(1.0, len(text.value) / len(best.value))
+            faults.append(mirrored_fault(plain, best.confidence))
+    return max((f for f in faults if f is not None), key=lambda f: f.measured, default=None)
 
 
 def _read_line_region(
@@ -183,13 +255,15 @@ def _search(grey: np.ndarray, corners: np.ndarray, readers: Readers, alphabet: s
         for box in find_text(level, max_side=_SEARCH_SIDE_PX)
     ]
     texts: list[Text] = []
+    marks = 0
     for group in _by_lean(boxes):
         printed = []
         for box in group:
             strip, _ = cut_out(grey, box.corners, height_px=48)
-            if tell_kind(strip) == "cast":
+            if tell_kind(strip) == "cast" and marks < _MOST_MARKS:
                 mark = read_mark(grey, box.corners, readers.cast, alphabet=alphabet)
                 texts += [] if mark is None else [mark]
+                marks += 1
             else:
                 printed.append(box)
         read = read_boxes(grey, printed, readers.lines)
