@@ -1,0 +1,44 @@
+"""From a planned unit to its family, wherever that is defined."""
+
+import functools
+from pathlib import Path
+
+from models.catalogue import Catalogue, Family, load_catalogue
+from training_data_demo.studio import wild
+from training_data_demo.studio.shots import Unit
+from training_data_demo.studio.units import UnitSpec
+
+DEMO = Path(__file__).resolve().parent.parent
+CATALOGUES = {"marrow_finch": DEMO / "marrow_finch", "pell_works": DEMO / "pell_works" / "catalogue"}
+
+
+@functools.cache
+def catalogue(source: str) -> Catalogue:
+    """One of the two demo catalogues."""
+    return load_catalogue(CATALOGUES[source])
+
+
+def family_of(unit: Unit) -> Family:
+    """The family of a planned unit. Raises KeyError if its source does not hold it."""
+    if unit.source == "wild":
+        return wild.random_family(int(unit.family))
+    if unit.source == "unknown":
+        return wild.unknown_family(unit.family)
+    return catalogue(unit.source).by_key[unit.family]
+
+
+def unit_spec(unit: Unit) -> UnitSpec:
+    """What the geometry needs to know of a planned unit."""
+    family = family_of(unit)
+    variant = next(v for v in family.variants if v.key == unit.variant)
+    return UnitSpec(
+        family=family,
+        variant=variant,
+        **{
+            name: getattr(unit, name)
+            for name in (
+                "service_number", "suffix", "serial", "unit_id", "seed", "fade", "chalk", "dirt", "grease", "rust",
+                "label", "scrawl", "scrawl_face", "missing", "seated",
+            )
+        },
+    )  # fmt: skip
