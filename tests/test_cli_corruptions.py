@@ -1,0 +1,35 @@
+import numpy as np
+import pytest
+
+from cli import corruptions
+
+PICTURE = np.random.default_rng(0).integers(0, 255, (64, 80, 3)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("name", corruptions.CORRUPTIONS)
+def test_each_corruption_changes_the_picture_and_repeats_itself(name: str) -> None:
+    changed = corruptions.corrupt(PICTURE, name, 5, seed=7)
+    assert changed.shape == PICTURE.shape
+    assert changed.dtype == np.uint8
+    assert (changed != PICTURE).mean() > 0.2
+    assert (changed == corruptions.corrupt(PICTURE, name, 5, seed=7)).all()
+
+
+def test_the_caller_s_random_numbers_are_left_alone() -> None:
+    np.random.seed(1)
+    expected = np.random.random()
+    np.random.seed(1)
+    corruptions.corrupt(PICTURE, "shot_noise", 3, seed=9)
+    assert np.random.random() == expected
+
+
+@pytest.mark.parametrize("severity", [1, 2, 3, 4, 5])
+def test_the_quicker_glass_blur_equals_the_package_s_own(severity: int) -> None:
+    corruptions._package()
+    from imagecorruptions.corruptions import glass_blur
+
+    np.random.seed(3)
+    theirs = glass_blur(PICTURE, severity)
+    np.random.seed(3)
+    ours = corruptions._glass_blur(PICTURE, severity)
+    assert np.array_equal(theirs, ours)

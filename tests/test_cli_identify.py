@@ -1,0 +1,175 @@
+import json
+import os
+import struct
+import subprocess
+import sys
+import zlib
+
+import pytest
+from pydantic import TypeAdapter
+
+from cli.schema import AnyDocument, IdentifyOut
+
+MARK_ONLY = ("TERN 4", "A", "front")
+
+
+def test_a_front_is_answered_in_words_with_everything_a_buyer_needs(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY, back=("TERN 4", "A", "back"))
+    said = run("identify", plain_photo("front.jpg"), plain_photo("back.jpg"))
+    assert said.code == 0, said.err
+    for word in (
+        "TERN 4",
+        "Family",
+        "Controls    the engine",
+        "Evidence",
+        "Photo 1",
+        "Photo 2",
+        "invented demo data",
+    ):
+        assert word in said.out
+    assert max(map(len, said.out.splitlines())) <= 80
+    # The closing caution is the last thing but the catalogue's name.
+    assert "licensed practice" in " ".join(said.out.split())[-200:]
+
+
+def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
+    seen_as(front=("GANNET 8", "only", "front"))
+    said = run("identify", plain_photo("front.jpg"))
+    assert said.out.lstrip().startswith("CAUTION: high voltage")
+    assert "UN Regulation No. 100" in " ".join(said.out.split())
+
+
+def test_json_is_what_the_schema_says(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY, back=("TERN 4", "A", "back"))
+    said = run(
+        "identify", plain_photo("front.jpg"), plain_photo("back.jpg"), "--json", "--throttle", "electronic"
+    )
+    document = TypeAdapter(AnyDocument).validate_json(said.out)
+    assert isinstance(document, IdentifyOut)
+    assert document.version == 1
+    assert [photo.path.rpartition("/")[2] for photo in document.photos] == ["front.jpg", "back.jpg"]
+    assert document.decision.candidates[0].family == "TERN 4"
+    assert document.decision.fit is not None
+    numbers = [connector.number for connector in document.photos[0].unit.connectors]
+    assert numbers == list(range(1, len(numbers) + 1))
+    total = sum(c.probability for c in document.decision.candidates) + document.decision.unknown_probability
+    assert total <= 1 + 1e-3
+
+
+def test_without_needs_there_is_no_fit(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY)
+    assert json.loads(run("identify", plain_photo("front.jpg"), "--json").out)["decision"]["fit"] is None
+
+
+def test_a_photo_without_a_unit_is_an_answer_and_names_no_family(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY)
+    said = run("identify", plain_photo("street.jpg"), "--json")
+    assert said.code == 0
+    decision = json.loads(said.out)["decision"]
+    assert decision["family"] is None
+    assert decision["verdict"] in {"unreadable", "not_in_catalogue", "ambiguous"}
+    assert "no controller found" in run("identify", plain_photo("street.jpg")).out
+
+
+def test_several_units_in_one_photo_are_asked_about(run, plain_photo, monkeypatch, seen_as) -> None:
+    from dataclasses import replace
+
+    from cli import pipeline
+
+    seen_as(front=MARK_ONLY)
+    single = pipeline.observe
+
+    def twice(photo, **_):
+        seen = single(photo)
+        moved = tuple((x + 400, y) for x, y in seen.units[0].polygon)
+        return replace(seen, units=(seen.units[0], replace(seen.units[0], polygon=moved)))
+
+    monkeypatch.setattr(pipeline, "observe", twice)
+    photo = plain_photo("front.jpg")
+    said = run("identify", photo)
+    assert said.code == 2
+    assert "shows 2 units" in said.err
+    assert "--unit N" in said.err
+    assert run("identify", photo, "--unit", 2).code == 0
+    assert "has no unit 3: 2 units were found there" in run("identify", photo, "--unit", 3).err
+
+
+def test_an_unknown_partner_is_refused_with_the_nearest(run, plain_photo) -> None:
+    said = run("identify", plain_photo("front.jpg"), "--partner", "SKUA 9")
+    assert said.code == 2
+    assert "SKUA" in said.err.partition("it has")[2]
+
+
+def png_header(width: int, height: int) -> bytes:
+    """A PNG that claims a size and holds next to nothing."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", head)
+        + chunk(b"IDAT", zlib.compress(b"\0"))
+        + chunk(b"IEND", b"")
+    )
+
+
+@pytest.fixture
+def bad_file(tmp_path, plain_photo):
+    whole = plain_photo("whole.jpg").read_bytes()
+    contents = {
+        "empty.jpg": b"",
+        "text.jpg": b"these are words, not a picture\n" * 40,
+        "cut.jpg": whole[: len(whole) // 2],
+        "dot.png": png_header(1, 1),
+        "huge.png": png_header(40_000, 40_000),
+    }
+    for name, data in contents.items():
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "folder.jpg").mkdir()
+    return lambda name: tmp_path / name
+
+
+BAD = {
+    "missing.jpg": "there is no such file",
+    "empty.jpg": "the file is empty",
+    "text.jpg": "it is not a picture",
+    "cut.jpg": "cut short or damaged",
+    "dot.png": "too small to show anything",
+    "huge.png": "million pixels",
+    "folder.jpg": "it is a folder",
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_input_gives_one_line_and_exit_code_2(run, bad_file, name: str) -> None:
+    said = run("identify", bad_file(name))
+    assert said.code == 2
+    assert said.out == ""
+    assert len(said.err.strip().splitlines()) == 1
+    assert BAD[name] in said.err
+    assert name in said.err
+
+
+def test_bad_input_with_json_gives_an_error_document(run, bad_file) -> None:
+    said = run("identify", bad_file("empty.jpg"), "--json")
+    document = TypeAdapter(AnyDocument).validate_json(said.out)
+    assert document.kind == "error"
+    assert "empty" in document.error
+    assert document.hint
+
+
+def test_bad_input_never_shows_a_traceback_from_outside(bad_file) -> None:
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    words = [sys.executable, "-c", "from cli.main import main; main()", "identify", str(bad_file("text.jpg"))]
+    done = subprocess.run(words, capture_output=True, text=True, env=environment, timeout=60, check=False)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "Traceback" not in done.stderr + done.stdout
+
+
+def test_a_missing_catalogue_is_named(run, plain_photo, tmp_path) -> None:
+    said = run("identify", plain_photo("front.jpg"), "--catalogue", tmp_path / "none")
+    assert said.code == 2
+    assert "catalogue.toml" in said.err

@@ -1,0 +1,45 @@
+import json
+
+
+def test_only_what_serves_or_may_is_listed(run) -> None:
+    document = json.loads(run("needs", "--throttle", "cable", "--json").out)
+    assert document["kind"] == "needs"
+    assert document["serving"]
+    assert all(row["fit"]["serves"] in {"yes", "unknown"} for row in document["serving"])
+    # The demo's hazard families serve no swap, whatever it needs.
+    assert not {row["family"] for row in document["serving"]} & {"GANNET 8", "PUFFIN 2"}
+
+
+def test_needs_narrow_the_list(run) -> None:
+    def listed(*words: object) -> set[tuple[str, str]]:
+        rows = json.loads(run("needs", *words, "--json").out)["serving"]
+        return {(row["family"], row["variant"]) for row in rows}
+
+    wide, narrow = listed("--throttle", "electronic"), listed("--throttle", "electronic", "--crank-teeth", 58)
+    assert narrow < wide
+
+
+def test_partners_are_named(run) -> None:
+    said = run("needs", "--gearbox", "automatic", "--throttle", "electronic")
+    assert said.code == 0
+    assert "Pair with" in said.out
+    assert max(map(len, said.out.splitlines())) <= 80
+
+
+def test_nothing_serves_is_said(run) -> None:
+    assert "Nothing in this catalogue serves" in run("needs", "--year", 2099).out
+
+
+def test_asking_for_nothing_is_refused(run) -> None:
+    said = run("needs")
+    assert said.code == 2
+    assert "--throttle" in said.err
+
+
+def test_schema_command_prints_a_schema_that_names_every_kind(run) -> None:
+    schema = json.loads(run("schema").out)
+    kinds = set(schema["discriminator"]["mapping"])
+    assert kinds == {"identify", "opinion", "needs", "evaluate", "error"}
+    # Every key is described by a type; nothing is left open but the facts of an error.
+    for name, model in schema["$defs"].items():
+        assert model.get("additionalProperties") is False, name

@@ -1,0 +1,78 @@
+"""The direction of imports, held by parsing every file: cli -> models -> vision.observations, never back."""
+
+import ast
+from importlib.metadata import distributions
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+ROOMS = ("cli", "models", "vision", "training_data_demo")
+FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
+
+#: Where a file of a room may import from, besides its own room and what is installed.
+ALLOWED = {
+    "vision": (),
+    "models": ("vision.observations",),
+    "training_data_demo": ("models.catalogue",),
+    "cli": ("models", "vision.observations", "training_data_demo"),
+}
+
+#: Files with a wider door, and why.
+DOORS = {
+    "cli/pipeline.py": ("vision",),  # joins the two halves
+    "cli/observed.py": ("vision",),  # looks at corrupted copies, and hashes vision/ for the cache
+    "training_data_demo/train_segmenter.py": ("vision",),  # trains vision's own network
+}
+
+
+def imported(path: Path) -> set[str]:
+    """Dotted names of everything of ours that a file imports, at any depth."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path} line {node.lineno} imports relatively; write the whole name"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return {name for name in names if name.partition(".")[0] in (*ROOMS, "tests")}
+
+
+def within(name: str, package: str) -> bool:
+    """Whether a dotted name is a package or something in it."""
+    return name == package or name.startswith(package + ".")
+
+
+def test_there_are_files_to_hold() -> None:
+    assert {path.relative_to(ROOT).parts[0] for path in FILES} == set(ROOMS)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_a_file_imports_only_in_the_allowed_direction(path: Path) -> None:
+    where = path.relative_to(ROOT)
+    room = where.parts[0]
+    allowed = (room, *ALLOWED[room], *DOORS.get(where.as_posix(), ()))
+    wrong = sorted(name for name in imported(path) if not any(within(name, package) for package in allowed))
+    assert not wrong, f"{where} may not import {', '.join(wrong)}"
+
+
+def test_the_vision_package_imports_nothing_by_itself() -> None:
+    assert not ast.parse((ROOT / "vision" / "__init__.py").read_text(encoding="utf-8")).body
+
+
+def test_one_opencv_is_installed_and_it_is_the_headless_one() -> None:
+    # The other builds need libGL, or overwrite this one's files.
+    installed = {dist.name.lower() for dist in distributions()}
+    assert {name for name in installed if name.startswith("opencv")} == {"opencv-python-headless"}
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_no_file_reads_or_writes_a_model_that_can_run_code(path: Path) -> None:
+    names = {
+        alias.name if isinstance(node, ast.Import) else f"{node.module}.{alias.name}"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for alias in node.names
+    }
+    banned = ("pickle", "cloudpickle", "dill", "joblib.load", "joblib.dump")
+    assert not [name for name in names if any(within(name, bad) for bad in banned)]
