@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from vision.observe import observe
-
 from models.answers import Decision
 from models.catalogue import Catalogue
 from models.classifier import Model, default_model_path, load_model
@@ -15,6 +13,7 @@ from models.identify import Needs, identify
 from models.opinion import Opinion, give_opinion, read_claim
 from models.views import polygon_area
 from vision.observations import Observations, Unit
+from vision.observe import observe
 from vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence and share of the largest outline's area on.
