@@ -6,9 +6,11 @@ as lost. A worker whose master has died ends itself.
 """
 
 import os
+import signal
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from itertools import islice
@@ -93,19 +95,37 @@ def _in_processes(
     # joblib's own pool, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
+
+    def give_out(count: int) -> None:
+        for item in islice(items, count):
+            with _ctrl_c_held():
+                out[executor.submit(_in_own_process, work, item)] = item
+
     try:
-        for item in islice(items, AHEAD * workers):
-            out[executor.submit(_in_own_process, work, item)] = item
+        give_out(AHEAD * workers)
         while out:
             for future in wait(out, return_when=FIRST_COMPLETED).done:
                 result = future.result()
                 item = out.pop(future)
-                for more in islice(items, 1):
-                    out[executor.submit(_in_own_process, work, more)] = more
+                give_out(1)
                 yield item, result
     except (KeyboardInterrupt, GeneratorExit):
-        executor.shutdown(wait=False, kill_workers=True)
+        for future in out:
+            future.cancel()
+        executor.shutdown(
+            wait=True
+        )  # for what is in hand, seconds; to kill the pool leaves its thread in error
         raise
+
+
+@contextmanager
+def _ctrl_c_held() -> Iterator[None]:
+    """Start workers deaf to Ctrl-C, which the terminal sends to all: the master alone ends them, quietly."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _one_threaded(work: Callable, item: Any) -> Any:
