@@ -33,6 +33,7 @@ from training_data_demo.studio.shots import (
 )
 
 MASTER_SEED = 20261125
+_LETTER = {"train": "T", "calibration": "C", "test": "E", "timing": "M"}  # of a split, in ids
 # Views of one unit, dealt out in turn: singles, pairs and triples.
 _ALBUMS = (
     ("front",),
@@ -90,7 +91,7 @@ def shipped_shots() -> list[Shot]:
             ]
         known = [unit for unit, _ in units]
         for k in range(_PALLETS[split]):
-            shots.append(_pallet_shot(f"pa{split[0]}{k + 1:02d}", split, known))
+            shots.append(_pallet_shot(f"pa{_LETTER[split].lower()}{k + 1:02d}", split, known))
         shots += _decoy_shots(split)
     return shots + _timing_shots()
 
@@ -153,7 +154,7 @@ def _draw_units(source: str, split: str, count: int, letter: str) -> list[tuple[
     drawn = []
     for k, family in zip(range(count), itertools.cycle(families), strict=False):
         views = _ALBUMS[k % len(_ALBUMS)]
-        unit_id = f"{letter}{split[0].upper()}{k + 1:03d}"
+        unit_id = f"{letter}{_LETTER[split]}{k + 1:03d}"
         drawn.append(
             (_draw_unit(unit_id, source, family, next(variants[family.key]), "label" in views), views)
         )
@@ -270,7 +271,7 @@ def _decoy_shots(split: str) -> list[Shot]:
     empty, plugs, strangers = _DECOYS[split]
     shots = []
     for k in range(empty + plugs + strangers):
-        shot_id = f"de{split[0]}{k + 1:02d}"
+        shot_id = f"de{_LETTER[split].lower()}{k + 1:02d}"
         rng = generator_of("shot", shot_id)
         if k >= empty + plugs:
             view = _pick(rng, ("front", "front", "oblique", "back", "label"))
