@@ -84,3 +84,73 @@ def seen_as(monkeypatch):
         monkeypatch.setattr(pipeline, "observe", look)
 
     return prepare
+
+
+@pytest.fixture
+def draw_maps():
+    """The segmenter's maps as a faultless network would give them."""
+    return _draw_maps
+
+
+def _draw_maps(
+    boxes: list[tuple[float, float, float, float, float]],
+    connectors=(),
+    to_photo: float = 1.0,
+    noise: float = 0.0,
+):
+    """Maps of turned rectangles (x, y, long, short, degrees), later ones on top; upright, plug face seen."""
+    import cv2
+    import numpy as np
+
+    from vision.segmenter import Maps
+
+    height, width = 480, 640
+    rng = np.random.default_rng(3)
+
+    def masks_and_shapes(rectangles):
+        mask, shape = (
+            np.zeros((height // 2, width // 2), np.float32),
+            np.zeros((5, height // 4, width // 4), np.float32),
+        )
+        rows, columns = np.mgrid[0 : height // 4, 0 : width // 4] * 4 + 2
+        for x, y, a, b, angle in rectangles:
+            fine, coarse = np.zeros(mask.shape, np.uint8), np.zeros(shape.shape[1:], np.uint8)
+            corners = cv2.boxPoints(((x, y), (a, b), angle))
+            cv2.fillConvexPoly(fine, np.round(corners / 2 - 0.5).astype(np.int32), 1)
+            cv2.fillConvexPoly(coarse, np.round(corners / 4 - 0.5).astype(np.int32), 1)
+            turn = np.radians(angle)
+            axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+            root = axes @ np.diag([a, b]) @ axes.T / np.sqrt(12)
+            mask[fine > 0] = 1
+            values = [
+                x - columns,
+                y - rows,
+                *(np.full(rows.shape, root[i]) for i in ((0, 0), (0, 1), (1, 1))),
+            ]
+            for channel, value in zip(shape, values, strict=True):
+                channel[coarse > 0] = value[coarse > 0]
+        return mask, shape + rng.normal(0, noise, shape.shape).astype(np.float32)
+
+    unit, unit_shape = masks_and_shapes(boxes)
+    connector, connector_shape = masks_and_shapes(connectors)
+    flat = np.zeros((height // 4, width // 4), np.float32)
+    colour = np.full((12, *flat.shape), np.log(0.1 / 11), np.float32)
+    colour[5] = np.log(0.9)
+    return Maps(
+        masks={
+            "unit": unit,
+            "connector": connector,
+            "mark": np.zeros_like(unit),
+            "label": np.zeros_like(unit),
+        },
+        face=flat + 0.9,
+        up=np.stack([flat, flat + 0.95]),
+        unit_shape=unit_shape,
+        connector_shape=connector_shape,
+        mated=flat,
+        colour=colour,
+        size=np.stack([flat - 3, flat - 3, flat - 0.1]),
+        fins=np.stack([flat - 0.1, flat - 3, flat - 3]),
+        body_colour=colour,
+        to_photo=np.array([[to_photo, 0, 0], [0, to_photo, 0]]),
+    )

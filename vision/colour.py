@@ -1,6 +1,7 @@
 """The colour of a plug housing as a posterior over the IEC 60757 codes, and colour differences.
 
-Lab is CIE 1976 L*a*b* for D65. Two opinions are weighed: the nearness of white-balanced housing pixels to colours
+Lab is CIE 1976 L*a*b* for D65. Two opinions are weighed: the nearness of white-balanced housing pixels to
+colours
 that plugs are moulded in, and the segmenter's, which sees the surroundings too.
 """
 
@@ -11,7 +12,8 @@ from skimage.color import deltaE_ciede2000
 from vision.observations import COLOUR_CODES
 from vision.white_balance import to_display
 
-#: Typical moulded colours, Lab, from memory of common connector plastics (common practice, no source), and how
+#: Typical moulded colours, Lab, from memory of common connector plastics (common practice, no source), and
+#: how
 #: far units in use stray from them: standard deviations of L*, and of a* and b*.
 PROTOTYPES = {
     "BK": ((15, 0, 0), 12, 4),

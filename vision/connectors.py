@@ -63,7 +63,8 @@ def find_connectors(
 def _corners(maps: Maps, instance: Instance) -> np.ndarray:
     """Rectangle of a housing, pixels of the network's picture.
 
-    The voted shape sees through what lies across the housing; where all of it is seen, its mask is more exact.
+    The voted shape sees through what lies across the housing; where all of it is seen, its mask is more
+    exact.
     """
     voted = instance.rectangle()
     if instance.seen < 0.6:
@@ -116,4 +117,3 @@ def _rectify(rgb: np.ndarray, corners: np.ndarray) -> np.ndarray:
 def _long_side(points: np.ndarray) -> float:
     _, (a, b), _ = cv2.minAreaRect(np.asarray(points, np.float32))
     return max(a, b)
-

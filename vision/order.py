@@ -4,7 +4,8 @@ import numpy as np
 
 from vision.observations import Polygon, reading_order
 
-#: Under this certainty of the upward direction both readings are kept. The certainty is the length of the mean
+#: Under this certainty of the upward direction both readings are kept. The certainty is the length of the
+#: mean
 #: direction vector that the segmenter gives: 1 when all pixels agree, 0 when up and down are equally likely.
 FIXED_UP = 0.5
 
@@ -40,7 +41,9 @@ def place_in_unit(polygon: Polygon, unit: Polygon, up_deg: float) -> tuple[float
     return float(x), float(y)
 
 
-def fix_up(up: tuple[float, float], reading_deg: float | None, reading_confidence: float) -> tuple[float, float, str]:
+def fix_up(
+    up: tuple[float, float], reading_deg: float | None, reading_confidence: float
+) -> tuple[float, float, str]:
     """Weigh the segmenter's upward direction against that of text that was read.
 
     Parameters

@@ -6,7 +6,7 @@ import numpy as np
 #: Pins closer than this in pixels cannot be told apart. Our choice: two samples a period, and some room.
 LEAST_PITCH_PX = 5.0
 #: Least share of a row's contrast that repeats at the pitch. Our choice, for few but right counts.
-LEAST_REPEAT = 0.45
+LEAST_REPEAT = 0.30
 _CAVITY = (0.10, 0.12)  # share of the housing's length and depth that is wall, on each side
 _MOST_ROWS, _MOST_COLUMNS = 6, 60
 
@@ -41,9 +41,7 @@ def _count_periods(profile: np.ndarray, most: int) -> int | None:
     raised = profile > (profile.min() + profile.max()) / 2
     edges = np.diff(np.concatenate([[0], raised.astype(int), [0]]))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    if not 1 <= len(starts) <= most or profile.max() < 6:
-        return None
-    if len(starts) == 1:
+    if not 2 <= len(starts) <= most or profile.max() < 6:
         return None
     middles = (starts + ends) / 2
     gaps = np.diff(middles)
@@ -51,4 +49,5 @@ def _count_periods(profile: np.ndarray, most: int) -> int | None:
     spectrum = profile - profile.mean()
     lag = round(gaps.mean())
     repeat = float((spectrum[lag:] * spectrum[:-lag]).sum() / max((spectrum**2).sum(), 1e-6))
+    # Of n bumps only n - 1 have a next one to agree with.
     return len(starts) if even and repeat > LEAST_REPEAT * (1 - 1 / len(starts)) else None

@@ -11,8 +11,6 @@ import cv2
 import numpy as np
 import onnxruntime
 
-from vision.observations import COLOUR_CODES, SIZE_CLASSES
-
 WEIGHTS = Path(__file__).parent / "weights" / "segmenter.onnx"
 FINS = ("none", "half", "all")
 THREADS = 2
@@ -29,8 +27,10 @@ _STRIDE = 32
 class Maps:
     """What the network says about one picture.
 
-    Masks are probabilities at half the network's picture, shape (h2, w2); everything else is at a quarter, shape
-    (channels, h4, w4). Shapes hold the offset to the instance's centre (x, y) and the square root of its covariance
+    Masks are probabilities at half the network's picture, shape (h2, w2); everything else is at a quarter,
+    shape
+    (channels, h4, w4). Shapes hold the offset to the instance's centre (x, y) and the square root of its
+    covariance
     (xx, xy, yy), in pixels of the network's picture.
     """
 
@@ -50,7 +50,9 @@ class Maps:
     def coarse_masks(self) -> dict[str, np.ndarray]:
         """The masks averaged to a quarter, shape (h4, w4)."""
         h, w = self.face.shape
-        return {name: cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA) for name, mask in self.masks.items()}
+        return {
+            name: cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA) for name, mask in self.masks.items()
+        }
 
     def points_to_photo(self, points: np.ndarray) -> np.ndarray:
         """Points (N, 2) in pixels of the network's picture, in pixels of the photo."""
@@ -85,9 +87,14 @@ def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps
     """
     height, width = pictures[0].shape[:2]
     padding = ((0, -height % _STRIDE), (0, -width % _STRIDE), (0, 0))
-    batch = np.stack([np.pad(p, padding, mode="edge") for p in pictures]).transpose(0, 3, 1, 2).astype(np.float32)
+    batch = (
+        np.stack([np.pad(p, padding, mode="edge") for p in pictures]).transpose(0, 3, 1, 2).astype(np.float32)
+    )
     fine, coarse = load_segmenter().run(None, {"rgb": batch})
-    fine, coarse = fine[:, :, : -(-height // 2), : -(-width // 2)], coarse[:, :, : -(-height // 4), : -(-width // 4)]
+    fine, coarse = (
+        fine[:, :, : -(-height // 2), : -(-width // 2)],
+        coarse[:, :, : -(-height // 4), : -(-width // 4)],
+    )
     return [_name(f, c, np.asarray(m, float)) for f, c, m in zip(fine, coarse, to_photo, strict=True)]
 
 
@@ -132,5 +139,3 @@ def pool(log_probabilities: np.ndarray, weights: np.ndarray, codes: tuple[str, .
     chance = np.exp(mean - mean.max())
     chance /= chance.sum()
     return dict(zip(codes, chance.tolist(), strict=True))
-
-

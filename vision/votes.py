@@ -1,6 +1,7 @@
 """Join pixels into instances: each pixel votes for the centre and shape of the thing it belongs to.
 
-After Neven, De Brabandere, Proesmans & Van Gool, "Instance Segmentation by Jointly Optimizing Spatial Embeddings
+After Neven, De Brabandere, Proesmans & Van Gool, "Instance Segmentation by Jointly Optimizing Spatial
+Embeddings
 and Clustering Bandwidth" (CVPR 2019), with the bandwidth replaced by the instance's own covariance.
 """
 
@@ -37,7 +38,9 @@ class Instance:
         return self.centre + (signs * half) @ axes.T
 
 
-def join_votes(mask: np.ndarray, shape: np.ndarray, *, threshold: float = 0.5, least_cells: int = 4) -> list[Instance]:
+def join_votes(
+    mask: np.ndarray, shape: np.ndarray, *, threshold: float = 0.5, least_cells: int = 4
+) -> list[Instance]:
     """Instances in one map, the best supported first.
 
     Parameters
@@ -119,7 +122,8 @@ def _distance(votes: np.ndarray, centre: np.ndarray, root: np.ndarray) -> np.nda
 def _same(centre_a, root_a, centre_b, root_b) -> bool:
     """Whether two finds are one thing: centres close in either's shape, and areas alike."""
     near = min(
-        float(_distance(centre_a[None], centre_b, root_b)[0]), float(_distance(centre_b[None], centre_a, root_a)[0])
+        float(_distance(centre_a[None], centre_b, root_b)[0]),
+        float(_distance(centre_b[None], centre_a, root_a)[0]),
     )
     ratio = _area(root_a) / _area(root_b)
     return near < 0.8 and 0.4 < ratio < 2.5

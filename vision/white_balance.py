@@ -1,6 +1,7 @@
 """White balance from what the scene offers, in linear light: label paper, neutral metal, or statistics.
 
-All linear values are scene-referred sRGB primaries, D65. Balancing is a diagonal scaling of linear RGB (von Kries
+All linear values are scene-referred sRGB primaries, D65. Balancing is a diagonal scaling of linear RGB
+(von Kries
 in the camera's own primaries), which is what a phone does too.
 """
 
@@ -10,7 +11,8 @@ from vision.observations import WhiteBalance
 
 #: A patch smaller than this many pixels decides nothing. Our choice.
 LEAST_PIXELS = 40
-#: Gains are kept within this factor: a stronger cast leaves too little of a channel to bring back. Our choice.
+#: Gains are kept within this factor: a stronger cast leaves too little of a channel to bring back. Our
+#: choice.
 GAIN_LIMIT = 3.0
 _NORM = 6.0  # Minkowski norm, Finlayson & Trezzi, "Shades of Gray and Colour Constancy" (CIC 2004)
 _CLIPPED = 0.96  # linear; a channel at its ceiling says nothing about the light
@@ -24,7 +26,9 @@ def to_linear(rgb: np.ndarray) -> np.ndarray:
 def to_display(linear: np.ndarray) -> np.ndarray:
     """Linear light 0..1 (..., 3) to sRGB uint8, IEC 61966-2-1."""
     linear = np.clip(linear, 0, 1)
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055)
+    coded = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
+    )
     return np.round(coded * 255).astype(np.uint8)
 
 
@@ -48,7 +52,8 @@ def measure_white_balance(
     Returns
     -------
     white_balance : WhiteBalance
-        Gains have their geometric mean at 1. Confidence is high for even, bright paper, lower for metal, lowest
+        Gains have their geometric mean at 1. Confidence is high for even, bright paper, lower for metal,
+        lowest
         for statistics, and 0 with method "none" for a picture with nothing to measure.
     """
     linear = to_linear(rgb)
@@ -88,9 +93,10 @@ def _middle(chosen: np.ndarray) -> tuple[np.ndarray, float]:
 
 
 def _is_plausible(white: np.ndarray) -> bool:
-    """Whether a neutral thing can look like this: lights run from lamp orange to shade blue, not to green or pink."""
+    """Whether a neutral thing can look like this: lights run from lamp orange to shade blue, not to green
+    or pink."""
     red, green, blue = white / white.sum()
-    return 0.18 < red < 0.62 and 0.26 < green < 0.44 and 0.06 < blue < 0.50
+    return 0.18 < red < 0.66 and 0.26 < green < 0.44 and 0.06 < blue < 0.50
 
 
 def _gains(white: np.ndarray) -> tuple[float, float, float]:

@@ -1,0 +1,79 @@
+"""The canonical order must not depend on how the phone was held."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vision.order import fix_up, order_connectors, other_reading, own_frame, place_in_unit
+
+# Three housings in a row over one below, in a unit's own frame: centre x, y (up), width, height.
+HOUSINGS = [(-40, 20, 30, 14), (0, 21, 30, 14), (40, 20, 20, 10), (10, -20, 50, 16)]
+UNIT = [(-60, 40), (60, 40), (60, -40), (-60, -40)]
+
+
+def _in_picture(points, up_deg: float):
+    """Own frame (y up) to picture (y down), turned so that up points at `up_deg`."""
+    turn = np.radians(up_deg - 90)
+    x, y = np.asarray(points, float).T
+    return tuple(
+        zip(
+            (x * np.cos(turn) - y * np.sin(turn) + 300).tolist(),
+            (-(x * np.sin(turn) + y * np.cos(turn)) + 200).tolist(),
+            strict=True,
+        )
+    )
+
+
+def _polygons(up_deg: float):
+    corners = [
+        [(x - w / 2, y + h / 2), (x + w / 2, y + h / 2), (x + w / 2, y - h / 2), (x - w / 2, y - h / 2)]
+        for x, y, w, h in HOUSINGS
+    ]
+    return [_in_picture(c, up_deg) for c in corners]
+
+
+@given(st.floats(0, 360))
+def test_order_is_the_same_at_every_turn(up_deg):
+    assert order_connectors(_polygons(up_deg), up_deg) == (0, 1, 2, 3)
+
+
+@given(st.floats(0, 360), st.permutations(range(4)))
+def test_order_does_not_depend_on_which_was_found_first(up_deg, shuffled):
+    polygons = _polygons(up_deg)
+    order = order_connectors([polygons[i] for i in shuffled], up_deg)
+    assert [shuffled[i] for i in order] == [0, 1, 2, 3]
+
+
+def test_the_other_reading_is_the_unit_on_its_head():
+    polygons = _polygons(90)
+    order = order_connectors(polygons, 90)
+    assert other_reading(polygons, order, 90) == (3, 2, 1, 0)
+
+
+def test_no_connectors_have_no_order():
+    assert order_connectors([], 90) == ()
+
+
+@given(st.floats(0, 360))
+def test_places_are_in_the_units_own_frame(up_deg):
+    x, y = place_in_unit(_polygons(up_deg)[0], _in_picture(UNIT, up_deg), up_deg)
+    assert x == pytest.approx(-40 / 120, abs=1e-6)
+    assert y == pytest.approx(20 / 80, abs=1e-6)
+
+
+def test_own_frame_of_an_upright_unit_turns_y_up():
+    np.testing.assert_allclose(own_frame(np.array([[3.0, 4.0]]), 90), [[3, -4]], atol=1e-9)
+
+
+def test_sure_reading_turns_an_unsure_shape_round():
+    up_deg, confidence, method = fix_up((0.0, -0.2), 90.0, 0.9)
+    assert up_deg == pytest.approx(90)
+    assert confidence == pytest.approx(1)
+    assert method == "shape and text"
+
+
+def test_unsure_reading_against_a_sure_shape_leaves_doubt():
+    up_deg, confidence, _ = fix_up((0.0, 0.9), 270.0, 0.4)
+    assert up_deg == pytest.approx(90)
+    assert confidence < 0.5

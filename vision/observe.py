@@ -1,0 +1,241 @@
+"""One photo in, everything seen in it out: the step that joins all of vision/."""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.connectors import find_connectors
+from vision.observations import Body, Observations, Polygon, Unit, WhiteBalance
+from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
+from vision.photo import Photo
+from vision.quality import measure_quality
+from vision.segmenter import Maps, segment
+from vision.unit_texts import (
+    TextRegion,
+    find_mirroring,
+    find_regions,
+    measure_text_up,
+    read_photo_texts,
+    read_unit_texts,
+)
+from vision.units import FoundUnit, find_units
+from vision.white_balance import measure_white_balance
+
+#: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
+WORKING_PX = 2016
+#: Long side of the network's picture of a whole photo.
+WHOLE_PX = 640
+#: Side of the network's picture of one unit, which is looked at again where it is small in the whole.
+CLOSE_PX = 384
+#: A unit is looked at again when that shows it larger by this factor. Our choice.
+WORTH_ENLARGING = 1.25
+_QUALITY_PX = 1280
+_WINDOW = 1.25  # side of the second look's window over the unit's long side
+_LEAST_CONFIDENCE = 0.4
+_LEAST_OVERLAP = 0.4
+
+
+@dataclass(frozen=True)
+class _Sighting:
+    """A unit in the maps that show it best."""
+
+    maps: Maps
+    unit: FoundUnit
+
+
+def observe(photo: Photo, *, read_text: bool = True) -> Observations:
+    """Everything seen in one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    read_text : bool
+        Read marks, labels and barcodes as well, which takes most of the time.
+
+    Returns
+    -------
+    observations : Observations
+        In photo pixels. A photo of no controller has no units; that is no error.
+
+    Raises
+    ------
+    UnreadablePhoto
+        If the photo's coded pixels turn out to be damaged.
+    """
+    rgb = photo.reduced(WORKING_PX)
+    to_photo = photo.width_px / rgb.shape[1]
+    maps = _whole(rgb, to_photo)
+    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
+    white_balance = _balance(rgb, maps, to_photo)
+    units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance) for sighting in sightings)
+    quality = measure_quality(
+        _shrunk(rgb, _QUALITY_PX),
+        photo_size=(photo.width_px, photo.height_px),
+        units=[unit.polygon for unit in units],
+        connectors=[c.polygon for unit in units for c in unit.connectors],
+    )
+    observations = Observations(photo.sha256, quality, white_balance, units, notes=photo.notes)
+    if not read_text:
+        return observations
+    return _with_texts(observations, photo, sightings)
+
+
+def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
+    scale = long_side / max(rgb.shape[:2])
+    if scale >= 1:
+        return rgb
+    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+
+
+def _whole(rgb: np.ndarray, to_photo: float) -> Maps:
+    """Maps of the whole photo; a small photo is enlarged, for the network knows things of a certain size."""
+    scale = WHOLE_PX / max(rgb.shape[:2])
+    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+    picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    across, down = rgb.shape[1] * to_photo / size[0], rgb.shape[0] * to_photo / size[1]
+    return segment([picture], [np.array([[across, 0, 0], [0, down, 0]])])[0]
+
+
+def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -> list[_Sighting]:
+    """Look again at units that are small in the photo, all in one go."""
+    windows = {}
+    for k, sighting in enumerate(sightings):
+        points = np.asarray(sighting.unit.polygon) / to_photo
+        low, high = points.min(0), points.max(0)
+        side = float((high - low).max()) * _WINDOW
+        if CLOSE_PX / side > WORTH_ENLARGING * WHOLE_PX / max(rgb.shape[:2]) and side >= 32:
+            windows[k] = ((low + high) / 2 - side / 2, side)
+    if not windows:
+        return sightings
+    pictures, placings = [], []
+    for corner, side in windows.values():
+        scale = CLOSE_PX / side
+        # OpenCV counts from pixel centres, half a pixel inside the corner.
+        offset = -corner * scale + 0.5 * (scale - 1)
+        matrix = np.array([[scale, 0, offset[0]], [0, scale, offset[1]]])
+        pictures.append(_warp(rgb, matrix, scale))
+        placings.append(np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]]]) * to_photo)
+    closer = list(sightings)
+    for k, maps in zip(windows, segment(pictures, placings), strict=True):
+        overlap, unit = max(
+            ((_overlap(u.polygon, sightings[k].unit.polygon), u) for u in find_units(maps)),
+            key=lambda pair: pair[0],
+            default=(0.0, None),
+        )
+        if unit is not None and overlap >= _LEAST_OVERLAP:
+            closer[k] = _Sighting(maps, unit)
+    return _without_twins(closer)
+
+
+def _warp(rgb: np.ndarray, matrix: np.ndarray, scale: float) -> np.ndarray:
+    """A square of CLOSE_PX out of the picture; averaged first where it is reduced a lot."""
+    if scale < 0.6:
+        factor = 0.5 if scale > 0.3 else 0.25
+        rgb = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        matrix = matrix.copy()
+        matrix[:, 2] -= 0.5 * (scale - scale / factor)
+        matrix[:, :2] /= factor
+    return cv2.warpAffine(
+        rgb, matrix, (CLOSE_PX, CLOSE_PX), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
+def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
+    """Two looks that settled on the same unit count once."""
+    kept: list[_Sighting] = []
+    for sighting in sorted(sightings, key=lambda s: -s.unit.confidence):
+        if all(_overlap(sighting.unit.polygon, other.unit.polygon) < 0.6 for other in kept):
+            kept.append(sighting)
+    return kept
+
+
+def _overlap(a: Polygon, b: Polygon) -> float:
+    """Intersection over union of the convex hulls."""
+    hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
+    shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
+    return shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6)
+
+
+def _balance(rgb: np.ndarray, maps: Maps, to_photo: float) -> WhiteBalance:
+    h2, w2 = maps.masks["label"].shape
+    small = cv2.resize(rgb, (w2, h2), interpolation=cv2.INTER_AREA)
+    body = cv2.resize(
+        np.exp(maps.body_colour[8]) * (maps.coarse_masks["connector"] < 0.2),
+        (w2, h2),
+        interpolation=cv2.INTER_LINEAR,
+    )
+    return measure_white_balance(
+        small, paper=maps.masks["label"] > 0.6, metal=(maps.masks["unit"] > 0.7) & (body > 0.6)
+    )
+
+
+def _describe(sighting: _Sighting, rgb: np.ndarray, to_rgb: float, white_balance: WhiteBalance) -> Unit:
+    found = sighting.unit
+    connectors = find_connectors(sighting.maps, found, rgb, to_rgb, white_balance)
+    _, (width, height), _ = cv2.minAreaRect(np.asarray(found.polygon, np.float32))
+    unit = Unit(
+        polygon=found.polygon,
+        confidence=found.confidence,
+        face={"front": found.front, "back": 1 - found.front},
+        connectors=tuple(connectors),
+        body=Body(
+            aspect=max(width, height) / max(1e-6, min(width, height)),
+            colour=found.body_colour,
+            fins=found.fins,
+        ),
+        method="segmenter",
+    )
+    return _in_order(unit, *fix_up(found.up, None, 0.0))
+
+
+def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
+    """The unit with its connectors in canonical order for this upward direction."""
+    polygons = [c.polygon for c in unit.connectors]
+    order = order_connectors(polygons, up_deg)
+    placed = tuple(
+        replace(unit.connectors[i], place=place_in_unit(polygons[i], unit.polygon, up_deg)) for i in order
+    )
+    other = other_reading(polygons, order, up_deg) if certainty < FIXED_UP and len(order) > 1 else None
+    return replace(
+        unit, connectors=placed, up_deg=up_deg, up_confidence=certainty, up_method=method, other_order=other
+    )
+
+
+def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sighting]) -> Observations:
+    """The observations with everything written, and with orientations that reading confirms or corrects."""
+    units, notes = [], list(observations.notes)
+    for unit, sighting in zip(observations.units, sightings, strict=True):
+        texts, codes, said = read_unit_texts(
+            photo, unit.polygon, _text_regions(unit, sighting.maps), up_deg=unit.up_deg
+        )
+        notes += said
+        # The cast mark is upright on the plug face, the label on the back; by definition, see `Unit`.
+        kind = "cast" if unit.face["front"] > 0.5 else "printed"
+        reading = measure_text_up([text for text in texts if text.kind == kind])
+        if reading[0] is not None:
+            unit = _in_order(unit, *fix_up(sighting.unit.up, *reading))
+        units.append(replace(unit, texts=texts, codes=codes))
+    texts, codes, said = read_photo_texts(photo, [unit.polygon for unit in units])
+    notes += said
+    mirrored = find_mirroring(photo, [*texts, *(text for unit in units for text in unit.texts)])
+    quality = observations.quality
+    if mirrored is not None:
+        quality = replace(quality, faults=(*quality.faults, mirrored))
+    return replace(
+        observations,
+        quality=quality,
+        units=tuple(units),
+        texts=texts,
+        codes=codes,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _text_regions(unit: Unit, maps: Maps) -> list[TextRegion]:
+    # From mask pixels, counted from their centres and two to a side, to the photo.
+    grid = maps.to_photo @ np.array([[2, 0, 1], [0, 2, 1], [0, 0, 1]])
+    labels = find_regions(maps.masks["label"], grid, "label", unit.polygon)
+    marks = find_regions(maps.masks["mark"], grid, "cast", unit.polygon)
+    return [*labels, *marks]
