@@ -1,0 +1,61 @@
+"""Warnings that stand before every answer, hazards first."""
+
+from models.answers import Caution
+from models.catalogue import Catalogue, Family
+from models.views import UnitView
+
+#: A colour counts from this share of its posterior on: below, it is one guess among several (our choice).
+COLOUR_SHARE = 0.5
+
+HIGH_VOLTAGE = Caution(
+    "high voltage",
+    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage technicians "
+    "under local rules. Harmless plugs can be orange too; treat it as live until someone qualified has said otherwise.",
+    "UN Regulation No. 100; ISO 6469-3",
+)
+RESTRAINT = Caution(
+    "restraint",
+    "Yellow is used for airbag and belt-tensioner plugs: do not probe or power it, and leave it to licensed "
+    "technicians under local rules. Harmless plugs can be yellow too.",
+    "common practice, no source",
+)
+GENERAL = Caution(
+    "general",
+    "Confirm by the service number on the label before buying or fitting. Programming, emissions and anti-theft law are "
+    "local: follow local codes and leave the work to licensed practice.",
+)
+
+
+def seen_colours(views: tuple[UnitView, ...]) -> set[str]:
+    """Plug colours that are more likely than not, on any view."""
+    connectors = [c for view in views if view.unit for c in view.unit.connectors]
+    return {code for c in connectors for code, share in c.colour.items() if share >= COLOUR_SHARE}
+
+
+def list_cautions(
+    views: tuple[UnitView, ...], likely: list[Family], catalogue: Catalogue, locked: str = ""
+) -> tuple[Caution, ...]:
+    """All cautions in the order a person must read them.
+
+    Parameters
+    ----------
+    likely : list of Family
+        The families in the answer; hazard families among them warn even when they are not the best.
+    locked : str
+        A sentence if a variant in the answer is locked.
+    """
+    hazards = {family.hazard for family in likely}
+    colours = seen_colours(views)
+    cautions = []
+    if "high voltage" in hazards or "OG" in colours:
+        cautions.append(HIGH_VOLTAGE)
+    if "restraint" in hazards or "YE" in colours:
+        cautions.append(RESTRAINT)
+    if locked:
+        cautions.append(Caution("locked", locked, likely[0].source if likely else ""))
+    for family in likely[:1]:
+        cautions += [
+            Caution("catalogue", f"{family.key}: {words}", family.source) for words in family.cautions
+        ]
+    cautions += [Caution("catalogue", words) for words in catalogue.head.cautions]
+    return (*cautions, GENERAL)

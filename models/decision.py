@@ -1,0 +1,198 @@
+"""The decision over weighed evidence.
+
+Which mistake costs more: a confident wrong answer, by far (costs.py). So a family is accepted only when its probability
+makes that cheaper than a second look, one variant only when the views can tell variants apart, and no contradiction
+stands. Everything else is said as a set, with its reason.
+"""
+
+import numpy as np
+
+from models.answers import Candidate, Decision, Finding, VariantChance, Verdict
+from models.catalogue import Catalogue, Family
+from models.cautions import list_cautions
+from models.classifier import Model
+from models.conformal import keep_answers
+from models.costs import Costs
+from models.evidence import explain
+from models.findings import find_contradictions
+from models.next_photo import choose_next_photo
+from models.pairing import Needs, fit_variant, join_fits, list_partners
+from models.variants import VariantPosterior
+from models.weighing import Weighing, expected_cost, variants_of
+
+#: Candidates shown at most.
+SHOWN = 5
+
+#: A hazard family warns from this probability on, whatever the best answer is (our choice: far below acceptance).
+HAZARD_SHARE = 0.01
+
+
+def decide(
+    weighing: Weighing,
+    catalogue: Catalogue,
+    model: Model,
+    *,
+    needs: Needs | None = None,
+    costs: Costs | None = None,
+) -> Decision:
+    """The answer for one unit; see the module's text for what is accepted when."""
+    costs = costs or Costs()
+    index, posterior = weighing.index, weighing.posterior
+    ranked = weighing.ranked
+    best_row, best = int(ranked[0]), float(posterior.families[ranked[0]])
+    family = index.families[best_row]
+    findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
+    variants = variants_of(weighing, best_row, model)
+    findings += _unlisted(family, variants)
+    verdict = _verdict(weighing, best, findings, costs)
+    rows = _answer_set(weighing, verdict, model)
+    remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
+    likely = [index.families[r] for r in rows]
+    likely += [
+        index.families[r]
+        for r in ranked[:SHOWN]
+        if r not in rows and index.families[r].hazard != "none" and posterior.families[r] >= HAZARD_SHARE
+    ]
+    settled = verdict == "identified" and len(remaining) == 1
+    now = expected_cost(posterior, float(variants.chances.max()), costs)
+    unreadable = verdict == "unreadable"
+    return Decision(
+        verdict=verdict,
+        words=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings),
+        candidates=() if unreadable else _candidates(weighing, model),
+        families=tuple(index.families[r].key for r in rows),
+        variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
+        variant_words="" if unreadable or verdict == "not_in_catalogue" else variant_words,
+        cautions=list_cautions(weighing.views, likely, catalogue, _locked_words(family, remaining, rows)),
+        findings=findings,
+        next_photo=None
+        if settled or verdict == "not_in_catalogue"
+        else choose_next_photo(weighing, model, costs, now),
+        partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
+        fit=_fit(likely, family, remaining, needs, verdict),
+        unknown_probability=posterior.unlike,
+        catalogue_sha256=catalogue.sha256,
+        model_version=model.version,
+    )
+
+
+def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
+    usable = any(view.usable for view in weighing.views)
+    anything = weighing.fused.measured[:6].max(initial=0.0) > 0.01
+    contradicted = any(f.name in {"views disagree", "label and casting disagree"} for f in findings)
+    if not anything or (not usable and best < costs.accept_at):
+        return "unreadable"
+    if not usable:
+        return "ambiguous"
+    if contradicted:
+        return "ambiguous"
+    if best >= costs.accept_at:
+        return "identified"
+    return "not_in_catalogue" if weighing.posterior.unlike >= costs.refuse_at else "ambiguous"
+
+
+def _answer_set(weighing: Weighing, verdict: Verdict, model: Model) -> list[int]:
+    """Rows of the answer: the accepted family, or the conformal set (at least the best), or none."""
+    ranked = weighing.ranked
+    if verdict == "identified":
+        return [int(ranked[0])]
+    if verdict != "ambiguous":
+        return []
+    kept = keep_answers(weighing.posterior.families, model.conformal)
+    return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
+
+
+def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:
+    if variants.unlisted < 0.5:
+        return ()
+    words = f"'{variants.read}' is read clearly and is in no variant of {family.key}: a new variant, or another family."
+    return (Finding("number not listed", words),)
+
+
+def _settle_variant(
+    family: Family, posterior: VariantPosterior, weighing: Weighing, verdict: Verdict, costs: Costs
+) -> tuple[list[str], str]:
+    """Keys that remain, best first, and why. A front alone never settles look-alike variants."""
+    order = np.argsort(-posterior.chances, kind="stable")
+    keys = [family.variants[k].key for k in order]
+    if posterior.unlisted >= 0.5:
+        return keys, "The number that was read is listed for none of the variants."
+    if len(keys) == 1:
+        return keys, f"{family.key} has one variant in this catalogue."
+    heard = bool(posterior.read) or bool(weighing.donor_years)
+    if verdict == "identified" and bool(posterior.read) and posterior.chances[order[0]] >= costs.accept_at:
+        return keys[:1], f"'{posterior.read}' tells it from the others."
+    kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
+    if not heard:
+        return (
+            keys,
+            "The views given show the same on all of them; the label tells, so photograph it close up.",
+        )
+    return kept or keys, "What was read of the label does not tell them apart surely enough."
+
+
+def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
+    index, posterior = weighing.index, weighing.posterior
+    candidates = []
+    for row in map(int, weighing.ranked[:SHOWN]):
+        family, variants = index.families[row], variants_of(weighing, row, model)
+        total = max(float(variants.chances.sum()), 1e-12)
+        chances = [
+            VariantChance(v.key, float(c) / total)
+            for v, c in zip(family.variants, variants.chances, strict=True)
+        ]
+        candidates.append(
+            Candidate(
+                family=family.key,
+                score=float(posterior.scores[row]),
+                probability=float(posterior.families[row]),
+                evidence=explain(
+                    row, index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise
+                ),
+                variants=tuple(sorted(chances, key=lambda c: -c.probability)),
+            )
+        )
+    return tuple(candidates)
+
+
+def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
+    locked = [v.key for v in family.variants if v.status == "locked" and v.key in remaining]
+    if not locked or not rows:
+        return ""
+    if len(locked) == len(remaining):
+        return (
+            f"{family.key} {' and '.join(locked)} is locked: the catalogue says it is of no use for a swap."
+        )
+    return f"{family.key} {' and '.join(locked)} is locked and is not ruled out: settle the variant before paying."
+
+
+def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Needs | None, verdict: Verdict):
+    if needs is None or not likely:
+        return None
+    if verdict == "identified":
+        chosen = [(family, v) for v in family.variants if v.key in remaining]
+    else:
+        chosen = [(f, v) for f in likely for v in f.variants]
+    return join_fits([fit_variant(f, v, needs) for f, v in chosen])
+
+
+def _words(
+    verdict: Verdict, families: list[Family], best: float, unlike: float, findings: tuple[Finding, ...]
+) -> str:
+    if verdict == "unreadable":
+        return "These photos do not allow an answer."
+    if verdict == "not_in_catalogue":
+        return f"A unit, but none of the families in this catalogue ({unlike:.1%})."
+    if verdict == "identified":
+        family = families[0]
+        if family.hazard != "none":
+            return f"{family.key}: a {family.hazard} unit, not a controller for a swap ({_percent(best)}). Leave it alone."
+        return f"{family.key} ({_percent(best)})."
+    if any("disagree" in f.name for f in findings):
+        return f"Not sure: what was seen contradicts itself. {findings[0].words}"
+    names = " or ".join(f.key for f in families)
+    return f"Not sure: {names}; the best has {_percent(best)}."
+
+
+def _percent(probability: float) -> str:
+    return "over 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"

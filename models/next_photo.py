@@ -1,0 +1,94 @@
+"""Which photo would help most: the expected fall of the cost of deciding, by playing each photo through.
+
+For each answer that is still possible, photos of that view are drawn with the measured noise, added to what is known,
+and judged as real ones would be. The gain is the cost now less the mean cost then.
+"""
+
+import numpy as np
+
+from models.answers import NextPhoto, View
+from models.catalogue_index import index_families
+from models.classifier import Model, predict
+from models.costs import Costs
+from models.fusion import fuse_views
+from models.rules import ViewFit, fit_view
+from models.simulate import draw_observations
+from models.variants import judge_variants
+from models.views import gather_views
+from models.weighing import Weighing, expected_cost
+
+PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", "donor plate")
+
+#: Families that are played through, and photos drawn for each family and view: a compromise with time.
+N_FAMILIES, N_DRAWS = 3, 2
+
+#: Gains below this many second looks are not worth a walk to the shelf (our choice).
+LEAST_GAIN = 0.02
+
+_WHY = {
+    "front": "the plug face shows number, order and colour of the plugs and the cast mark",
+    "back": "the label at the back carries the service number",
+    "label close-up": "close enough, the service number and its suffix can be read",
+    "plug close-up": "close enough, plug colours and sizes can be told",
+    "donor plate": "the donor's model year tells which variants are possible",
+}
+
+
+def choose_next_photo(
+    weighing: Weighing, model: Model, costs: Costs, now: float, seed: int = 0
+) -> NextPhoto | None:
+    """The photo with the greatest expected gain; None if none is worth taking.
+
+    Parameters
+    ----------
+    now : float
+        Cost of deciding on what is known, second looks.
+    seed : int
+        The same photos always get the same advice.
+    """
+    rng = np.random.default_rng(seed)
+    rows = weighing.ranked[:N_FAMILIES]
+    chances = weighing.posterior.families[rows]
+    if chances.sum() <= 0.0:
+        chances = np.ones(len(rows))
+    played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
+    gains = [now - cost for cost in played]
+    best = int(np.argmax(gains))
+    if gains[best] < LEAST_GAIN:
+        return None
+    view = PHOTOS[best]
+    return NextPhoto(view, float(gains[best]), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
+
+
+_NAMES = {
+    "front": "plug face",
+    "back": "back",
+    "label close-up": "label, close up",
+    "plug close-up": "plugs, close up",
+    "donor plate": "donor vehicle's plate",
+}
+
+
+def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng) -> float:
+    """Mean cost after one more photo, over the families still possible and the photos drawn for each."""
+    index = index_families(tuple(weighing.index.families[r] for r in rows))
+    known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows]) for f in weighing.fits]
+    cases, variant_chances, weights = [], [], []
+    for place, row in enumerate(rows):
+        family = weighing.index.families[row]
+        for _ in range(N_DRAWS):
+            variant = family.variants[int(rng.integers(len(family.variants)))]
+            years = weighing.donor_years
+            views = weighing.views
+            fits = known
+            if view == "donor plate":
+                years = (int(rng.integers(variant.years[0], variant.years[1] + 1)),)
+            else:
+                drawn = gather_views([draw_observations(family, variant, view, model.noise, rng)])
+                views, fits = views + drawn, [*known, *(fit_view(v, index, model.noise) for v in drawn)]
+            cases.append(fuse_views(fits))
+            variant_chances.append(float(judge_variants(family, views, model.noise, years).chances.max()))
+            weights.append(chances[place] / N_DRAWS)
+    posteriors = predict(model, cases)
+    after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
+    return float(np.dot(weights, after))

@@ -1,0 +1,163 @@
+"""Which variant of a family: by service number, suffix, barcode and the donor's year; the front tells nothing.
+
+Each hint is a log likelihood ratio as in rules.py. A number or suffix that is clean but listed nowhere is a hypothesis
+of its own ('unlisted'), so it takes probability from every listed variant instead of being mended into one.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import re2
+
+from models.catalogue import Family, Variant
+from models.catalogue_index import Strings, compact, strings_of
+from models.noise import ObservationNoise
+from models.rules import looks_like_number, words_of
+from models.text_fit import best_string, score_strings
+from models.views import UnitView
+from vision.observations import Text
+
+#: Correlation of two readings of one label (assumed, no source); see fusion.py for the formula.
+LABEL_CORRELATION = 0.5
+
+#: A donor's year outside the variant's years still happens: plates and units are swapped (assumed, no source).
+YEAR_OUTSIDE = 0.05
+
+#: A suffix read outside its field, and a barcode's suffix against the wrong variant (assumed, no source).
+LOOSE_SUFFIX = 0.5
+BARCODE_NATS = math.log(0.99 / 1e-3)
+
+
+@dataclass(frozen=True)
+class VariantPosterior:
+    """Probabilities of n_variants given the family, and of a number or suffix that none of them lists."""
+
+    chances: np.ndarray  # float (n_variants,); with `unlisted` they sum to 1
+    unlisted: float
+    read: str  # what was read of number and suffix, "" if nothing
+
+
+def judge_variants(
+    family: Family, views: tuple[UnitView, ...], noise: ObservationNoise, donor_years: tuple[int, ...] = ()
+) -> VariantPosterior:
+    """Posterior over a family's variants, all equally likely beforehand."""
+    total = np.zeros(len(family.variants) + 1)
+    total[-1] = np.log(noise.number_unlisted)
+    lines: list[str] = []
+    heard = False
+    for judge in (_numbers, _suffixes, _barcodes):
+        told = [hint for view in views if (hint := judge(family, view, noise, lines)) is not None]
+        if told:
+            heard = True
+            effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
+            total += np.mean(told, axis=0) * effective
+    if donor_years:
+        total[:-1] += [_year_odds(v, donor_years) for v in family.variants]
+    mass = np.exp(total - total.max())
+    mass /= mass.sum()
+    return VariantPosterior(mass[:-1], float(mass[-1]) if heard else 0.0, " ".join(lines))
+
+
+def _year_odds(variant: Variant, years: tuple[int, ...]) -> float:
+    first, last = variant.years
+    return 0.0 if any(first <= year <= last for year in years) else math.log(YEAR_OUTSIDE)
+
+
+def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
+    best = np.full(n, -20.0)
+    for score, owners in zip(scores, strings.owners, strict=True):
+        best[list(owners)] = np.maximum(best[list(owners)], score)
+    return best
+
+
+def _numbers(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+    lines = [t for t in view.texts if looks_like_number(t)]
+    strings = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
+    if not lines or not strings.values:
+        return None
+    scores = np.max([score_strings(t, strings, noise) for t in lines], axis=0)
+    known = _per_variant(scores, strings, len(family.variants))
+    pattern = re2.compile(family.label.service_number)
+    fitting = [t for t in lines if any(pattern.fullmatch(run) for run in words_of(t))]
+    clean = max((best_string(t, noise) for t in fitting), default=-20.0)
+    odds = np.append(known, clean)
+    _remember(read, fitting[:1])
+    return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
+
+
+def _suffix_lines(family: Family, view: UnitView) -> list[Text]:
+    """Lines that hold the suffix: its own field behind the caption, or the end of the number's line."""
+    if not family.label.suffix:
+        return []
+    caption, pattern = compact(family.label.suffix_caption), re2.compile(family.label.suffix)
+    lines = []
+    for text in view.texts:
+        words = text.value.upper().split()
+        if text.kind == "cast" or not words:
+            continue
+        follows = bool(pattern.fullmatch(words[-1])) and (
+            len(words) > 1 and (compact(words[-2]) == caption if caption else looks_like_number(text))
+        )
+        alone = len(words) == 1 and (
+            pattern.fullmatch(words[0]) or (caption and compact(words[0]).startswith(caption))
+        )
+        if follows or alone:
+            lines.append(text)
+    return lines
+
+
+def _remember(read: list[str], lines: list[Text]) -> None:
+    read += [line.value for line in lines if line.value not in read]
+
+
+def _suffixes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+    lines = _suffix_lines(family, view)
+    listed = [(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]
+    strings = strings_of(listed)
+    if not lines or not strings.values:
+        return None
+    _remember(read, lines[:1])
+    total = np.full(len(family.variants) + 1, -20.0)
+    open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
+    for text in lines:
+        tail = _last_word(text, compact(family.label.suffix_caption))
+        sure = LOOSE_SUFFIX if len(text.value.split()) == 1 and tail is text else 1.0 - noise.mark_elsewhere
+        odds = np.append(
+            _per_variant(score_strings(tail, strings, noise), strings, len(family.variants)),
+            best_string(tail, noise),
+        )
+        odds[open_ended] = odds[-1] - np.log(10.0)  # any suffix will do: as likely as one in ten
+        total = np.maximum(total, np.logaddexp(np.log(1 - sure), np.log(sure) + odds))
+    return total
+
+
+def _last_word(text: Text, caption: str) -> Text:
+    """The suffix alone, with its own characters' alternatives where the reader gave them."""
+    words = text.value.split()
+    tail = words[-1]
+    if len(words) == 1 and caption and compact(tail).startswith(caption):
+        tail = tail[len(caption) :].lstrip(".:-#")
+    if tail == text.value:
+        return text
+    characters = text.characters[-len(tail) :] if tail and len(text.characters) >= len(tail) else ()
+    return Text(text.polygon, tail, text.confidence, text.kind, text.height_px, characters, text.method)
+
+
+def _barcodes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+    told = None
+    for code in view.codes:
+        hits = [_payload_names(compact(code.payload), v) for v in family.variants]
+        if any(hits):
+            read.append(code.payload)
+            told = np.append(np.where(hits, BARCODE_NATS, 0.0), 0.0)
+    return told
+
+
+def _payload_names(payload: str, variant: Variant) -> bool:
+    """The payload is this variant's number, alone or followed by one of its suffixes."""
+    for number in map(compact, variant.service_numbers):
+        if payload.startswith(number):
+            rest = payload[len(number) :]
+            return not rest or not variant.suffixes or rest in {compact(s) for s in variant.suffixes}
+    return False
