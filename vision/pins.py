@@ -5,8 +5,8 @@ import numpy as np
 
 #: Pins closer than this in pixels cannot be told apart. Our choice: two samples a period, and some room.
 LEAST_PITCH_PX = 5.0
-#: Least share of a row's contrast that repeats at the pitch. Our choice, for few but right counts.
-LEAST_REPEAT = 0.30
+#: Least correlation of every bump of a profile with their mean. Our choice, for few but right counts.
+LEAST_ALIKE = 0.8
 _CAVITY = (0.10, 0.12)  # share of the housing's length and depth that is wall, on each side
 _MOST_ROWS, _MOST_COLUMNS = 6, 60
 
@@ -46,8 +46,8 @@ def _count_periods(profile: np.ndarray, most: int) -> int | None:
     middles = (starts + ends) / 2
     gaps = np.diff(middles)
     even = gaps.std() / gaps.mean() < 0.18 and gaps.mean() >= LEAST_PITCH_PX
-    spectrum = profile - profile.mean()
-    lag = round(gaps.mean())
-    repeat = float((spectrum[lag:] * spectrum[:-lag]).sum() / max((spectrum**2).sum(), 1e-6))
-    # Of n bumps only n - 1 have a next one to agree with.
-    return len(starts) if even and repeat > LEAST_REPEAT * (1 - 1 / len(starts)) else None
+    half = int(gaps.mean() // 2)
+    padded = np.pad(profile, half, mode="edge")
+    bumps = np.stack([padded[int(m) : int(m) + 2 * half + 1] for m in middles])
+    alike = np.corrcoef(bumps, bumps.mean(0))[-1, :-1].min()
+    return len(starts) if even and alike > LEAST_ALIKE else None
