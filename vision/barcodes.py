@@ -9,18 +9,14 @@ import zxingcpp
 from vision.observations import Code, Polygon
 from vision.text_regions import as_polygon, cut_out, map_back, quad_of, side_lengths
 
-_FORMATS = (
-    zxingcpp.BarcodeFormat.Code128
-    | zxingcpp.BarcodeFormat.Code39
-    | zxingcpp.BarcodeFormat.DataMatrix
-    | zxingcpp.BarcodeFormat.QRCode
-)
 _NAMES = {
     zxingcpp.BarcodeFormat.Code128: "Code 128",
     zxingcpp.BarcodeFormat.Code39: "Code 39",
     zxingcpp.BarcodeFormat.DataMatrix: "Data Matrix",
     zxingcpp.BarcodeFormat.QRCode: "QR",
 }
+_FORMATS = tuple(_NAMES)
+
 # Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
 # words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a
 # reader cannot know of it.
