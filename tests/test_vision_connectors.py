@@ -54,11 +54,12 @@ def test_a_housing_beside_the_unit_is_not_the_units(draw_maps):
 
 
 def _pins(rows: int, columns: int, pitch: int = 12) -> np.ndarray:
-    height, width = rows * pitch + 2 * pitch, columns * pitch + 4 * pitch
-    picture = np.full((height, width), 30, np.uint8)
+    """A housing with round pins; a seventh of it is wall on each side."""
+    wall_x, wall_y = round(columns * pitch / 5), round(rows * pitch / 5)
+    picture = np.full((rows * pitch + 2 * wall_y, columns * pitch + 2 * wall_x), 30, np.uint8)
     for row in range(rows):
         for column in range(columns):
-            centre = (round((column + 2.5) * pitch), round((row + 1.5) * pitch))
+            centre = (round(wall_x + (column + 0.5) * pitch), round(wall_y + (row + 0.5) * pitch))
             cv2.circle(picture, centre, 3, 200, -1, cv2.LINE_AA)
     return picture
 
