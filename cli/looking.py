@@ -28,6 +28,10 @@ _EXIF_IFD = 0x8769  # Exif 2.32, 4.6.3
 _TAKEN_TAGS = (0x9003, 0x9004)  # DateTimeOriginal, DateTimeDigitized; Exif 2.32, table 8
 _SUBSECOND_TAGS = (0x9291, 0x9292)
 
+#: Errors of a machine on which plugface is not whole. They stop the run: no photo is to blame, and none may
+#: be written down as broken for it.
+INCOMPLETE = (FileNotFoundError, PermissionError, ImportError)
+
 _OBSERVATIONS = TypeAdapter(Observations)
 _DECISION = TypeAdapter(Decision)
 
@@ -124,7 +128,13 @@ class DecideTask:
 
 
 def look(task: LookTask) -> Seen:
-    """Look at one photo. A photo that cannot be read is an answer, not an error."""
+    """Look at one photo. A photo that cannot be read is an answer, not an error.
+
+    Raises
+    ------
+    FileNotFoundError, PermissionError, ImportError
+        If plugface itself lacks a part on this machine.
+    """
     started = time.perf_counter()
     try:
         data = read_bytes(task.found)
@@ -139,6 +149,8 @@ def look(task: LookTask) -> Seen:
         try:
             seen, thumb = task.analyser.observe(data, task.found.shown)
             observations = write_observations(seen)
+        except INCOMPLETE:
+            raise
         except Exception as error:  # one bad photo must not stop ten thousand; what it was is in its row
             words = f"{getattr(error, 'problem', '')}" or f"{type(error).__name__}: {error}"
             fault = " ".join(words.split())
@@ -152,6 +164,8 @@ def decide(task: DecideTask) -> tuple[Decision | None, str]:
     try:
         seen = [read_observations(text) for text in task.observations]
         return task.analyser.decide(seen, list(task.chosen)), ""
+    except INCOMPLETE:
+        raise
     except Exception as error:  # as above
         return None, " ".join(f"{type(error).__name__}: {error}".split())
 

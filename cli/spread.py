@@ -109,7 +109,7 @@ def _in_processes(
                 item = out.pop(future)
                 give_out(1)
                 yield item, result
-    except (KeyboardInterrupt, GeneratorExit):
+    except (KeyboardInterrupt, GeneratorExit, OSError, ImportError):
         for future in out:
             future.cancel()
         executor.shutdown(

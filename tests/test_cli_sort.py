@@ -48,6 +48,8 @@ class StandIn:
         if shows.get("act") == "die once" and not os.path.exists(shows["mark"]):
             Path(shows["mark"]).touch()
             os.kill(os.getpid(), signal.SIGKILL)
+        if "needs" in shows:
+            Path(shows["needs"]).read_bytes()
         time.sleep(shows.get("seconds", 0))
         units = tuple(
             _unit(plugs, shows.get("face", "front"), place)
@@ -244,6 +246,17 @@ def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
     listed = rows(tmp_path / "run")
     assert (outcome.units, outcome.broken) == (10, 1)
     assert [row.words.split(":")[0] for row in listed if row.destination == "retake"] == ["poison_front.jpg"]
+
+
+def test_a_part_missing_on_the_machine_stops_the_run_and_blames_no_photo(tmp_path):
+    weights = tmp_path / "weights"
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, needs=str(weights)) for n in range(6)}
+    lot = lay_out(tmp_path / "lot", files)
+    with pytest.raises(FileNotFoundError):
+        sort(lot, tmp_path / "run", workers=2)
+    assert rows(tmp_path / "run") == []
+    weights.touch()
+    assert sort(lot, tmp_path / "run", workers=2).places == {"family bin": 6}
 
 
 def test_the_run_keeps_the_catalogue_it_started_with(tmp_path):
