@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from vision.connectors import find_connectors
-from vision.observations import Body, Observations, Polygon, Unit, WhiteBalance
+from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit, WhiteBalance
 from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
 from vision.photo import Photo
 from vision.quality import measure_quality
@@ -65,9 +65,9 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     """
     rgb = photo.reduced(WORKING_PX)
     to_photo = photo.width_px / rgb.shape[1]
-    maps = _whole(rgb, to_photo)
+    picture, maps = _whole(rgb, to_photo)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
-    white_balance = _balance(rgb, maps, to_photo)
+    white_balance = _balance(picture, maps)
     units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance) for sighting in sightings)
     quality = measure_quality(
         _shrunk(rgb, _QUALITY_PX),
@@ -89,13 +89,14 @@ def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
 
 
-def _whole(rgb: np.ndarray, to_photo: float) -> Maps:
-    """Maps of the whole photo; a small photo is enlarged, for the network knows things of a certain size."""
+def _whole(rgb: np.ndarray, to_photo: float) -> tuple[np.ndarray, Maps]:
+    """The whole photo as the network sees it, and its maps; a small photo is enlarged, for the network knows
+    things of a certain size."""
     scale = WHOLE_PX / max(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     across, down = rgb.shape[1] * to_photo / size[0], rgb.shape[0] * to_photo / size[1]
-    return segment([picture], [np.array([[across, 0, 0], [0, down, 0]])])[0]
+    return picture, segment([picture], [np.array([[across, 0, 0], [0, down, 0]])])[0]
 
 
 def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -> list[_Sighting]:
@@ -158,11 +159,12 @@ def _overlap(a: Polygon, b: Polygon) -> float:
     return shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6)
 
 
-def _balance(rgb: np.ndarray, maps: Maps, to_photo: float) -> WhiteBalance:
+def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
+    """White balance from labels and grey bodies in the network's picture."""
     h2, w2 = maps.masks["label"].shape
-    small = cv2.resize(rgb, (w2, h2), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(picture, (w2, h2), interpolation=cv2.INTER_AREA)
     body = cv2.resize(
-        np.exp(maps.body_colour[8]) * (maps.coarse_masks["connector"] < 0.2),
+        np.exp(maps.body_colour[COLOUR_CODES.index("GY")]) * (maps.coarse_masks["connector"] < 0.2),
         (w2, h2),
         interpolation=cv2.INTER_LINEAR,
     )

@@ -1,0 +1,91 @@
+"""Everything seen in one photo, on the demo photos and on photos of nothing."""
+
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import training_data_demo
+from vision.observe import observe
+from vision.photo import decode_photo
+
+DEMO = Path(training_data_demo.__file__).parent
+PLAIN_FRONTS = 12
+
+
+def _observe(path: Path, **options):
+    return observe(decode_photo(path.read_bytes(), name=path.name), **options)
+
+
+def _rows():
+    return [json.loads(line) for line in (DEMO / "truth.jsonl").read_text().splitlines()]
+
+
+@pytest.fixture(scope="module")
+def fronts():
+    """The first plain fronts of the test split, with what was seen in them."""
+    rows = [
+        row
+        for row in _rows()
+        if row["split"] == "test"
+        and row["view"] == "front"
+        and len(row["units"]) == 1
+        and all(c["visible"] > 0.9 and not c["missing"] for c in row["units"][0]["connectors"])
+    ][:PLAIN_FRONTS]
+    assert len(rows) == PLAIN_FRONTS
+    return [(row, _observe(DEMO / row["photo"], read_text=False)) for row in rows]
+
+
+def _colours(unit):
+    return [max(c.colour, key=c.colour.get) for c in unit.connectors]
+
+
+def test_most_plain_fronts_are_right_in_count_order_and_every_colour(fronts):
+    right = 0
+    for row, seen in fronts:
+        unit = max(seen.units, key=lambda u: u.confidence, default=None)
+        right += unit is not None and _colours(unit) == [c["colour"] for c in row["units"][0]["connectors"]]
+    # 0.93 is asked for over the whole split; on 12 photos two misses are within chance (binomial, 5 %).
+    assert right >= PLAIN_FRONTS - 2
+
+
+def test_places_and_frame_come_with_the_connectors(fronts):
+    for _, seen in fronts:
+        for unit in seen.units:
+            assert unit.up_deg is not None
+            assert all(c.place is not None and abs(c.place[0]) <= 0.5 for c in unit.connectors)
+
+
+def test_a_turned_photo_gives_the_same_front(fronts):
+    row, seen = fronts[0]
+    with Image.open(DEMO / row["photo"]) as photo:
+        for turn in (Image.Transpose.ROTATE_90, Image.Transpose.ROTATE_180):
+            data = io.BytesIO()
+            photo.transpose(turn).convert("RGB").save(data, "PNG")
+            turned = observe(decode_photo(data.getvalue()), read_text=False)
+            assert _colours(turned.units[0]) == _colours(seen.units[0])
+
+
+def test_a_pallet_gives_about_as_many_units_as_it_holds():
+    row = next(row for row in _rows() if row["view"] == "pallet" and row["split"] == "test")
+    seen = _observe(DEMO / row["photo"], read_text=False)
+    plain = sum(unit["visible"] > 0.5 for unit in row["units"])
+    assert abs(len(seen.units) - plain) <= max(1, plain // 5)
+
+
+@pytest.mark.parametrize("shade", [0, 90, 255])
+def test_a_photo_of_nothing_has_no_units(shade):
+    data = io.BytesIO()
+    Image.fromarray(np.full((300, 400, 3), shade, np.uint8)).save(data, "PNG")
+    seen = observe(decode_photo(data.getvalue()), read_text=False)
+    assert seen.units == ()
+    assert seen.quality.width_px == 400
+
+
+def test_a_thin_strip_is_looked_at_without_complaint():
+    data = io.BytesIO()
+    Image.fromarray(np.full((40, 900, 3), 120, np.uint8)).save(data, "PNG")
+    assert observe(decode_photo(data.getvalue()), read_text=False).units == ()

@@ -1,0 +1,56 @@
+"""The shipped network says what its maps are said to hold."""
+
+import numpy as np
+import pytest
+
+from vision.segmenter import WEIGHTS, load_segmenter, pool, segment
+
+AS_IT_IS = np.array([[1.0, 0, 0], [0, 1, 0]])
+
+
+def test_weights_are_small_enough_to_ship():
+    assert WEIGHTS.stat().st_size < 12_000_000
+
+
+def test_maps_have_the_pictures_own_size_whatever_it_is():
+    picture = np.full((149, 211, 3), 128, np.uint8)
+    (maps,) = segment([picture], [AS_IT_IS])
+    assert {mask.shape for mask in maps.masks.values()} == {(75, 106)}
+    assert maps.up.shape == (2, 38, 53)
+    assert maps.colour.shape == (12, 38, 53)
+
+
+def test_masks_are_probabilities_and_colours_are_log_probabilities():
+    rng = np.random.default_rng(0)
+    picture = rng.integers(0, 255, (96, 128, 3), np.uint8)
+    (maps,) = segment([picture], [AS_IT_IS])
+    assert all(0 <= mask.min() <= mask.max() <= 1 for mask in maps.masks.values())
+    np.testing.assert_allclose(np.exp(maps.colour).sum(0), 1, rtol=1e-4)
+
+
+def test_pictures_looked_at_together_come_out_as_alone():
+    rng = np.random.default_rng(1)
+    pictures = [rng.integers(0, 255, (64, 96, 3), np.uint8) for _ in range(2)]
+    together = segment(pictures, [AS_IT_IS] * 2)
+    (alone,) = segment(pictures[1:], [AS_IT_IS])
+    np.testing.assert_allclose(together[1].masks["unit"], alone.masks["unit"], atol=1e-4)
+
+
+def test_a_plain_surface_holds_nothing():
+    (maps,) = segment([np.full((480, 640, 3), 120, np.uint8)], [AS_IT_IS])
+    assert maps.masks["unit"].mean() < 0.02
+
+
+def test_points_lead_to_the_photo():
+    (maps,) = segment([np.zeros((64, 64, 3), np.uint8)], [np.array([[3.0, 0, 10], [0, 3.0, 20]])])
+    np.testing.assert_allclose(maps.points_to_photo([[1, 2]]), [[13, 26]])
+
+
+def test_pooling_favours_the_surer_pixels():
+    chances = np.log(np.array([[[0.9, 0.5]], [[0.1, 0.5]]]))
+    pooled = pool(chances, np.ones((1, 2)), ("A", "B"))
+    assert pooled["A"] == pytest.approx(0.75)  # geometric means: sqrt(0.45) against sqrt(0.05)
+
+
+def test_the_network_is_read_once():
+    assert load_segmenter() is load_segmenter()
