@@ -1,14 +1,14 @@
 """What plugface answers: candidates with their evidence, and the decision taken over them.
 
-`probability` is calibrated (see calibration.py); `weight` is in nats: how much one piece of evidence moves the
-log odds of a candidate, positive for, negative against.
+`probability` is calibrated (see calibration.py); `weight` is in nats: how much one piece of evidence moves
+the log odds of a candidate, positive for, negative against.
 """
 
 from dataclasses import dataclass
 from typing import Literal
 
-#: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of these.
-#: unreadable: the photos do not allow an answer.
+#: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
+#: these. unreadable: the photos do not allow an answer.
 Verdict = Literal["identified", "ambiguous", "not_in_catalogue", "unreadable"]
 
 View = Literal["front", "back", "label close-up", "plug close-up", "donor plate"]

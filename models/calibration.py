@@ -2,8 +2,8 @@
 
 References
 ----------
-Platt, Advances in Large Margin Classifiers (1999): a sigmoid with two parameters, safe with few cases. Expected
-calibration error: Naeini, Cooper & Hauskrecht, AAAI 2015, with bins of equal width.
+Platt, Advances in Large Margin Classifiers (1999): a sigmoid with two parameters, safe with few cases.
+Expected calibration error: Naeini, Cooper & Hauskrecht, AAAI 2015, with bins of equal width.
 """
 
 from dataclasses import dataclass

@@ -9,8 +9,9 @@ COLOUR_SHARE = 0.5
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
-    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage technicians "
-    "under local rules. Harmless plugs can be orange too; treat it as live until someone qualified has said otherwise.",
+    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage "
+    "technicians under local rules. Harmless plugs can be orange too; treat it as live until someone "
+    "qualified has said otherwise.",
     "UN Regulation No. 100; ISO 6469-3",
 )
 RESTRAINT = Caution(
@@ -21,8 +22,8 @@ RESTRAINT = Caution(
 )
 GENERAL = Caution(
     "general",
-    "Confirm by the service number on the label before buying or fitting. Programming, emissions and anti-theft law are "
-    "local: follow local codes and leave the work to licensed practice.",
+    "Confirm by the service number on the label before buying or fitting. Programming, emissions and "
+    "anti-theft law are local: follow local codes and leave the work to licensed practice.",
 )
 
 

@@ -1,8 +1,9 @@
 """The classifier over (unit, family) pairs, and its file.
 
-It is a gradient-boosted tree ensemble over how well a family fits (pair_features.py), held to be monotone: a better
-fit never makes a family less probable. It knows no family by name, so it serves a catalogue without any photo.
-Its file is a skops archive: loading builds known scikit-learn classes and executes nothing from the file.
+It is a gradient-boosted tree ensemble over how well a family fits (pair_features.py), held to be monotone: a
+better fit never makes a family less probable. It knows no family by name, so it serves a catalogue without
+any photo. Its file is a skops archive: loading builds known scikit-learn classes and executes nothing from
+the file.
 """
 
 import hashlib
@@ -15,6 +16,7 @@ import numpy as np
 import sklearn
 import skops.io
 from sklearn.ensemble import HistGradientBoostingClassifier
+from threadpoolctl import ThreadpoolController
 
 from models.calibration import Calibration, apply_calibration
 from models.conformal import Conformal
@@ -25,6 +27,8 @@ from models.rules import RULES
 
 #: scikit-learn's own tree node holder; skops wants it named. Nothing else is built from a model file.
 TRUSTED = ("sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",)
+
+_THREADS = ThreadpoolController()
 
 #: Families that the trees look at; those with a lower share keep it, and it is next to nothing.
 SHORT_LIST = 24
@@ -73,7 +77,10 @@ class Posterior:
 
 def score_pairs(model: Model, features: np.ndarray) -> np.ndarray:
     """Uncalibrated log odds, shape (n_pairs,)."""
-    return model.classifier.decision_function(features)
+    # One thread: a call is a few dozen rows, and waiting for other cores cost up to 50 times as long as the
+    # work itself when the machine was busy (measured 2026-11-25, 2 cores, 300 rows).
+    with _THREADS.limit(limits=1, user_api="openmp"):
+        return model.classifier.decision_function(features)
 
 
 def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:

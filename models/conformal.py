@@ -2,9 +2,9 @@
 
 References
 ----------
-Vovk, Gammerman & Shafer, Algorithmic Learning in a Random World (2005); Vovk, "Conditional validity of inductive
-conformal predictors", ACML 2012: given the calibration data, coverage is beta distributed, so the number covered
-among n_test cases is beta-binomial. Both need cases that are exchangeable, one per unit.
+Vovk, Gammerman & Shafer, Algorithmic Learning in a Random World (2005); Vovk, "Conditional validity of
+inductive conformal predictors", ACML 2012: given the calibration data, coverage is beta distributed, so the
+number covered among n_test cases is beta-binomial. Both need cases that are exchangeable, one per unit.
 """
 
 from dataclasses import dataclass

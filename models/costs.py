@@ -1,9 +1,9 @@
 """What a mistake costs, and the thresholds that follow. The one place to change them.
 
-One second look (another photo, or a person with the unit in hand) is the unit of cost. Taking the wrong unit for the
-right one means a swap that does not run, or an airbag or high-voltage unit handled as a controller: 200 second looks.
-Sending away a unit that the catalogue does hold loses a sale: 20. The figures are our judgement, not measured; a shop
-sets its own.
+One second look (another photo, or a person with the unit in hand) is the unit of cost. Taking the wrong unit
+for the right one means a swap that does not run, or an airbag or high-voltage unit handled as a controller:
+200 second looks. Sending away a unit that the catalogue does hold loses a sale: 20. The figures are our
+judgement, not measured; a shop sets its own.
 """
 
 from dataclasses import dataclass

@@ -1,8 +1,8 @@
 """The decision over weighed evidence.
 
-Which mistake costs more: a confident wrong answer, by far (costs.py). So a family is accepted only when its probability
-makes that cheaper than a second look, one variant only when the views can tell variants apart, and no contradiction
-stands. Everything else is said as a set, with its reason.
+Which mistake costs more: a confident wrong answer, by far (costs.py). So a family is accepted only when its
+probability makes that cheaper than a second look, one variant only when the views can tell variants apart,
+and no contradiction stands. Everything else is said as a set, with its reason.
 """
 
 import numpy as np
@@ -23,7 +23,8 @@ from models.weighing import Weighing, expected_cost, variants_of
 #: Candidates shown at most.
 SHOWN = 5
 
-#: A hazard family warns from this probability on, whatever the best answer is (our choice: far below acceptance).
+#: A hazard family warns from this probability on, whatever the best answer is (our choice: far below
+#: acceptance).
 HAZARD_SHARE = 0.01
 
 
@@ -105,8 +106,8 @@ def _answer_set(weighing: Weighing, verdict: Verdict, model: Model) -> list[int]
 def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:
     if variants.unlisted < 0.5:
         return ()
-    words = f"'{variants.read}' is read clearly and is in no variant of {family.key}: a new variant, or another family."
-    return (Finding("number not listed", words),)
+    words = f"'{variants.read}' is read clearly and is in no variant of {family.key}"
+    return (Finding("number not listed", f"{words}: a new variant, or another family."),)
 
 
 def _settle_variant(
@@ -163,7 +164,8 @@ def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
         return (
             f"{family.key} {' and '.join(locked)} is locked: the catalogue says it is of no use for a swap."
         )
-    return f"{family.key} {' and '.join(locked)} is locked and is not ruled out: settle the variant before paying."
+    name = f"{family.key} {' and '.join(locked)}"
+    return f"{name} is locked and is not ruled out: settle the variant before paying."
 
 
 def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Needs | None, verdict: Verdict):
@@ -186,7 +188,8 @@ def _words(
     if verdict == "identified":
         family = families[0]
         if family.hazard != "none":
-            return f"{family.key}: a {family.hazard} unit, not a controller for a swap ({_percent(best)}). Leave it alone."
+            what = f"a {family.hazard} unit, not a controller for a swap"
+            return f"{family.key}: {what} ({_percent(best)}). Leave it alone."
         return f"{family.key} ({_percent(best)})."
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].words}"

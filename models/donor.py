@@ -2,8 +2,9 @@
 
 References
 ----------
-49 CFR 565.15: characters, weights and check digit of a vehicle identification number (VIN), and its model-year
-character, which repeats after 30 years; outside North America neither is compulsory, so a number that fails says nothing.
+49 CFR 565.15: characters, weights and check digit of a vehicle identification number (VIN), and its
+model-year character, which repeats after 30 years; outside North America neither is compulsory, so a number
+that fails says nothing.
 """
 
 import re

@@ -1,4 +1,5 @@
-"""Why: one sentence for each rule that speaks for or against a family, from the view where it speaks loudest."""
+"""Why: one sentence for each rule that speaks for or against a family, from the view where it speaks
+loudest."""
 
 import numpy as np
 

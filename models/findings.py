@@ -10,7 +10,8 @@ from models.rules import RULES, ViewFit, looks_like_number
 from models.text_fit import best_string, score_strings
 from models.views import UnitView
 
-#: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our choice).
+#: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
+#: choice).
 SURE_NATS = 3.0
 
 _LABEL = [RULES.index(r) for r in ("label mark", "service number", "barcode")]
@@ -86,6 +87,8 @@ def _barcode_against_print(views: tuple[UnitView, ...], noise: ObservationNoise)
                 held = strings_of([(payload, 0), (payload[: len(value)], 0)])
                 gap = best_string(text, noise) - score_strings(text, held, noise)
                 if gap.min() > 2 * SURE_NATS and not value.startswith(payload):
-                    words = f"The barcode holds {payload}, the print reads '{text.value}': re-labelled, or misread."
-                    findings.append(Finding("barcode and print disagree", words))
+                    words = f"The barcode holds {payload}, the print reads '{text.value}'"
+                    findings.append(
+                        Finding("barcode and print disagree", f"{words}: re-labelled, or misread.")
+                    )
     return findings

@@ -1,7 +1,7 @@
 """Several views of one unit as one body of evidence, their dependence respected.
 
-Two photos of the same face share what is wrong with the unit (a faded plug, a torn label), so the second is not
-worth as much as the first. With k views of one rule and correlation rho between them, their mean counts
+Two photos of the same face share what is wrong with the unit (a faded plug, a torn label), so the second is
+not worth as much as the first. With k views of one rule and correlation rho between them, their mean counts
 k / (1 + (k - 1) rho) times, as for the mean of equally correlated measurements.
 """
 

@@ -31,8 +31,8 @@ def identify(
     observations : list of Observations
         One per photo, all of one unit.
     chosen : list of int or None, optional
-        Which unit of each photo; None takes the most prominent one. A photo without any unit is read as a close-up
-        of a label or a donor's plate.
+        Which unit of each photo; None takes the most prominent one. A photo without any unit is read as a
+        close-up of a label or a donor's plate.
     needs : Needs, optional
         What the swap asks for; fills `Decision.fit`.
 

@@ -1,7 +1,7 @@
 """Made-up catalogues of any size, for training on rules rather than families and for measuring growth.
 
-Families come in groups that share a shell, as real ones do: within a group one plug's colour, one size, the order
-or one more plug differs. Every name and number is drawn at random and stands for nothing.
+Families come in groups that share a shell, as real ones do: within a group one plug's colour, one size, the
+order or one more plug differs. Every name and number is drawn at random and stands for nothing.
 """
 
 import numpy as np

@@ -1,7 +1,7 @@
 """Which photo would help most: the expected fall of the cost of deciding, by playing each photo through.
 
-For each answer that is still possible, photos of that view are drawn with the measured noise, added to what is known,
-and judged as real ones would be. The gain is the cost now less the mean cost then.
+For each answer that is still possible, photos of that view are drawn with the measured noise, added to what
+is known, and judged as real ones would be. The gain is the cost now less the mean cost then.
 """
 
 import numpy as np

@@ -58,14 +58,19 @@ def _character_pairs() -> list[tuple[int, int]]:
     ]
 
 
+_COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
+_SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
+_CHARACTER = _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006)
+
+
 @dataclass(frozen=True)
 class ObservationNoise:
     """Probabilities of what the vision stage does, given the truth. Matrices are rows true, columns seen."""
 
     miss: float = 0.05  # a connector that is there is not reported (or is broken off)
     extra: float = 0.05  # odds that one more thing is reported as a connector
-    colour: Matrix = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
-    size: Matrix = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
+    colour: Matrix = _COLOUR
+    size: Matrix = _SIZE
     pins_measured: float = 0.4
     pins_exact: float = 0.7
     pins_close: float = 0.2  # same rows, columns off by at most 2
@@ -81,7 +86,7 @@ class ObservationNoise:
     mark_elsewhere: float = 0.05  # a cast text that is no mark (foundry sign, date)
     number_elsewhere: float = 0.3  # a number-like line that is no service number (serial, date)
     number_unlisted: float = 0.01  # a true service number that the catalogue does not list
-    character: Matrix = _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006)
+    character: Matrix = _CHARACTER
     character_lost: float = 0.01
     character_added: float = 0.01
     aspect_sd: float = 0.15  # of the logarithm

@@ -1,4 +1,5 @@
-"""What the classifier sees of one (unit, family) pair: how well it fits, and how much better than its rivals."""
+"""What the classifier sees of one (unit, family) pair: how well it fits, and how much better than its
+rivals."""
 
 import numpy as np
 

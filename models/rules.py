@@ -1,9 +1,9 @@
 """Matching rules: what each kind of evidence in one view says about every family.
 
-A rule compares the view with the family's catalogue entry and gives a log likelihood ratio in nats against 'some
-other unit'. It describes how well the entry fits, never which family it is, so whatever is learned on top of
-these numbers holds for a catalogue that was never seen. Zero means that nothing was seen, or that it tells
-nothing. The probabilities are those of noise.py.
+A rule compares the view with the family's catalogue entry and gives a log likelihood ratio in nats against
+'some other unit'. It describes how well the entry fits, never which family it is, so whatever is learned on
+top of these numbers holds for a catalogue that was never seen. Zero means that nothing was seen, or that it
+tells nothing. The probabilities are those of noise.py.
 """
 
 from dataclasses import dataclass

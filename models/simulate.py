@@ -1,7 +1,7 @@
 """Observations drawn from a catalogue entry with the errors of noise.py: no photo is involved.
 
-What it cannot show: errors that depend on one another (a shadow that hides two plugs), and anything noise.py has
-no number for. Figures from it are expectations about the rules, not measurements on photos.
+What it cannot show: errors that depend on one another (a shadow that hides two plugs), and anything noise.py
+has no number for. Figures from it are expectations about the rules, not measurements on photos.
 """
 
 import numpy as np

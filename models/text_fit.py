@@ -1,8 +1,8 @@
 """How well a line of text, as read, fits strings it could be: a noisy-channel edit distance.
 
 Every reading is compared with every string through the probabilities of noise.py: a character read for
-another, lost or added. The result is a log likelihood ratio against 'some other text', so a clean reading that
-differs in one character loses to a string that agrees, and is never mended into a catalogued one.
+another, lost or added. The result is a log likelihood ratio against 'some other text', so a clean reading
+that differs in one character loses to a string that agrees, and is never mended into a catalogued one.
 
 References
 ----------
@@ -14,7 +14,6 @@ import numpy as np
 from models.catalogue_index import Strings
 from models.noise import ALPHABET, ObservationNoise
 from vision.observations import Text
-
 
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0

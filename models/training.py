@@ -1,8 +1,9 @@
-"""Training and calibrating the pair classifier: on simulated units first, on observed ones when there are any.
+"""Training and calibrating the pair classifier: on simulated units first, on observed ones when there are
+any.
 
-Simulated units come from invented catalogues, a new one every few units, so that nothing but the fit to an entry can
-be learned. Units outside the catalogue are of three kinds: a family of the same group, of no kinship, and an
-observed unit whose own family was taken out.
+Simulated units come from invented catalogues, a new one every few units, so that nothing but the fit to an
+entry can be learned. Units outside the catalogue are of three kinds: a family of the same group, of no
+kinship, and an observed unit whose own family was taken out.
 """
 
 import hashlib
@@ -106,7 +107,8 @@ def _leave_out(fused: FusedFit, row: int) -> FusedFit:
 def fit_weights(examples: list[Example]) -> np.ndarray:
     """How much each rule's nats are worth, 0.1..1, by logistic regression on true minus rival families.
 
-    More than its stated likelihood a rule is never worth; a rule that seems worthless in training keeps a tenth.
+    More than its stated likelihood a rule is never worth; a rule that seems worthless in training keeps a
+    tenth.
     """
     differences = []
     for example in examples:
@@ -142,7 +144,8 @@ def train(
     noise: ObservationNoise | None = None,
     n_simulated: int = 6000,
 ) -> Model:
-    """A model from simulated and observed units; calibrated on further simulated ones until `calibrate` is called.
+    """A model from simulated and observed units; calibrated on further simulated ones until `calibrate` is
+    called.
 
     Parameters
     ----------
@@ -187,7 +190,8 @@ def train(
 def calibrate(
     model: Model, observed: list[ObservedUnit], catalogue: Catalogue, *, level: float = 0.95
 ) -> Model:
-    """The same model with probabilities and sets fitted to the calibration split, which it was not trained on."""
+    """The same model with probabilities and sets fitted to the calibration split, which it was not trained
+    on."""
     examples = observed_examples(observed, catalogue, model.noise, without=False)
     return _calibrated(model, examples, "observed units", level)
 

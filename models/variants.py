@@ -1,7 +1,9 @@
-"""Which variant of a family: by service number, suffix, barcode and the donor's year; the front tells nothing.
+"""Which variant of a family: by service number, suffix, barcode and the donor's year; the front tells
+nothing.
 
-Each hint is a log likelihood ratio as in rules.py. A number or suffix that is clean but listed nowhere is a hypothesis
-of its own ('unlisted'), so it takes probability from every listed variant instead of being mended into one.
+Each hint is a log likelihood ratio as in rules.py. A number or suffix that is clean but listed nowhere is a
+hypothesis of its own ('unlisted'), so it takes probability from every listed variant instead of being mended
+into one.
 """
 
 import math
@@ -21,7 +23,8 @@ from vision.observations import Text
 #: Correlation of two readings of one label (assumed, no source); see fusion.py for the formula.
 LABEL_CORRELATION = 0.5
 
-#: A donor's year outside the variant's years still happens: plates and units are swapped (assumed, no source).
+#: A donor's year outside the variant's years still happens: plates and units are swapped (assumed, no
+#: source).
 YEAR_OUTSIDE = 0.05
 
 #: A suffix read outside its field, and a barcode's suffix against the wrong variant (assumed, no source).
