@@ -95,8 +95,12 @@ def _white_balance(light, params: Development):
     small = cv2.resize(light, (64, 48), interpolation=cv2.INTER_AREA).reshape(-1, 3)
     level = small.mean(1)
     middle = small[(level > np.quantile(level, 0.1)) & (level < np.quantile(level, 0.95))]
-    cast = (middle if len(middle) else small).mean(0) + 1e-6
-    gains = (cast[1] / cast) ** params.white_balance
+    cast = np.log((middle if len(middle) else small).mean(0) + 1e-6)
+    red, blue = cast[1] - cast[0], cast[1] - cast[2]
+    # Lamps differ from warm to cold; a phone takes a green or pink mean for the subject's colour, mostly.
+    warmth, green = (blue - red) / 2, float(np.clip((red + blue) / 2 * 0.4, -0.14, 0.14))
+    logs = params.white_balance * np.array([green - warmth, 0.0, green + warmth])
+    gains = np.exp(logs)
     return (gains * (params.wb_red, 1.0, params.wb_blue)).astype(np.float32)
 
 

@@ -1,4 +1,4 @@
-"""Renders shots: one .npz each with scene-linear colour, the index picture and where everything is.
+"""Renders shots: one .npz each with scene-linear colour, the index picture and where everything is, and its truth row.
 
 The parent process deals shots out to worker processes one by one, so that a shot that fails, or that takes its process
 down, costs that shot alone. Shots whose file exists are skipped.
@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from training_data_demo.studio.shots import Shot
+from training_data_demo.studio.truth import truth_row
 
 
 def render_all(shots, folder: Path, *, device: str, workers: int, samples: int, textures: Path) -> list[str]:
@@ -215,6 +216,8 @@ def _work() -> None:
             arrays = render_shot(
                 shot, Path(textures), device=device, samples=int(samples), threads=int(threads)
             )
+            row = truth_row(shot, json.loads(str(arrays["geometry"])), arrays["index"])
+            (Path(folder) / f"{shot.id}.json").write_text(json.dumps(row), encoding="utf-8")
             part = Path(folder) / f"{shot.id}.part.npz"
             np.savez(part, **arrays)
             part.rename(Path(folder) / f"{shot.id}.npz")

@@ -211,7 +211,7 @@ def steel(seed: int, grime: float, rust: float, painted: Colour | None = None):
     smear = s.ramp(s.noise(at, 6, 6, 1.0), 0.48, 0.75)
     colour = s.mix(s.math("MULTIPLY", smear, 0.35 + 0.5 * grime), coat, (0.05, 0.045, 0.04))
     rusty = s.ramp(s.noise(at, 9, 9, 0.6, 0.68), 0.70 - 0.22 * rust, 0.76 - 0.18 * rust)
-    colour = s.mix(rusty, colour, s.mix(s.noise(at, 130, 4), (0.10, 0.030, 0.010), (0.30, 0.11, 0.035)))
+    colour = s.mix(rusty, colour, s.mix(s.noise(at, 130, 4), (0.07, 0.024, 0.010), (0.17, 0.068, 0.028)))
     s.set(base_color=colour, metallic=s.math("MULTIPLY", s.math("SUBTRACT", 1.0, rusty), metal))
     s.set(roughness=s.math("ADD", s.ramp(brush, 0.2, 0.8, 0.26, 0.44), s.math("MULTIPLY", smear, 0.25)))
     height = s.math("SUBTRACT", s.math("MULTIPLY", brush, 0.25), s.math("SUBTRACT", scratch, rusty))

@@ -187,6 +187,7 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
         "polygon": frame.polygon(built["outline"]),
         "visible": frame.visible(built["outline"], mine),
         "up_deg": _up(placed, built, frame),
+        "body": {"colour": family.body.colour, "fins": family.body.fins, "material": family.body.material},
         "connectors": sockets,
         "texts": texts,
         "codes": codes,
