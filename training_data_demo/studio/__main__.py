@@ -101,6 +101,7 @@ def _render(options) -> int:
         workers=options.workers,
         samples=options.samples,
         textures=textures,
+        gpus=options.gpus,
     )
     if failed:
         print(f"{len(failed)} shots failed: {' '.join(failed)}. Run the command again to try them again.")

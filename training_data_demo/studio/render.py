@@ -20,7 +20,9 @@ from training_data_demo.studio.shots import Shot
 from training_data_demo.studio.truth import truth_row
 
 
-def render_all(shots, folder: Path, *, device: str, workers: int, samples: int, textures: Path) -> list[str]:
+def render_all(
+    shots, folder: Path, *, device: str, workers: int, samples: int, textures: Path, gpus: int = 1
+) -> list[str]:
     """Render what is not there yet; prints a line per shot.
 
     Returns
@@ -41,7 +43,9 @@ def render_all(shots, folder: Path, *, device: str, workers: int, samples: int, 
         str(textures),
         str(max(1, (os.cpu_count() or 2) // workers)),
     ]
-    threads = [threading.Thread(target=_serve, args=(waiting, arguments, failed)) for _ in range(workers)]
+    threads = [
+        threading.Thread(target=_serve, args=(waiting, arguments, failed, k % gpus)) for k in range(workers)
+    ]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -49,9 +53,10 @@ def render_all(shots, folder: Path, *, device: str, workers: int, samples: int, 
     return failed
 
 
-def _serve(waiting, arguments, failed) -> None:
-    """Keep one worker process busy; start another when it dies."""
+def _serve(waiting, arguments, failed, gpu: int) -> None:
+    """Keep one worker process, which sees one GPU, busy; start another when it dies."""
     worker = None
+    surroundings = {**os.environ, "CUDA_VISIBLE_DEVICES": str(gpu)}
     while True:
         try:
             shot = waiting.get_nowait()
@@ -59,7 +64,9 @@ def _serve(waiting, arguments, failed) -> None:
             break
         if worker is None or worker.poll() is not None:
             command = [sys.executable, "-m", "training_data_demo.studio.render", *arguments]
-            worker = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+            worker = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=surroundings
+            )
         answer = ""
         try:
             worker.stdin.write(shot.to_json() + "\n")
