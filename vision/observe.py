@@ -30,7 +30,7 @@ WHOLE_PX = 640
 CLOSE_PX = 384
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
 WORTH_ENLARGING = 1.25
-_QUALITY_PX = 1280
+_MEDIUM_PX = 1008  # half the working size: quality is measured on it, and the network's picture made from it
 _WINDOW = 1.25  # side of the second look's window over the unit's long side
 _LEAST_CONFIDENCE = 0.4
 _LEAST_OVERLAP = 0.4
@@ -65,12 +65,13 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     """
     rgb = photo.reduced(WORKING_PX)
     to_photo = photo.width_px / rgb.shape[1]
-    picture, maps = _whole(rgb, to_photo)
+    medium = _shrunk(rgb, _MEDIUM_PX)
+    picture, maps = _whole(medium, photo.width_px, photo.height_px)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
     white_balance = _balance(picture, maps)
     units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance) for sighting in sightings)
     quality = measure_quality(
-        _shrunk(rgb, _QUALITY_PX),
+        medium,
         photo_size=(photo.width_px, photo.height_px),
         units=[unit.polygon for unit in units],
         connectors=[c.polygon for unit in units for c in unit.connectors],
@@ -89,14 +90,14 @@ def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
 
 
-def _whole(rgb: np.ndarray, to_photo: float) -> tuple[np.ndarray, Maps]:
+def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, Maps]:
     """The whole photo as the network sees it, and its maps; a small photo is enlarged, for the network knows
     things of a certain size."""
     scale = WHOLE_PX / max(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    across, down = rgb.shape[1] * to_photo / size[0], rgb.shape[0] * to_photo / size[1]
-    return picture, segment([picture], [np.array([[across, 0, 0], [0, down, 0]])])[0]
+    to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
+    return picture, segment([picture], [to_photo])[0]
 
 
 def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -> list[_Sighting]:
