@@ -47,6 +47,7 @@ def _parser() -> argparse.ArgumentParser:
     render.add_argument(
         "--samples", type=int, default=SAMPLES, help="rays per pixel; fewer is faster and blurrier"
     )
+    render.add_argument("--gpus", type=int, default=1, help="CUDA devices to spread the processes over")
     render.add_argument("--textures", type=Path, help="folder for label pictures (default: OUT/textures)")
     render.set_defaults(run=_render)
 
