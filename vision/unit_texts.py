@@ -1,5 +1,6 @@
 """Everything written on one unit, or beside all units: one call each for the observer."""
 
+import string
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -27,11 +28,15 @@ from vision.text_regions import (
     tell_kind,
 )
 
+#: Capitals, figures and what joins them: what foundries cast (common practice, no source).
+CAST_ALPHABET = string.ascii_uppercase + string.digits + "-/."
+
 CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
+_MARK_SIDE_PX = 320  # a region with a mark is searched at this size
 _MOST_MARKS = 3  # boxes that look cast and are read as such, in a search
 
 
@@ -68,7 +73,7 @@ def read_unit_texts(
     regions: Sequence[TextRegion] = (),
     *,
     up_deg: float | None = None,
-    alphabet: str = "",
+    alphabet: str = CAST_ALPHABET,
     search: bool = True,
     readers: Readers | None = None,
 ) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...]]:
@@ -134,7 +139,8 @@ def find_regions(
     least : float
         Probability from which a pixel counts.
     """
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((mask >= least).astype(np.uint8))
+    joined = cv2.morphologyEx((mask >= least).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
     found = []
     for index in sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA]):
         if stats[index, cv2.CC_STAT_AREA] < _LEAST_REGION_PX:
@@ -197,7 +203,7 @@ def read_photo_texts(
     readers = readers or load_readers()
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
-    texts = [t for t in _search(grey, frame, readers, "") if not _on_any(t.polygon, units)]
+    texts = [t for t in _search(grey, frame, readers, CAST_ALPHABET) if not _on_any(t.polygon, units)]
     codes = tuple(c for c in read_codes(grey) if not _on_any(c.polygon, units))
     return tuple(texts), codes, readers.notes
 
@@ -235,10 +241,22 @@ def _read_line_region(
     if region.kind == "scrawl":
         boxes = [TextBox(corners, 1.0)]
         return read_boxes(grey, boxes, readers.lines, kind="scrawl", upside_down=against)
+    corners = _tightened(grey, corners)
+    against = None if up_deg is None else _runs_against(corners, up_deg)
     text = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
     if against is not None and (text is None or text.confidence < _DOUBTFUL):
         text = read_mark(grey, corners, readers.cast, alphabet=alphabet)
     return [] if text is None else [text]
+
+
+def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """The line of text inside a coarse region: a mask is rough, and a level strip reads better."""
+    level, to_photo = cut_out(grey, corners, margin=0.6, max_side=2 * _MARK_SIDE_PX)
+    boxes = find_text(level, max_side=_MARK_SIDE_PX)
+    if not boxes:
+        return corners
+    longest = max(boxes, key=lambda box: box.size[0] * box.score)
+    return level_corners(map_back(longest.corners, to_photo))
 
 
 def _runs_against(corners: np.ndarray, up_deg: float) -> bool:
