@@ -19,6 +19,7 @@ from vision.quality import mirrored_fault
 from vision.text import NO_TESSERACT, LineReader, RapidReader, TesseractReader, find_tesseract, read_boxes
 from vision.text_regions import (
     TextBox,
+    as_polygon,
     cut_out,
     find_text,
     level_corners,
@@ -34,6 +35,7 @@ CAST_ALPHABET = string.ascii_uppercase + string.digits + "-/."
 CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
+_BESIDE_SIDE_PX = 736  # what lies beside the units is looked at less closely
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
@@ -203,7 +205,7 @@ def read_photo_texts(
     readers = readers or load_readers()
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
-    texts = [t for t in _search(grey, frame, readers, CAST_ALPHABET) if not _on_any(t.polygon, units)]
+    texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
     codes = tuple(c for c in read_codes(grey) if not _on_any(c.polygon, units))
     return tuple(texts), codes, readers.notes
 
@@ -265,13 +267,16 @@ def _runs_against(corners: np.ndarray, up_deg: float) -> bool:
     return float(along @ np.array([np.cos(reading), -np.sin(reading)])) < 0
 
 
-def _search(grey: np.ndarray, corners: np.ndarray, readers: Readers, alphabet: str) -> list[Text]:
+def _search(
+    grey: np.ndarray, corners: np.ndarray, readers: Readers, alphabet: str, *, avoid: Sequence[Polygon] = ()
+) -> list[Text]:
     """Find and read text where nothing is known, one reading direction for all boxes of one lean."""
     level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * _SEARCH_SIDE_PX)
     boxes = [
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
-        for box in find_text(level, max_side=_SEARCH_SIDE_PX)
+        for box in find_text(level, max_side=_BESIDE_SIDE_PX if avoid else _SEARCH_SIDE_PX)
     ]
+    boxes = [box for box in boxes if not _on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
     marks = 0
     for group in _by_lean(boxes):

@@ -1,0 +1,133 @@
+"""Measure reading: python -m cli.measure_text [--photos DIR] [--split train] [--limit N] [--plain]
+
+Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, by the
+whole pipeline and, with --plain, by one pass of each reader over the whole photo, in turn in one run.
+"""
+
+import argparse
+import json
+import time
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+
+from cli.settings import demo_folder
+from cli.truth import TRUTH_FILE
+from vision.barcodes import read_codes
+from vision.label_text import align_strings
+from vision.observations import Code, Text
+from vision.observe import observe
+from vision.photo import Photo, decode_photo
+from vision.text import RapidReader, find_tesseract
+
+#: Height from which print counts as readable, and width of a module from which a code does, photo pixels.
+READABLE_PX, READABLE_MODULE_PX = 12.0, 2.0
+#: Share of a text or code that must be in view for it to be asked for.
+IN_VIEW = 0.9
+
+Read = tuple[list[Text], list[Code]]
+
+
+def by_pipeline(photo: Photo) -> Read:
+    """Everything the observer reads."""
+    seen = observe(photo)
+    texts = [text for unit in seen.units for text in unit.texts] + list(seen.texts)
+    return texts, [code for unit in seen.units for code in unit.codes] + list(seen.codes)
+
+
+def by_rapid_pass(photo: Photo) -> Read:
+    """One pass of the packaged network over the whole photo."""
+    return RapidReader().read_lines(photo.grey, max_side=1280), []
+
+
+def by_tesseract_pass(photo: Photo) -> Read:
+    """One pass of Tesseract over the whole photo, and one of zxing-cpp."""
+    program = find_tesseract()
+    return ([] if program is None else program.read_lines(photo.grey, layout=3)), []
+
+
+def by_code_pass(photo: Photo) -> Read:
+    """Barcodes from the whole photo alone."""
+    return [], list(read_codes(photo.grey))
+
+
+def score_photo(row: dict, texts: list[Text], codes: list[Code]) -> dict[str, list[tuple[float, float]]]:
+    """Right and asked counts per figure for one photo."""
+    scores: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    lines = ["".join(text.value.upper().split()) for text in texts]
+    words = [word for text in texts for word in text.value.upper().split()]
+    for unit in row["units"]:
+        number, suffix = unit["service_number"].upper(), (unit.get("suffix") or "").upper()
+        for truth in unit["texts"]:
+            if truth["visible"] < IN_VIEW or not truth["value"]:
+                continue
+            size = "large" if truth["height_px"] >= READABLE_PX else "small"
+            if truth["kind"] == "printed" and truth["role"] == "service number":
+                scores[f"number, {size} print"].append((any(number in line for line in lines), 1))
+            elif truth["kind"] == "printed" and truth["role"] == "suffix" and suffix:
+                scores[f"suffix, {size} print"].append((suffix in words, 1))
+            elif truth["kind"] == "cast" and truth["role"] == "mark":
+                value = "".join(truth["value"].upper().split())
+                best = max((_characters_right(value, line) for line in lines), default=0)
+                scores["mark, whole"].append((value in lines, 1))
+                scores["mark, characters"].append((best, len(value)))
+        for truth in unit["codes"]:
+            if truth["visible"] >= IN_VIEW:
+                size = "large" if truth["module_px"] >= READABLE_MODULE_PX else "small"
+                right = any(code.payload == truth["payload"] for code in codes)
+                scores[f"code, {size} modules"].append((right, 1))
+    true_payloads = {truth["payload"] for unit in row["units"] for truth in unit["codes"]}
+    scores["codes that are wrong"].append(
+        (sum(c.payload not in true_payloads for c in codes), max(1, len(codes)))
+    )
+    return scores
+
+
+def _characters_right(value: str, line: str) -> int:
+    return sum(value[a] == line[b] for a, b in align_strings(value, line))
+
+
+def measure(folder: Path, split: str, limit: int, ways: dict[str, Callable[[Photo], Read]]) -> None:
+    """Read every photo of a split in each way, in turn, and print the figures."""
+    rows = [json.loads(line) for line in (folder / TRUTH_FILE).read_text(encoding="utf-8").splitlines()]
+    rows = [row for row in rows if row["split"] == split and row["units"]][:limit]
+    totals: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
+    seconds: dict[str, float] = defaultdict(float)
+    for row in rows:
+        data = (folder / row["photo"]).read_bytes()
+        for way, read in ways.items():
+            start = time.perf_counter()
+            texts, codes = read(decode_photo(data, name=row["photo"]))
+            seconds[way] += time.perf_counter() - start
+            for figure, counts in score_photo(row, texts, codes).items():
+                for right, asked in counts:
+                    totals[figure, way][0] += right
+                    totals[figure, way][1] += asked
+    print(f"{len(rows)} photos of the split {split!r} in {folder.name}")
+    for figure in sorted({figure for figure, _ in totals}):
+        cells = [f"{way} {totals[figure, way][0]:.0f}/{totals[figure, way][1]:.0f}" for way in ways]
+        print(f"{figure:24s} {'   '.join(cells)}")
+    cells = [f"{way} {seconds[way] / max(len(rows), 1):.2f}" for way in ways]
+    print(f"{'seconds a photo':24s} {'   '.join(cells)}")
+
+
+def main() -> None:
+    """Read the arguments and measure."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=Path, default=demo_folder(), help="folder with truth.jsonl")
+    parser.add_argument("--split", choices=("train", "calibration", "test"), default="train")
+    parser.add_argument("--limit", type=int, default=1_000_000)
+    parser.add_argument("--plain", action="store_true", help="plain passes over the whole photo as well")
+    words = parser.parse_args()
+    ways: dict[str, Callable[[Photo], Read]] = {"pipeline": by_pipeline}
+    if words.plain:
+        ways |= {
+            "rapidocr pass": by_rapid_pass,
+            "Tesseract pass": by_tesseract_pass,
+            "code pass": by_code_pass,
+        }
+    measure(words.photos, words.split, words.limit, ways)
+
+
+if __name__ == "__main__":
+    main()
