@@ -215,13 +215,15 @@ def _geometry(shot: Shot, built) -> dict:
 def _work() -> None:
     """A worker: shots on standard input, one answer line each."""
     folder, device, samples, textures, threads = sys.argv[1:]
+    own = Path(textures) / str(os.getpid())  # two workers may need the same unit's label at once
+    own.mkdir(parents=True, exist_ok=True)
     answers = os.fdopen(os.dup(1), "w")
     os.dup2(2, 1)
     for line in sys.stdin:
         shot, start = Shot.from_json(line), time.monotonic()
         try:
             arrays = render_shot(
-                shot, Path(textures), device=device, samples=int(samples), threads=int(threads)
+                shot, own, device=device, samples=int(samples), threads=int(threads)
             )
             row = truth_row(shot, json.loads(str(arrays["geometry"])), arrays["index"])
             (Path(folder) / f"{shot.id}.json").write_text(json.dumps(row), encoding="utf-8")
