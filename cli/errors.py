@@ -1,7 +1,7 @@
 """What an error means to the outside: one table for exit code, HTTP status and hint.
 
-Exit codes: 0 the answer is there; 1 the command says what its own help says 1 means; 2 the input or the request
-cannot be used; 70 a fault of plugface itself (EX_SOFTWARE of BSD sysexits.h).
+Exit codes: 0 the answer is there; 1 the command says what its own help says 1 means; 2 the input or the
+request cannot be used; 70 a fault of plugface itself (EX_SOFTWARE of BSD sysexits.h).
 """
 
 import json
