@@ -1,0 +1,221 @@
+"""Labels, marker writing and footprints of the demo studio: what is said to be printed is there."""
+
+import json
+import random
+
+import numpy as np
+import pytest
+import zxingcpp
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.catalogue import Family
+from training_data_demo.studio.footprint import connector_size_mm
+
+pytest.importorskip("barcode", reason="the studio's libraries are an extra of their own")
+pytest.importorskip("ppf.datamatrix", reason="the studio's libraries are an extra of their own")
+
+from training_data_demo.studio.labels import draw_label, group_number, write_textures
+from training_data_demo.studio.scrawl import draw_scrawl
+from training_data_demo.studio.shades import draw_shade, to_linear
+from training_data_demo.studio.units import UnitSpec
+
+ZXING_NAMES = {"Code 128": "Code128", "Code 39": "Code39", "Data Matrix": "DataMatrix", "QR": "QRCode"}
+PATTERN = r"(?P<range>416)(?P<family>\d{3})(?P<version>\d{3})"
+
+
+def make_family(
+    maker="Marrow & Finch", barcode="Code 128", caption="REV", payload="number", size=(220, 150, 40)
+):
+    return Family.model_validate(
+        {
+            "key": "HERON 9",
+            "maker": maker,
+            "controls": "engine",
+            "body": {"size_mm": size, "material": "cast aluminium"},
+            "connectors": [{"colour": "GY", "size": "L", "pins": (3, 12), "at_mm": (0, 20)}],
+            "marks": [{"text": "HERON 9", "at_mm": (0, -30)}],
+            "label": {
+                "service_number": PATTERN,
+                "suffix": "R[0-9]",
+                "suffix_caption": caption,
+                "barcode": barcode,
+                "barcode_payload": payload,
+            },
+            "variants": [
+                {"key": "a", "service_numbers": ["416204118"], "suffixes": ["R2"], "years": (1998, 2001)}
+            ],
+            "source": "invented",
+        }
+    )
+
+
+def make_spec(seed=1, label="clean", scrawl="", **family):
+    family = make_family(**family)
+    return UnitSpec(
+        family=family,
+        variant=family.variants[0],
+        service_number="416204118",
+        suffix="R2",
+        serial="0045511",
+        unit_id="unit",
+        seed=seed,
+        label=label,
+        scrawl=scrawl,
+    )
+
+
+def on_white(picture):
+    """Over white paper, as RGB."""
+    alpha = picture[..., 3:].astype(float) / 255
+    return (picture[..., :3] * alpha + 255 * (1 - alpha)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("maker", ["Marrow & Finch", "Pell Works", "Someone else"])
+@pytest.mark.parametrize("barcode", list(ZXING_NAMES))
+@pytest.mark.parametrize("payload", ["number", "number and suffix"])
+def test_a_clean_label_carries_a_readable_code_where_it_says(maker, barcode, payload):
+    label = draw_label(make_spec(maker=maker, barcode=barcode, payload=payload))
+    expected = "416204118" + ("R2" if payload == "number and suffix" else "")
+    (code,) = [code for code in label.codes if code.symbology == barcode and code.payload == expected]
+    read = [r for r in zxingcpp.read_barcodes(on_white(label.picture)) if r.text == expected]
+    assert [str(r.format).replace(" ", "").split(".")[-1] for r in read] == [ZXING_NAMES[barcode]]
+    corners = [
+        getattr(read[0].position, name) for name in ("top_left", "top_right", "bottom_right", "bottom_left")
+    ]
+    found = np.array([(corner.x, corner.y) for corner in corners])
+    x0, y0, x1, y1 = code.box
+    # The reader takes a linear code's ends for its corners, and a square code's corners to two modules.
+    assert found[:, 0].min() == pytest.approx(x0, abs=2 * code.module_px)
+    assert found[:, 0].max() == pytest.approx(x1, abs=2 * code.module_px)
+    assert y0 - 2 * code.module_px <= found[:, 1].min() <= found[:, 1].max() <= y1 + 2 * code.module_px
+
+
+@pytest.mark.parametrize("maker", ["Marrow & Finch", "Pell Works", "Someone else"])
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("size", [(220, 150, 40), (120, 70, 30)])
+def test_text_boxes_hold_their_ink_and_stay_on_the_label(maker, seed, size):
+    label = draw_label(make_spec(seed=seed, maker=maker, size=size))
+    grey = on_white(label.picture).mean(axis=2)
+    height, width = grey.shape
+    assert {"mark", "service number", "suffix", "maker"} <= {text.role for text in label.texts}
+    for text in label.texts:
+        x0, y0, x1, y1 = text.box
+        assert 0 <= x0 < x1 <= width, text
+        assert 0 <= y0 < y1 <= height, text
+        # Ink and paper differ by far more than the label's own grain (1.6 levels).
+        assert np.ptp(grey[y0:y1, x0:x1]) > 30, text
+
+
+@pytest.mark.parametrize("maker", ["Marrow & Finch", "Pell Works"])
+def test_no_two_printed_things_overlap(maker):
+    for seed in range(5):
+        label = draw_label(make_spec(seed=seed, maker=maker))
+        boxes = [thing.box for thing in (*label.texts, *label.codes)]
+        for i, a in enumerate(boxes):
+            for b in boxes[i + 1 :]:
+                apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+                assert apart, (seed, a, b)
+
+
+def test_a_suffix_without_a_field_follows_the_number():
+    texts = {text.role: text for text in draw_label(make_spec(caption="")).texts}
+    number, suffix = texts["service number"], texts["suffix"]
+    assert number.value == "416 204 118"
+    assert suffix.value == "R2"
+    assert number.box[2] < suffix.box[0]
+    assert number.box[1] < suffix.box[3]
+    assert suffix.box[1] < number.box[3]
+
+
+@pytest.mark.parametrize(("state", "least", "most"), [("torn", 0.05, 0.3), ("partly missing", 0.2, 0.65)])
+def test_torn_labels_lose_paper(state, least, most):
+    whole = draw_label(make_spec()).picture[..., 3] > 0
+    torn = draw_label(make_spec(label=state)).picture[..., 3] > 0
+    assert least < 1 - torn.sum() / whole.sum() < most
+
+
+def test_a_scuffed_label_loses_ink_but_no_paper():
+    clean, scuffed = draw_label(make_spec()), draw_label(make_spec(label="scuffed"))
+    assert np.array_equal(clean.picture[..., 3], scuffed.picture[..., 3])
+    assert clean.texts == scuffed.texts
+    changed = np.abs(clean.picture[..., :3].astype(int) - scuffed.picture[..., :3]).max(axis=2) > 40
+    assert changed.mean() > 0.005
+
+
+def test_the_same_seed_gives_the_same_label_and_another_gives_another():
+    first, again, other = draw_label(make_spec(3)), draw_label(make_spec(3)), draw_label(make_spec(4))
+    assert np.array_equal(first.picture, again.picture)
+    assert not np.array_equal(first.picture, other.picture)
+
+
+def test_numbers_are_grouped_by_the_pattern_and_otherwise_in_threes():
+    assert group_number("416204118", r"(?P<a>41)(?P<b>6204118)") == ["41", "6204118"]
+    assert group_number("416204118", r"\d{9}") == ["416", "204", "118"]
+    assert group_number("1234567", r"\d+") == ["1", "234", "567"]
+
+
+def test_textures_are_written_with_their_boxes(tmp_path):
+    write_textures(make_spec(scrawl="L42"), tmp_path)
+    sheet = json.loads((tmp_path / "unit.json").read_text())
+    assert (tmp_path / "unit-label.png").is_file()
+    assert (tmp_path / "unit-scrawl.png").is_file()
+    assert len(list((tmp_path / "fonts").glob("*.ttf"))) >= 4
+    assert any(text["value"] == "416 204 118" for text in sheet["label"]["texts"])
+
+
+def test_an_absent_label_is_no_label(tmp_path):
+    write_textures(make_spec(label="absent"), tmp_path)
+    assert json.loads((tmp_path / "unit.json").read_text()) == {"label": None, "scrawl": None}
+    assert not (tmp_path / "unit-label.png").exists()
+
+
+def test_marker_writing_stays_in_its_box_and_refuses_what_it_cannot_write():
+    picture, (x0, y0, x1, y1), _ = draw_scrawl("K7/3", random.Random(2))
+    paint = picture[..., 3] > 80
+    assert paint[y0:y1, x0:x1].sum() == paint.sum() > 500
+    with pytest.raises(ValueError, match="cannot write"):
+        draw_scrawl("Ä", random.Random(2))
+
+
+@given(
+    size=st.sampled_from("SML"),
+    rows=st.integers(1, 200),
+    columns=st.integers(1, 200),
+    turn=st.sampled_from([0, 90]),
+)
+@settings(max_examples=200, deadline=None)
+def test_footprints_keep_the_size_classes_apart(size, rows, columns, turn):
+    family = make_family()
+    connector = family.connectors[0].model_copy(
+        update={"size": size, "pins": (rows, columns), "turn_deg": turn}
+    )
+    long, wide, tall = connector_size_mm(connector)
+    least, most = {"S": (18, 30), "M": (35, 50), "L": (55, 80)}[size]
+    assert least <= long <= most
+    assert 16 <= wide <= min(long, 30)
+    assert 14 <= tall <= 25
+    turned = connector.model_copy(update={"pins": (columns, rows)})
+    assert connector_size_mm(turned) == (long, wide, tall)
+
+
+@pytest.mark.parametrize("code", ["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"])
+def test_shades_vary_and_keep_to_their_colour(code):
+    shades = np.array([draw_shade(code, random.Random(seed)) for seed in range(60)])
+    assert shades.std(axis=0).max() > 0.001
+    luminance = shades @ (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
+    if code == "BK":
+        assert luminance.max() < 0.03
+    elif code == "WH":
+        assert luminance.min() > 0.4
+    elif code == "GY":
+        assert luminance.min() > 0.08
+        assert luminance.max() < 0.4
+    elif code in ("RD", "OG", "BN"):
+        assert (shades[:, 0] > shades[:, 1]).all()
+        assert (shades[:, 1] > shades[:, 2] * 0.9).all()
+
+
+def test_srgb_becomes_linear_light():
+    # 188 of 255 is close to half of the light: 0.5029 by IEC 61966-2-1.
+    assert to_linear("bcbcbc") == pytest.approx((0.5029,) * 3, abs=1e-3)
