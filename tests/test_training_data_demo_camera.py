@@ -105,5 +105,5 @@ def test_visible_share_counts_what_is_beyond_the_frame_as_hidden():
     seen = np.ones((100, 100), bool)
     square = np.array([[-10.0, 20], [10, 20], [10, 40], [-10, 40]])
     assert truth.visible_share(square, seen) == pytest.approx(0.5, abs=0.02)
-    assert truth.visible_share(square + (30, 0), seen) == pytest.approx(1.0, abs=0.01)
-    assert truth.visible_share(square + (30, 0), ~seen) == 0.0
+    assert truth.visible_share(square + np.array([30.0, 0.0]), seen) == pytest.approx(1.0, abs=0.01)
+    assert truth.visible_share(square + np.array([30.0, 0.0]), ~seen) == 0.0

@@ -15,7 +15,8 @@ from training_data_demo.studio.families import DEMO
 from training_data_demo.studio.shots import Shot
 
 SAMPLES = 24
-# Mean difference in 8-bit levels that another device or Blender build may make: noise left after denoising differs.
+# Mean difference in 8-bit levels that another device or Blender build may make: noise left after denoising
+# differs.
 TOLERANCE = 4.0
 
 

@@ -1,8 +1,9 @@
-"""What a phone makes of the light: white balance, exposure, blur, noise, smoothing, tone, sharpening, JPEG, EXIF turn.
+"""What a phone makes of the light: white balance, exposure, blur, noise, smoothing, tone, sharpening, JPEG,
+EXIF turn.
 
-Pure functions of arrays. Order follows a camera: optics, sensor noise, white balance, exposure, denoising, tone curve,
-sharpening. The shapes of curve, noise and halo are our own choice of what phones do, after looking at phone photos in
-general; no camera was measured.
+Pure functions of arrays. Order follows a camera: optics, sensor noise, white balance, exposure, denoising,
+tone curve, sharpening. The shapes of curve, noise and halo are our own choice of what phones do, after
+looking at phone photos in general; no camera was measured.
 """
 
 import io

@@ -1,7 +1,8 @@
 """Things that lie about in a yard: rags, wires, cable ends, loose plugs, tools, screws, boxes, tins, a hand.
 
-Every maker takes a generator and an empty root object at the ground below the thing's middle, +Z up, and hangs
-objects with their part number on it: 1 clutter, 2 loose plug, 3 hand or glove. Lengths in metres unless a name says mm.
+Every maker takes a generator and an empty root object at the ground below the thing's middle, +Z up, and
+hangs objects with their part number on it: 1 clutter, 2 loose plug, 3 hand or glove. Lengths in metres unless
+a name says mm.
 """
 
 import math
@@ -220,7 +221,7 @@ def make_loose_plug(rng, root) -> None:
                 "lever", plastic(str(rng.choice(["grey", "white", "black", "red"]))), root, LOOSE_PLUG
             )
         )
-    for k in range(int(rng.integers(3, 12))):
+    for _ in range(int(rng.integers(3, 12))):
         start = np.array([rng.uniform(-0.35, 0.35) * long, rng.uniform(-0.3, 0.3) * wide, 1.0]) / 1000
         tail = np.linspace(0, 1, 7)[:, None] * np.array([0.0, 0.0, -rng.uniform(0.03, 0.09)])
         tail[:, :2] += np.cumsum(rng.normal(0, 0.0035, (7, 2)), 0)

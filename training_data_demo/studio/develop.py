@@ -1,4 +1,4 @@
-"""From renders to photos: develops every shot, writes the JPEG files and the truth, one JSON line per photo."""
+"""From renders to photos: develops every shot, writes the JPEG files and one JSON line of truth per photo."""
 
 import hashlib
 import json

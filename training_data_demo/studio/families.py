@@ -1,5 +1,6 @@
 """From a planned unit to its family, wherever that is defined."""
 
+import dataclasses
 import functools
 from pathlib import Path
 
@@ -31,14 +32,6 @@ def unit_spec(unit: Unit) -> UnitSpec:
     """What the geometry needs to know of a planned unit."""
     family = family_of(unit)
     variant = next(v for v in family.variants if v.key == unit.variant)
-    return UnitSpec(
-        family=family,
-        variant=variant,
-        **{
-            name: getattr(unit, name)
-            for name in (
-                "service_number", "suffix", "serial", "unit_id", "seed", "fade", "chalk", "dirt", "grease", "rust",
-                "label", "scrawl", "scrawl_face", "missing", "seated",
-            )
-        },
-    )  # fmt: skip
+    shared = {f.name for f in dataclasses.fields(Unit)} & {f.name for f in dataclasses.fields(UnitSpec)}
+    same = {name: getattr(unit, name) for name in shared - {"family", "variant"}}
+    return UnitSpec(family=family, variant=variant, **same)

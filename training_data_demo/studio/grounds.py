@@ -1,7 +1,8 @@
-"""What units lie on: real relief where relief is seen (planks, stones, folds), procedural material for the rest.
+"""What units lie on: real relief where relief is seen (planks, stones, folds), procedural material for the
+rest.
 
-Every maker takes a generator, the recorded `Ground` and the radius in metres that must be covered; the surface that
-units lie on is at z = 0 and nothing here rises far above it. Part number 0.
+Every maker takes a generator, the recorded `Ground` and the radius in metres that must be covered; the
+surface that units lie on is at z = 0 and nothing here rises far above it. Part number 0.
 """
 
 import math

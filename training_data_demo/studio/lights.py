@@ -1,4 +1,4 @@
-"""Light of a yard, a shed, a workshop or a phone's flash. Only ratios matter: the camera exposes by itself."""
+"""Light of a yard, a shed, a workshop or a flash. Only ratios matter: the camera exposes by itself."""
 
 import math
 
@@ -122,7 +122,9 @@ def _photographer(camera) -> None:
 
 
 def _surroundings(rng, zenith, horizon, below, strength: float) -> None:
-    """A sky or ceiling that darkens towards walls, trees and stacks near the horizon; seen in reflections only."""
+    """A sky or ceiling that darkens towards walls, trees and stacks near the horizon; seen in reflections
+    only.
+    """
     world = bpy.data.worlds.new("surroundings")
     bpy.context.scene.world = world
     world.use_nodes = True

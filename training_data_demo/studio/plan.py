@@ -1,7 +1,9 @@
-"""Which photos the demo set has: units, their condition, and every parameter of every shot, drawn from one seed.
+"""Which photos the demo set has: units, their condition, and every parameter of every shot, drawn from one
+seed.
 
-Splits go by unit: a unit is photographed in one split only, alone or on a pallet. What a shot looks like depends on
-the master seed and its id alone. How often each value comes up is our own choice of what a yard's photos look like.
+Splits go by unit: a unit is photographed in one split only, alone or on a pallet. What a shot looks like
+depends on the master seed and its id alone. How often each value comes up is our own choice of what a yard's
+photos look like.
 """
 
 import dataclasses
@@ -253,7 +255,9 @@ def _unit_shot(shot_id: str, kind: str, split: str, unit: Unit, view: str, as_vi
 
 
 def _pallet_shot(shot_id: str, split: str, known: list[Unit]) -> Shot:
-    """Four to twelve units of mixed families, some on top of others, some turned over, now and then a stranger."""
+    """Four to twelve units of mixed families, some on top of others, some turned over, now and then a
+    stranger.
+    """
     rng = generator_of("shot", shot_id)
     count = int(rng.integers(4, 13))
     chosen = [known[k] for k in rng.permutation(len(known))[:count]]
@@ -362,7 +366,7 @@ def _scatter(rng, units: list[Unit], overlap: float, turned_over: float) -> tupl
 
 
 def _finish(rng, shot_id, kind, split, view, units, camera, loose: int, hand: float, things=()) -> Shot:
-    """Everything that is drawn alike for all photos: light, ground, clutter, and what the phone makes of it."""
+    """What is drawn alike for all photos: light, ground, clutter, and what the phone makes of it."""
     ground_kind = _pick(rng, GROUNDS, (0.4, 0.16, 0.1, 0.08, 0.1, 0.16) if view == "pallet" else None)
     if ground_kind == "tarpaulin" and not things:
         loose = max(loose, int(rng.integers(3, 7)))

@@ -1,7 +1,8 @@
-"""Renders shots: one .npz each with scene-linear colour, the index picture and where everything is, and its truth row.
+"""Renders shots: one .npz each with scene-linear colour, the index picture and where everything is, and its
+truth row.
 
-The parent process deals shots out to worker processes one by one, so that a shot that fails, or that takes its process
-down, costs that shot alone. Shots whose file exists are skipped.
+The parent process deals shots out to worker processes one by one, so that a shot that fails, or that takes
+its process down, costs that shot alone. Shots whose file exists are skipped.
 """
 
 import json
@@ -222,9 +223,7 @@ def _work() -> None:
     for line in sys.stdin:
         shot, start = Shot.from_json(line), time.monotonic()
         try:
-            arrays = render_shot(
-                shot, own, device=device, samples=int(samples), threads=int(threads)
-            )
+            arrays = render_shot(shot, own, device=device, samples=int(samples), threads=int(threads))
             row = truth_row(shot, json.loads(str(arrays["geometry"])), arrays["index"])
             (Path(folder) / f"{shot.id}.json").write_text(json.dumps(row), encoding="utf-8")
             part = Path(folder) / f"{shot.id}.part.npz"

@@ -1,7 +1,8 @@
 """How a rigid thing comes to rest: on one facet of its convex hull, then on what lies beneath it.
 
-No simulation: a thing on level ground rests on the hull facet below its middle; on uneven ground it rests on the plane
-that touches three points and has the middle between them, which is a facet of the upper hull of the gaps' heights.
+No simulation: a thing on level ground rests on the hull facet below its middle; on uneven ground it rests on
+the plane that touches three points and has the middle between them, which is a facet of the upper hull of the
+gaps' heights.
 """
 
 import bmesh
@@ -11,7 +12,9 @@ _DIRECTIONS = np.random.default_rng(5).normal(size=(500, 3))
 
 
 def extreme_points(points) -> np.ndarray:
-    """Those of the points, shape (N, 3), that stand out in one of 500 directions: near enough to the hull's corners."""
+    """Those of the points, shape (N, 3), that stand out in one of 500 directions: near enough to the hull's
+    corners.
+    """
     return points[np.unique(np.argmax(points @ _DIRECTIONS.T, axis=0))]
 
 
@@ -65,14 +68,16 @@ def rotation_between(start, end) -> np.ndarray:
 
 
 def resting_turn(points) -> np.ndarray:
-    """Rotation that sets a thing, given as points around its middle at the origin, onto the facet below it."""
+    """Rotation that sets a thing, points around its middle at the origin, onto the facet below it."""
     corners, normals = hull_facets(extreme_points(points))
     below = pierced_facet(corners, normals, np.zeros(3), -1.0)
     return np.eye(3) if below is None else rotation_between(below, np.array([0.0, 0.0, -1.0]))
 
 
 def underside(points, x, y) -> tuple[np.ndarray, np.ndarray]:
-    """Height of a hull's lower surface over positions x, y, shape (N,), and which of them lie under it at all."""
+    """Height of a hull's lower surface over positions x, y, shape (N,), and which of them lie under it at
+    all.
+    """
     corners, normals = hull_facets(extreme_points(points))
     low, side = normals[:, 2] < -1e-4, np.abs(normals[:, 2]) < 0.999
     height = np.full(len(x), -np.inf)

@@ -1,4 +1,6 @@
-"""From a shot to a scene: ground, units at rest, loose things, light, camera, and where everything is in the picture."""
+"""From a shot to a scene: ground, units at rest, loose things, light, camera, and where everything is in the
+picture.
+"""
 
 import math
 from dataclasses import dataclass
@@ -60,7 +62,9 @@ def _reach(shot: Shot) -> float:
 
 
 def _points(root, with_wires: bool = False) -> np.ndarray:
-    """Vertices of all meshes below a root, in world coordinates, shape (N, 3); thinned to those that stand out."""
+    """Vertices of all meshes below a root, in world coordinates, shape (N, 3); thinned to those that stand
+    out.
+    """
     kept = []
     for thing in root.children_recursive:
         if thing.type != "MESH" or (thing.pass_index % UNIT_STRIDE == WIRES and not with_wires):

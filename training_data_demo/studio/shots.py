@@ -1,7 +1,7 @@
 """One planned photo as a record: everything that decides how it looks, written as one line of JSON.
 
-A shot is complete: rendering and developing it need this record, the catalogue folders and nothing else. Lengths in
-metres, angles in degrees unless a name says otherwise.
+A shot is complete: rendering and developing it need this record, the catalogue folders and nothing else.
+Lengths in metres, angles in degrees unless a name says otherwise.
 """
 
 import dataclasses
@@ -58,7 +58,7 @@ class Unit:
 
 @dataclass(frozen=True)
 class Pose:
-    """How a unit lies: which face is up, where its middle is, turned by `yaw_deg`, propped up by `lean_deg`."""
+    """How a unit lies: the face that is up, its middle, turned by `yaw_deg`, propped up by `lean_deg`."""
 
     face: str  # "front" | "back"
     x: float = 0.0
@@ -103,7 +103,9 @@ class Ground:
 
 @dataclass(frozen=True)
 class Thing:
-    """A loose thing beside the units, or a hand whose finger tips are at x, y and which points along `yaw_deg`."""
+    """A loose thing beside the units, or a hand whose finger tips are at x, y and which points along
+    `yaw_deg`.
+    """
 
     kind: str
     x: float
@@ -114,7 +116,9 @@ class Thing:
 
 @dataclass(frozen=True)
 class Camera:
-    """The phone. `tilt_deg` from straight down, `roll_deg` about the line of sight, `height_m` follows from `fill`."""
+    """The phone. `tilt_deg` from straight down, `roll_deg` about the line of sight, `height_m` follows from
+    `fill`.
+    """
 
     subject: str  # "units" | "label" | "ground"
     fill: float  # share of the frame that the subject spans on its tighter side

@@ -1,7 +1,7 @@
 """Procedural materials of grounds and clutter: wood, concrete, steel, cardboard, stone, cloth, skin.
 
-All colours are scene-linear with sRGB primaries, 0..1. Textures are solid noise in object space (metres), so they need
-no unwrapping; `seed` shifts the noise, so that no two grounds are alike.
+All colours are scene-linear with sRGB primaries, 0..1. Textures are solid noise in object space (metres), so
+they need no unwrapping; `seed` shifts the noise, so that no two grounds are alike.
 """
 
 from training_data_demo.studio.blender import bpy
@@ -148,7 +148,9 @@ def hash_of(text: str) -> int:
 
 
 def wood(seed: int, wetness: float, grime: float, fresh: float):
-    """Sawn plank, grain along x: pale when `fresh`, grey when weathered, darker when wet, stained with `grime`."""
+    """Sawn plank, grain along x: pale when `fresh`, grey when weathered, darker when wet, stained with
+    `grime`.
+    """
     s = Surface("wood", seed)
     grain = s.noise(s.where((1.2, 22, 22), per_object=True), 9, 8, 0.6, 0.62)
     rings = s.waves(s.where((0.05, 1, 1), turn=0.02, per_object=True), 28, 7)

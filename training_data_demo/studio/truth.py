@@ -1,7 +1,7 @@
 """What is on a photo and where: polygons from the geometry, visibility from the index picture.
 
-All positions are pixels of the photo as it is shown, EXIF turn applied: x to the right, y down, the top left corner of
-the frame at 0, 0.
+All positions are pixels of the photo as it is shown, EXIF turn applied: x to the right, y down, the top left
+corner of the frame at 0, 0.
 """
 
 import dataclasses
@@ -58,7 +58,7 @@ def area(polygon) -> float:
 
 
 def visible_share(polygon, carries) -> float:
-    """Share of a polygon's whole area, also beyond the frame, whose pixels satisfy the mask `carries` (H, W)."""
+    """Share of a polygon's area, in the frame or not, whose pixels satisfy the mask `carries` (H, W)."""
     height, width = carries.shape
     clipped = clip_polygon(polygon, width, height)
     whole = area(polygon)
@@ -201,7 +201,9 @@ def _facing(corners) -> int:
 
 
 def _up(placed, built, frame: _Frame) -> float:
-    """Direction of the unit's upward axis in the picture, counter-clockwise degrees, 90 = up; see the label from behind."""
+    """Direction of the unit's upward axis in the picture, counter-clockwise degrees, 90 = up; see the label
+    from behind.
+    """
     printed = [t for t in built["texts"] if t["kind"] == "printed"]
     if placed.pose.face == "back" and printed:
         corners = frame.pixels(printed[0]["corners"])

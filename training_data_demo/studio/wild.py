@@ -1,7 +1,7 @@
 """Families that no catalogue holds: a few with invented makers, for decoys, and any number drawn by chance.
 
-The latter serve to train the finder of connectors: body, layout, colours, marks and labels are drawn freely, with no
-eye to any catalogue, so that what is learned is connectors and not families.
+The latter serve to train the finder of connectors: body, layout, colours, marks and labels are drawn freely,
+with no eye to any catalogue, so that what is learned is connectors and not families.
 """
 
 import math
@@ -11,18 +11,50 @@ from models.catalogue import Body, Connector, Family, Label, Mark, Variant
 from training_data_demo.studio.footprint import connector_size_mm
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
-# How often each colour turns up on a drawn family; black and grey lead, as in the trade (common practice, no source).
+# How often each colour turns up on a drawn family; black and grey lead, as in the trade (common practice, no
+# source).
 _WEIGHTS = (26, 9, 6, 8, 7, 10, 10, 6, 16, 13, 4, 4)
-_SYLLABLES = ("ba", "dor", "el", "fen", "gar", "hol", "is", "ket", "lum", "mor", "nes", "or", "pil", "quen", "ras", "sto", "tam", "ul", "ver", "wex", "yar", "zim")  # fmt: skip
+_SYLLABLES = (
+    "ba",
+    "dor",
+    "el",
+    "fen",
+    "gar",
+    "hol",
+    "is",
+    "ket",
+    "lum",
+    "mor",
+    "nes",
+    "or",
+    "pil",
+    "quen",
+    "ras",
+    "sto",
+    "tam",
+    "ul",
+    "ver",
+    "wex",
+    "yar",
+    "zim",
+)
 _GAP_MM = 7.0
 
-# Invented makers and families that are in no catalogue, by the split whose decoys may show them: what is unknown in
-# the test split was never seen before it.
+# Invented makers and families that are in no catalogue, by the split whose decoys may show them: what is
+# unknown in the test split was never seen before it.
 _UNKNOWN = {
-    "test": (("QUERNMOSS", "QM VECTA"), ("QUERNMOSS", "QM ORLO"), ("LEDDERBY", "LB-71"), ("PILCROW FEN", "MARL"), ("HOBSTANE", "HOB 9"), ("TARNWICK", "T-LATCH"), ("OUSELBECK", "OB RIVEN")),
+    "test": (
+        ("QUERNMOSS", "QM VECTA"),
+        ("QUERNMOSS", "QM ORLO"),
+        ("LEDDERBY", "LB-71"),
+        ("PILCROW FEN", "MARL"),
+        ("HOBSTANE", "HOB 9"),
+        ("TARNWICK", "T-LATCH"),
+        ("OUSELBECK", "OB RIVEN"),
+    ),
     "calibration": (("SALLOWMERE", "SM GRIST"), ("BRACKWATER", "BW-40"), ("BRACKWATER", "BW-55")),
     "train": (("THRUMHOLM", "THRUM A"), ("THRUMHOLM", "THRUM C"), ("CROSSGATE TOLL", "CGT 3")),
-}  # fmt: skip
+}
 
 
 def unknown_families(split: str) -> list[str]:
