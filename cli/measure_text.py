@@ -55,7 +55,7 @@ def score_photo(row: dict, texts: list[Text], codes: list[Code]) -> dict[str, li
     """Right and asked counts per figure for one photo."""
     scores: dict[str, list[tuple[float, float]]] = defaultdict(list)
     lines = ["".join(text.value.upper().split()) for text in texts]
-    words = [word for text in texts for word in text.value.upper().split()]
+    words = [word.strip(".,:;-'") for text in texts for word in text.value.upper().split()]
     for unit in row["units"]:
         number, suffix = unit["service_number"].upper(), (unit.get("suffix") or "").upper()
         for truth in unit["texts"]:

@@ -14,7 +14,8 @@ SECOND_READER_WEIGHT = 0.3
 
 _FIND_SIDE_PX = 544  # a label is searched for lines at this size
 _SECOND_READER_SIDE_PX = 1100
-_SURE = 0.97  # a label all of whose lines read better than this needs no second reader
+_SURE = 0.97  # lines that read better than this need no second reader
+_HOPELESS = 0.4  # nor do lines that read worse than this: bars, scratches
 _WIDEST_GAP = 1.4  # between words of one row, in heights: groups of digits stand closer, fields farther
 
 
@@ -49,9 +50,15 @@ def read_label(
     ]
     texts = read_boxes(grey, boxes, reader)
     rows = find_rows(texts)
-    if second is not None and texts and min(text.confidence for text in texts) < _SURE:
+    if second is not None and any(_in_doubt(text) for text in texts):
         rows = _ask_second(grey, corners, rows, second)
     return tuple(joined for row in rows for joined in join_row(row))
+
+
+def _in_doubt(text: Text) -> bool:
+    """Whether a line that may be a number reads well enough to matter and not well enough to be sure."""
+    figures = sum(c.isdigit() for c in text.value)
+    return figures >= 2 and _HOPELESS < text.confidence < _SURE
 
 
 def find_rows(texts: Sequence[Text]) -> list[list[Text]]:

@@ -38,6 +38,7 @@ _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched f
 _BESIDE_SIDE_PX = 736  # what lies beside the units is looked at less closely
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
+_LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
 _MOST_MARKS = 3  # boxes that look cast and are read as such, in a search
 
@@ -116,7 +117,7 @@ def read_unit_texts(
         texts += _search(grey, quad_of(unit), readers, alphabet)
     where = [region.polygon for region in regions if region.kind == "label"]
     codes = read_codes(grey, where or [unit] * (search and not regions), whole=False)
-    return tuple(texts), codes, readers.notes
+    return _without_noise(texts, codes), codes, readers.notes
 
 
 def find_regions(
@@ -207,7 +208,7 @@ def read_photo_texts(
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
     texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
     codes = tuple(c for c in read_codes(grey) if not _on_any(c.polygon, units))
-    return tuple(texts), codes, readers.notes
+    return _without_noise(texts, codes), codes, readers.notes
 
 
 def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | None = None) -> Fault | None:
@@ -308,6 +309,12 @@ def _by_lean(boxes: Sequence[TextBox], tolerance_deg: float = 20.0) -> list[list
         else:
             groups.append((lean, [box]))
     return [group for _, group in groups]
+
+
+def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, ...]:
+    """Texts that are more than the bars of a code or the grain of a surface."""
+    bars = [code.polygon for code in codes]
+    return tuple(t for t in texts if t.confidence >= _LEAST_CONFIDENCE and not _on_any(t.polygon, bars))
 
 
 def _on_any(polygon: Polygon, units: Sequence[Polygon]) -> bool:
