@@ -121,9 +121,9 @@ def light(x: Tensor) -> Tensor:
     shadow = torch.sigmoid((_smooth_noise(x, 4) - 0.5) * _uniform(x, 10, 80))
     x = _sometimes(x, x * (1 - _uniform(x, 0.2, 0.75) * shadow), 0.25)
     bright = torch.relu(_smooth_noise(x, 5) - _uniform(x, 0.75, 0.95)) * _uniform(x, 1, 12)
-    x = _sometimes(x, x + bright * _uniform(x, 0.7, 1.0, 3), 0.2)
+    x = _sometimes(x, x + bright * _uniform(x, 0.7, 1.0, 3), 0.12)
     haze = _uniform(x, 0.03, 0.35) * _smooth_noise(x, 6).lerp(torch.ones_like(x[:, :1]), 0.5)
-    x = _sometimes(x, x * (1 - haze) + haze * _uniform(x, 0.6, 1.0, 3), 0.2)
+    x = _sometimes(x, x * (1 - haze) + haze * _uniform(x, 0.6, 1.0, 3), 0.15)
     h, w = x.shape[-2:]
     y = torch.linspace(-1, 1, h, device=x.device)[:, None]
     radius2 = (y**2 + torch.linspace(-1, 1, w, device=x.device)[None] ** 2) / 2

@@ -93,6 +93,8 @@ def read_shot(path: Path) -> Shot:
         size = (round(width * scale), round(height * scale))
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
         index = cv2.resize(index.astype(np.int16), size, interpolation=cv2.INTER_NEAREST)
+    # A shot can be rendered smaller than the photo that its geometry speaks of.
+    scale = index.shape[1] / geometry.get("width", width)
     rgb = np.nan_to_num(rgb, posinf=16.0).clip(0, 16)
     rgb = (rgb * (0.2 / max(1e-4, float(rgb.mean())))).clip(0, 60)
 
