@@ -53,7 +53,7 @@ Partner = Annotated[
     typer.Option(
         "--partner",
         metavar="KEY",
-        help="Family of a unit already in hand, from the same donor.",
+        help="Family of a unit already in hand.",
         show_default=False,
     ),
 ]
