@@ -78,6 +78,17 @@ def polygon_moments(polygon: np.ndarray) -> tuple[float, float, float, float, fl
     return cx + origin[0], cy + origin[1], xx, xy, yy
 
 
+def _shape(carries: np.ndarray, polygon: np.ndarray) -> tuple[float, ...]:
+    """Moments of a region's whole outline; of what is seen of it, should the outline lie elsewhere."""
+    rows, columns = np.nonzero(carries)
+    if len(rows):
+        low, high = polygon.min(0) - 3, polygon.max(0) + 3
+        inside = (columns >= low[0]) & (columns <= high[0]) & (rows >= low[1]) & (rows <= high[1])
+        if inside.mean() < 0.6:
+            return polygon_moments(np.column_stack([columns, rows]) + 0.5)
+    return polygon_moments(polygon)
+
+
 def _place(names: tuple[str, ...], value) -> float:
     return float(names.index(value)) if value in names else float("nan")
 
@@ -108,7 +119,7 @@ def read_shot(path: Path) -> Shot:
         body = unit.get("body") or {}  # not every geometry has it
         box = (*outline.min(0), *outline.max(0))
         units[number] = (
-            *polygon_moments(outline),
+            *_shape(index // PARTS == number, outline),
             np.cos(up),
             np.sin(up),
             float(unit["face"] == "front"),
@@ -122,7 +133,10 @@ def read_shot(path: Path) -> Shot:
             if connector["missing"] or len(connector["polygon"]) < 3:
                 continue
             connectors[13 * number + 1 + connector["index"]] = (
-                *polygon_moments(np.asarray(connector["polygon"], np.float32) * scale),
+                *_shape(
+                    index == PARTS * number + 1 + connector["index"],
+                    np.asarray(connector["polygon"], np.float32) * scale,
+                ),
                 _place(COLOURS, connector["colour"]),
                 _place(SIZES, connector["size"]),
                 float(connector["mated"]),
