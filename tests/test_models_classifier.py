@@ -1,0 +1,136 @@
+"""Training, the model file, and what it refuses."""
+
+import json
+import zipfile
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import skops.io
+
+from models.catalogue_index import index_families
+from models.classifier import ModelError, default_model_path, load_model, predict, save_model
+from models.fusion import fuse_views
+from models.invent import invent_catalogue
+from models.noise import ObservationNoise
+from models.noise_fit import fit_noise
+from models.rules import fit_view
+from models.simulate import draw_observations
+from models.training import calibrate, simulate_examples, train
+from models.views import ObservedUnit, gather_views
+
+
+@pytest.fixture(scope="module")
+def model():
+    return train([], None, 3, n_simulated=300)
+
+
+def observed(catalogue, noise, n, seed):
+    rng = np.random.default_rng(seed)
+    units = []
+    for k in range(n):
+        family = catalogue.families[k % len(catalogue.families)]
+        shots = tuple(draw_observations(family, family.variants[0], v, noise, rng) for v in ("front", "back"))
+        units.append(ObservedUnit(str(k), shots, family.key, family.variants[0].key))
+    return units
+
+
+def test_the_same_seed_gives_the_same_model(model):
+    again = train([], None, 3, n_simulated=300)
+    assert again.about["training_sha256"] == model.about["training_sha256"]
+    assert again.version == model.version
+
+
+def test_probabilities_sum_to_one_and_a_better_fit_is_never_less_probable(model):
+    example = simulate_examples(model.noise, 11, 1)[0]
+    posterior = predict(model, [example.fused])[0]
+    assert posterior.families.sum() + posterior.unlike == pytest.approx(1.0)
+    row = int(posterior.scores.argmin())
+    better = example.fused.log_odds.copy()
+    better[row, 0] += 5.0
+    after = predict(model, [replace(example.fused, log_odds=better)])[0]
+    assert after.scores[row] >= posterior.scores[row] - 1e-9
+
+
+def test_several_units_at_once_are_judged_as_each_alone(model):
+    cases = [e.fused for e in simulate_examples(model.noise, 12, 5)]
+    together = predict(model, cases)
+    for case, posterior in zip(cases, together, strict=True):
+        np.testing.assert_allclose(predict(model, [case])[0].families, posterior.families)
+
+
+def test_a_catalogue_never_seen_is_served(model):
+    unseen = invent_catalogue(14, 991)
+    index = index_families(unseen.families)
+    right = []
+    for unit in observed(unseen, model.noise, 28, 5):
+        fits = [fit_view(v, index, model.noise) for v in gather_views(list(unit.observations))]
+        best = predict(model, [fuse_views(fits)])[0].families.argmax()
+        right.append(unseen.families[best].key == unit.family)
+    assert np.mean(right) >= 0.9
+
+
+def test_observed_units_train_and_calibrate(model):
+    catalogue = invent_catalogue(8, 4)
+    trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=200)
+    assert trained.about["observed_units"] == 16
+    calibrated = calibrate(trained, observed(catalogue, model.noise, 24, 2), catalogue)
+    assert calibrated.conformal.n == 24 * 3  # front, back, both
+    assert "observed" in calibrated.about["calibrated_on"]
+
+
+def test_a_saved_model_comes_back_the_same(model, tmp_path):
+    path = tmp_path / "model.skops"
+    save_model(model, path)
+    back = load_model(path)
+    assert back.version == model.version
+    case = [e.fused for e in simulate_examples(model.noise, 12, 1)]
+    np.testing.assert_array_equal(predict(back, case)[0].families, predict(model, case)[0].families)
+
+
+def test_the_shipped_model_is_small_and_says_what_it_was_made_from():
+    model = load_model(default_model_path())
+    assert default_model_path().stat().st_size < 300_000
+    assert {"training_sha256", "libraries", "seed", "calibrated_on"} <= set(model.about)
+
+
+def test_missing_damaged_and_foreign_files_are_refused_with_a_sentence(model, tmp_path):
+    with pytest.raises(ModelError, match="no such model file"):
+        load_model(tmp_path / "none.skops")
+    damaged = tmp_path / "damaged.skops"
+    damaged.write_bytes(b"not an archive")
+    with pytest.raises(ModelError, match="not a readable model file"):
+        load_model(damaged)
+    foreign = tmp_path / "foreign.skops"
+    skops.io.dump({"classifier": print, "learned": "{}"}, foreign)
+    with pytest.raises(ModelError):
+        load_model(foreign)
+
+
+def test_a_model_of_other_rules_or_library_is_refused(model, tmp_path):
+    path = tmp_path / "model.skops"
+    for change, words in (
+        (lambda d: d.update(rules=["plugs"]), "other matching rules"),
+        (lambda d: d["about"]["libraries"].update({"scikit-learn": "0.1.0"}), "scikit-learn 0.1.0"),
+    ):
+        save_model(model, path)
+        content = skops.io.load(
+            path, trusted=["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]
+        )
+        learned = json.loads(content["learned"])
+        change(learned)
+        skops.io.dump({**content, "learned": json.dumps(learned)}, path, compression=zipfile.ZIP_DEFLATED)
+        with pytest.raises(ModelError, match=words):
+            load_model(path)
+
+
+def test_noise_is_measured_from_known_units():
+    truth = replace(ObservationNoise(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
+    catalogue = invent_catalogue(10, 6)
+    fitted = fit_noise(observed(catalogue, truth, 150, 7), catalogue)
+    # 150 fronts, about 380 plugs: standard errors 0.02 and 0.04; the prior pulls by up to 0.02.
+    assert fitted.miss == pytest.approx(0.15, abs=0.06)
+    assert fitted.mark_read == pytest.approx(0.4, abs=0.14)
+    assert fitted.place_sd == pytest.approx(0.03, abs=0.015)
+    assert "300 views" in fitted.basis
+    assert fit_noise([], catalogue).miss == pytest.approx(ObservationNoise().miss)

@@ -1,0 +1,87 @@
+"""Readings against strings: a slip is forgiven by its probability, a clean difference is not mended."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.catalogue_index import strings_of
+from models.noise import ALPHABET, ObservationNoise
+from models.text_fit import FLOOR_NATS, best_string, score_strings
+from vision.observations import Character, Text
+
+NOISE = ObservationNoise()
+MARKS = strings_of([("TERN 2", 0), ("TERN 4", 1), ("SKUA 2", 2)])
+
+
+def line(value: str, sure: float = 0.98, **options) -> Text:
+    return Text((), value, sure, "printed", 20.0, **options)
+
+
+def test_the_right_mark_wins_and_a_look_alike_slip_still_finds_it():
+    assert score_strings(line("TERN 2"), MARKS, NOISE).argmax() == 0
+    slip = score_strings(line("TERN Z"), MARKS, NOISE)
+    assert slip.argmax() == 0
+    assert slip[0] < score_strings(line("TERN 2"), MARKS, NOISE)[0]
+
+
+def test_a_clean_other_digit_is_not_mended():
+    scores = score_strings(line("TERN 3"), MARKS, NOISE)
+    # Below what a string equal to the reading would score by 20 to 1 or more (3 nats).
+    assert best_string(line("TERN 3"), NOISE) - scores.max() > 3.0
+
+
+def test_words_around_do_not_hide_a_string_and_parts_of_words_are_not_it():
+    alone, within = line("TERN 2"), line("UNIT TERN 2 HARBOUR")
+    assert score_strings(within, MARKS, NOISE)[0] == pytest.approx(
+        score_strings(alone, MARKS, NOISE)[0], abs=1.5
+    )
+    assert score_strings(line("XTERN 25"), MARKS, NOISE)[0] < score_strings(alone, MARKS, NOISE)[0] - 4
+
+
+def test_alternatives_of_a_doubtful_character_count():
+    characters = (*tuple(Character(((c, 0.99),)) for c in "TERN"), Character((("8", 0.5), ("4", 0.5))))
+    scores = score_strings(line("TERN 8", characters=characters), MARKS, NOISE)
+    assert scores.argmax() == 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.text(alphabet=ALPHABET + " -./", max_size=25))
+def test_any_line_gives_finite_scores(value):
+    scores = score_strings(line(value), MARKS, NOISE)
+    assert np.isfinite(scores).all()
+    assert (scores >= FLOOR_NATS).all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.text(alphabet=ALPHABET, min_size=1, max_size=8), st.text(alphabet=ALPHABET, min_size=1, max_size=8))
+def test_equals_a_plain_recursion(read, known):
+    text = line(read, sure=0.9)
+    found = score_strings(text, strings_of([(known, 0)]), NOISE)[0]
+    assert found == pytest.approx(max(plain(read, known, 0.9), FLOOR_NATS), abs=1e-9)
+
+
+def plain(read: str, known: str, sure: float) -> float:
+    """The same channel written as a recursion over one word."""
+    matrix = NOISE.character_matrix
+    rest = (1.0 - sure) / len(ALPHABET)
+
+    def odds(i, j):
+        seen = np.full(len(ALPHABET), rest)
+        seen[ALPHABET.index(read[i])] += sure
+        return np.log(len(ALPHABET) * (seen @ matrix[ALPHABET.index(known[j])]) + 1e-9)
+
+    lost, added = np.log(NOISE.character_lost), np.log(NOISE.character_added)
+    table = {(0, 0): 0.0}
+    for i in range(len(read) + 1):
+        for j in range(len(known) + 1):
+            ways = []
+            if i and j:
+                ways.append(table[i - 1, j - 1] + odds(i - 1, j - 1))
+            if i:
+                ways.append(table[i - 1, j] + added)
+            if j:
+                ways.append(table[i, j - 1] + lost)
+            if ways:
+                table[i, j] = max(ways)
+    return table[len(read), len(known)]
