@@ -1,8 +1,8 @@
 """How hard the demo set is for a trivial method: nearest neighbour by colour histogram on the test fronts.
 
-`python -m training_data_demo.baseline` compares each front photo of the test split, whole, with all front photos of
-the training split and takes over the family of the nearest. It knows no connectors and no text; where it does well, the
-photos are too easy.
+`python -m training_data_demo.baseline` compares each front photo of the test split,
+whole, with all front photos of the training split and takes over the family of the nearest. It knows no connectors and no text; where
+it does well, the photos are too easy.
 """
 
 import json
@@ -45,7 +45,7 @@ def main() -> None:
     right = sum(a == b for a, b in zip(said, test_labels, strict=True))
     families = len({row["units"][0]["family"] for row in fronts})
     print(
-        f"{right} of {len(test)} test fronts right ({right / len(test):.0%}) with {len(train)} training fronts; "
+        f"{right} of {len(test)} test fronts right ({right / len(test):.0%}), {len(train)} training fronts; "
         f"chance is about {1 / families:.0%}"
     )
 
