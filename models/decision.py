@@ -182,7 +182,7 @@ def _words(
     verdict: Verdict, families: list[Family], best: float, unlike: float, findings: tuple[Finding, ...]
 ) -> str:
     if verdict == "unreadable":
-        return "These photos do not allow an answer."
+        return "No answer: nothing on these photos can be read well enough to name a controller."
     if verdict == "not_in_catalogue":
         return f"A unit, but none of the families in this catalogue ({unlike:.1%})."
     if verdict == "identified":

@@ -22,6 +22,9 @@ PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", 
 #: Families that are played through, and photos drawn for each family and view: a compromise with time.
 N_FAMILIES, N_DRAWS = 3, 2
 
+#: A family less probable than this share of the best is not played through: it can hardly move the mean.
+LEAST_CHANCE = 0.02
+
 #: Gains below this many second looks are not worth a walk to the shelf (our choice).
 LEAST_GAIN = 0.02
 
@@ -49,6 +52,8 @@ def choose_next_photo(
     rng = np.random.default_rng(seed)
     rows = weighing.ranked[:N_FAMILIES]
     chances = weighing.posterior.families[rows]
+    likely = chances >= chances.max() * LEAST_CHANCE
+    rows, chances = rows[likely], chances[likely]
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
     played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
