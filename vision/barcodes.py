@@ -74,15 +74,15 @@ def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
     return cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), True) > -slack
 
 
-def _read_region(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+def _read_region(grey: np.ndarray, corners: np.ndarray, *, thorough: bool = True) -> list[Code]:
     scale = min(1.0, _LABEL_SIDE_PX / max(*side_lengths(corners), 1.0))
-    for factor in (scale, 2.0 * scale, 3.0 * scale):
+    for factor in (scale, 2.0 * scale, 3.0 * scale) if thorough else (scale, 2.0 * scale):
         level, to_photo = cut_out(grey, corners, scale=factor, margin=0.06, max_side=2 * _LABEL_SIDE_PX)
         for prepared, way in _prepare(level, enlarged=factor > scale):
             codes = _decode(prepared, to_photo, f"zxing-cpp, level label x{factor:.2g}{way}")
             if codes:
                 return codes
-    return _read_smeared(grey, corners)
+    return _read_smeared(grey, corners) if thorough else []
 
 
 def _prepare(level: np.ndarray, *, enlarged: bool) -> Iterable[tuple[np.ndarray, str]]:
@@ -152,7 +152,7 @@ def _read_whole(grey: np.ndarray) -> list[Code]:
     small, grow = _reduced(grey, _PHOTO_SIDE_PX)
     found = _decode(small, np.diag([grow, grow, 1.0]), "zxing-cpp, whole photo")
     for corners in find_stripes(grey):
-        _add_new(found, _read_region(grey, corners))
+        _add_new(found, _read_region(grey, corners, thorough=False))
     return found
 
 

@@ -12,7 +12,7 @@ from vision.text_regions import TextBox, as_polygon, cut_out, find_text, level_c
 #: How far the second reader's word counts beside the first's, 0..1. Our choice, on drawn labels.
 SECOND_READER_WEIGHT = 0.3
 
-_FIND_SIDE_PX = 544  # a label is searched for lines at this size
+_FIND_SIDE_PX = 448  # a label is searched for lines at this size
 _SECOND_READER_SIDE_PX = 1100
 _SURE = 0.97  # lines that read better than this need no second reader
 _HOPELESS = 0.4  # nor do lines that read worse than this: bars, scratches

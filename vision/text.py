@@ -37,6 +37,7 @@ _RECOGNISER_FILE = "PP-OCRv6_rec_small.onnx"
 _STRIP_HEIGHT_PX = 48  # what the recogniser was trained on
 _LONGEST_STRIP_PX = 1280
 _N_OPTIONS = 5
+_CLEAR_DIRECTION = 2.0  # a direction that reads so many times better needs no second witness
 _ASCII = {chr(code) for code in range(33, 127)}
 
 
@@ -182,7 +183,7 @@ def read_boxes(
     *,
     kind: TextKind = "printed",
     upside_down: bool | None = None,
-    n_witnesses: int = 2,
+    n_witnesses: int = 3,
 ) -> list[Text]:
     """Read level boxes that share one reading direction, as the lines of one label do.
 
@@ -193,7 +194,7 @@ def read_boxes(
     upside_down : bool, optional
         Whether the text runs against the boxes; None to find out from the longest lines.
     n_witnesses : int
-        How many lines are read both ways to find out.
+        How many lines at most are read both ways to find out; one that is clear suffices.
 
     Returns
     -------
@@ -212,9 +213,12 @@ def read_boxes(
         ways.update(zip(wanted, reader.read_strips(strips), strict=True))
 
     if upside_down is None:
-        witnesses = range(min(n_witnesses, len(boxes)))
-        read([(i, way) for i in witnesses for way in (0, 1)])
-        weight = [sum(_weight_of(ways[i, way]) for i in witnesses) for way in (0, 1)]
+        weight = [0.0, 0.0]
+        for witness in range(min(n_witnesses, len(boxes))):
+            read([(witness, 0), (witness, 1)])
+            weight = [weight[k] + _weight_of(ways[witness, k]) for k in (0, 1)]
+            if max(weight) > _CLEAR_DIRECTION * min(weight) + 1.0:
+                break
         upside_down = weight[1] > weight[0]
     way = int(upside_down)
     read([(i, way) for i in range(len(boxes)) if (i, way) not in ways])

@@ -35,7 +35,7 @@ CAST_ALPHABET = string.ascii_uppercase + string.digits + "-/."
 CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
-_BESIDE_SIDE_PX = 736  # what lies beside the units is looked at less closely
+_BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
 _LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
