@@ -1,0 +1,55 @@
+"""The scores of reading count what was asked and what was right."""
+
+from cli.measure_text import score_photo
+from vision.observations import Code, Text
+
+_BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 2.0), (0.0, 2.0))
+
+
+def _row(number="734160723", suffix="R2", height=20.0, visible=1.0):
+    def text(kind, role, value):
+        return {"kind": kind, "role": role, "value": value, "height_px": height, "visible": visible}
+
+    texts = [
+        text("printed", "service number", "734 160 723"),
+        text("printed", "suffix", suffix),
+        text("cast", "mark", "SKUA 2"),
+    ]
+    codes = [{"symbology": "Code 128", "payload": number, "module_px": 2.5, "visible": visible}]
+    return {"units": [{"service_number": number, "suffix": suffix, "texts": texts, "codes": codes}]}
+
+
+def _text(value, kind="printed"):
+    return Text(_BOX, value, 0.9, kind, 20.0)
+
+
+def _sums(row, texts, codes=()):
+    scores = score_photo(row, list(texts), list(codes))
+    return {k: (sum(r for r, _ in v), sum(a for _, a in v)) for k, v in scores.items()}
+
+
+def test_everything_right():
+    code = Code(_BOX, "Code 128", "734160723", "verified")
+    sums = _sums(_row(), [_text("734 160 723"), _text("REV R2"), _text("SKUA 2", "cast")], [code])
+    assert sums["number, large print"] == (1, 1)
+    assert sums["suffix, large print"] == (1, 1)
+    assert sums["mark, whole"] == (1, 1)
+    assert sums["mark, characters"] == (5, 5)
+    assert sums["code, large modules"] == (1, 1)
+    assert sums["codes that are wrong"] == (0, 1)
+
+
+def test_wrong_readings_do_not_count():
+    code = Code(_BOX, "Code 128", "734160724", "verified")
+    sums = _sums(_row(height=8.0), [_text("734 160 728"), _text("REV R3"), _text("SKUA Z", "cast")], [code])
+    assert sums["number, small print"] == (0, 1)
+    assert sums["suffix, small print"] == (0, 1)
+    assert sums["mark, whole"] == (0, 1)
+    assert sums["mark, characters"] == (4, 5)
+    assert sums["code, large modules"] == (0, 1)
+    assert sums["codes that are wrong"] == (1, 1)
+
+
+def test_what_is_out_of_view_is_not_asked_for():
+    sums = _sums(_row(visible=0.5), [])
+    assert set(sums) == {"codes that are wrong"}
