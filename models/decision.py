@@ -14,9 +14,10 @@ from models.classifier import Model
 from models.conformal import keep_answers
 from models.costs import Costs
 from models.evidence import explain
-from models.findings import find_contradictions
+from models.findings import find_contradictions, name_sides
 from models.next_photo import choose_next_photo
 from models.pairing import Needs, fit_variant, join_fits, list_partners
+from models.rules import RULES
 from models.variants import VariantPosterior
 from models.weighing import Weighing, expected_cost, variants_of
 
@@ -40,13 +41,13 @@ def decide(
     costs = costs or Costs()
     index, posterior = weighing.index, weighing.posterior
     ranked = weighing.ranked
-    best_row, best = int(ranked[0]), float(posterior.families[ranked[0]])
-    family = index.families[best_row]
+    best = float(posterior.families[ranked[0]])
     findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
-    variants = variants_of(weighing, best_row, model)
-    findings += _unlisted(family, variants)
     verdict = _verdict(weighing, best, findings, costs)
-    rows = _answer_set(weighing, verdict, model)
+    rows = _answer_set(weighing, verdict, model, _contradicted(findings))
+    lead = rows[0] if rows else int(ranked[0])
+    family, variants = index.families[lead], variants_of(weighing, lead, model)
+    findings += _unlisted(family, variants) if rows else ()
     remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
     likely = [index.families[r] for r in rows]
     likely += [
@@ -78,27 +79,47 @@ def decide(
 
 
 def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
+    """What to say. Where nothing stands out and refusing is too dear as well, the photos do not allow an
+    answer."""
     usable = any(view.usable for view in weighing.views)
-    anything = weighing.fused.measured[:6].max(initial=0.0) > 0.01
-    contradicted = any(f.name in {"views disagree", "label and casting disagree"} for f in findings)
-    if not anything or (not usable and best < costs.accept_at):
-        return "unreadable"
+    hopeless = best <= 1.0 - costs.refuse_at
     if not usable:
-        return "ambiguous"
-    if contradicted:
+        return "ambiguous" if best >= costs.accept_at else "unreadable"
+    if not _something_seen(weighing):
+        return "unreadable"
+    if _contradicted(findings):
         return "ambiguous"
     if best >= costs.accept_at:
         return "identified"
-    return "not_in_catalogue" if weighing.posterior.unlike >= costs.refuse_at else "ambiguous"
+    if weighing.posterior.unlike >= costs.refuse_at:
+        return "not_in_catalogue"
+    return "unreadable" if hopeless else "ambiguous"
 
 
-def _answer_set(weighing: Weighing, verdict: Verdict, model: Model) -> list[int]:
-    """Rows of the answer: the accepted family, or the conformal set (at least the best), or none."""
+def _contradicted(findings: tuple[Finding, ...]) -> bool:
+    return any(f.name in {"views disagree", "label and casting disagree"} for f in findings)
+
+
+def _something_seen(weighing: Weighing) -> bool:
+    """A unit with plugs or writing, or writing alone that a label would carry; a stray cast-like line is
+    not."""
+    measured = dict(zip(RULES, weighing.fused.measured, strict=True))
+    if measured["service number"] or measured["barcode"] or measured["label mark"]:
+        return True
+    return any(view.unit is not None and (view.unit.connectors or view.texts) for view in weighing.views)
+
+
+def _answer_set(weighing: Weighing, verdict: Verdict, model: Model, contradicted: bool) -> list[int]:
+    """Rows of the answer: the accepted family; each side of a contradiction; the conformal set (at least the
+    best); or none.
+    """
     ranked = weighing.ranked
     if verdict == "identified":
         return [int(ranked[0])]
     if verdict != "ambiguous":
         return []
+    if contradicted:
+        return name_sides(weighing.fits, model.weights, model.noise)
     kept = keep_answers(weighing.posterior.families, model.conformal)
     return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
 

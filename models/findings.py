@@ -33,6 +33,16 @@ def find_contradictions(
     return tuple(findings)
 
 
+def name_sides(fits: list[ViewFit], weights: np.ndarray, noise: ObservationNoise) -> list[int]:
+    """Rows of the families that one view, the casting or the label alone speaks for, in that order."""
+    totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
+    summed = np.sum(totals, axis=0)
+    sides = [total.sum(axis=1) for total in totals]
+    sides += [summed[:, _CASTING].sum(axis=1), summed[:, _LABEL].sum(axis=1)]
+    named = [row for side in sides if (row := _favourite(side, noise)) is not None]
+    return list(dict.fromkeys(named))
+
+
 def _favourite(total: np.ndarray, noise: ObservationNoise) -> int | None:
     share = log_share(total, noise.unlike)
     best = int(share.argmax())

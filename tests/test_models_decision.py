@@ -124,6 +124,7 @@ def test_two_units_in_the_photos_are_a_contradiction_not_an_answer(catalogue, mo
     decision = identify(shots, catalogue, model)
     assert decision.verdict == "ambiguous"
     assert any(f.name == "views disagree" for f in decision.findings)
+    assert set(decision.families) == {"TERN 1", "SKUA 1"}
 
 
 def test_barcode_against_print_is_a_finding(catalogue, model):
