@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
 
 from cli.pipeline import Answer, read_photo
-from cli.render_terminal import CLOSING, CONTROLS, VERDICTS, percent, sure_words
+from cli.render_terminal import CLOSING, CONTROLS, HAZARD, VERDICTS, headline, is_hazard, percent, sure_words
 from cli.swatches import SWATCHES, best, ink_on
 from vision.observations import Connector, Observations, Polygon, Unit
 
@@ -140,10 +140,12 @@ def _panel(path: Path, seen: Observations, unit: Unit | None, long_side: int) ->
         picture = _dim_outside(picture, _scaled(unit.polygon, scale))
         sheet.outline(_scaled(unit.polygon, scale), INK, size / 12)
         _draw_connectors(sheet, unit, scale, size)
-    for text in (*(unit.texts if unit else ()), *seen.texts):
-        _draw_read(sheet, _scaled(text.polygon, scale), text.value, READ, size)
-    for code in (*(unit.codes if unit else ()), *seen.codes):
-        _draw_read(sheet, _scaled(code.polygon, scale), f"{code.symbology} {code.payload}", CODE, size)
+    reads = [(t.polygon, t.value, READ) for t in (*(unit.texts if unit else ()), *seen.texts)]
+    codes = (*(unit.codes if unit else ()), *seen.codes)
+    reads += [(c.polygon, f"{c.symbology} {c.payload}", CODE) for c in codes]
+    sheet.taken += [_bounds(_scaled(polygon, scale)) for polygon, _, _ in reads]
+    for polygon, words, rgb in reads:
+        _draw_read(sheet, _scaled(polygon, scale), words, rgb, size)
     return sheet.onto(picture)
 
 
@@ -191,7 +193,6 @@ def _draw_read(sheet: Sheet, outline: list[Point], words: str, rgb: Rgb, size: f
     small = 0.72 * size
     shown = words if len(words) <= 28 else words[:27] + "…"
     width, height = _font(round(small), False).getlength(shown) + 0.8 * small, 1.5 * small
-    sheet.taken.append(_bounds(outline))
     box = _free_place(sheet, outline, (width, height), _middle(outline), gap=0.2 * size)
     sheet.pill(box, (*CASING, 225), None, small / 3)
     sheet.words(((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), shown, small, rgb, anchor="mm")
@@ -258,28 +259,24 @@ def _strip(answer: Answer, width: int) -> Image.Image:
     height = round(2 * pad + 1.9 * size + len(wrapped) * 1.15 * size)
     sheet = Sheet(width, height)
     decision = answer.decision
-    rgb = VERDICT_RGB[decision.verdict]
+    words, rgb = VERDICTS[decision.verdict][0], VERDICT_RGB[decision.verdict]
+    if is_hazard(decision, answer.catalogue):
+        words, rgb = HAZARD[0], VERDICT_RGB["unreadable"]
     sheet.pill((0, 0, 0.4 * size, height), (*rgb, 255), None, 0)
-    words = VERDICTS[decision.verdict][0]
     left, row = pad + 0.4 * size, pad + 0.85 * size
     badge = _font(round(0.72 * size), True).getlength(words) + 1.2 * size
     sheet.pill((left, row - 0.8 * size, left + badge, row + 0.8 * size), (*rgb, 255), None, 0.35 * size)
     sheet.words((left + badge / 2, row), words, 0.72 * size, ink_on(rgb), bold=True, anchor="mm")
     room = width - left - badge - 2 * pad
     sheet.words(
-        (left + badge + 0.8 * size, row), *_fitted(_headline(answer), 1.25 * size, room), INK, bold=True
+        (left + badge + 0.8 * size, row),
+        *_fitted(headline(decision, answer.catalogue), 1.25 * size, room),
+        INK,
+        bold=True,
     )
     for number, (line, ink) in enumerate(wrapped):
         sheet.words((left, pad + 1.9 * size + (number + 0.6) * 1.15 * size), line, 0.72 * size, ink)
     return sheet.onto(Image.new("RGB", (width, height), PAPER))
-
-
-def _headline(answer: Answer) -> str:
-    decision = answer.decision
-    if decision.verdict == "identified":
-        variant = f", variant {decision.variants[0]}" if len(decision.variants) == 1 else ""
-        return f"{decision.families[0]}{variant}"
-    return " or ".join(decision.families) if decision.verdict == "ambiguous" else ""
 
 
 def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:

@@ -26,6 +26,9 @@ VERDICTS = {
     "unreadable": ("PHOTO NOT GOOD ENOUGH", "bold white on red3"),
 }
 
+#: What stands in place of the verdict when a hazardous unit was identified.
+HAZARD = ("NOT FOR SWAPS", "bold white on red3")
+
 CONTROLS = {
     "engine": "the engine",
     "gearbox": "the gearbox",
@@ -44,6 +47,20 @@ CLOSING = ("catalogue", "general")
 
 #: Evidence weaker than this (nats) is left out of the terminal; --json has all of it.
 LEAST_WEIGHT = 0.05
+
+
+def is_hazard(decision: Decision, catalogue: Catalogue) -> bool:
+    """Whether what was identified is a unit that can hurt someone and is never a part for a swap."""
+    return decision.verdict == "identified" and catalogue.by_key[decision.families[0]].hazard != "none"
+
+
+def headline(decision: Decision, catalogue: Catalogue) -> str:
+    """What it is, or what it may be, in as few words as it takes."""
+    if decision.verdict == "identified":
+        family = catalogue.by_key[decision.families[0]]
+        named = len(decision.variants) == 1 and len(family.variants) > 1
+        return f"{family.key}, variant {decision.variants[0]}" if named else family.key
+    return " or ".join(decision.families) if decision.verdict == "ambiguous" else ""
 
 
 def sure_words(probability: float) -> str:
@@ -78,7 +95,7 @@ def render_answer(console: Console, answer: "Answer") -> None:
     decision, catalogue = answer.decision, answer.catalogue
     render_cautions(console, (c for c in decision.cautions if c.name not in CLOSING))
     console.print()
-    console.print(_verdict_line(decision))
+    console.print(_verdict_line(decision, catalogue))
     console.print(decision.words)
     console.print()
     if decision.families:
@@ -201,16 +218,13 @@ def evidence_table(evidence: Iterable[Evidence], n_photos: int) -> Table:
     return table
 
 
-def _verdict_line(decision: Decision) -> Text:
+def _verdict_line(decision: Decision, catalogue: Catalogue) -> Text:
     words, style = VERDICTS[decision.verdict]
-    line = Text(f" {words} ", style=style)
-    if decision.verdict == "identified" and decision.families:
-        line.append(f"  {decision.families[0]}", style="bold default on default")
-        if len(decision.variants) == 1:
-            line.append(f"  variant {decision.variants[0]}", style="bold default on default")
-    elif decision.verdict == "ambiguous":
-        line.append("  " + " or ".join(decision.families), style="bold default on default")
-    return line
+    if is_hazard(decision, catalogue):
+        words, style = HAZARD
+    return Text(f" {words} ", style=style).append(
+        f"  {headline(decision, catalogue)}", "bold default on default"
+    )
 
 
 def _facts(decision: Decision, catalogue: Catalogue) -> Table:
