@@ -20,6 +20,7 @@ _FORMATS = tuple(_NAMES)
 # Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
 # words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a
 # reader cannot know of it.
+_LINEAR = {"Code 128", "Code 39"}
 _CHECKED = {"Code 128", "Data Matrix", "QR"}
 
 _LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
@@ -75,21 +76,29 @@ def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
 
 
 def _read_region(grey: np.ndarray, corners: np.ndarray, *, thorough: bool = True) -> list[Code]:
+    """Codes of one region; a label may carry several, so that the first found does not end the search."""
+    found: list[Code] = []
     scale = min(1.0, _LABEL_SIDE_PX / max(*side_lengths(corners), 1.0))
-    for factor in (scale, 2.0 * scale, 3.0 * scale) if thorough else (scale, 2.0 * scale):
-        level, to_photo = cut_out(grey, corners, scale=factor, margin=0.06, max_side=2 * _LABEL_SIDE_PX)
-        for prepared, way in _prepare(level, enlarged=factor > scale):
-            codes = _decode(prepared, to_photo, f"zxing-cpp, level label x{factor:.2g}{way}")
-            if codes:
-                return codes
-    return _read_smeared(grey, corners) if thorough else []
+    for times in (1.0, 2.0, 3.0) if thorough else (1.0, 2.0):
+        if times == 3.0 and found:
+            break
+        level, to_photo = cut_out(
+            grey, corners, scale=times * scale, margin=0.06, max_side=2 * _LABEL_SIDE_PX
+        )
+        for prepared, way in _prepare(level, enlarged=times > 1):
+            _add_new(found, _decode(prepared, to_photo, f"zxing-cpp, level label x{times * scale:.2g}{way}"))
+    if thorough and not any(code.symbology in _LINEAR for code in found):
+        _add_new(found, _read_smeared(grey, corners))
+    return found
 
 
 def _prepare(level: np.ndarray, *, enlarged: bool) -> Iterable[tuple[np.ndarray, str]]:
     yield level, ""
+    soft = cv2.GaussianBlur(level, (0, 0), 2.0)
     if enlarged:
-        soft = cv2.GaussianBlur(level, (0, 0), 2.0)
         yield cv2.addWeighted(level, 2.5, soft, -1.5, 0), ", sharpened"
+    else:
+        yield soft, ", smoothed"
 
 
 def _read_smeared(grey: np.ndarray, corners: np.ndarray) -> list[Code]:

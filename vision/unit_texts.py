@@ -244,12 +244,30 @@ def _read_line_region(
     if region.kind == "scrawl":
         boxes = [TextBox(corners, 1.0)]
         return read_boxes(grey, boxes, readers.lines, kind="scrawl", upside_down=against)
-    corners = _tightened(grey, corners)
-    against = None if up_deg is None else _runs_against(corners, up_deg)
-    text = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
-    if against is not None and (text is None or text.confidence < _DOUBTFUL):
-        text = read_mark(grey, corners, readers.cast, alphabet=alphabet)
-    return [] if text is None else [text]
+    tight = _tightened(grey, corners)
+    best = _read_either_way(grey, tight, readers, up_deg, alphabet)
+    # A detector easily overlooks the lone figure at the end of a mark.
+    cut_short = side_lengths(tight)[0] < 0.9 * side_lengths(corners)[0]
+    if best is None or best.confidence < _DOUBTFUL or cut_short:
+        whole = _read_either_way(grey, corners, readers, up_deg, alphabet)
+        best = max((t for t in (best, whole) if t is not None), key=_amount_read, default=None)
+    return [] if best is None else [best]
+
+
+def _read_either_way(
+    grey: np.ndarray, corners: np.ndarray, readers: Readers, up_deg: float | None, alphabet: str
+) -> Text | None:
+    """The mark read upright as the unit stands, and both ways where that is unknown or reads badly."""
+    if up_deg is not None:
+        against = _runs_against(corners, up_deg)
+        text = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
+        if text is not None and text.confidence >= _DOUBTFUL:
+            return text
+    return read_mark(grey, corners, readers.cast, alphabet=alphabet)
+
+
+def _amount_read(text: Text) -> float:
+    return text.confidence * len(text.value.replace(" ", ""))
 
 
 def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
@@ -259,7 +277,16 @@ def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
     if not boxes:
         return corners
     longest = max(boxes, key=lambda box: box.size[0] * box.score)
-    return level_corners(map_back(longest.corners, to_photo))
+    along = longest.corners[1] - longest.corners[0]
+    along /= max(float(np.linalg.norm(along)), 1e-6)
+    across = np.array([-along[1], along[0]])
+    centre, height = longest.corners.mean(axis=0), longest.size[1]
+    row = [b for b in boxes if abs(float((b.corners.mean(axis=0) - centre) @ across)) < 0.5 * height]
+    points = np.concatenate([box.corners for box in row])
+    u, v = points @ along, points @ across
+    frame = ((u.min(), v.min()), (u.max(), v.min()), (u.max(), v.max()), (u.min(), v.max()))
+    line = np.float32([a * along + b * across for a, b in frame])
+    return level_corners(map_back(line, to_photo))
 
 
 def _runs_against(corners: np.ndarray, up_deg: float) -> bool:
