@@ -140,14 +140,36 @@ def _drop(unit: BuiltUnit, local, turn, shift, tries: int) -> tuple[np.ndarray, 
 
 
 def _heights(x, y) -> np.ndarray:
-    """Height of the scene from above, at least a little below the ground's level."""
+    """Height of the scene's meshes from above, not lower than 20 mm below the ground's level.
+
+    Only meshes whose box lies over a position are asked: Blender's own ray cast asks all, and gravel has thousands.
+    """
     bpy.context.view_layer.update()
-    scene, graph = bpy.context.scene, bpy.context.evaluated_depsgraph_get()
-    heights = np.empty(len(x))
+    things = [thing for thing in bpy.context.scene.objects if thing.type == "MESH"]
+    heights = np.full(len(x), -0.02)
+    if not things:
+        return heights
+    matrices = np.array([thing.matrix_world for thing in things])
+    boxes = np.array([[tuple(corner) for corner in thing.bound_box] for thing in things])
+    boxes = np.einsum("nij,nkj->nki", matrices[:, :3, :3], boxes) + matrices[:, None, :3, 3]
+    low, high = boxes.min(1), boxes.max(1)
+    low_x, low_y, high_x, high_y = low[:, 0], low[:, 1], high[:, 0], high[:, 1]
+    back = [thing.matrix_world.inverted_safe() for thing in things]
     for k in range(len(x)):
-        hit, where, *_ = scene.ray_cast(graph, (x[k], y[k], 5.0), (0, 0, -1), distance=5.02)
-        heights[k] = where[2] if hit else -0.02
+        over = (low_x <= x[k]) & (x[k] <= high_x) & (low_y <= y[k]) & (y[k] <= high_y)
+        for n in np.flatnonzero(over & (high[:, 2] > heights[k]) & (low[:, 2] < 5.0)):
+            inverse = back[n]
+            start = inverse @ _vector((x[k], y[k], 5.0))
+            hit, where, *_ = things[n].ray_cast(start, inverse.to_3x3() @ _vector((0.0, 0.0, -1.0)))
+            if hit:
+                heights[k] = max(heights[k], (things[n].matrix_world @ where).z)
     return heights
+
+
+def _vector(values):
+    from mathutils import Vector
+
+    return Vector(values)
 
 
 def _prop(points, rng) -> None:
