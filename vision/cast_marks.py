@@ -55,18 +55,23 @@ def prepare_relief(grey: np.ndarray) -> dict[str, np.ndarray]:
     Returns
     -------
     prepared : dict of str to uint8 ndarray, shape (h, w)
-        "plain"; "even" (local contrast); "flanks" (strength of the slope, whichever side the light is on);
-        "dark" (what is darker than its surroundings: the shaded flanks). The lit flanks alone and the slope
-        integrated to a height were tried on studio renders and read nothing that these four did not.
+        "even": local contrast evened out (CLAHE; Zuiderveld 1994). "flat": grain and the slow shading of the
+        surface taken away. "reversed": that with light and dark exchanged, for shadows. "dark": what is
+        darker than its surroundings, the shaded flanks. Of fourteen preparations tried on training photos
+        these four read most together; the strength of the slope, the lit flanks alone and the slope
+        integrated to a height added nothing.
     """
+    height = grey.shape[0]
     plain = cv2.normalize(grey, None, 0, 255, cv2.NORM_MINMAX)
-    smooth = cv2.GaussianBlur(plain, (0, 0), max(0.8, grey.shape[0] / 60)).astype(np.float32)
-    dx, dy = (cv2.Sobel(smooth, cv2.CV_32F, *order, ksize=3) for order in ((1, 0), (0, 1)))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (grey.shape[0] // 4 | 1,) * 2)
+    tone = grey.astype(np.float32)
+    flat = _stretched(
+        cv2.GaussianBlur(tone, (0, 0), height / 24) - cv2.GaussianBlur(tone, (0, 0), height / 3)
+    )
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (height // 4 | 1,) * 2)
     return {
-        "plain": plain,
         "even": cv2.createCLAHE(clipLimit=3.0, tileGridSize=(2, 6)).apply(plain),
-        "flanks": 255 - _stretched(cv2.magnitude(dx, dy)),
+        "flat": flat,
+        "reversed": 255 - flat,
         "dark": 255 - _stretched(cv2.morphologyEx(plain, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)),
     }
 
@@ -121,7 +126,7 @@ def _read_prepared(
     strip, _ = cut_out(grey, box, height_px=_STRIP_HEIGHT_PX, margin=0.12)
     prepared = prepare_relief(strip)
     readings: dict[str, Reading] = {}
-    for names in (("plain", "even"), ("flanks", "dark")):
+    for names in (("even", "flat"), ("reversed", "dark")):
         read = reader.read_strips([prepared[name] for name in names])
         kept = {name: _within(reading, alphabet) for name, reading in zip(names, read, strict=True)}
         readings |= {name: reading for name, reading in kept.items() if reading.value}

@@ -37,6 +37,7 @@ CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
+_MUCH_MORE = 1.6  # times as much read the other way round outweighs the unit's upward direction
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
 _LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
@@ -244,26 +245,28 @@ def _read_line_region(
     if region.kind == "scrawl":
         boxes = [TextBox(corners, 1.0)]
         return read_boxes(grey, boxes, readers.lines, kind="scrawl", upside_down=against)
-    tight = _tightened(grey, corners)
-    best = _read_either_way(grey, tight, readers, up_deg, alphabet)
-    # A detector easily overlooks the lone figure at the end of a mark.
-    cut_short = side_lengths(tight)[0] < 0.9 * side_lengths(corners)[0]
-    if best is None or best.confidence < _DOUBTFUL or cut_short:
-        whole = _read_either_way(grey, corners, readers, up_deg, alphabet)
-        best = max((t for t in (best, whole) if t is not None), key=_amount_read, default=None)
+    # The region is rough and the found box may miss the lone figure at the end: what reads more counts.
+    read = [
+        _read_either_way(grey, c, readers, up_deg, alphabet) for c in (corners, _tightened(grey, corners))
+    ]
+    best = max((text for text in read if text is not None), key=_amount_read, default=None)
     return [] if best is None else [best]
 
 
 def _read_either_way(
     grey: np.ndarray, corners: np.ndarray, readers: Readers, up_deg: float | None, alphabet: str
 ) -> Text | None:
-    """The mark read upright as the unit stands, and both ways where that is unknown or reads badly."""
-    if up_deg is not None:
-        against = _runs_against(corners, up_deg)
-        text = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
-        if text is not None and text.confidence >= _DOUBTFUL:
-            return text
-    return read_mark(grey, corners, readers.cast, alphabet=alphabet)
+    """The mark read upright as the unit stands; the other way only where that reads much more."""
+    if up_deg is None:
+        return read_mark(grey, corners, readers.cast, alphabet=alphabet)
+    against = _runs_against(corners, up_deg)
+    upright = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
+    if upright is not None and upright.confidence >= _DOUBTFUL:
+        return upright
+    other = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=not against)
+    if upright is None or (other is not None and _amount_read(other) > _MUCH_MORE * _amount_read(upright)):
+        return other
+    return upright
 
 
 def _amount_read(text: Text) -> float:
@@ -341,7 +344,11 @@ def _by_lean(boxes: Sequence[TextBox], tolerance_deg: float = 20.0) -> list[list
 def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, ...]:
     """Texts that are more than the bars of a code or the grain of a surface."""
     bars = [code.polygon for code in codes]
-    return tuple(t for t in texts if t.confidence >= _LEAST_CONFIDENCE and not _on_any(t.polygon, bars))
+    return tuple(
+        text
+        for text in texts
+        if text.kind == "cast" or (text.confidence >= _LEAST_CONFIDENCE and not _on_any(text.polygon, bars))
+    )
 
 
 def _on_any(polygon: Polygon, units: Sequence[Polygon]) -> bool:
