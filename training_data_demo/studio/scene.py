@@ -142,7 +142,8 @@ def _drop(unit: BuiltUnit, local, turn, shift, tries: int) -> tuple[np.ndarray, 
 def _heights(x, y) -> np.ndarray:
     """Height of the scene's meshes from above, not lower than 20 mm below the ground's level.
 
-    Only meshes whose box lies over a position are asked: Blender's own ray cast asks all, and gravel has thousands.
+    Only meshes whose box lies over a position are asked: Blender's own ray cast asks all, and gravel has
+    thousands.
     """
     bpy.context.view_layer.update()
     things = [thing for thing in bpy.context.scene.objects if thing.type == "MESH"]
