@@ -37,6 +37,8 @@ CAST_READER_FILE = Path(__file__).parent / "data" / "cast_reader.onnx"
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
 _DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
+_SURE = 0.9  # text that the general reader reads so well needs no reader for relief
+_LABEL_OVER_TEXT = 1.35  # size of a label over that of the lines on it
 _MUCH_MORE = 1.6  # times as much read the other way round outweighs the unit's upward direction
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
 _LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
@@ -117,7 +119,9 @@ def read_unit_texts(
     if search and not regions:
         texts += _search(grey, quad_of(unit), readers, alphabet)
     where = [region.polygon for region in regions if region.kind == "label"]
-    codes = read_codes(grey, where or [unit] * (search and not regions), whole=False)
+    if search and not regions:
+        where = _label_outline(texts) or [unit]
+    codes = read_codes(grey, where, whole=False)
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -208,7 +212,7 @@ def read_photo_texts(
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
     texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
-    codes = tuple(c for c in read_codes(grey) if not _on_any(c.polygon, units))
+    codes = tuple(c for c in read_codes(grey, _label_outline(texts)) if not _on_any(c.polygon, units))
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -309,20 +313,30 @@ def _search(
     ]
     boxes = [box for box in boxes if not _on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
-    marks = 0
     for group in _by_lean(boxes):
-        printed = []
-        for box in group:
-            strip, _ = cut_out(grey, box.corners, height_px=48)
-            if tell_kind(strip) == "cast" and marks < _MOST_MARKS:
-                mark = read_mark(grey, box.corners, readers.cast, alphabet=alphabet)
-                texts += [] if mark is None else [mark]
-                marks += 1
-            else:
-                printed.append(box)
-        read = read_boxes(grey, printed, readers.lines)
-        texts += [joined for row in find_rows(read) for joined in join_row(row)]
+        read = read_boxes(grey, group, readers.lines)
+        cast = [tell_kind(cut_out(grey, np.float32(t.polygon), height_px=48)[0]) == "cast" for t in read]
+        on_label = 2 * sum(cast) < len(read)  # worn print looks cast here and there; its neighbours tell
+        printed = [t for t, is_cast in zip(read, cast, strict=True) if on_label or not is_cast]
+        texts += [joined for row in find_rows(printed) for joined in join_row(row)]
+        for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label][
+            :_MOST_MARKS
+        ]:
+            better = None
+            if text.confidence < _SURE:
+                better = read_mark(grey, np.float32(text.polygon), readers.cast, alphabet=alphabet)
+            texts.append(better or replace(text, kind="cast"))
     return texts
+
+
+def _label_outline(texts: Sequence[Text]) -> list[Polygon]:
+    """Where a label seems to be: round three printed lines or more."""
+    printed = [corner for text in texts if text.kind == "printed" for corner in text.polygon]
+    if len(printed) < 3 * 4:
+        return []
+    corners = cv2.boxPoints(cv2.minAreaRect(np.float32(printed)))
+    centre = corners.mean(axis=0)
+    return [as_polygon(centre + _LABEL_OVER_TEXT * (corners - centre))]
 
 
 def _by_lean(boxes: Sequence[TextBox], tolerance_deg: float = 20.0) -> list[list[TextBox]]:
