@@ -9,11 +9,16 @@ import pytest
 from PIL import Image
 
 import training_data_demo
-from vision.observe import observe
+from vision.observe import NO_SEGMENTER, observe
 from vision.photo import decode_photo
+from vision.segmenter import WEIGHTS
+
+needs_weights = pytest.mark.skipif(
+    not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
+)
 
 DEMO = Path(training_data_demo.__file__).parent
-PLAIN_FRONTS = 12
+PLAIN_FRONTS = 10
 
 
 def _observe(path: Path, **options):
@@ -26,11 +31,11 @@ def _rows():
 
 @pytest.fixture(scope="module")
 def fronts():
-    """The first plain fronts of the test split, with what was seen in them."""
+    """The first plain fronts that were not trained on, with what was seen in them."""
     rows = [
         row
         for row in _rows()
-        if row["split"] == "test"
+        if row["split"] != "train"
         and row["view"] == "front"
         and len(row["units"]) == 1
         and all(c["visible"] > 0.9 and not c["missing"] for c in row["units"][0]["connectors"])
@@ -43,15 +48,17 @@ def _colours(unit):
     return [max(c.colour, key=c.colour.get) for c in unit.connectors]
 
 
+@needs_weights
 def test_most_plain_fronts_are_right_in_count_order_and_every_colour(fronts):
     right = 0
     for row, seen in fronts:
         unit = max(seen.units, key=lambda u: u.confidence, default=None)
         right += unit is not None and _colours(unit) == [c["colour"] for c in row["units"][0]["connectors"]]
-    # 0.93 is asked for over the whole split; on 12 photos two misses are within chance (binomial, 5 %).
+    # 0.93 is asked for over the whole split; on 10 photos two misses are within chance (binomial, 15 %).
     assert right >= PLAIN_FRONTS - 2
 
 
+@needs_weights
 def test_places_and_frame_come_with_the_connectors(fronts):
     for _, seen in fronts:
         for unit in seen.units:
@@ -59,6 +66,7 @@ def test_places_and_frame_come_with_the_connectors(fronts):
             assert all(c.place is not None and abs(c.place[0]) <= 0.5 for c in unit.connectors)
 
 
+@needs_weights
 def test_a_turned_photo_gives_the_same_front(fronts):
     row, seen = fronts[0]
     with Image.open(DEMO / row["photo"]) as photo:
@@ -69,6 +77,7 @@ def test_a_turned_photo_gives_the_same_front(fronts):
             assert _colours(turned.units[0]) == _colours(seen.units[0])
 
 
+@needs_weights
 def test_a_pallet_gives_about_as_many_units_as_it_holds():
     row = next(row for row in _rows() if row["view"] == "pallet" and row["split"] == "test")
     seen = _observe(DEMO / row["photo"], read_text=False)
@@ -89,3 +98,14 @@ def test_a_thin_strip_is_looked_at_without_complaint():
     data = io.BytesIO()
     Image.fromarray(np.full((40, 900, 3), 120, np.uint8)).save(data, "PNG")
     assert observe(decode_photo(data.getvalue()), read_text=False).units == ()
+
+
+def test_without_weights_what_is_written_is_read_and_the_rest_said(monkeypatch, tmp_path):
+    monkeypatch.setattr("vision.observe.WEIGHTS", tmp_path / "missing.onnx")
+    row = next(row for row in _rows() if row["view"] == "label" and row["split"] == "calibration")
+    seen = _observe(DEMO / row["photo"])
+    assert NO_SEGMENTER in seen.notes
+    assert all(unit.connectors == () and unit.face["front"] == 0.5 for unit in seen.units)
+    said = "".join(text.value for unit in seen.units for text in unit.texts).replace(" ", "")
+    assert any(ch.isdigit() for ch in said)
+    assert _observe(DEMO / row["photo"], read_text=False).units == ()

