@@ -335,8 +335,11 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
         if unit.codes:
             lines.append(Text("barcode: " + ", ".join(f"{c.payload} ({c.symbology})" for c in unit.codes)))
     else:
-        lines.append(Text("no controller found"))
-        lines += [Text(f"reads: {', '.join(t.value for t in seen.texts)}")] if seen.texts else []
+        found = seen.texts or seen.codes
+        lines.append(Text("no outline of a controller found" if found else "no controller found"))
+        lines += [Text("reads: " + ", ".join(t.value for t in seen.texts))] if seen.texts else []
+        barcodes = ", ".join(f"{c.payload} ({c.symbology})" for c in seen.codes)
+        lines += [Text(f"barcode: {barcodes}")] if barcodes else []
     lines += [Text(f"{fault.words} {fault.advice}", style="yellow") for fault in seen.quality.faults]
     lines += [Text(note, style="dim") for note in seen.notes]
     return lines
