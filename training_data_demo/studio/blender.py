@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 @contextmanager
 def silenced():
-    """Send what C code writes to the process's standard output and error nowhere, for the length of a block."""
+    """Send what C code writes to standard output and error nowhere, for the length of a block."""
     sys.stdout.flush()
     sys.stderr.flush()
     kept = [os.dup(1), os.dup(2)]
