@@ -8,7 +8,7 @@ from pathlib import Path
 #: Names under which Chromium and its relatives are installed.
 PROGRAMS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
-#: Longest time for one page, seconds. Our choice; a page with 300 pictures took 8 s.
+#: Longest time for one page, seconds. Our choice.
 PRINT_S = 180
 
 HOW_TO = "No PDF was made ({}). Open the page in a browser and print it to PDF there."
