@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import re2
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
@@ -37,7 +36,7 @@ from cli.run_folder import RunError, RunHead, open_run, snapshot, write_whole
 from cli.scan import Found, Scan, find_copies, read_bytes, scan_folder
 from cli.spread import Lost, spread
 from models.answers import Decision
-from models.catalogue import Catalogue, CatalogueError, load_catalogue
+from models.catalogue import Catalogue, CatalogueError, compile_pattern, load_catalogue
 
 #: Letters of a lot's short code; none of them is taken for another one on a greasy label.
 _LETTERS = "3479ACDEFHJKLMNPRTUVWXY"
@@ -532,7 +531,7 @@ def _faults(session: Session, lot_id: int, version: str) -> dict[int, str]:
 
 def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
     """Whether a payload is, or starts with, a service number of the catalogue."""
-    patterns = [re2.compile(family.label.service_number) for family in catalogue.families]
+    patterns = [compile_pattern(family.label.service_number) for family in catalogue.families]
     return lambda payload: any(pattern.match(payload) for pattern in patterns)
 
 

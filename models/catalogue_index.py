@@ -4,9 +4,8 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
-import re2
 
-from models.catalogue import Catalogue, Family
+from models.catalogue import Catalogue, Family, compile_pattern
 from models.noise import ALPHABET, FINS
 from vision.observations import COLOUR_CODES, SIZE_CLASSES
 
@@ -118,4 +117,4 @@ def _patterns(families: tuple[Family, ...]) -> tuple[tuple[object, tuple[int, ..
     users: dict[str, list[int]] = {}
     for row, family in enumerate(families):
         users.setdefault(family.label.service_number, []).append(row)
-    return tuple((re2.compile(pattern), tuple(rows)) for pattern, rows in users.items())
+    return tuple((compile_pattern(pattern), tuple(rows)) for pattern, rows in users.items())

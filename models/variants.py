@@ -10,9 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import re2
 
-from models.catalogue import Family, Variant
+from models.catalogue import Family, Variant, compile_pattern
 from models.catalogue_index import Strings, compact, strings_of
 from models.noise import ObservationNoise
 from models.rules import looks_like_number, words_of
@@ -81,7 +80,7 @@ def _numbers(family: Family, view: UnitView, noise: ObservationNoise, read: list
         return None
     scores = np.max([score_strings(t, strings, noise) for t in lines], axis=0)
     known = _per_variant(scores, strings, len(family.variants))
-    pattern = re2.compile(family.label.service_number)
+    pattern = compile_pattern(family.label.service_number)
     fitting = [t for t in lines if any(pattern.fullmatch(run) for run in words_of(t))]
     clean = max((best_string(t, noise) for t in fitting), default=-20.0)
     odds = np.append(known, clean)
@@ -93,7 +92,7 @@ def _suffix_lines(family: Family, view: UnitView) -> list[Text]:
     """Lines that hold the suffix: its own field behind the caption, or the end of the number's line."""
     if not family.label.suffix:
         return []
-    caption, pattern = compact(family.label.suffix_caption), re2.compile(family.label.suffix)
+    caption, pattern = compact(family.label.suffix_caption), compile_pattern(family.label.suffix)
     lines = []
     for text in view.texts:
         words = text.value.upper().split()
