@@ -5,7 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision.colour import PROTOTYPES, ciede2000, classical_posterior, measure_patch, to_lab, weigh
+from vision.colour import (
+    PROTOTYPES,
+    NamedShade,
+    ciede2000,
+    classical_posterior,
+    measure_patch,
+    named_share,
+    to_lab,
+    weigh,
+)
 from vision.observations import COLOUR_CODES
 from vision.white_balance import to_linear
 
@@ -120,3 +129,31 @@ def test_weighing_gives_a_posterior(shares):
 
 def test_white_is_lab_100_0_0():
     np.testing.assert_allclose(to_lab(np.ones((1, 3))), [[100, 0, 0]], atol=0.1)
+
+
+# A slate blue between the prototypes of grey and blue; somebody sorts it under turquoise.
+SLATE = NamedShade("TQ", (45.0, -4.0, -18.0))
+
+
+def test_a_named_shade_is_known_by_its_code_and_only_near_it():
+    still = np.zeros(3)
+    near, far = np.array(SLATE.lab), np.array(PROTOTYPES["RD"][0], float)
+    assert classical_posterior(near, still, 0.1)["TQ"] < 0.5
+    assert classical_posterior(near, still, 0.1, [SLATE])["TQ"] > 0.8
+    assert named_share(near, still, 0.1, [SLATE]) > 0.8
+    assert named_share(far, still, 0.1, [SLATE]) < 1e-6
+    plain = classical_posterior(far, still, 0.1)
+    assert classical_posterior(far, still, 0.1, [SLATE]) == pytest.approx(plain, abs=1e-6)
+
+
+def test_where_a_named_shade_explains_the_pixels_the_network_is_outweighed():
+    network = {code: (0.89 if code == "GY" else 0.01) for code in COLOUR_CODES}
+    patch = np.array(SLATE.lab), np.zeros(3), 0.1
+    assert max(weigh(network, classical_posterior(*patch)).items(), key=lambda i: i[1])[0] == "GY"
+    both = weigh(network, classical_posterior(*patch, [SLATE]), named_share(*patch, [SLATE]))
+    assert max(both, key=both.get) == "TQ"
+
+
+def test_a_shade_needs_a_code_of_the_standard():
+    with pytest.raises(ValueError, match="none of BK BN"):
+        NamedShade("teal", (50.0, 0.0, 0.0))

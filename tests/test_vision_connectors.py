@@ -4,7 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.connectors import find_connectors
+from vision.colour import NamedShade
+from vision.connectors import find_connectors, measure_housing
 from vision.observations import WhiteBalance
 from vision.pins import count_pins
 from vision.units import find_units
@@ -45,6 +46,19 @@ def test_pixels_speak_against_a_network_that_is_unsure(draw_maps):
     (unit,) = find_units(maps)
     for connector in find_connectors(maps, unit, _photo((230, 115, 30)), 1.0, PLAIN):
         assert max(connector.colour, key=connector.colour.get) == "OG"
+
+
+def test_a_shade_that_was_measured_and_named_is_called_so(draw_maps):
+    maps = draw_maps([UNIT], HOUSINGS)  # the network is 90 % sure of green
+    (unit,) = find_units(maps)
+    x, y, a, b, _ = HOUSINGS[0]
+    corners = np.array([(x - a / 2, y - b / 2), (x + a / 2, y - b / 2), (x + a / 2, y + b / 2)])
+    corners = np.vstack([corners, [(x - a / 2, y + b / 2)]])
+    lab, spread = measure_housing(_photo((70, 105, 120)), corners, PLAIN)
+    assert spread.max() < 1  # a plain colour
+    named = [NamedShade("VT", tuple(map(float, lab)))]
+    for connector in find_connectors(maps, unit, _photo((70, 105, 120)), 1.0, PLAIN, named):
+        assert max(connector.colour, key=connector.colour.get) == "VT"
 
 
 def test_a_housing_beside_the_unit_is_not_the_units(draw_maps):

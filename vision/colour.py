@@ -1,9 +1,12 @@
 """The colour of a plug housing as a posterior over the IEC 60757 codes, and colour differences.
 
 Lab is CIE 1976 L*a*b* for D65. Two opinions are weighed: the nearness of white-balanced housing pixels to
-colours
-that plugs are moulded in, and the segmenter's, which sees the surroundings too.
+colours that plugs are moulded in, and the segmenter's, which sees the surroundings too. Shades that somebody
+has measured and named join the first, and where they explain the pixels, their say outweighs the segmenter's.
 """
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -13,8 +16,7 @@ from vision.observations import COLOUR_CODES
 from vision.white_balance import to_display
 
 #: Typical moulded colours, Lab, from memory of common connector plastics (common practice, no source), and
-#: how
-#: far units in use stray from them: standard deviations of L*, and of a* and b*.
+#: how far units in use stray from them: standard deviations of L*, and of a* and b*.
 PROTOTYPES = {
     "BK": ((15, 0, 0), 12, 4),
     "BN": ((31, 14, 17), 9, 7),
@@ -33,6 +35,21 @@ PROTOTYPES = {
 OUTLIER = 0.05
 #: Weights of the two opinions' logarithms and the temperature of their sum.
 CLASSICAL_WEIGHT, NETWORK_WEIGHT, TEMPERATURE = 0.35, 1.0, 1.0
+#: How far units in use stray from a measured shade: standard deviations of L*, and of a* and b*. Our choice:
+#: narrower than a prototype, for it is one plastic and not all that are called by the code.
+SHADE_SIGMAS = (8.0, 5.0)
+
+
+@dataclass(frozen=True)
+class NamedShade:
+    """A shade that was measured and given a code of IEC 60757."""
+
+    code: str
+    lab: tuple[float, float, float]
+
+    def __post_init__(self) -> None:
+        if self.code not in COLOUR_CODES:
+            raise ValueError(f"{self.code!r} is none of {' '.join(COLOUR_CODES)}")
 
 
 def ciede2000(lab_a: np.ndarray, lab_b: np.ndarray) -> np.ndarray:
@@ -68,7 +85,9 @@ def measure_patch(linear: np.ndarray, *, least: int = 12) -> tuple[np.ndarray, n
     return middle, 1.4826 * np.median(np.abs(kept - middle), axis=0)
 
 
-def classical_posterior(lab: np.ndarray, spread: np.ndarray, doubt: float) -> dict[str, float]:
+def classical_posterior(
+    lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Sequence[NamedShade] = ()
+) -> dict[str, float]:
     """Posterior over the codes from a patch's Lab.
 
     Parameters
@@ -76,21 +95,51 @@ def classical_posterior(lab: np.ndarray, spread: np.ndarray, doubt: float) -> di
     lab, spread : (3,)
     doubt : 0..1
         How little the white balance can be trusted; widens every colour.
+    shades : sequence of NamedShade
+        Further colours, each beside the prototype of its code.
     """
-    scores = np.empty(len(COLOUR_CODES))
-    for k, code in enumerate(COLOUR_CODES):
-        centre, sigma_l, sigma_ab = PROTOTYPES[code]
-        variance = np.array([sigma_l, sigma_ab, sigma_ab]) ** 2.0 + spread**2 / 4
-        variance = variance + (8 * doubt) ** 2
-        scores[k] = np.exp(-0.5 * ((lab - centre) ** 2 / variance).sum()) / np.sqrt(variance.prod())
+    scores = _prototype_densities(lab, spread, doubt)
+    for shade, density in zip(shades, _shade_densities(lab, spread, doubt, shades), strict=True):
+        scores[COLOUR_CODES.index(shade.code)] += density
     scores = (1 - OUTLIER) * scores / max(scores.sum(), 1e-30) + OUTLIER / len(COLOUR_CODES)
     return dict(zip(COLOUR_CODES, (scores / scores.sum()).tolist(), strict=True))
 
 
-def weigh(network: dict[str, float], classical: dict[str, float] | None) -> dict[str, float]:
-    """Both opinions as one posterior: a weighted sum of logarithms (a logarithmic opinion pool)."""
-    total = NETWORK_WEIGHT * np.log([max(network[code], 1e-6) for code in COLOUR_CODES])
+def named_share(lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Sequence[NamedShade]) -> float:
+    """How much of a patch's explanation the named shades take from the prototypes, 0..1."""
+    named = float(_shade_densities(lab, spread, doubt, shades).sum())
+    return named / max(named + float(_prototype_densities(lab, spread, doubt).sum()), 1e-30)
+
+
+def _prototype_densities(lab: np.ndarray, spread: np.ndarray, doubt: float) -> np.ndarray:
+    return np.array([_density(lab, spread, doubt, *PROTOTYPES[code]) for code in COLOUR_CODES])
+
+
+def _shade_densities(lab, spread, doubt: float, shades: Sequence[NamedShade]) -> np.ndarray:
+    return np.array([_density(lab, spread, doubt, shade.lab, *SHADE_SIGMAS) for shade in shades])
+
+
+def _density(lab, spread, doubt: float, centre, sigma_l: float, sigma_ab: float) -> float:
+    variance = np.array([sigma_l, sigma_ab, sigma_ab]) ** 2.0 + np.asarray(spread) ** 2 / 4
+    variance = variance + (8 * doubt) ** 2
+    return float(np.exp(-0.5 * ((lab - np.asarray(centre)) ** 2 / variance).sum()) / np.sqrt(variance.prod()))
+
+
+def weigh(
+    network: dict[str, float], classical: dict[str, float] | None, named: float = 0.0
+) -> dict[str, float]:
+    """Both opinions as one posterior: a weighted sum of logarithms (a logarithmic opinion pool).
+
+    Parameters
+    ----------
+    named : 0..1
+        As `named_share` gives it: the network never learned the shades that somebody named, so by this share
+        the two weights change places.
+    """
+    measured_weight = CLASSICAL_WEIGHT + named * (NETWORK_WEIGHT - CLASSICAL_WEIGHT)
+    network_weight = NETWORK_WEIGHT + named * (CLASSICAL_WEIGHT - NETWORK_WEIGHT)
+    total = network_weight * np.log([max(network[code], 1e-6) for code in COLOUR_CODES])
     if classical is not None:
-        total = total + CLASSICAL_WEIGHT * np.log([max(classical[code], 1e-6) for code in COLOUR_CODES])
+        total = total + measured_weight * np.log([max(classical[code], 1e-6) for code in COLOUR_CODES])
     chance = np.exp((total - total.max()) / TEMPERATURE)
     return dict(zip(COLOUR_CODES, (chance / chance.sum()).tolist(), strict=True))

@@ -1,9 +1,11 @@
 """Connector housings of one unit: where, which colour, how large, how many pins."""
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
-from vision.colour import classical_posterior, measure_patch, weigh
+from vision.colour import NamedShade, classical_posterior, measure_patch, named_share, weigh
 from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBalance
 from vision.pins import count_pins
 from vision.segmenter import Maps, pool
@@ -20,7 +22,12 @@ _RIM = 0.22  # share of the housing's short side that is rim, on each side
 
 
 def find_connectors(
-    maps: Maps, unit: FoundUnit, rgb: np.ndarray, to_rgb: float, white_balance: WhiteBalance
+    maps: Maps,
+    unit: FoundUnit,
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade] = (),
 ) -> list[Connector]:
     """Housings on one unit, in no particular order.
 
@@ -31,6 +38,8 @@ def find_connectors(
         The photo at a size at which colours and pins can be measured.
     to_rgb : float
         Photo pixels to pixels of `rgb`.
+    shades : sequence of NamedShade
+        Colours to know besides the common ones.
     """
     mask = maps.coarse_masks["connector"]
     unit_length = _long_side(np.asarray(unit.polygon))
@@ -43,12 +52,14 @@ def find_connectors(
         polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
         weight = instance.cells * mask
         network = pool(maps.colour, weight, COLOUR_CODES)
-        patch = measure_patch(_housing_pixels(rgb, np.asarray(polygon) * to_rgb, white_balance))
-        classical = classical_posterior(*patch, 1 - white_balance.confidence) if patch else None
+        patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
+        measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
         connectors.append(
             Connector(
                 polygon=polygon,
-                colour=weigh(network, classical),
+                colour=weigh(network, classical_posterior(*measured), named_share(*measured))
+                if measured
+                else weigh(network, None),
                 size=pool(maps.size, weight, SIZE_CLASSES),
                 size_ratio=_long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
                 confidence=float(min(1.0, confidence)),
@@ -58,6 +69,25 @@ def find_connectors(
             )
         )
     return connectors
+
+
+def measure_housing(
+    rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBalance
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Colour of one housing by its rim, whatever the cavity in its middle shows.
+
+    Parameters
+    ----------
+    rgb : uint8 (h, w, 3), sRGB
+    corners : (n, 2), pixels of `rgb`
+        Outline of the housing.
+
+    Returns
+    -------
+    lab, spread : (3,), (3,) or None
+        As `measure_patch`; None where too little of it can be seen.
+    """
+    return measure_patch(_housing_pixels(rgb, corners, white_balance))
 
 
 def _corners(maps: Maps, instance: Instance) -> np.ndarray:

@@ -1,10 +1,12 @@
 """One photo in, everything seen in it out: the step that joins all of vision/."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
+from vision.colour import NamedShade
 from vision.connectors import find_connectors
 from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit, WhiteBalance
 from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
@@ -53,7 +55,7 @@ class _Sighting:
     unit: FoundUnit
 
 
-def observe(photo: Photo, *, read_text: bool = True) -> Observations:
+def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade] = ()) -> Observations:
     """Everything seen in one photo.
 
     Parameters
@@ -61,6 +63,8 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     photo : Photo
     read_text : bool
         Read marks, labels and barcodes as well, which takes most of the time.
+    shades : sequence of NamedShade
+        Colours of housings to know besides the common ones.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def observe(photo: Photo, *, read_text: bool = True) -> Observations:
     picture, maps = _whole(medium, photo.width_px, photo.height_px)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
     white_balance = _balance(picture, maps)
-    units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance) for sighting in sightings)
+    units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance, shades) for sighting in sightings)
     quality = measure_quality(
         medium,
         photo_size=(photo.width_px, photo.height_px),
@@ -220,9 +224,15 @@ def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
     )
 
 
-def _describe(sighting: _Sighting, rgb: np.ndarray, to_rgb: float, white_balance: WhiteBalance) -> Unit:
+def _describe(
+    sighting: _Sighting,
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade],
+) -> Unit:
     found = sighting.unit
-    connectors = find_connectors(sighting.maps, found, rgb, to_rgb, white_balance)
+    connectors = find_connectors(sighting.maps, found, rgb, to_rgb, white_balance, shades)
     _, (width, height), _ = cv2.minAreaRect(np.asarray(found.polygon, np.float32))
     unit = Unit(
         polygon=found.polygon,
