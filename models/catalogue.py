@@ -295,6 +295,9 @@ def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[Catalog
         for one in error.errors(include_url=False):
             line, key, problem, mend = explain_entry(kind, one, text)
             errors.append(CatalogueError(path.name, key, problem, mend, line))
+    except (RecursionError, ValueError):  # what Python's own parser raises beside its own class
+        problem = "it is nested too deeply, or holds a number too long to be one"
+        errors.append(CatalogueError(path.name, "", problem, "Compare it with a family file that works"))
     return None
 
 
