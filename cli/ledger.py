@@ -8,6 +8,8 @@ are.
 SQLite (write-ahead log) is the default; any SQLAlchemy URL serves, PostgreSQL for a ledger that is shared.
 """
 
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -252,7 +254,8 @@ def _connect(url: str) -> Engine:
     @event.listens_for(engine, "connect")
     def _set_up(dbapi_connection, _record) -> None:
         dbapi_connection.isolation_level = None  # transactions are begun below, not by the driver's guess
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
+        _switch_to_wal(dbapi_connection)
+        for pragma in ("synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
             dbapi_connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
@@ -262,6 +265,29 @@ def _connect(url: str) -> Engine:
         connection.exec_driver_sql(f"BEGIN {mode}")
 
     return engine
+
+
+def _switch_to_wal(connection: sqlite3.Connection) -> None:
+    """Turn the write-ahead log on, which the file then keeps: only the first to open it has to.
+
+    The switch reads, then locks the file. SQLite does not call its busy handler for a reader that wants to
+    write (two of them would wait for each other), so several starters are told "locked" at once, whatever
+    the timeout. Hence the waiting here.
+
+    References
+    ----------
+    https://www.sqlite.org/c3ref/busy_handler.html, on when the handler is not called.
+    """
+    give_up, pause_s = time.monotonic() + BUSY_S, 0.001
+    while connection.execute("PRAGMA journal_mode").fetchone() == ("delete",):
+        try:
+            connection.execute("PRAGMA journal_mode=WAL").fetchone()
+            return  # also where the place cannot keep such a log; then the rollback journal serves
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+        time.sleep(pause_s)
+        pause_s = min(2 * pause_s, 0.1)
 
 
 def _migrate(connection: Connection, name: str) -> None:

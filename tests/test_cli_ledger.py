@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import openpyxl
@@ -179,13 +180,26 @@ def test_eight_writers_at_once_lose_nothing(tmp_path):
                 )  # half of them overlap with a neighbour's
         own.close()
 
-    threads = [threading.Thread(target=write, args=(number,)) for number in range(8)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    with ThreadPoolExecutor(8) as writers:
+        list(writers.map(write, range(8)))  # raises what a writer raised
     with Ledger(path).reading() as session:
         assert session.scalar(text("SELECT count(*) FROM photos")) == 45
+
+
+def test_a_file_that_another_one_is_setting_up_is_waited_for(tmp_path, monkeypatch):
+    """SQLite refuses the switch to the write-ahead log at once while another writes, whatever the timeout."""
+    other = sqlite3.connect(tmp_path / "ledger.sqlite", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    let_go = threading.Timer(0.3, other.rollback)
+    let_go.start()
+    Ledger(tmp_path / "ledger.sqlite").close()
+    let_go.join()
+
+    monkeypatch.setattr(ledger_module, "BUSY_S", 0.1)
+    other = sqlite3.connect(tmp_path / "held.sqlite", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(LedgerError, match="another program holds it"):
+        Ledger(tmp_path / "held.sqlite")
 
 
 @pytest.mark.parametrize(
