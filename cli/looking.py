@@ -63,8 +63,12 @@ class PipelineAnalyser:
 
     @property
     def look_version(self) -> str:
-        """Version of the software that looks at photos."""
-        return f"plugface {version('plugface')}"
+        """Version of what looks at photos: the software, and the catalogue's own shades if it has any."""
+        shades = _catalogue(self.catalogue).head.shades
+        software = f"plugface {version('plugface')}"
+        if not shades:
+            return software
+        return f"{software}, shades {hashlib.sha256(repr(shades).encode()).hexdigest()[:8]}"
 
     @property
     def model_version(self) -> str:
@@ -78,7 +82,7 @@ class PipelineAnalyser:
         from cli import pipeline
 
         photo = pipeline.decode_photo(data, name=name)
-        seen = pipeline.observe(photo)
+        seen = pipeline.observe(photo, shades=pipeline.known_shades(_catalogue(self.catalogue)))
         small = io.BytesIO()
         Image.fromarray(photo.reduced(THUMB_PX)).save(small, "JPEG", quality=80)
         return seen, small.getvalue()

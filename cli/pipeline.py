@@ -6,14 +6,20 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+
+from cli.settings import data_folder
 from models.answers import Decision
 from models.catalogue import Catalogue
 from models.classifier import Model, default_model_path, load_model
 from models.identify import Needs, identify
 from models.opinion import Opinion, give_opinion, read_claim
+from models.shades import name_shades
 from models.views import polygon_area
-from vision.observations import Observations, Unit
-from vision.observe import observe
+from vision.colour import NamedShade
+from vision.connectors import measure_housing
+from vision.observations import Observations, Polygon, Unit, WhiteBalance
+from vision.observe import WORKING_PX, observe
 from vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence and share of the largest outline's area on.
@@ -81,9 +87,48 @@ def read_photo(path: Path) -> Photo:
     return decode_photo(data, name=str(path))
 
 
-def observe_photos(paths: Sequence[Path]) -> tuple[Observations, ...]:
+def observe_photos(paths: Sequence[Path], shades: Sequence[NamedShade] = ()) -> tuple[Observations, ...]:
     """What is seen in each photo; all are decoded before the first is looked at, so a bad one fails soon."""
-    return tuple(observe(photo) for photo in [read_photo(path) for path in paths])
+    return tuple(observe(photo, shades=shades) for photo in [read_photo(path) for path in paths])
+
+
+def known_shades(catalogue: Catalogue) -> tuple[NamedShade, ...]:
+    """The catalogue's own shades, as vision takes them."""
+    return tuple(NamedShade(code, lab) for code, lab in name_shades(catalogue).values())
+
+
+@dataclass(frozen=True)
+class MeasuredColour:
+    """The colour of one housing in one photo."""
+
+    lab: tuple[float, float, float]
+    spread: tuple[float, float, float]
+    light: WhiteBalance
+
+
+def measure_colour(path: Path, outline: Polygon, seen: Observations) -> MeasuredColour | None:
+    """Colour within an outline, by the rim, with the photo's light taken out.
+
+    Parameters
+    ----------
+    path : Path
+    outline : Polygon, photo pixels
+    seen : Observations
+        Of the same photo; its white balance is used.
+
+    Returns
+    -------
+    measured : MeasuredColour or None
+        None where too few pixels are left to measure.
+    """
+    photo = read_photo(path)
+    rgb = photo.reduced(WORKING_PX)
+    corners = np.asarray(outline, dtype=float) * (rgb.shape[1] / photo.width_px)
+    patch = measure_housing(rgb, corners, seen.white_balance)
+    if patch is None:
+        return None
+    lab, spread = (tuple(values.tolist()) for values in patch)
+    return MeasuredColour(lab, spread, seen.white_balance)
 
 
 def choose_units(
@@ -146,7 +191,7 @@ def identify_unit(
         Each with a sentence for a person.
     """
     started = time.perf_counter()
-    observations = observe_photos(paths)
+    observations = observe_photos(paths, known_shades(catalogue))
     chosen = choose_units(paths, observations, unit)
     decision = identify(list(observations), catalogue, default_model(), chosen=list(chosen), needs=needs)
     return Answer(
@@ -171,7 +216,7 @@ def second_opinion(
     """
     started = time.perf_counter()
     read_claim(claimed, catalogue)  # before the photos: a slip of the pen is found at once
-    observations = observe_photos(paths)
+    observations = observe_photos(paths, known_shades(catalogue))
     chosen = choose_units(paths, observations, unit)
     opinion = give_opinion(
         list(observations), catalogue, default_model(), claimed=claimed, chosen=list(chosen)
@@ -180,10 +225,16 @@ def second_opinion(
     return Answer(tuple(paths), observations, chosen, opinion.decision, catalogue, seconds), opinion
 
 
+def learned_model_path() -> Path:
+    """Where `plugface learn` keeps its model, in the user's data folder."""
+    return data_folder() / "model" / default_model_path().name
+
+
 @cache
 def default_model() -> Model:
-    """The trained classifier that comes with the program, read once."""
-    return load_model(default_model_path())
+    """The classifier to use, read once: what `plugface learn` has made, else the one that comes along."""
+    learned = learned_model_path()
+    return load_model(learned if learned.is_file() else default_model_path())
 
 
 def _place(seen: Observations, unit: Unit) -> str:

@@ -22,6 +22,11 @@ def default_catalogue() -> Path:
     return Path(named) if named else demo_folder() / "marrow_finch"
 
 
+def data_folder() -> Path:
+    """What cannot be made again: the ledger of units looked at one by one, and the model that was learned."""
+    return platformdirs.user_data_path("plugface")
+
+
 def cache_folder() -> Path:
     """What can be made again at any time; deleting it costs time only."""
     return platformdirs.user_cache_path("plugface")

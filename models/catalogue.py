@@ -26,6 +26,11 @@ Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, le=200)]
 Year = Annotated[int, Field(ge=1950, le=2100)]
 PointMm = tuple[float, float]
+Lightness = Annotated[float, Field(ge=0, le=100)]
+Opponent = Annotated[float, Field(ge=-128, le=128)]
+LabColour = tuple[Lightness, Opponent, Opponent]  # L*, a*, b*
+Channel = Annotated[int, Field(ge=0, le=255)]
+SrgbColour = tuple[Channel, Channel, Channel]
 
 #: More family files than this are refused before any is opened (our choice).
 MAX_FAMILIES = 20_000
@@ -186,6 +191,22 @@ class Family(Entry):
     date: str = ""
 
 
+class Shade(Entry):
+    """A colour of housings under a name of one's own, coded like every other; entries of one name add up."""
+
+    name: str = Field(min_length=1)
+    code: ColourCode
+    lab: tuple[LabColour, ...] = ()  # examples, CIE 1976 L*a*b* for D65
+    srgb: tuple[SrgbColour, ...] = ()  # examples, sRGB 0..255
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _has_an_example(self) -> "Shade":
+        if not self.lab and not self.srgb:
+            raise ValueError("it has no example; add lab = [[52, -1, -1]] or srgb = [[120, 124, 126]]")
+        return self
+
+
 class CatalogueHead(Entry):
     """The file catalogue.toml: what the whole folder is."""
 
@@ -193,6 +214,7 @@ class CatalogueHead(Entry):
     note: str = ""
     invented: bool = False  # demo data says so
     cautions: tuple[str, ...] = ()  # shown with every result
+    shades: tuple[Shade, ...] = ()  # colours to know besides the common ones
 
 
 class Catalogue(Entry):

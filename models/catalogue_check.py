@@ -14,6 +14,7 @@ from typing import Literal
 
 from models.catalogue import Catalogue, Connector, Family, Mark, Variant, compile_pattern
 from models.pattern_overlap import Unsupported, find_overlaps, parse_pattern
+from models.shades import find_shade_problems
 from vision.observations import reading_order
 
 Severity = Literal["error", "warning", "note"]
@@ -341,6 +342,12 @@ def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
             yield first.key, ("warning", "look-alikes", "", named, mend)
 
 
+def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """Shades of the catalogue's own have one code each and can be told apart."""
+    for severity, key, words, mend in find_shade_problems(catalogue):
+        yield "", (severity, "shades", f"catalogue.toml, {key}", words, mend)
+
+
 FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (
     check_order,
     check_geometry,
@@ -353,6 +360,7 @@ CATALOGUE_RULES: tuple[Callable[[Catalogue], Iterator[tuple[str, Found]]], ...] 
     check_pairing,
     check_numbers,
     check_look_alikes,
+    check_shades,
 )
 
 
