@@ -18,6 +18,8 @@ from vision.observations import Text
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0
 
+_PLACES = {character: place for place, character in enumerate(ALPHABET)}
+
 
 def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """A reading as distributions over the alphabet.
@@ -30,8 +32,8 @@ def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         Where a word begins or ends.
     """
     whole = len(text.characters) == len(text.value)
-    spaced = text.value.upper()
-    kept = [i for i, c in enumerate(spaced) if c in ALPHABET]
+    spaced = [c.upper() for c in text.value]  # one by one: a ligature has two capitals, and is none of ours
+    kept = [i for i, c in enumerate(spaced) if c in _PLACES]
     letters = [i for i, c in enumerate(spaced) if not c.isspace()]
     given = letters if len(text.characters) == len(letters) else list(range(len(spaced))) if whole else []
     options = {i: text.characters[k].options for k, i in enumerate(given)}
@@ -39,8 +41,8 @@ def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     for row, i in enumerate(kept):
         fallback = ((spaced[i], max(text.confidence, 0.3)),)
         for value, share in options.get(i, fallback):
-            if value.upper() in ALPHABET and len(value) == 1:
-                seen[row, ALPHABET.index(value.upper())] += share
+            if value.upper() in _PLACES:
+                seen[row, _PLACES[value.upper()]] += share
         total = seen[row].sum()
         seen[row] = seen[row] / total if total > 1 else seen[row] + (1.0 - total) / len(ALPHABET)
     starts = np.array([k == 0 or kept[k - 1] != i - 1 for k, i in enumerate(kept)], dtype=bool)
