@@ -14,7 +14,7 @@ from PIL import Image, ImageOps
 from training_data_demo.studio.families import DEMO
 from training_data_demo.studio.shots import Shot
 
-SAMPLES = 6  # rays per pixel before denoising: what the shipped photos were rendered with, on a CPU
+SAMPLES = 3  # rays per pixel before denoising: what the shipped photos were rendered with, on a CPU
 # Mean difference in 8-bit levels that another device or Blender build may make: noise left after denoising
 # differs.
 TOLERANCE = 4.0

@@ -66,7 +66,7 @@ class Palette:
 
     def steel(self) -> Any:
         """Zinc-plated steel that rusts."""
-        return self._material("steel", (0.5, 0.49, 0.46), Metallic=1.0, Roughness=0.38, Grain=0.06, Rust=1.0)
+        return self._material("steel", (0.5, 0.49, 0.46), Metallic=1.0, Roughness=0.38, Grain=0.06, Rust=0.6)
 
     def pins(self) -> Any:
         """Tinned contacts, or gilded ones."""

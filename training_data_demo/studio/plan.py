@@ -52,6 +52,7 @@ _PALLETS = {"train": 7, "calibration": 5, "test": 12}
 # Decoys: nothing but ground and clutter, loose plugs, units of families that no catalogue holds.
 _DECOYS = {"train": (3, 3, 5), "calibration": (2, 2, 5), "test": (8, 8, 15)}
 _SIZES = ((1024, 768), (768, 1024), (800, 600), (600, 800), (1280, 960), (960, 1280))
+_PLUG_VIEWS = ("front", "oblique", "decoy")
 _LIGHT_SHARES = (0.22, 0.21, 0.13, 0.17, 0.13, 0.14)
 _KELVIN = {
     "sun": (4600, 5900),
@@ -371,7 +372,9 @@ def _finish(rng, shot_id, kind, split, view, units, camera, loose: int, hand: fl
     if ground_kind == "tarpaulin" and not things:
         loose = max(loose, int(rng.integers(3, 7)))
     light_kind = _pick(rng, LIGHTS, _LIGHT_SHARES)
-    size = _pick(rng, _SIZES, (0.55, 0.14, 0.16, 0.05, 0.08, 0.02))
+    # What a messenger leaves of a photo; text needs more of it than plugs do.
+    shares = (0.24, 0.06, 0.46, 0.14, 0.08, 0.02) if view in _PLUG_VIEWS else (0.55, 0.14, 0.16, 0.05, 0.08, 0.02)
+    size = _pick(rng, _SIZES, shares)
     return Shot(
         id=shot_id,
         seed=_seed(rng),
