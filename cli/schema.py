@@ -13,14 +13,17 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+from cli.bins import Destination
 from models.answers import Candidate, Decision, Evidence, NextPhoto, PartnerNeed, SwapFit, Verdict, View
-from models.catalogue import Catalogue, Controls, Family
+from models.catalogue import Catalogue, CatalogueError, Controls, Family
+from models.catalogue_check import Problem, Severity
 from models.pairing import Needs, list_partners
 from vision.observations import Code, Observations, Polygon, Text, Unit
 
 if TYPE_CHECKING:
     from cli.measure import Figure
     from cli.pipeline import Answer
+    from cli.sorting import Outcome
     from models.opinion import Opinion
 
 #: Version of the documents below; raised when a key changes its meaning or goes.
@@ -296,6 +299,91 @@ class EvaluateOut(Head):
     confusion: dict[str, dict[str, int]] = Field(description="true family -> proposed family -> units")
 
 
+class SortOut(Head):
+    """What `plugface sort --json` prints; each unit is in the ledger, see `plugface ledger list --json`."""
+
+    kind: Literal["sort"] = "sort"
+    seconds: float = Field(description="time taken by this run, without what an earlier one had done")
+    lot: str = Field(description="key of the lot in the ledger")
+    ledger: str = Field(description="file or address of the ledger, without a password")
+    resumed: bool = Field(description="true where a run that was cut off was gone on with")
+    catalogue_changed: bool = Field(description="the catalogue differs from the one that the run keeps")
+    files: int = Field(description="picture files found, copies and broken ones among them")
+    photos: int = Field(description="different photos, by their bytes")
+    duplicates: int = Field(description="files with the same bytes as another")
+    broken: int = Field(description="photos that could not be read; each is one unit to take again")
+    outside: list[str] = Field(description="links that lead outside or to a folder; not followed")
+    others: int = Field(description="files that are no photos by their name")
+    unlisted: list[str] = Field(description="folders that could not be opened")
+    looked_now: int = Field(description="photos looked at in this run")
+    decided_now: int = Field(description="units decided over in this run")
+    units: int
+    places: dict[Destination, int] = Field(description="units by destination; absent: none")
+    written: dict[str, str] = Field(description="what was written -> its path, or why it was not")
+
+
+class LedgerUnitOut(Head):
+    """One line of what `plugface ledger list --json` prints: a unit, its latest proposal and confirmation."""
+
+    kind: Literal["ledger list"] = "ledger list"
+    lot: str
+    unit: str = Field(description="key of the unit, as on its label")
+    destination: Destination | None = Field(description="null, as all of a proposal, where none was made yet")
+    bin: str | None
+    verdict: Verdict | None
+    family: str | None = Field(description="empty unless it was identified")
+    variant: str | None = Field(description="empty unless it could be told")
+    probability: float | None = Field(description="of the best candidate")
+    expected_cost: float | None = Field(description="of trusting the proposal unchecked, in second looks")
+    words: str | None
+    findings: str | None
+    grouped_by: str = Field(description="how its photos were found to belong together")
+    photos: int
+    first_photo_sha256: str | None
+    true_family: str | None = Field(description="as confirmed; null: not yet; empty: not in the catalogue")
+    true_variant: str | None
+    confirmed_by: str | None
+    confirmation_note: str | None
+    confirmed_at: str | None = Field(description="UTC, ISO 8601")
+    proposed_at: str | None = Field(description="UTC, ISO 8601")
+    model_version: str | None
+    catalogue_sha256: str | None
+
+
+class CatalogueErrorOut(Document):
+    """One reason why a catalogue cannot be read."""
+
+    file: str
+    key: str
+    problem: str
+    mend: str
+    line: int | None
+
+
+class ProblemOut(Document):
+    """One thing that a catalogue contradicts itself in, or that will go wrong."""
+
+    severity: Severity
+    rule: str
+    family: str = Field(description="empty where it concerns the whole catalogue")
+    file: str
+    key: str
+    words: str
+    mend: str
+
+
+class CatalogueCheckOut(Head):
+    """What `plugface catalogue check --json` prints."""
+
+    kind: Literal["catalogue check"] = "catalogue check"
+    folder: str
+    readable: bool
+    sha256: str = Field(description="hash of all its files; empty when it cannot be read")
+    families: list[str]
+    errors: list[CatalogueErrorOut] = Field(description="why it cannot be read")
+    problems: list[ProblemOut]
+
+
 class ErrorOut(Head):
     """What any command prints with --json when it cannot do its job."""
 
@@ -306,7 +394,15 @@ class ErrorOut(Head):
 
 
 AnyDocument = Annotated[
-    IdentifyOut | OpinionOut | NeedsOut | EvaluateOut | ErrorOut, Field(discriminator="kind")
+    IdentifyOut
+    | OpinionOut
+    | NeedsOut
+    | SortOut
+    | LedgerUnitOut
+    | CatalogueCheckOut
+    | EvaluateOut
+    | ErrorOut,
+    Field(discriminator="kind"),
 ]
 
 
@@ -383,6 +479,33 @@ def evaluate_out(
             for title, figures in tables.items()
         ],
         confusion=confusion,
+    )
+
+
+def sort_out(outcome: "Outcome", written: dict[str, str], seconds: float) -> SortOut:
+    """The document for `plugface sort --json`."""
+    return SortOut(seconds=round(seconds, 3), written=written, **asdict(outcome))
+
+
+def ledger_unit_head() -> dict[str, Any]:
+    """What each line of `plugface ledger list --json` starts with (the rest is the row: it must be quick)."""
+    return {"version": VERSION, "plugface": installed_version("plugface"), "kind": "ledger list"}
+
+
+def catalogue_check_out(
+    folder: str,
+    catalogue: Catalogue | None,
+    errors: Iterable[CatalogueError],
+    problems: Iterable[Problem],
+) -> CatalogueCheckOut:
+    """The document for `plugface catalogue check --json`."""
+    return CatalogueCheckOut(
+        folder=folder,
+        readable=catalogue is not None,
+        sha256=catalogue.sha256 if catalogue else "",
+        families=[family.key for family in catalogue.families] if catalogue else [],
+        errors=[CatalogueErrorOut(**vars(error)) for error in errors],
+        problems=[ProblemOut(**asdict(problem)) for problem in problems],
     )
 
 

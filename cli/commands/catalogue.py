@@ -1,10 +1,7 @@
 """plugface catalogue: check one, start one."""
 
-import json
-from dataclasses import asdict
 from datetime import date
 from difflib import get_close_matches
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,8 +11,8 @@ from rich.console import Console
 from cli.catalogue_template import HAZARD_CAUTIONS, Draft, family_text, file_name, hazard_of, head_text
 from cli.commands import options
 from cli.render_catalogue import render_catalogue, render_problems
-from models.catalogue import Catalogue, CatalogueError, load_catalogue, read_catalogue
-from models.catalogue_check import HOUSING_MM, Problem, check_catalogue
+from models.catalogue import load_catalogue, read_catalogue
+from models.catalogue_check import HOUSING_MM, check_catalogue
 from vision.observations import COLOUR_CODES
 
 
@@ -33,7 +30,9 @@ def check(
     catalogue, errors = read_catalogue(path)
     problems = check_catalogue(catalogue) if catalogue else ()
     if as_json:
-        typer.echo(json.dumps(_document(path, catalogue, errors, problems), ensure_ascii=False, indent=2))
+        from cli.schema import catalogue_check_out
+
+        typer.echo(catalogue_check_out(str(path), catalogue, errors, problems).model_dump_json(indent=2))
     elif catalogue:
         console = Console(highlight=False)
         render_catalogue(console, catalogue)
@@ -205,20 +204,3 @@ def _words(text: str) -> tuple[str, ...]:
 
 def _listed(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in _or_none(text).split(",") if part.strip())
-
-
-def _document(
-    path: Path, catalogue: Catalogue | None, errors: tuple[CatalogueError, ...], problems: tuple[Problem, ...]
-) -> dict[str, Any]:
-    """What `catalogue check --json` prints; it starts like every other document."""
-    return {
-        "version": 1,
-        "plugface": version("plugface"),
-        "kind": "catalogue check",
-        "folder": str(path),
-        "readable": catalogue is not None,
-        "sha256": catalogue.sha256 if catalogue else "",
-        "families": [family.key for family in catalogue.families] if catalogue else [],
-        "errors": [vars(error) for error in errors],
-        "problems": [asdict(problem) for problem in problems],
-    }

@@ -39,7 +39,7 @@ def list_rows(
     lot: LotKey = None,
     limit: Annotated[int, typer.Option("--limit", min=1, help="Print at most this many units.")] = 200,
     as_json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object a line, without a limit.")
+        bool, typer.Option("--json", help="Print one JSON object a line (see `plugface schema`), no limit.")
     ] = False,
 ) -> None:
     """List the units of a ledger with what was proposed and what was found to be true.
@@ -51,8 +51,11 @@ def list_rows(
         _check_lot(session, ledger, lot)
         columns, rows = list_units(session, lot)
         if as_json:
+            from cli.schema import ledger_unit_head
+
+            head = ledger_unit_head()
             for row in rows:
-                typer.echo(json.dumps(dict(zip(columns, row, strict=True)), ensure_ascii=False))
+                typer.echo(json.dumps(head | dict(zip(columns, row, strict=True)), ensure_ascii=False))
             return
         table = Table(box=None, pad_edge=False)
         for heading in SHOWN.values():

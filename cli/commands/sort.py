@@ -1,11 +1,8 @@
 """plugface sort: a folder of photos into units, and each unit into its bin."""
 
-import json
 import os
 import time
 from contextlib import closing
-from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
@@ -110,7 +107,9 @@ def sort(
         raise typer.Exit(130) from None
     seconds = time.monotonic() - started
     if as_json:
-        typer.echo(_document(outcome, written, seconds))
+        from cli.schema import sort_out
+
+        typer.echo(sort_out(outcome, written, seconds).model_dump_json(indent=2))
     else:
         _print(Console(highlight=False), outcome, written, seconds)
 
@@ -131,11 +130,6 @@ def _bar(screen: Console) -> Progress:
         transient=True,
         disable=not screen.is_terminal,
     )
-
-
-def _document(outcome: Outcome, written: dict[str, str], seconds: float) -> str:
-    head = {"version": 1, "plugface": version("plugface"), "kind": "sort", "seconds": round(seconds, 3)}
-    return json.dumps({**head, **asdict(outcome), "written": written}, ensure_ascii=False, indent=2)
 
 
 def _print(console: Console, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
