@@ -13,7 +13,7 @@ import onnxruntime
 
 WEIGHTS = Path(__file__).parent / "weights" / "segmenter.onnx"
 FINS = ("none", "half", "all")
-THREADS = 2
+THREADS = 2  # of one run, at most, and never more than OpenCV may use; see vision/text_regions.py
 
 # Channels of the network's two outputs, as it was trained.
 _FINE = ("unit", "connector", "mark", "label")
@@ -71,7 +71,7 @@ def load_segmenter() -> onnxruntime.InferenceSession:
     if not WEIGHTS.is_file():
         raise FileNotFoundError(f"{WEIGHTS} is missing; install plugface again")
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = THREADS
+    options.intra_op_num_threads = min(THREADS, cv2.getNumThreads())
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(str(WEIGHTS), options, providers=["CPUExecutionProvider"])
 

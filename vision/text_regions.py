@@ -14,7 +14,9 @@ import onnxruntime
 
 from vision.observations import Polygon, TextKind
 
-THREADS = 2  # of one network run: the machines this is meant for have few cores
+#: Threads of one network run, at most: the machines this is meant for have few cores. Where OpenCV was told
+#: to use fewer, as in one of several processes that share the cores, so does the network.
+THREADS = 2
 
 _DETECTOR_FILE = "PP-OCRv6_det_small.onnx"
 # Settings of the detector's own package for this network, but for the smallest side, which is ours.
@@ -50,7 +52,7 @@ def load_network(path: str) -> onnxruntime.InferenceSession:
     if not Path(path).is_file():
         raise FileNotFoundError(path)
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = THREADS
+    options.intra_op_num_threads = min(THREADS, cv2.getNumThreads())
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
