@@ -4,21 +4,28 @@ import hashlib
 import io
 import re
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import cv2
 import numpy as np
 import pillow_heif
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, UnidentifiedImageError
 
 pillow_heif.register_heif_opener()
 
 #: Largest picture that is decoded, in pixels. Phones make 12 to 108 million; our choice, 360 MB of RGB.
 MAX_PIXELS = 120_000_000
 
+#: Most passes of a progressive JPEG. Encoders make about ten; each costs a walk over the whole picture, so
+#: that a small file with thousands of them would keep a machine busy for hours. Our choice.
+MAX_SCANS = 100
+
 #: Smallest side of a picture in which anything could be seen, in pixels. Our choice.
 MIN_SIDE_PX = 32
+
+_BAND_ROWS = 512
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _WANTED = "JPEG, PNG, WebP, TIFF and HEIC files can be read"
@@ -189,7 +196,8 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     notes = (f"{name or 'the photo'} holds {pictures} pictures; only the first was looked at.",) * (
         pictures > 1
     )
-    plain = kind == "JPEG" and header.mode in {"RGB", "L"} and _jpeg_is_whole(data)
+    whole = kind == "JPEG" and _jpeg_is_whole(data, name)
+    plain = whole and header.mode in {"RGB", "L"}
     orientation, pixels = 1, None
     if plain:
         orientation = _orientation_of(header)
@@ -265,19 +273,28 @@ def _damaged(name: str) -> UnreadablePhoto:
     )
 
 
-def _jpeg_is_whole(data: bytes) -> bool:
+def _jpeg_is_whole(data: bytes, name: str) -> bool:
     """Whether the coded data run to an end-of-image marker.
 
     Segments are skipped by their length, so that the end marker of an embedded thumbnail does not count.
     False sends the file to the slower decoder, which knows whether pixels are missing.
+
+    Raises
+    ------
+    UnreadablePhoto
+        If the picture is coded in more passes than any camera makes.
     """
-    at = 2
+    at, scans = 2, 0
     while True:
         found = _JPEG_MARKER.search(data, at)
         if found is None:
             return False
         if data[found.start() + 1] == 0xD9:
             return True
+        scans += data[found.start() + 1] == 0xDA
+        if scans > MAX_SCANS:
+            problem = f"it is coded in more than {MAX_SCANS} passes, as no camera does"
+            raise UnreadablePhoto(name, problem, "Save it again as an ordinary JPEG and send that")
         start = found.end()
         if data[found.start() + 1] == 0x01:  # TEM stands alone
             at = start
@@ -294,7 +311,7 @@ def _decode_any(data: bytes, name: str) -> np.ndarray:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             picture.load()
-            return np.ascontiguousarray(_to_rgb(ImageOps.exif_transpose(picture)))
+            return np.ascontiguousarray(turn_upright(_to_rgb(picture), _orientation_of(picture)))
     except (MemoryError, UnreadablePhoto):
         raise
     except Exception:  # as in _open
@@ -306,10 +323,24 @@ def _to_rgb(picture: Image.Image) -> np.ndarray:
     if picture.mode in {"I;16", "I;16L", "I;16B", "I", "F"}:
         return cv2.cvtColor(_to_eight_bits(np.asarray(picture)), cv2.COLOR_GRAY2RGB)
     if picture.mode in {"RGBA", "LA", "PA", "RGBa", "La"} or "transparency" in picture.info:
-        layer = picture.convert("RGBA")
-        paper = Image.new("RGBA", layer.size, (255, 255, 255, 255))
-        return np.asarray(Image.alpha_composite(paper, layer).convert("RGB"))
-    return np.asarray(picture.convert("RGB"))
+        return _in_bands(picture, _on_paper)
+    return _in_bands(picture, lambda band: band.convert("RGB"))
+
+
+def _on_paper(picture: Image.Image) -> Image.Image:
+    layer = picture.convert("RGBA")
+    paper = Image.new("RGBA", layer.size, (255, 255, 255, 255))
+    return Image.alpha_composite(paper, layer).convert("RGB")
+
+
+def _in_bands(picture: Image.Image, convert: Callable[[Image.Image], Image.Image]) -> np.ndarray:
+    """A picture converted a few rows at a time: whole copies of a large one would need gigabytes."""
+    width, height = picture.size
+    rgb = np.empty((height, width, 3), np.uint8)
+    for top in range(0, height, _BAND_ROWS):
+        bottom = min(top + _BAND_ROWS, height)
+        rgb[top:bottom] = np.asarray(convert(picture.crop((0, top, width, bottom))))
+    return rgb
 
 
 def _to_eight_bits(grey: np.ndarray) -> np.ndarray:
