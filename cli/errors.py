@@ -32,6 +32,7 @@ KNOWN = {
     "cli.picture.PictureError": Known(2, 422, "Name another file for the picture."),
     "cli.pipeline.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
     "cli.pipeline.SeveralUnits": Known(2, 422, "Add --unit N for one of them, or sort them all."),
+    "cli.pipeline.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
     "cli.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
     "cli.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
     "cli.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),

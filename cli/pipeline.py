@@ -49,6 +49,18 @@ class NoSuchUnit(Exception):
         super().__init__(f"{photo} has no unit {asked}: {found}. {self.mend}.")
 
 
+class UnitInSeveral(Exception):
+    """A number given with --unit where several photos show several units each: it can mean only one's."""
+
+    def __init__(self, unit: int, photos: Sequence[str]) -> None:
+        self.unit, self.photos = unit, tuple(photos)
+        self.mend = "Keep one of them beside the photos of that unit alone, or take all with `plugface sort`"
+        super().__init__(
+            f"{', '.join(self.photos)} each show several units, and number {unit} of one need not be number "
+            f"{unit} of another. {self.mend}."
+        )
+
+
 @dataclass(frozen=True)
 class Answer:
     """One unit's answer with all it was made from."""
@@ -141,7 +153,7 @@ def choose_units(
     paths : sequence of Path, length n
     observations : sequence of Observations, length n
     unit : int, optional
-        1-based number for the photos that show several units, as `SeveralUnits` lists them.
+        1-based number for the one photo that shows several units, as `SeveralUnits` lists them.
 
     Returns
     -------
@@ -152,19 +164,26 @@ def choose_units(
     ------
     SeveralUnits
         If a photo shows several units and `unit` was not given.
+    UnitInSeveral
+        If `unit` was given and more than one photo shows several.
     NoSuchUnit
-        If `unit` is not in one of the photos that show several, or no photo shows several and it is not 1.
+        If `unit` is not in the photo that shows several, or no photo shows several and it is not 1.
     """
-    chosen = []
-    for path, seen in zip(paths, observations, strict=True):
-        candidates = count_units(seen)
-        if len(candidates) > 1 and unit is None:
-            raise SeveralUnits(str(path), [_place(seen, seen.units[index]) for index in candidates])
-        number = unit if unit is not None and (len(candidates) > 1 or len(paths) == 1) else 1
-        if number != 1 and not 1 <= number <= len(candidates):
-            raise NoSuchUnit(str(path), number, len(candidates))
-        chosen.append(candidates[number - 1] if candidates else None)
-    return tuple(chosen)
+    found = [count_units(seen) for seen in observations]
+    crowded = [place for place, candidates in enumerate(found) if len(candidates) > 1]
+    if crowded and unit is None:
+        path, seen, candidates = (of[crowded[0]] for of in (paths, observations, found))
+        raise SeveralUnits(str(path), [_place(seen, seen.units[index]) for index in candidates])
+    if unit is not None and len(crowded) > 1:
+        raise UnitInSeveral(unit, [str(paths[place]) for place in crowded])
+    meant = crowded[0] if crowded else 0
+    if unit is not None and unit != 1 and unit > len(found[meant]):
+        raise NoSuchUnit(str(paths[meant]), unit, len(found[meant]))
+    numbers = [unit if unit is not None and place == meant else 1 for place in range(len(found))]
+    return tuple(
+        candidates[number - 1] if candidates else None
+        for candidates, number in zip(found, numbers, strict=True)
+    )
 
 
 def count_units(seen: Observations) -> list[int]:

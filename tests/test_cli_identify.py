@@ -4,6 +4,7 @@ import struct
 import subprocess
 import sys
 import zlib
+from pathlib import Path
 
 import pytest
 from pydantic import TypeAdapter
@@ -76,7 +77,7 @@ def test_several_units_in_one_photo_are_asked_about(run, plain_photo, monkeypatc
 
     from cli import pipeline
 
-    seen_as(front=MARK_ONLY)
+    seen_as(front=MARK_ONLY, back=MARK_ONLY)
     single = pipeline.observe
 
     def twice(photo, **_):
@@ -92,6 +93,9 @@ def test_several_units_in_one_photo_are_asked_about(run, plain_photo, monkeypatc
     assert "--unit N" in said.err
     assert run("identify", photo, "--unit", 2).code == 0
     assert "has no unit 3: 2 units were found there" in run("identify", photo, "--unit", 3).err
+    said = run("identify", photo, plain_photo("back.jpg"), "--unit", 2)
+    assert said.code == 2
+    assert "number 2 of one need not be number 2 of another" in said.err
 
 
 def test_an_unknown_partner_is_refused_with_the_nearest(run, plain_photo) -> None:
@@ -173,3 +177,22 @@ def test_a_missing_catalogue_is_named(run, plain_photo, tmp_path) -> None:
     said = run("identify", plain_photo("front.jpg"), "--catalogue", tmp_path / "none")
     assert said.code == 2
     assert "catalogue.toml" in said.err
+
+
+def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, seen_as) -> None:
+    from dataclasses import replace
+
+    from cli import pipeline
+
+    seen_as(front=MARK_ONLY, back=MARK_ONLY)
+    front, back = (pipeline.observe(pipeline.read_photo(plain_photo(f"{n}.jpg"))) for n in ("front", "back"))
+    moved = tuple((x + 400, y) for x, y in front.units[0].polygon)
+    crowded = replace(front, units=(front.units[0], replace(front.units[0], polygon=moved)))
+    names = [Path("single.jpg"), Path("crowded.jpg")]
+    assert pipeline.choose_units(names, [back, crowded], 2) == (0, 1)
+    assert pipeline.choose_units(names, [back, crowded], 1) == (0, 0)
+    assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (0, None)
+    with pytest.raises(pipeline.NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
+        pipeline.choose_units(names, [back, back], 2)
+    with pytest.raises(pipeline.SeveralUnits, match=r"crowded\.jpg shows 2 units"):
+        pipeline.choose_units(names, [back, crowded])

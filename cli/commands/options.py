@@ -27,7 +27,11 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON (see `plugface 
 UnitNumber = Annotated[
     int | None,
     typer.Option(
-        "--unit", min=1, metavar="N", help="Which unit, where a photo shows several.", show_default=False
+        "--unit",
+        min=1,
+        metavar="N",
+        help="Which unit, where one of the photos shows several.",
+        show_default=False,
     ),
 ]
 Throttle = Annotated[
