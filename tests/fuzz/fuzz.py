@@ -1,0 +1,82 @@
+"""Drive one target with coverage feedback: python tests/fuzz/fuzz.py TARGET [--seconds N]
+
+Targets are those of test_hostile_input.py. It needs atheris, which is not among the dependencies:
+
+    uv run --with atheris python tests/fuzz/fuzz.py photo --seconds 600
+
+What crashes it is written to the folder named with --found; put the smallest such file into seeds/TARGET/.
+"""
+
+import argparse
+import io
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+import atheris
+
+with atheris.instrument_imports(include=["PIL", "cli.looking", "models", "rtoml", "tomllib", "vision"]):
+    from test_hostile_input import SEEDS, TARGETS
+
+import numpy as np
+from PIL import Image
+
+from cli.settings import demo_folder
+
+#: Inputs stay small: a fault seldom needs more, and small ones are tried sooner.
+MAX_BYTES = {"photo": 6_000, "catalogue": 4_000}
+
+
+def starting_points(target: str) -> list[bytes]:
+    """Sound input to begin with: pictures of every kind that is read, and the demo's catalogue."""
+    if target == "photo":
+        pictures = []
+        ramp = Image.fromarray(np.add.outer(np.arange(40), np.arange(56)).astype(np.uint8))
+        exif = Image.Exif()
+        exif[0x0112] = 6
+        for kind, mode in [("JPEG", "RGB"), ("JPEG", "CMYK"), ("PNG", "P"), ("PNG", "RGBA"), ("WEBP", "RGB")]:
+            pictures.append((kind, ramp.convert(mode)))
+        pictures += [("TIFF", ramp.convert(mode)) for mode in ("L", "RGB", "F", "1")]
+        pictures.append(("HEIF", ramp.convert("RGB")))
+        coded = []
+        for kind, picture in pictures:
+            buffer = io.BytesIO()
+            picture.save(buffer, kind, exif=exif)
+            coded.append(buffer.getvalue())
+        return coded
+    if target == "catalogue":
+        return [path.read_bytes() for path in sorted((demo_folder() / "marrow_finch").glob("*.toml"))]
+    return {
+        "label": [b"\0\0\x40\x08416 204 118 A\n\x41\0\x20\x08R2"],
+        "hocr": [b'<p><i class="ocrx_word"><i title="x_bboxes 0 0 9 9; x_conf 90">A</i></i></p>'],
+        "observations": [b'{"photo_sha256":"a","quality":{},"white_balance":{},"units":[]}'],
+    }[target]
+
+
+def main() -> None:
+    """Fill a folder with starting points and hand over to libFuzzer."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("target", choices=sorted(TARGETS))
+    parser.add_argument("--seconds", type=int, default=60)
+    parser.add_argument("--found", type=Path, default=Path("found"), help="where crashing input is written")
+    asked = parser.parse_args()
+    asked.found.mkdir(parents=True, exist_ok=True)
+    corpus = Path(tempfile.mkdtemp(prefix="plugface-corpus-"))
+    for number, data in enumerate(starting_points(asked.target)):
+        (corpus / f"start{number}").write_bytes(data)
+    settings = [
+        f"-max_total_time={asked.seconds}",
+        f"-max_len={MAX_BYTES.get(asked.target, 2_000)}",
+        f"-artifact_prefix={asked.found}{os.sep}",
+        "-timeout=20",
+        "-rss_limit_mb=3000",
+        "-print_final_stats=1",
+    ]
+    folders = [str(folder) for folder in (corpus, SEEDS / asked.target) if folder.is_dir()]
+    atheris.Setup([sys.argv[0], *settings, *folders], TARGETS[asked.target])
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()
