@@ -52,11 +52,8 @@ def head_text(name: str, *, invented: bool) -> str:
 name = {_text(name)}
 invented = {"true" if invented else "false"}  # true: demo data, and every result says so
 note = ""
-# Shown with every result.
-cautions = [
-    "Confirm by the service number on the label before buying or fitting; photos narrow the choice.",
-    "Programming, emissions and anti-theft law are local matters: follow local codes and licensed practice.",
-]
+# What to say with every result besides what is said anyway: confirm by the service number; local law.
+cautions = []
 """
 
 

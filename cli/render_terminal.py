@@ -11,6 +11,7 @@ from rich.text import Text
 from cli.swatches import SWATCHES, best, ink_on
 from models.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from models.catalogue import Catalogue, Family, Variant
+from models.cautions import GENERAL
 from models.pairing import Needs, list_partners
 from vision.observations import Observations, Unit
 
@@ -157,8 +158,8 @@ def render_serving(
         for family_key, variant_key, fit in group:
             console.print(_serving(catalogue.by_key[family_key], variant_key, fit, needs))
     console.print()
-    for caution in catalogue.head.cautions:
-        console.print(Text(caution, style="italic"))
+    for words in (*catalogue.head.cautions, GENERAL.words):
+        console.print(Text(words, style="italic"))
     _render_origin(console, catalogue)
 
 

@@ -22,8 +22,9 @@ RESTRAINT = Caution(
 )
 GENERAL = Caution(
     "general",
-    "Confirm by the service number on the label before buying or fitting. Programming, emissions and "
-    "anti-theft law are local: follow local codes and leave the work to licensed practice.",
+    "Confirm by the service number on the label before buying or fitting: photos narrow the choice and do "
+    "not prove it. Programming, emissions and anti-theft law are local: follow local codes and leave the "
+    "work to licensed practice.",
 )
 
 

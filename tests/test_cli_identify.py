@@ -40,6 +40,14 @@ def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
     assert "UN Regulation No. 100" in " ".join(said.out.split())
 
 
+def test_the_closing_caution_is_said_once(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY)
+    for words in (("identify", plain_photo("front.jpg")), ("needs", "--throttle", "cable")):
+        said = " ".join(run(*words).out.split())
+        for part in ("number on the label before buying", "anti-theft law", "follow local codes"):
+            assert said.count(part) == 1, (words, part)
+
+
 def test_json_is_what_the_schema_says(run, plain_photo, seen_as) -> None:
     seen_as(front=MARK_ONLY, back=("TERN 4", "A", "back"))
     said = run(
