@@ -32,11 +32,6 @@ WHOLE_PX = 640
 CLOSE_PX = 384
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
 WORTH_ENLARGING = 1.25
-#: Said of every photo while no trained network lies in vision/weights/.
-WITHOUT_WEIGHTS = (
-    "The network that finds units and plugs is not part of this version: "
-    "only labels, casting and barcodes were read, no plug was looked for."
-)
 _MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
 _WINDOW = 1.25  # side of the second look's window over the unit's long side
 _WHOLE_CONFIDENCE = 0.5  # of the whole photo being one unit, where nothing tells
@@ -81,8 +76,6 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     rgb = photo.reduced(WORKING_PX)
     to_photo = photo.width_px / rgb.shape[1]
     medium = _shrunk(rgb, _MEDIUM_PX)
-    if not WEIGHTS.is_file():
-        return _read_only(photo, medium, read_text)
     picture, maps = _whole(medium, photo.width_px, photo.height_px)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
     white_balance = _balance(picture, maps)
@@ -97,15 +90,6 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     if not read_text:
         return observations
     return _with_texts(observations, photo, sightings)
-
-
-def _read_only(photo: Photo, medium: np.ndarray, read_text: bool) -> Observations:
-    """What can be seen without the network: the photo's quality, and what is written in it."""
-    quality = measure_quality(medium, photo_size=(photo.width_px, photo.height_px), units=[], connectors=[])
-    balance = WhiteBalance((1.0, 1.0, 1.0), "none", 0.0)
-    notes = (*photo.notes, WITHOUT_WEIGHTS)
-    observations = Observations(photo.sha256, quality, balance, notes=notes)
-    return _with_texts(observations, photo, []) if read_text else observations
 
 
 def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
