@@ -218,7 +218,13 @@ class Ledger:
     def _plain_errors(self) -> Iterator[None]:
         try:
             yield
-        except (ArgumentError, ModuleNotFoundError) as error:
+        except ImportError as error:
+            raise LedgerError(
+                self.name,
+                f"the driver for this database is not installed ({error.name or error})",
+                'Run: uv pip install "plugface[postgresql]"',
+            ) from None
+        except ArgumentError as error:
             raise LedgerError(
                 self.name, f"this address cannot be used ({error})", "Correct it and run again"
             ) from None
@@ -245,9 +251,12 @@ def _name_and_url(where: Path | str) -> tuple[str, str]:
 
 
 def _connect(url: str) -> Engine:
-    if make_url(url).get_backend_name() == "postgresql":
-        return create_engine(url, pool_pre_ping=True)
-    if make_url(url).get_backend_name() != "sqlite":
+    address = make_url(url)
+    if address.get_backend_name() == "postgresql":
+        if address.drivername == "postgresql":  # without a driver's name: the one that comes as an extra
+            address = address.set(drivername="postgresql+psycopg")
+        return create_engine(address, pool_pre_ping=True)
+    if address.get_backend_name() != "sqlite":
         raise ArgumentError("a ledger can be kept in SQLite or PostgreSQL")
     engine = create_engine(url, connect_args={"timeout": BUSY_S, "check_same_thread": False})
 

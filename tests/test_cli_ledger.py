@@ -226,6 +226,13 @@ def test_an_address_that_cannot_be_used_is_said_in_a_sentence(url):
         Ledger(url)
 
 
+@pytest.mark.parametrize("url", ["postgresql://host/x", "postgresql+psycopg://host/x"])
+def test_a_missing_driver_is_named_with_the_extra_that_brings_it(url, monkeypatch):
+    monkeypatch.setitem(sys.modules, "psycopg", None)  # as where it is not installed
+    with pytest.raises(LedgerError, match=r"driver .* not installed \(psycopg\).*plugface\[postgresql\]"):
+        Ledger(url)
+
+
 def test_a_full_disk_is_said_in_a_sentence_and_nothing_is_half_written(ledger):
     with ledger.transaction() as session:
         record_photo(session, "a" * 64, 1)
@@ -318,7 +325,7 @@ def test_commands_list_and_export(tmp_path, monkeypatch, capsys):
 @pytest.fixture(scope="module")
 def postgresql(tmp_path_factory):
     """Address of a PostgreSQL of this test's own, where the machine has one."""
-    pytest.importorskip("psycopg")
+    psycopg = pytest.importorskip("psycopg")
     programs = {name: shutil.which(name) for name in ("initdb", "postgres")}
     if None in programs.values():
         pytest.skip("PostgreSQL is not installed")
@@ -344,11 +351,13 @@ def postgresql(tmp_path_factory):
         stderr=subprocess.DEVNULL,
         **account,
     )
-    for _ in range(100):
-        if (folder / ".s.PGSQL.5432").exists():
+    for _ in range(300):  # its socket is there before it takes anybody in
+        try:
+            psycopg.connect(host=str(folder), user="postgres", dbname="postgres").close()
             break
-        time.sleep(0.1)
-    yield f"postgresql+psycopg://postgres@/postgres?host={folder}"
+        except psycopg.OperationalError:
+            time.sleep(0.1)
+    yield f"postgresql://postgres@/postgres?host={folder}"
     server.terminate()
     server.wait(20)
 
