@@ -1,0 +1,65 @@
+"""`plugface catalogue separability`."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
+
+
+@pytest.fixture
+def few(tmp_path):
+    """Three families of the demo."""
+    folder = tmp_path / "few"
+    folder.mkdir()
+    for name in ("catalogue", "skua_2", "tern_2", "gannet_8"):
+        shutil.copy(DEMO / f"{name}.toml", folder)
+    return folder
+
+
+def test_the_table_and_the_heat_map_say_what_is_mixed_up(run, few, tmp_path):
+    picture = tmp_path / "heat.png"
+    said = run("catalogue", "separability", few, "--draws", 6, "--picture", picture)
+    assert said.code == 0, said.err
+    assert "SKUA 2 R2 and R3" in said.out
+    assert "back label needed" in said.out
+    assert max(map(len, said.out.replace(str(picture), "").splitlines())) <= 80
+    with Image.open(picture) as image:
+        assert image.format == "PNG"
+        assert min(image.size) > 300
+
+
+def test_json_has_every_pair_and_the_whole_matrix(run, few):
+    said = run("catalogue", "separability", few, "--draws", 20, "--only", "SKUA 2", "--json")
+    document = json.loads(said.out)
+    assert document["kind"] == "catalogue separability"
+    assert document["variants"] == ["SKUA 2 R2", "SKUA 2 R3"]
+    front = document["views"]["front"]["variants"]
+    assert front[0][1] == pytest.approx(front[0][0], abs=1e-3)  # from the front nobody can tell
+    (pair,) = (p for p in document["pairs"] if p["family"])
+    assert pair["advice"] == "SKUA 2 R2 and R3: back label needed."
+    assert run("catalogue", "separability", few, "--draws", 20, "--only", "SKUA 2", "--json").out == said.out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--only", "SKUA 3"), 'no family "SKUA 3"; it has SKUA 2'),
+        (("--picture", "heat.jpg"), "the heat map is a PNG"),
+        (("--draws", 0), "--draws"),
+    ],
+)
+def test_what_cannot_be_asked_is_refused(run, few, words, said):
+    answer = run("catalogue", "separability", few, *words)
+    assert answer.code == 2
+    assert said in " ".join(answer.err.replace("│", " ").split())
+
+
+def test_too_many_variants_are_refused_before_anything_is_drawn(run, few, monkeypatch):
+    monkeypatch.setattr("cli.commands.separability.MOST_VARIANTS", 3)
+    answer = run("catalogue", "separability", few)
+    assert answer.code == 2
+    assert "--only" in answer.err
