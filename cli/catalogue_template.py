@@ -49,7 +49,7 @@ def hazard_of(rows: tuple[tuple[tuple[str, str], ...], ...]) -> str:
 def head_text(name: str, *, invented: bool) -> str:
     """Text of catalogue.toml."""
     return f"""\
-name = {_text(name)}
+name = {toml_text(name)}
 invented = {"true" if invented else "false"}  # true: demo data, and every result says so
 note = ""
 # What to say with every result besides what is said anyway: confirm by the service number; local law.
@@ -65,19 +65,19 @@ def family_text(draft: Draft, today: date) -> str:
         f"""\
 # One family of controllers. Lengths in mm. Look at the plug face with the cast mark upright: x runs to the
 # right, y runs up, and 0, 0 is the middle of the face.
-key = {_text(draft.key)}
-maker = {_text(draft.maker)}
-controls = {_text(draft.controls)}  # engine, gearbox, both, other
-hazard = {_text(hazard)}  # none, high voltage, restraint: such a unit is never proposed for a swap
-cautions = [{_text(HAZARD_CAUTIONS[hazard]) if hazard != "none" else ""}]
+key = {toml_text(draft.key)}
+maker = {toml_text(draft.maker)}
+controls = {toml_text(draft.controls)}  # engine, gearbox, both, other
+hazard = {toml_text(hazard)}  # none, high voltage, restraint: such a unit is never proposed for a swap
+cautions = [{toml_text(HAZARD_CAUTIONS[hazard]) if hazard != "none" else ""}]
 stock_code = ""  # your own
 remarks = ""
-source = {_text(draft.source)}  # where this entry comes from: a document, a measured unit, common practice
+source = {toml_text(draft.source)}  # where this comes from: a document, a measured unit, common practice
 date = "{today.isoformat()}"
 
 [body]
 size_mm = [{width:g}, {height:g}, {depth:g}]  # width, height, depth
-material = {_text(draft.material)}  # cast aluminium, plastic, sheet steel, plastic on aluminium
+material = {toml_text(draft.material)}  # cast aluminium, plastic, sheet steel, plastic on aluminium
 # colour = "GY"  # codes of IEC 60757: BK BN RD OG YE GN BU VT GY WH PK TQ
 # lid_colour = "BK"  # only where the lid differs
 # fins = "none"  # none, half, all
@@ -101,14 +101,14 @@ material = {_text(draft.material)}  # cast aluminium, plastic, sheet steel, plas
         letter = min(8.0, height / 8)
         x = -width / 2 + 4 + 0.4 * letter * len(draft.mark)
         blocks.append(
-            f"[[marks]]\ntext = {_text(draft.mark)}\n"
+            f"[[marks]]\ntext = {toml_text(draft.mark)}\n"
             f"at_mm = [{x:.0f}, {height / 2 - letter:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
         )
     blocks.append(
         "# How the label reads. The pattern (RE2 syntax) must match the whole number, without spaces.\n"
         "# Narrow it: the less it lets through, the more a number that was read tells.\n"
-        f"[label]\nservice_number = {_literal(pattern_like([draft.number], 'number'))}\n"
-        + (f"suffix = {_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
+        f"[label]\nservice_number = {toml_literal(pattern_like([draft.number], 'number'))}\n"
+        + (f"suffix = {toml_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
         + '# suffix_caption = "REV"  # the word before the suffix, where it has a field of its own\n'
         'barcode = "none"  # Code 128, Code 39, Data Matrix, QR, none\n'
         '# barcode_payload = "number"  # or "number and suffix"\n'
@@ -116,7 +116,7 @@ material = {_text(draft.material)}  # cast aluminium, plastic, sheet steel, plas
     blocks += [_variant_text(draft, suffix) for suffix in draft.suffixes or ("",)]
     if draft.partners:
         blocks.append(
-            f"[[pairing]]\nfamilies = [{', '.join(map(_text, draft.partners))}]  # any one of these\n"
+            f"[[pairing]]\nfamilies = [{', '.join(map(toml_text, draft.partners))}]  # any one of these\n"
             'gearbox = "any"  # the rule holds for: any, automatic, manual\n'
             "same_donor = false  # true: both from one vehicle\n"
             'why = "It waits for the messages of the other unit."\n'
@@ -127,11 +127,11 @@ material = {_text(draft.material)}  # cast aluminium, plastic, sheet steel, plas
 def _variant_text(draft: Draft, suffix: str) -> str:
     teeth = f"crank_teeth = {draft.crank_teeth}\n" if draft.crank_teeth else "# crank_teeth = 60\n"
     return (
-        f"[[variants]]\nkey = {_text(suffix or 'first')}\nservice_numbers = [{_text(draft.number)}]\n"
-        + (f"suffixes = [{_text(suffix)}]\n" if suffix else "# suffixes = []  # none: any suffix\n")
+        f"[[variants]]\nkey = {toml_text(suffix or 'first')}\nservice_numbers = [{toml_text(draft.number)}]\n"
+        + (f"suffixes = [{toml_text(suffix)}]\n" if suffix else "# suffixes = []  # none: any suffix\n")
         + f'years = [{draft.years[0]}, {draft.years[1]}]  # model years of the donors\nvehicles = ""\n'
-        f"throttle = {_text(draft.throttle)}  # cable, electronic, none, unknown\n{teeth}"
-        f"status = {_text(draft.status)}  # usable, locked, unknown\n"
+        f"throttle = {toml_text(draft.throttle)}  # cable, electronic, none, unknown\n{teeth}"
+        f"status = {toml_text(draft.status)}  # usable, locked, unknown\n"
         '# market = "any"\n# changed = "what is different, and how one can tell"\n'
     )
 
@@ -183,10 +183,10 @@ def file_name(key: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", key.lower()).strip("_") + ".toml"
 
 
-def _text(value: str) -> str:
+def toml_text(value: str) -> str:
     """A TOML basic string; its escapes are those of JSON."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _literal(pattern: str) -> str:
-    return f"'{pattern}'" if "'" not in pattern else _text(pattern)
+def toml_literal(pattern: str) -> str:
+    return f"'{pattern}'" if "'" not in pattern else toml_text(pattern)

@@ -24,7 +24,7 @@ def render_catalogue(console: Console, catalogue: Catalogue) -> None:
     variants = sum(len(family.variants) for family in catalogue.families)
     console.print(
         Text(head.name, style="bold"),
-        f"{len(catalogue.families):,} families, {variants:,} variants",
+        _count(len(catalogue.families), variants),
         sep="  ",
     )
     if head.note:
@@ -53,6 +53,11 @@ def render_problems(console: Console, problems: Sequence[Problem]) -> None:
         console.print(f"... and {len(problems) - MOST_ROWS:,} more; --json prints them all")
     counts = Counter(problem.severity for problem in problems)
     console.print(", ".join(f"{counts[s]:,} {s}{'' if counts[s] == 1 else 's'}" for s in STYLES))
+
+
+def _count(families: int, variants: int) -> str:
+    words = f"{families:,} famil{'y' if families == 1 else 'ies'}"
+    return f"{words}, {variants:,} variant{'' if variants == 1 else 's'}"
 
 
 def _sentence(text: str) -> str:

@@ -89,7 +89,7 @@ def _ask_family() -> Draft:
     key = _ask("Name of the family", None, _file_named)
     plugs = 'Plugs as colour-size, row by row from the top, each from left to right; "/" starts a row'
     rows = _ask(plugs, "BN-L GY-M", _rows)
-    size = _ask("Width, height and depth in mm", "190 110 40", _sizes)
+    size = _ask("Width, height and depth in mm", "190 110 40", read_sizes)
     hazard = hazard_of(rows)
     if hazard != "none":
         typer.echo(
@@ -113,7 +113,7 @@ def _ask_family() -> Draft:
         mark=_ask('Cast mark near the plugs, "-" for none', key, _or_none),
         number=_ask("A service number as on a label", None, lambda text: "".join(text.split())),
         suffixes=_ask('Suffixes you have seen, such as "A B" or "R2 R3"; "-" for none', "-", _words),
-        years=_ask("First and last model year of the donors", "2000 2005", _years),
+        years=_ask("First and last model year of the donors", "2000 2005", read_years),
         throttle=_ask(
             "Throttle: cable, electronic, none, unknown",
             "unknown",
@@ -149,16 +149,23 @@ def _rows(text: str) -> tuple[tuple[tuple[str, str], ...], ...]:
 
 def _plug(word: str) -> tuple[str, str]:
     colour, _, size = word.upper().partition("-")
-    if colour not in COLOUR_CODES:
-        near = get_close_matches(colour, COLOUR_CODES, n=1, cutoff=0.5)
-        hint = f"; did you mean {near[0]}?" if near else ""
-        raise typer.BadParameter(f'"{colour}" is none of {" ".join(COLOUR_CODES)}{hint}')
+    read_colour_code(colour)
     if size not in HOUSING_MM:
         raise typer.BadParameter(f'the size in "{word}" is none of S, M, L; write it so: {colour}-M')
     return colour, size
 
 
-def _sizes(text: str) -> tuple[float, float, float]:
+def read_colour_code(word: str) -> str:
+    """A code of IEC 60757 in capitals; another word is refused with the nearest."""
+    code = word.strip().upper()
+    if code not in COLOUR_CODES:
+        near = get_close_matches(code, COLOUR_CODES, n=1, cutoff=0.5)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise typer.BadParameter(f'"{code}" is none of {" ".join(COLOUR_CODES)}{hint}')
+    return code
+
+
+def read_sizes(text: str) -> tuple[float, float, float]:
     try:
         width, height, depth = (float(word) for word in text.replace(",", " ").replace("x", " ").split())
     except ValueError:
@@ -168,7 +175,7 @@ def _sizes(text: str) -> tuple[float, float, float]:
     return width, height, depth
 
 
-def _years(text: str) -> tuple[int, int]:
+def read_years(text: str) -> tuple[int, int]:
     words = text.replace("-", " ").replace(",", " ").split()
     if not words or len(words) > 2 or not all(w.isdecimal() and 1950 <= int(w) <= 2100 for w in words):
         raise typer.BadParameter("write one or two years from 1950 on, such as 2000 2005")

@@ -1,0 +1,178 @@
+"""plugface catalogue propose: draft an entry for a unit whose family is in no catalogue yet."""
+
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from pydantic import ValidationError
+
+from cli.catalogue_template import file_name
+from cli.commands import options
+from cli.commands.catalogue import read_sizes, read_years
+from cli.pipeline import choose_units, default_model, known_shades, observe_photos
+from cli.proposal_text import DraftText, Known, draft_family
+from cli.settings import default_catalogue
+from models.answers import Decision
+from models.catalogue import Catalogue, Controls, Family, load_catalogue
+from models.catalogue_check import Problem, check_catalogue
+from models.catalogue_words import explain_entry
+from models.identify import identify
+from models.proposal import describe_unit
+from models.views import gather_views
+
+
+def propose(
+    photos: options.Photos,
+    catalogue: options.CatalogueFolder = None,
+    unit: options.UnitNumber = None,
+    key: Annotated[
+        str | None,
+        typer.Option("--key", help="Name of the family; without it, the cast mark.", show_default=False),
+    ] = None,
+    maker: Annotated[str | None, typer.Option("--maker", help="Its maker.", show_default=False)] = None,
+    controls: Annotated[
+        Controls | None, typer.Option("--controls", help="What it controls.", show_default=False)
+    ] = None,
+    years: Annotated[
+        str | None,
+        typer.Option("--years", metavar="FIRST-LAST", help="Donors' model years.", show_default=False),
+    ] = None,
+    size: Annotated[
+        str | None,
+        typer.Option("--size", metavar="WxHxD", help="Width, height, depth in mm.", show_default=False),
+    ] = None,
+    guess: Annotated[
+        bool, typer.Option("--guess", help="Put usual values where nothing was seen, marked as guesses.")
+    ] = False,
+    into: Annotated[
+        Path | None,
+        typer.Option(
+            "--into",
+            metavar="DIR",
+            help="Write the file into this catalogue (and hold it against it).",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Draft the catalogue entry of the unit that the photos show, for a person to correct.
+
+    Several photos are several views of ONE unit. Plugs, order, colours, marks and label are put down as they
+    were seen, with how sure each is; what no photo shows is a commented line. The draft goes to standard
+    output, or with --into DIR into a catalogue: as KEY.toml when it is a whole entry, else as
+    KEY.toml.draft, which is not read until you have filled it in and renamed it.
+
+    Exit code: 0 the draft is a whole entry without errors; 1 something must be filled in or corrected first,
+    and it says what; 2 a photo or the catalogue cannot be used.
+    """
+    known = Known(key, maker, controls, _parsed(years, read_years), _parsed(size, read_sizes))
+    read = load_catalogue(into or catalogue or default_catalogue())
+    observations = observe_photos(photos, known_shades(read))
+    chosen = list(choose_units(photos, observations, unit))
+    decision = identify(list(observations), read, default_model(), chosen=chosen)
+    sighting = describe_unit(gather_views(list(observations), chosen))
+    draft = draft_family(sighting, known, [photo.name for photo in photos], date.today(), guess=guess)
+    family, faults = read_draft(draft)
+    problems = problems_with(family, read) if family else ()
+    whole = family is not None and not any(p.severity == "error" for p in problems)
+    written = _write(draft, into, whole) if into else None
+    notes = [note for seen in observations for note in seen.notes]
+    remarks = _remarks(draft, faults, problems, decision, read, dict.fromkeys(notes))
+    if as_json:
+        from cli.desk_schema import propose_out
+
+        document = propose_out(read, draft, whole, faults, problems, remarks, photos, written)
+        typer.echo(document.model_dump_json(indent=2))
+    else:
+        for remark in remarks:
+            typer.echo(remark, err=True)
+        typer.echo(f"Wrote {written}" if written else draft.text, nl=bool(written))
+    if not whole:
+        raise typer.Exit(1)
+
+
+def read_draft(draft: DraftText) -> tuple[Family | None, tuple[str, ...]]:
+    """The draft as an entry, or why it is none yet; one sentence for each reason."""
+    try:
+        return Family.model_validate(tomllib.loads(draft.text)), ()
+    except ValidationError as error:
+        found = error.errors(include_url=False)
+        # A list whose members are wrong is called too short as well; the members say what is wrong.
+        inner = [one["loc"] for one in found]
+        found = [
+            one
+            for one in found
+            if one["type"] != "too_short"
+            or not any(loc[: len(one["loc"])] == one["loc"] for loc in inner if loc != one["loc"])
+        ]
+        reasons = []
+        for one in found:
+            line, place, problem, mend = explain_entry(Family, one, draft.text)
+            where = ", ".join(filter(None, (f"line {line}" if line else "", place)))
+            reasons.append(f"{where}: {problem}. {mend}.")
+        return None, tuple(reasons)
+
+
+def problems_with(family: Family, catalogue: Catalogue) -> tuple[Problem, ...]:
+    """What `catalogue check` would say of the family, and of it beside those that are there."""
+    others = tuple(other for other in catalogue.families if other.key != family.key)
+    together = catalogue.model_copy(update={"families": (*others, family), "files": ()})
+    return tuple(
+        problem
+        for problem in check_catalogue(together)
+        if problem.family == family.key or family.key in problem.words
+    )
+
+
+def _remarks(
+    draft: DraftText, faults, problems, decision: Decision, catalogue: Catalogue, notes
+) -> list[str]:
+    """What a person must know about the draft, warnings first."""
+    said = [c.words for c in decision.cautions if c.name in ("high voltage", "restraint")]
+    if decision.verdict == "identified":
+        best = decision.candidates[0]
+        said.append(
+            f"{catalogue.head.name} has it already: {best.family} ({best.probability:.1%}). "
+            "Go on only if that is wrong."
+        )
+    elif draft.key in catalogue.by_key:
+        said.append(f'{catalogue.head.name} has a family "{draft.key}" already; give this one another --key.')
+    said += notes
+    if draft.missing:
+        said.append(f"Not a valid entry yet. Fill in what could not be seen: {'; '.join(draft.missing)}.")
+    if draft.guessed:
+        said.append(f"Guessed, so measure or look up: {'; '.join(draft.guessed)}.")
+    if not draft.missing:
+        said += [f"Not a valid entry yet: {fault}" for fault in faults]
+    said += [
+        f"{p.severity}: {p.key}: {p.words}. {p.mend}."
+        for p in problems
+        if p.severity != "note" and p.rule != "patterns overlap"
+    ]
+    rivals = [p.family for p in problems if p.rule == "patterns overlap" and p.family != draft.key]
+    if rivals:
+        said.append(
+            f"warning: label, service_number: made from one number, its pattern takes numbers of "
+            f"{len(rivals)} other families too ({rivals[0]}). Write in the digits that all numbers of this "
+            "family share."
+        )
+    if not faults and not any(p.severity == "error" for p in problems):
+        said.append("The draft is a valid entry. Correct it with the unit in hand.")
+    return said
+
+
+def _write(draft: DraftText, into: Path, whole: bool) -> Path:
+    """Write the draft beside the other families; what is there is never overwritten."""
+    if draft.key is None:
+        raise typer.BadParameter("no mark was read, so the family needs a name: add --key NAME")
+    name = file_name(draft.key)
+    target = into / (name if whole else f"{name}.draft")
+    with target.open("x", encoding="utf-8") as file:
+        file.write(draft.text)
+    return target
+
+
+def _parsed(text: str | None, value_of):
+    return None if text is None else value_of(text)

@@ -1,0 +1,102 @@
+"""`plugface catalogue propose`: a draft that is true, and says what it does not know."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from cli import pipeline
+from models.catalogue import load_catalogue
+
+DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
+
+
+@pytest.fixture
+def without_tern_2(tmp_path):
+    """The demo's catalogue before TERN 2 was entered."""
+    folder = tmp_path / "own"
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("tern_2.toml", "skua_*", "heron_*"))
+    return folder
+
+
+@pytest.fixture
+def tern_2(seen_as, plain_photo, monkeypatch):
+    """Photos on which a TERN 2 is seen, upright."""
+    seen_as(seed=3, front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
+    look = pipeline.observe
+
+    def upright(photo, **words):
+        seen = look(photo, **words)
+        units = tuple(replace(unit, up_deg=90.0, other_order=None) for unit in seen.units)
+        return replace(seen, units=units)
+
+    monkeypatch.setattr(pipeline, "observe", upright)
+    return plain_photo("front.jpg"), plain_photo("back.jpg")
+
+
+WHOLE = ("--guess", "--controls", "engine", "--years", "2003-2006", "--maker", "Marrow & Finch")
+
+
+def test_what_was_not_seen_is_a_comment_and_said(run, tern_2, without_tern_2):
+    said = run("catalogue", "propose", *tern_2, "--catalogue", without_tern_2)
+    assert said.code == 1
+    assert "Not a valid entry yet" in said.err
+    assert '\nkey = "TERN 2"' in said.out
+    assert '\n# controls = "engine"' in said.out
+    assert "\n# years = " in said.out
+    assert "\nservice_number = '^(?P<number>\\d{9})$'" in said.out
+
+
+def test_with_what_a_person_knows_it_becomes_an_entry_of_the_catalogue(run, tern_2, without_tern_2):
+    said = run("catalogue", "propose", *tern_2, *WHOLE, "--into", without_tern_2)
+    assert said.code == 0, said.err
+    assert "GUESS" in (without_tern_2 / "tern_2.toml").read_text()
+    assert "Guessed, so measure or look up" in said.err
+    family = load_catalogue(without_tern_2).by_key["TERN 2"]
+    true = load_catalogue(DEMO).by_key["TERN 2"]
+    assert [(c.colour, c.size) for c in family.connectors] == [(c.colour, c.size) for c in true.connectors]
+    assert family.variants[0].service_numbers[0] in true.variants[0].service_numbers
+    again = run("catalogue", "propose", *tern_2, *WHOLE, "--into", without_tern_2)
+    assert again.code == 2  # nothing is overwritten
+
+
+def test_a_draft_that_is_not_whole_does_not_break_the_catalogue(run, tern_2, without_tern_2):
+    said = run("catalogue", "propose", *tern_2, "--into", without_tern_2)
+    assert said.code == 1
+    assert (without_tern_2 / "tern_2.toml.draft").is_file()
+    assert "TERN 2" not in load_catalogue(without_tern_2).by_key
+
+
+def test_a_family_that_is_there_already_is_named(run, tern_2):
+    said = run("catalogue", "propose", *tern_2, "--catalogue", DEMO)
+    assert "has it already: TERN 2" in said.err or 'has a family "TERN 2" already' in said.err
+
+
+def test_a_hazard_is_never_drafted_as_a_controller(run, seen_as, plain_photo):
+    hazard = next(f for f in load_catalogue(DEMO).families if f.hazard != "none")
+    seen_as(front=(hazard.key, hazard.variants[0].key, "front"))
+    said = run("catalogue", "propose", plain_photo("front.jpg"), *WHOLE)
+    assert '\ncontrols = "other"' in said.out
+    assert f'\nhazard = "{hazard.hazard}"' in said.out
+    assert "licensed" in said.err
+
+
+def test_json_says_what_is_missing(run, tern_2, without_tern_2):
+    document = json.loads(run("catalogue", "propose", *tern_2, "--catalogue", without_tern_2, "--json").out)
+    assert document["kind"] == "catalogue propose"
+    assert not document["valid"]
+    assert {"controls", "variants no. 1, years"} <= set(document["missing"])
+    assert document["family"] == "TERN 2"
+
+
+def test_a_photo_of_nothing_gives_an_empty_draft(run, plain_photo):
+    said = run("catalogue", "propose", plain_photo("grey.jpg"))
+    assert said.code == 1
+    assert "connectors" in said.err
+    assert "# No plug was seen." in said.out
+
+
+def test_a_photo_that_is_not_there(run, tmp_path):
+    assert run("catalogue", "propose", tmp_path / "nowhere.jpg").code == 2
