@@ -30,6 +30,9 @@ COMMANDS = {
         "cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
     "evaluate": Entry("cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
+    "serve": Entry(
+        "cli.commands.serve:serve", "The yard page: photograph a unit, get the answer on the phone."
+    ),
     "sort": Entry("cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."),
     "ledger list": Entry("cli.commands.ledger:list_rows", "The units of a ledger, proposed and confirmed."),
     "ledger export": Entry("cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."),

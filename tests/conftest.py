@@ -2,6 +2,7 @@
 
 import sys
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import pytest
 
@@ -154,3 +155,102 @@ def _draw_maps(
         body_colour=colour,
         to_photo=np.array([[to_photo, 0, 0], [0, to_photo, 0]]),
     )
+
+
+class YardStandIn:
+    """Answers the yard page's questions from simulated observations; no pixels are looked at.
+
+    `shows` says, by position in the unit, which simulated view a photo shows. `gate` holds answers back while
+    it is clear. `act` may raise, or give a problem, in place of an answer.
+    """
+
+    def __init__(self) -> None:
+        import threading
+
+        self.shows = [("HERON 2", "A", "front"), ("HERON 2", "A", "back")]
+        self.gate, self.act, self.asked = threading.Event(), None, []
+        self.gate.set()
+
+    def __call__(self, question):
+        from dataclasses import replace
+
+        from cli.yard.answering import answer
+
+        self.asked.append(question)
+        assert self.gate.wait(60)
+        if self.act:
+            found = self.act(question)
+            if found is not None:
+                return found
+        pairs = zip(question.photos, self.shows * 4, strict=False)
+        photos = tuple(replace(photo, observations=self._seen(photo, shows)) for photo, shows in pairs)
+        return answer(replace(question, photos=photos))
+
+    def _seen(self, photo, shows):
+        from dataclasses import replace
+
+        import numpy as np
+
+        from cli.looking import write_observations
+        from cli.settings import demo_folder
+        from models.catalogue import load_catalogue
+        from models.noise import ObservationNoise
+        from models.simulate import draw_observations
+
+        family, variant, view = shows
+        entry = load_catalogue(demo_folder() / "marrow_finch").by_key[family]
+        which = next(v for v in entry.variants if v.key == variant)
+        seen = draw_observations(entry, which, view, ObservationNoise(), np.random.default_rng(3))
+        return write_observations(replace(seen, photo_sha256=photo.sha256))
+
+
+@pytest.fixture
+def make_yard(tmp_path):
+    """Make yard pages over one folder, one after the other, each answered by a `YardStandIn`."""
+    from contextlib import ExitStack
+
+    from fastapi.testclient import TestClient
+
+    from cli.settings import demo_folder
+    from cli.yard.app import create_app
+    from cli.yard.limits import Limits
+    from cli.yard.yard import Yard, YardSettings
+
+    with ExitStack() as ending:
+
+        def make(*, limits: dict | None = None, stand_in=None, **settings):
+            folder = tmp_path / "yard"
+            stand_in = stand_in or YardStandIn()
+            yard = Yard(
+                YardSettings(
+                    folder, demo_folder() / "marrow_finch", limits=Limits(**(limits or {})), **settings
+                ),
+                lambda: stand_in,
+            )
+            ending.callback(yard.close)
+            app = create_app(yard)
+            # A fault of ours must arrive as the page's own answer, as it would in service.
+            client = TestClient(app, base_url="http://127.0.0.1", raise_server_exceptions=False)
+            return SimpleNamespace(yard=yard, app=app, client=client, stand_in=stand_in, folder=folder)
+
+        yield make
+
+
+@pytest.fixture
+def jpeg():
+    """Bytes of a JPEG of one colour; each number gives other bytes. `exif` holds a place and a camera."""
+    import io
+
+    from PIL import Image
+
+    def make(number: int = 0, *, size=(640, 480), kind: str = "JPEG", exif: bool = False) -> bytes:
+        picture = Image.new("RGB", size, (40 + number % 200, 90 + number // 200, 120))
+        block = Image.Exif()
+        if exif:
+            block[0x010F] = "SECRETMAKER"
+            block.get_ifd(0x8825)[1], block.get_ifd(0x8825)[2] = "N", (51.0, 28.0, 38.0)
+        out = io.BytesIO()
+        picture.save(out, kind, **({"exif": block.tobytes()} if exif else {}))
+        return out.getvalue()
+
+    return make

@@ -1,0 +1,1 @@
+"""The yard page: photos come in from a phone, the answer goes back to the phone."""

@@ -1,0 +1,26 @@
+"""What the yard page takes in at most. All of it is our choice; each line says what it guards."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits in bytes, pixels, number and time."""
+
+    photo_bytes: int = 25_000_000  # a phone's largest JPEG; the page sends about one megabyte
+    photo_pixels: int = 64_000_000  # decoded: 192 MB of RGB
+    message_bytes: int = 64_000  # any other request
+    photos_per_unit: int = 8
+    waiting_units: int = 100  # the queue; at 3 s a unit the last one waits five minutes
+    units_per_lot: int = 20_000
+    decoding_at_once: int = 2  # photos checked at the same time, each with its pixels in memory
+    uploads_at_once: int = 40  # photos being received at the same time
+    silence_s: float = 30.0  # an upload that sends nothing for so long is dropped
+    free_disk_bytes: int = 500_000_000  # below that no photo is taken in
+    attempts: int = 3  # a unit that ends the worker so often gets no further try
+    answer_s: float = 180.0  # one unit
+    hold_s: float = 15.0  # how long a unit waits for the further photos that were announced
+    wrong_codes: int = 5  # from one address within `wrong_codes_s`
+    wrong_codes_in_all: int = 60
+    wrong_codes_s: float = 300.0
+    session_days: int = 30

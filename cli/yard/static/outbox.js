@@ -1,0 +1,205 @@
+// Sends what is in the outbox, photo by photo, as long as it takes; says on the page how far it is.
+// Sending again is harmless: the unit has its own number and the page knows a photo by its content.
+
+import words from "/words.js";
+import * as store from "./store.js";
+
+const SILENCE_MS = 30_000; // an upload that gets nowhere for so long is begun anew
+const WAITS_S = [1, 2, 4, 8, 15, 30];
+
+const box = document.querySelector("#outbox");
+const lot = document.body.dataset.lot;
+const progress = new Map(); // unit -> words on how far it is
+let working = false;
+let wake = () => {};
+let arrived = () => {};
+
+export const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+
+export function onArrival(act) {
+  arrived = act;
+}
+
+export async function add(unit) {
+  await store.put({ ...unit, lot, lotName: document.body.dataset.lotName, added: Date.now() });
+  await show();
+  run();
+}
+
+export async function run() {
+  wake();
+  if (working) return;
+  working = true;
+  let failures = 0;
+  try {
+    for (;;) {
+      const unit = (await store.all()).find((one) => one.lot === lot && !one.problem);
+      if (!unit) break;
+      const outcome = await send(unit);
+      if (outcome.done) {
+        failures = 0;
+        await store.remove(unit.id);
+        progress.delete(unit.id);
+        arrived(unit.id);
+      } else if (outcome.problem) {
+        await store.put({ ...unit, problem: outcome.problem });
+      } else {
+        const seconds = outcome.wait ?? WAITS_S[Math.min(failures++, WAITS_S.length - 1)];
+        progress.set(unit.id, { text: say(outcome.text, { seconds }), waiting: true });
+        await show();
+        if (outcome.stop) break;
+        await pause(seconds * 1000);
+      }
+      await show();
+    }
+  } finally {
+    working = false;
+    await show();
+  }
+}
+
+function pause(ms) {
+  return new Promise((done) => {
+    const timer = setTimeout(done, ms);
+    wake = () => {
+      clearTimeout(timer);
+      done();
+    };
+  });
+}
+
+async function send(unit) {
+  if (unit.details) {
+    const said = await request("PUT", `/api/v1/units/${unit.id}`, JSON.stringify(unit.details), "application/json");
+    if (!said.ok) return judge(said);
+    delete unit.details;
+    await store.put(unit);
+  }
+  const total = unit.photos.reduce((sum, photo) => sum + photo.blob.size, 0);
+  let before = 0;
+  for (const [index, photo] of unit.photos.entries()) {
+    if (!photo.sent) {
+      const more = index < unit.photos.length - 1;
+      const where = `/api/v1/units/${unit.id}/photos?face=${encodeURIComponent(photo.face)}&more=${more}`;
+      const said = await request("POST", where, photo.blob, photo.blob.type || "application/octet-stream", (loaded) => {
+        const percent = Math.min(99, Math.floor((100 * (before + loaded)) / total));
+        progress.set(unit.id, { text: say(words.sending, { percent }), percent });
+        show();
+      });
+      if (!said.ok) return judge(said);
+      photo.sent = true;
+      await store.put(unit);
+    }
+    before += photo.blob.size;
+  }
+  return { done: true };
+}
+
+function judge(said) {
+  if (said.status === 401) return { text: words.enter, wait: 0, stop: true };
+  if (said.status === 0 || said.status === 408 || said.status >= 500 || said.status === 429) {
+    const full = said.status === 503 || said.status === 429;
+    return { text: full ? words.full : words.retry, wait: said.retryAfter };
+  }
+  return { problem: said.problem };
+}
+
+// XMLHttpRequest, because fetch does not tell how much of an upload has gone out.
+export function request(method, where, body, type, onProgress = () => {}) {
+  return new Promise((done) => {
+    const asked = new XMLHttpRequest();
+    let timer;
+    const alive = () => {
+      clearTimeout(timer);
+      timer = setTimeout(() => asked.abort(), SILENCE_MS);
+    };
+    asked.open(method, where);
+    asked.setRequestHeader("content-type", type);
+    asked.setRequestHeader("accept", "application/json");
+    asked.upload.onprogress = (event) => {
+      alive();
+      onProgress(event.loaded);
+    };
+    asked.onreadystatechange = alive;
+    asked.onloadend = () => {
+      clearTimeout(timer);
+      let answer = {};
+      try {
+        answer = JSON.parse(asked.responseText);
+      } catch {
+        // an answer that is none of ours, such as one of a proxy: its status must do
+      }
+      const retryAfter = Number(asked.getResponseHeader("retry-after")) || undefined;
+      const problem = [answer.error, answer.hint].filter(Boolean).join(". ") || String(asked.status);
+      done({ ok: asked.status >= 200 && asked.status < 300, status: asked.status, answer, problem, retryAfter });
+    };
+    alive();
+    asked.send(body);
+  });
+}
+
+export async function show() {
+  const units = await store.all();
+  box.hidden = units.length === 0;
+  const warning = box.querySelector("#outbox-warning");
+  warning.hidden = store.durable;
+  warning.textContent = words.not_stored;
+  const list = box.querySelector("ul");
+  const entries = units.map((unit) => {
+    const entry = list.querySelector(`[data-unit="${unit.id}"]`) ?? makeEntry(unit);
+    describe(entry, unit);
+    return entry;
+  });
+  for (const entry of [...list.children]) if (!entries.includes(entry)) entry.remove();
+  for (const entry of entries) if (!entry.isConnected) list.append(entry);
+}
+
+function makeEntry(unit) {
+  const entry = document.createElement("li");
+  entry.dataset.unit = unit.id;
+  const text = document.createElement("p");
+  const bar = document.createElement("progress");
+  bar.max = 100;
+  bar.ariaHidden = "true";
+  const row = document.createElement("div");
+  row.className = "row";
+  const again = makeButton(words.try_now, async () => {
+    const kept = (await store.all()).find((one) => one.id === unit.id);
+    if (kept?.problem) await store.put({ ...kept, problem: undefined });
+    run();
+  });
+  const drop = makeButton(words.remove, async () => {
+    await store.remove(unit.id);
+    await show();
+  });
+  row.append(again, drop);
+  entry.append(text, bar, row);
+  return entry;
+}
+
+function makeButton(label, act) {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.textContent = label;
+  button.addEventListener("click", act);
+  return button;
+}
+
+function describe(entry, unit) {
+  const [text, bar, row] = entry.children;
+  const [again, drop] = row.children;
+  const state = progress.get(unit.id);
+  const foreign = unit.lot !== lot;
+  const count = unit.photos.length === 1 ? words.photos_one : say(words.photos_many, { n: unit.photos.length });
+  let said = state?.text ?? words.to_send;
+  if (foreign) said = say(words.other_lot, { lot: unit.lotName });
+  else if (unit.problem) said = say(words.refused, { problem: unit.problem });
+  const whole = `${count}: ${said}`;
+  if (text.textContent !== whole) text.textContent = whole;
+  bar.hidden = foreign || state?.percent === undefined || Boolean(unit.problem);
+  bar.value = state?.percent ?? 0;
+  again.hidden = foreign || !(state?.waiting || unit.problem);
+  drop.hidden = !(unit.problem || foreign);
+}
+
+window.addEventListener("online", run);
