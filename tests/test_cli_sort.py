@@ -6,6 +6,7 @@ A stand-in looks at the photos, so that each case says in a few words what its p
 import hashlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -294,6 +295,67 @@ def test_what_cannot_be_a_run_is_refused(tmp_path):
     with pytest.raises(RunError, match="other market"):
         sort(lot, tmp_path / "run", market="north")
     assert sort(lay_out(tmp_path / "empty", {"notes.txt": b""}), tmp_path / "run2").units == 0
+
+
+def test_three_broken_in_a_hundred_are_three_rows_and_stop_nothing(tmp_path):
+    """What `python -m cli.bench_sort --pallet 10000` does with ten thousand, on three hundred."""
+    good = {f"u{n:03d}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(291)}
+    broken = {f"torn {n}.jpg": (b"", b"\xff\xd8 torn", photo()[:1])[n % 3] * (n + 1) for n in range(1, 9)}
+    lot = lay_out(tmp_path / "lot", good | broken)
+    (lot / "gone.jpg").symlink_to(lot / "nothing.jpg")
+    outcome = sort(lot, tmp_path / "run", workers=2)
+    listed = rows(tmp_path / "run")
+    assert (outcome.files, outcome.units, len(listed)) == (300, len(listed), outcome.units)
+    assert sum(row.family == "TERN 2" for row in listed) == 291
+    alike = outcome.duplicates  # the empty ones are one photo
+    assert (outcome.broken, alike) == (9 - alike, sum(not data for data in broken.values()) - 1)
+    named = " ".join(row.words for row in listed if row.destination == "retake")
+    assert all(name in named for name, data in broken.items() if data)
+    assert "gone.jpg" in named
+    assert sort(lot, tmp_path / "run", workers=2).decided_now == 0
+
+
+_DISK = """
+import importlib.util, json, subprocess, sys
+spec = importlib.util.spec_from_file_location("stand_in", sys.argv[1])
+module = sys.modules["stand_in"] = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(module)
+lot, disk = map(module.Path, sys.argv[2:4])
+for remount in (None, "size=64m", "ro"):
+    if remount:
+        subprocess.run(["mount", "-o", f"remount,{remount}", str(disk)], check=True)
+    for run in (disk / "run", *([disk / "other"] if remount == "ro" else [])):
+        try:
+            outcome = module.sort(lot, run)
+            said = [outcome.looked_now, outcome.units, outcome.photos]
+        except Exception as error:
+            said = [type(error).__name__, str(error)]
+        print(json.dumps(said))
+"""
+
+
+def test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on(tmp_path):
+    """On a small disk in memory: full, then larger, then read-only."""
+    log, disk = tmp_path / "log", tmp_path / "disk"
+    disk.mkdir()
+    files = {f"u{n:02d}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log)) for n in range(60)}
+    lot = lay_out(tmp_path / "lot", files)
+    mount = 'mount -t tmpfs -o size=1400k none "$1" && shift && exec "$@"'
+    words = ["unshare", "--user", "--map-root-user", "--mount", "sh", "-c", mount, "sh", disk]
+    if shutil.which("unshare") is None or subprocess.run([*words, "true"], capture_output=True).returncode:
+        pytest.skip("a disk in memory cannot be mounted here")
+    child = [sys.executable, "-c", _DISK, __file__, lot, disk]
+    done = subprocess.run([*words, *child], capture_output=True, text=True, check=True)
+    full, room, locked, nowhere = map(json.loads, done.stdout.splitlines())
+    assert full[0] in ("LedgerError", "RunError"), full
+    assert "disk is full" in full[1] or "no space left" in full[1]
+    assert "run the same command again" in full[1]
+    assert 0 < room[0] < 60  # what was done before the disk was full was kept
+    assert room[1:] == [60, 60]
+    assert sorted(set(log.read_text().split())) == sorted(files)
+    assert locked[0] in ("LedgerError", "RunError"), locked
+    assert nowhere[0] == "RunError"
+    assert "read-only" in locked[1] + nowhere[1]
 
 
 _CHILD = """
