@@ -24,6 +24,7 @@ _LINEAR = {"Code 128", "Code 39"}
 _CHECKED = {"Code 128", "Data Matrix", "QR"}
 
 _LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
+_SLANTED_SIDE_PX = 900
 _PHOTO_SIDE_PX = 1600
 _STRIPE_SIDE_PX = 900
 _STRIPE_WINDOW = (15, 15)  # at that size: a few bars
@@ -88,8 +89,41 @@ def _read_region(grey: np.ndarray, corners: np.ndarray, *, thorough: bool = True
         for prepared, way in _prepare(level, enlarged=times > 1):
             _add_new(found, _decode(prepared, to_photo, f"zxing-cpp, level label x{times * scale:.2g}{way}"))
     if thorough and not any(code.symbology in _LINEAR for code in found):
-        _add_new(found, _read_smeared(grey, corners))
+        _add_new(found, _read_bars(grey, corners))
     return found
+
+
+def _read_bars(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+    """Linear codes that lie askew on their label, are drawn so by perspective, or are too fine."""
+    found = _read_slanted(grey, corners)
+    if found:
+        return found
+    level, to_photo = cut_out(grey, corners, margin=0.06, max_side=_LABEL_SIDE_PX)
+    for box in find_stripes(level, n_most=2):
+        in_photo = map_back(box, to_photo).astype(np.float32)
+        found = _read_region(grey, in_photo, thorough=False) or _read_smeared(grey, in_photo)
+        if found:
+            return found
+    return _read_smeared(grey, corners)
+
+
+def _read_slanted(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+    """Codes of a label seen in perspective: no level line crosses all their bars, a slanted one does."""
+    level, to_photo = cut_out(grey, corners, margin=0.06, max_side=_SLANTED_SIDE_PX)
+    height, width = level.shape
+    for slant in (-0.06, 0.06, -0.12, 0.12):
+        for shear in (
+            [[1, 0, 0], [slant, 1, -slant * width / 2]],
+            [[1, slant, -slant * height / 2], [0, 1, 0]],
+        ):
+            straight = cv2.warpAffine(
+                level, np.float32(shear), (width, height), borderMode=cv2.BORDER_REPLICATE
+            )
+            back = to_photo @ np.linalg.inv(np.vstack([shear, (0, 0, 1)]))
+            found = _decode(straight, back, "zxing-cpp, slanted label")
+            if any(code.symbology in _LINEAR for code in found):
+                return found
+    return []
 
 
 def _prepare(level: np.ndarray, *, enlarged: bool) -> Iterable[tuple[np.ndarray, str]]:

@@ -41,7 +41,7 @@ _SURE = 0.9  # text that the general reader reads so well needs no reader for re
 _LABEL_OVER_TEXT = 1.35  # size of a label over that of the lines on it
 _MUCH_MORE = 1.6  # times as much read the other way round outweighs the unit's upward direction
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
-_LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
+LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
 _MOST_MARKS = 3  # boxes that look cast and are read as such, in a search
 
@@ -122,6 +122,8 @@ def read_unit_texts(
     if search and not regions:
         where = _label_outline(texts) or [unit]
     codes = read_codes(grey, where, whole=False)
+    if search and not regions and not codes:  # a code can stand beside the lines that were read
+        codes = read_codes(grey, [unit], whole=False)
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -361,7 +363,7 @@ def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, 
     return tuple(
         text
         for text in texts
-        if text.kind == "cast" or (text.confidence >= _LEAST_CONFIDENCE and not _on_any(text.polygon, bars))
+        if text.kind == "cast" or (text.confidence >= LEAST_CONFIDENCE and not _on_any(text.polygon, bars))
     )
 
 
