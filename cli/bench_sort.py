@@ -1,9 +1,14 @@
-"""Measure sorting itself: python -m cli.bench_sort [--photos DIR] [--quick]
+"""Measure sorting itself: python -m cli.bench_sort [--photos DIR [--count N]] [--quick] [--pallet N]
 
-Prints throughput with 1 and 2 workers and their ratio, memory from 100 to 5,000 photos, the share of starting
-up, what a resumed run costs, and how long 100,000 ledger rows take to list and export. With --photos the real
-pipeline looks at photos made by resampling the ones given; without it a stand-in works for a fixed time on
-each photo, which measures the sorting machinery alone, and the output says so.
+Throughput with 1 and 2 workers, their ratio, and the processor time of each (a ratio under 2 with the same
+processor time is waiting, with more it is work done twice or threads in each other's way); the share of
+starting up; what a resumed run costs; memory from 100 to 5,000 photos; how long 100,000 ledger rows take to
+list and export; with --pallet, a folder of N files of which 3 % are broken.
+
+With --photos the real pipeline looks at photos made by resampling the ones given: N of them for throughput,
+and N/5 and N for memory. All else is looked at by a stand-in, which works for a fixed time on each photo or
+not at all: it measures the sorting machinery alone, and each line says who looked. A worker has one thread,
+whether it is alone or not.
 """
 
 import argparse
@@ -27,9 +32,13 @@ from cli.sorting import Plan, sort_lot
 from models.answers import Candidate, Decision
 from vision.observations import Connector, Observations, Quality, WhiteBalance
 from vision.observations import Unit as SeenUnit
+from vision.photo import decode_photo
 
 #: Time that the stand-in computes on each photo, seconds.
 STAND_IN_S = 0.3
+
+#: Share of broken files on the pallet of many.
+BROKEN_SHARE = 0.03
 
 
 @dataclass(frozen=True)
@@ -41,7 +50,8 @@ class StandIn:
     model_version: str = "stand-in"
 
     def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
-        """See two brown plugs."""
+        """See two brown plugs, in what can be decoded."""
+        decode_photo(data, name=name)
         until = time.process_time() + self.seconds
         while time.process_time() < until:
             hashlib.sha256(data).digest()
@@ -91,20 +101,82 @@ def run_once(photos: Path, out: Path, workers: int, real: bool, seconds: float) 
 
 def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> None:
     """The inside of `run_once`."""
+    from joblib.externals.loky import get_reusable_executor
+
     started = time.perf_counter()
     plan = Plan(str(photos), demo_folder() / "marrow_finch", out, workers=workers)
-    first = []
-    sort_lot(
-        plan,
-        analyser=None if real else StandIn(seconds),
-        progress=lambda stage, done, _of: (
-            first.append(time.perf_counter()) if stage == "look" and done == 1 else None
-        ),
-    )
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    first: list[float] = []
+
+    def note_first(stage: str, done: int, _of: int) -> None:
+        if stage == "look" and done == 1:
+            first.append(time.perf_counter())
+
+    outcome = sort_lot(plan, analyser=None if real else StandIn(seconds), progress=note_first)
     wall = time.perf_counter() - started
-    start_up = first[0] - started - seconds if first else wall
-    print(json.dumps({"seconds": wall, "peak_mb": peak_mb, "start_up": start_up}))
+    if outcome.looked_now:
+        get_reusable_executor().shutdown(wait=True)  # only ended workers are counted in RUSAGE_CHILDREN
+    mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
+    measured = {
+        "seconds": wall,
+        "first": first[0] - started if first else wall,
+        "peak_mb": mine.ru_maxrss / 1024,
+        "worker_peak_mb": theirs.ru_maxrss / 1024,
+        "cpu": mine.ru_utime + mine.ru_stime + theirs.ru_utime + theirs.ru_stime,
+        "files": outcome.files,
+        "units": outcome.units,
+        "broken": outcome.broken,
+    }
+    print(json.dumps(measured))
+
+
+def bench_throughput(folder: Path, count: int, samples: list[Path]) -> None:
+    """1 worker against 2, then the second run once more with nothing left to do."""
+    real, seconds = bool(samples), 0.0 if samples else STAND_IN_S
+    who = "the real pipeline" if real else f"a stand-in that computes {STAND_IN_S} s"
+    print(f"throughput: {count} photos, looked at by {who}, one thread a worker")
+    photos = make_photos(folder / "throughput", count, samples)
+    runs = {n: run_once(photos, folder / f"run{n}", n, real, seconds) for n in (1, 2)}
+    for workers, run in runs.items():
+        one_photo = workers * run["seconds"] / count
+        start_up = max(0.0, run["first"] - one_photo)
+        print(
+            f"  {workers} worker(s): {count / run['seconds']:.2f} photos/s, processor {run['cpu']:.1f} s, "
+            f"start-up {start_up:.1f} s ({100 * start_up / run['seconds']:.1f} %)"
+        )
+    print(f"  2 workers against 1: {runs[1]['seconds'] / runs[2]['seconds']:.2f} x (goal >= 1.8 x)")
+    again = run_once(photos, folder / "run2", 2, real, seconds)
+    share = 100 * again["seconds"] / runs[2]["seconds"]
+    print(f"  resumed with nothing to do: {again['seconds']:.2f} s, {share:.1f} % of the run (goal < 2 %)")
+
+
+def bench_memory(folder: Path, counts: list[int], samples: list[Path]) -> None:
+    """Peak memory of master and workers over lots of different size."""
+    print(f"memory: looked at by {'the real pipeline' if samples else 'a stand-in that computes nothing'}")
+    for count in counts:
+        photos = make_photos(folder / f"memory{count}", count, samples)
+        run = run_once(photos, folder / f"run-memory{count}", 2, bool(samples), 0.0)
+        print(
+            f"  {count:5} photos: master {run['peak_mb']:.0f} MB, a worker {run['worker_peak_mb']:.0f} MB, "
+            f"{run['seconds']:.1f} s"
+        )
+        shutil.rmtree(photos)
+
+
+def bench_pallet(folder: Path, count: int) -> None:
+    """Many files, 3 % of them broken: each is one row, and nothing stops for them."""
+    photos = make_photos(folder / "pallet", count, [])
+    broken = sorted(photos.iterdir())[:: round(1 / BROKEN_SHARE)]
+    for number, path in enumerate(broken):
+        whole = path.read_bytes()
+        torn = (whole[: len(whole) // 2], f"no picture {number}".encode(), whole[:20] + path.name.encode())
+        path.write_bytes(torn[number % 3])
+    run = run_once(photos, folder / "run-pallet", 2, False, 0.0)
+    print(
+        f"pallet: {run['files']} files, {len(broken)} broken; {run['units']} units, {run['broken']} of them "
+        f"to take again; {run['seconds']:.0f} s, master {run['peak_mb']:.0f} MB (decoded, then a stand-in)"
+    )
+    if (run["files"], run["units"], run["broken"]) != (count, count, len(broken)):
+        raise SystemExit("these numbers should be the same")
 
 
 def bench_ledger(folder: Path, rows: int) -> None:
@@ -152,7 +224,9 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=Path, help="sample photos for the real pipeline")
+    parser.add_argument("--count", type=int, default=60, help="photos that the real pipeline looks at")
     parser.add_argument("--quick", action="store_true", help="a tenth of everything")
+    parser.add_argument("--pallet", type=int, metavar="N", help="only a folder of N files, 3 %% broken")
     parser.add_argument("--one", nargs=4, help=argparse.SUPPRESS)
     parser.add_argument("--real", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -161,31 +235,19 @@ def main() -> None:
         one(Path(photos), Path(out), int(workers), asked.real, float(seconds))
         return
     samples = sorted(asked.photos.rglob("*.jpg")) if asked.photos else []
-    real, part = bool(samples), 10 if asked.quick else 1
-    print(
-        "looked at by:",
-        "the real pipeline" if real else f"a stand-in, {STAND_IN_S} s of processor time a photo",
-    )
+    part = 10 if asked.quick else 1
     with tempfile.TemporaryDirectory(prefix="plugface-bench-") as name:
         folder = Path(name)
-        count = max(20, 200 // part)
-        photos = make_photos(folder / "scaling", count, samples)
-        runs = {n: run_once(photos, folder / f"run{n}", n, real, 0 if real else STAND_IN_S) for n in (1, 2)}
-        for workers, run in runs.items():
-            share = 100 * run["start_up"] / run["seconds"]
-            rate = count / run["seconds"]
-            print(
-                f"{workers} worker(s): {rate:.2f} photos/s, start-up {run['start_up']:.2f} s ({share:.1f} %)"
+        if asked.pallet:
+            bench_pallet(folder, asked.pallet)
+            return
+        if samples:
+            bench_throughput(folder / "real", max(4, asked.count // part), samples)
+            bench_memory(
+                folder / "real", [max(2, asked.count // part // 5), max(4, asked.count // part)], samples
             )
-        print(f"2 workers against 1: {runs[1]['seconds'] / runs[2]['seconds']:.2f} x (goal >= 1.8 x)")
-        again = run_once(photos, folder / "run2", 2, real, 0)
-        share = 100 * again["seconds"] / runs[1]["seconds"]
-        print(f"resumed with nothing to do: {again['seconds']:.2f} s, {share:.1f} % (goal < 2 %)")
-        for count in (100, 1000 // part, 5000 // part):
-            photos = make_photos(folder / f"memory{count}", count, samples)
-            run = run_once(photos, folder / f"run-memory{count}", 2, real, 0)
-            print(f"{count} photos: master's peak {run['peak_mb']:.0f} MB, {run['seconds']:.1f} s")
-            shutil.rmtree(photos)
+        bench_throughput(folder / "stand-in", 200 // part, [])
+        bench_memory(folder / "stand-in", [100, 1000 // part, 5000 // part], [])
         bench_ledger(folder, 100_000 // part)
 
 
