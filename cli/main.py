@@ -29,6 +29,16 @@ COMMANDS = {
     "catalogue new": Entry(
         "cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
+    "catalogue separability": Entry(
+        "cli.commands.separability:show_separability",
+        "What photos of its families would mix up, and what helps.",
+    ),
+    "catalogue propose": Entry(
+        "cli.commands.propose:propose", "Draft the entry of a unit that is not in the catalogue yet."
+    ),
+    "catalogue colour": Entry(
+        "cli.commands.colour:colour", "Name a shade that your plugs have, and its code."
+    ),
     "evaluate": Entry("cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
     "serve": Entry(
         "cli.commands.serve:serve", "The yard page: photograph a unit, get the answer on the phone."
@@ -36,11 +46,13 @@ COMMANDS = {
     "sort": Entry("cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."),
     "ledger list": Entry("cli.commands.ledger:list_rows", "The units of a ledger, proposed and confirmed."),
     "ledger export": Entry("cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."),
+    "confirm": Entry("cli.commands.confirm:confirm", "Record what a person found a unit to be."),
+    "learn": Entry("cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."),
     "schema": Entry("cli.commands.schema:schema", "The JSON Schema of what --json prints."),
 }
 
 GROUPS = {
-    "catalogue": "Your own catalogue: start it, check it.",
+    "catalogue": "Your own catalogue: start it, check it, fill it, see what it cannot tell apart.",
     "ledger": "What was proposed and what was found to be true.",
 }
 

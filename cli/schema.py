@@ -9,7 +9,7 @@ from the top, each from left to right).
 from collections.abc import Iterable
 from dataclasses import asdict
 from importlib.metadata import version as installed_version
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -659,4 +659,7 @@ def _rounded(value: float) -> float:
 
 def json_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of every document plugface prints."""
-    return TypeAdapter(AnyDocument).json_schema(mode="serialization")
+    from cli.desk_schema import DeskDocument  # it builds on the models above
+
+    every = Annotated[get_args(AnyDocument)[0] | DeskDocument, Field(discriminator="kind")]
+    return TypeAdapter(every).json_schema(mode="serialization")

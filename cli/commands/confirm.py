@@ -1,0 +1,97 @@
+"""plugface confirm: what a person found to be true about a unit."""
+
+from contextlib import closing
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.commands import options
+from cli.commands.ledger import Where, open_existing
+from cli.confirmations import Truth, confirm_photos, confirm_unit
+from cli.ledger import Ledger, default_ledger
+from cli.looking import PipelineAnalyser
+from cli.pipeline import identify_unit
+from cli.settings import default_catalogue
+from models.catalogue import Catalogue, load_catalogue
+from models.opinion import read_claim
+
+
+def confirm(
+    what: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="UNIT|PHOTO...",
+            help="A unit of the ledger by its key, or the photos of ONE unit.",
+            show_default=False,
+        ),
+    ],
+    true: Annotated[
+        str | None,
+        typer.Option("--true", metavar="KEY[:VARIANT]", help="What it really is.", show_default=False),
+    ] = None,
+    not_in_catalogue: Annotated[
+        bool, typer.Option("--not-in-catalogue", help="It is in no family of the catalogue.")
+    ] = False,
+    who: Annotated[
+        str,
+        typer.Option(
+            "--who",
+            envvar="PLUGFACE_WHO",
+            help="Who looked: a truth without a witness is worth nothing.",
+            show_default=False,
+        ),
+    ] = "",
+    note: Annotated[str, typer.Option("--note", help="How it was found out.", show_default=False)] = "",
+    catalogue: options.CatalogueFolder = None,
+    unit: options.UnitNumber = None,
+    where: Where = None,
+) -> None:
+    """Record what a person found a unit to be, beside what was proposed; `plugface learn` learns from it.
+
+    Confirm what you know from the unit in hand or its label, not what plugface has said. The ledger keeps the
+    hashes of the photos and what was seen on them, the proposal, the truth, who found it and when; nothing in
+    it is ever changed, and of several confirmations the latest counts.
+
+    Exit code: 0; 2 when the unit, the photos, the truth or the ledger cannot be used.
+    """
+    if (true is None) == (not not_in_catalogue):
+        raise typer.BadParameter("say what it is: either --true KEY[:VARIANT] or --not-in-catalogue")
+    if not who.strip():
+        raise typer.BadParameter("say who looked: add --who NAME, or set PLUGFACE_WHO once")
+    folder = catalogue or default_catalogue()
+    read = load_catalogue(folder)
+    truth = _truth(true, read, who.strip(), note)
+    photos = [Path(word) for word in what]
+    if len(what) == 1 and not photos[0].exists() and not photos[0].suffix:
+        with closing(open_existing(where)) as ledger:
+            proposed = confirm_unit(ledger, what[0], truth)
+        key = what[0]
+    else:
+        answer = identify_unit(photos, read, unit=unit)
+        with closing(_open_or_start(where)) as ledger:
+            key = confirm_photos(ledger, answer, truth, PipelineAnalyser(folder).look_version)
+        proposed = answer.decision.words
+    typer.echo(f"{key}: {_said(truth)}, by {truth.who}.")
+    if proposed:
+        typer.echo(f"Proposed was: {proposed}")
+
+
+def _truth(true: str | None, catalogue: Catalogue, who: str, note: str) -> Truth:
+    if true is None:
+        return Truth("", "", who, note)
+    family, variant = read_claim(true, catalogue)
+    return Truth(family.key, variant or "", who, note)
+
+
+def _said(truth: Truth) -> str:
+    return f"{truth.family} {truth.variant}".strip() if truth.family else "in no family of the catalogue"
+
+
+def _open_or_start(where: str | None) -> Ledger:
+    """The ledger that is named, or the one in the user's data folder, started when it is not there yet."""
+    if where is not None:
+        return open_existing(where)
+    place = default_ledger()
+    place.parent.mkdir(parents=True, exist_ok=True)
+    return Ledger(place)

@@ -1,0 +1,198 @@
+"""`plugface confirm` and `plugface learn`: from what a person found to a model in use."""
+
+import json
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import platformdirs
+import pytest
+from PIL import Image
+
+from cli import pipeline
+from cli.commands import learn as learning
+from cli.confirmations import Truth, confirm_photos, list_confirmed
+from cli.learned_model import former_model_path
+from cli.ledger import Ledger, default_ledger
+from cli.looking import PipelineAnalyser
+from cli.pipeline import Answer
+from models.answers import Decision
+from models.calibration import Calibration
+from models.catalogue import load_catalogue
+from models.classifier import default_model_path, load_model, save_model
+from models.learning import part_of
+from models.noise import ObservationNoise
+from models.simulate import draw_observations
+
+DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
+
+
+@pytest.fixture(autouse=True)
+def own_folder(monkeypatch, tmp_path):
+    """A data folder of this test's own, and a model that is read anew."""
+    monkeypatch.setattr(platformdirs, "user_data_path", lambda name: tmp_path / "data")
+    monkeypatch.delenv("PLUGFACE_WHO", raising=False)
+    pipeline.default_model.cache_clear()
+    yield tmp_path / "data"
+    pipeline.default_model.cache_clear()
+
+
+def rows(sql: str):
+    with closing(sqlite3.connect(default_ledger())) as database:
+        return database.execute(sql).fetchall()
+
+
+def test_photos_are_confirmed_with_hash_proposal_truth_who_and_when(run, plain_photo, seen_as):
+    seen_as(front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
+    photos = plain_photo("front.jpg"), plain_photo("back.jpg")
+    said = run("confirm", *photos, "--true", "tern 2:OPEN", "--who", "Ada", "--note", "label in hand")
+    assert said.code == 0, said.err
+    assert "TERN 2 open, by Ada." in said.out
+    ((family, variant, who, note, when, proposal),) = rows(
+        "SELECT family, variant, who, note, confirmed_at, proposal_id FROM confirmations"
+    )
+    assert (family, variant, who, note) == ("TERN 2", "open", "Ada", "label in hand")
+    assert when.startswith("20")
+    assert when.endswith("Z")
+    assert rows(f"SELECT COUNT(*) FROM proposals WHERE id = {proposal}") == [(1,)]
+    hashes = {row[0] for row in rows("SELECT sha256 FROM photos")}
+    assert hashes == {pipeline.read_photo(photo).sha256 for photo in photos}
+
+
+def test_the_later_of_two_confirmations_counts_and_both_are_kept(run, plain_photo, seen_as):
+    seen_as(front=("TERN 2", "open", "front"))
+    photo = plain_photo("front.jpg")
+    run("confirm", photo, "--true", "TERN 4", "--who", "Ada")
+    key = run("confirm", photo, "--not-in-catalogue", "--who", "Bo").out.partition(":")[0]
+    said = run("confirm", key, "--true", "TERN 2", "--who", "Cy")
+    assert said.code == 0, said.err
+    assert len(rows("SELECT id FROM confirmations")) == 3
+    with closing(Ledger(default_ledger())) as ledger:
+        (only,) = list_confirmed(ledger)
+    assert only.unit.family == "TERN 2"
+    assert only.unit.observations[0].units
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--who", "Ada"), "say what it is"),
+        (("--true", "TERN 2", "--not-in-catalogue", "--who", "Ada"), "say what it is"),
+        (("--true", "TERN 2"), "say who looked"),
+        (("--true", "TERM 2", "--who", "Ada"), 'no family "TERM 2"'),
+        (("--true", "TERN 2:Z", "--who", "Ada"), 'no variant "Z"'),
+    ],
+)
+def test_a_truth_that_cannot_be_recorded_is_refused(run, plain_photo, words, said):
+    answer = run("confirm", plain_photo("front.jpg"), *words)
+    assert answer.code == 2
+    assert said in " ".join(answer.err.replace("│", " ").split())
+    assert not default_ledger().exists()
+
+
+def test_a_unit_that_is_not_there(run, plain_photo, seen_as):
+    assert run("confirm", "HAND-1", "--true", "TERN 2", "--who", "Ada").code == 2
+    seen_as(front=("TERN 2", "open", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
+    answer = run("confirm", "HAND-1", "--true", "TERN 2", "--who", "Ada")
+    assert answer.code == 2
+    assert 'it has no unit "HAND-1"' in answer.err
+
+
+def test_learning_needs_something_that_was_confirmed(run):
+    assert run("learn").code == 2
+
+
+@pytest.fixture
+def confirmed(tmp_path):
+    """Confirm 24 simulated units of the demo, front and back, as `plugface confirm PHOTO...` would."""
+    catalogue = load_catalogue(DEMO)
+    noise, rng = ObservationNoise(), np.random.default_rng(4)
+    decision = Decision("ambiguous", "Not sure.", (), catalogue_sha256=catalogue.sha256, model_version="m")
+    default_ledger().parent.mkdir(parents=True)
+    with closing(Ledger(default_ledger())) as ledger:
+        for k in range(24):
+            family = catalogue.families[k % len(catalogue.families)]
+            variant = family.variants[0]
+            photos = tuple(tmp_path / f"{k}-{view}.png" for view in ("front", "back"))
+            for number, photo in enumerate(photos):
+                Image.new("RGB", (64, 48), (k, number, 9)).save(photo)  # bytes of its own
+            seen = tuple(
+                replace(
+                    draw_observations(family, variant, view, noise, rng),
+                    photo_sha256=pipeline.read_photo(photo).sha256,
+                )
+                for photo, view in zip(photos, ("front", "back"), strict=True)
+            )
+            answer = Answer(photos, seen, (0, 0), decision, catalogue, 0.1)
+            truth = Truth(family.key, variant.key, "Ada")
+            confirm_photos(ledger, answer, truth, PipelineAnalyser(DEMO).look_version)
+
+
+LEARN = ("learn", "--no-demo", "--simulated", "200", "--json")
+
+
+def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, confirmed, monkeypatch):
+    before = load_model(default_model_path())
+    blind = replace(before, calibration=Calibration(slope=0.0, offset=-1.0, n=1), about={"blind": 1})
+    monkeypatch.setattr(learning, "train", lambda *_, **__: blind)
+    said = run(*LEARN)
+    document = json.loads(said.out)
+    assert (said.code, document["taken"]) == (1, False)
+    assert document["worse"]
+    assert document["own_after"]["cases"] > 0
+    assert not pipeline.learned_model_path().exists()
+
+    said = run(*LEARN, "--even-if-worse")
+    assert said.code == 0
+    assert pipeline.default_model().version == blind.version
+    assert load_model(former_model_path()).version == before.version
+    assert run("learn", "--back").code == 0
+    assert pipeline.default_model().version == before.version
+    assert run("learn", "--back").code == 2  # there is nothing before that
+
+
+def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo):
+    good = load_model(default_model_path())
+    blind = replace(good, calibration=Calibration(slope=0.0, offset=-1.0, n=1), about={"blind": 1})
+    save_model(blind, pipeline.learned_model_path())
+    pipeline.default_model.cache_clear()
+    monkeypatch.setattr(learning, "train", lambda *_, **__: good)
+    assert json.loads(run(*LEARN, "--dry-run").out)["taken"] is False
+    assert pipeline.default_model().version == blind.version
+    document = json.loads(run(*LEARN).out)
+    assert (document["taken"], document["worse"]) == (True, [])
+    assert document["after"]["log_loss"] < document["before"]["log_loss"]
+    told = json.loads(run("identify", plain_photo("front.jpg"), "--json").out)
+    assert told["decision"]["model"] == good.version
+
+
+def test_a_true_run_trains_on_the_learn_part_alone(run, confirmed):
+    with closing(Ledger(default_ledger())) as ledger:
+        parts = [part_of(one.photo_hashes) for one in list_confirmed(ledger)]
+    said = run(*LEARN, "--dry-run")
+    assert said.code in (0, 1), said.err
+    document = json.loads(said.out)
+    assert document["units"]["confirmed"] == {p: parts.count(p) for p in ("learn", "calibrate", "judge")}
+    assert document["before"]["cases"] == document["after"]["cases"] == 3 * parts.count("judge")
+    assert any("Calibrated on simulated units" in note for note in document["notes"])
+
+
+def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):
+    monkeypatch.setattr(learning, "train", lambda *_, **__: load_model(default_model_path()))
+    said = run("learn", "--no-demo", "--simulated", "200")
+    assert said.code == 0, said.err
+    for words in ("before", "after", "accepted and wrong", "In use now", "plugface learn --back"):
+        assert words in said.out
+
+
+def test_a_family_that_left_the_catalogue_is_left_out(run, confirmed, tmp_path, monkeypatch):
+    import shutil
+
+    monkeypatch.setattr(learning, "train", lambda *_, **__: load_model(default_model_path()))
+    own = tmp_path / "own"
+    shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("tern_1.toml"))
+    document = json.loads(run(*LEARN, "--dry-run", "--catalogue", own).out)
+    assert any("the catalogue has no TERN 1" in note for note in document["notes"])
