@@ -1,7 +1,9 @@
-"""Measure reading: python -m cli.measure_text [--photos DIR] [--split train] [--limit N] [--plain]
+"""Measure reading: python -m cli.measure_text [--photos DIR] [--split train] [--limit N] [--plain | --marks]
 
 Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, by the
-whole pipeline and, with --plain, by one pass of each reader over the whole photo, in turn in one run.
+whole pipeline and, with --plain, by one pass of each reader over the whole photo, in turn in one run. With
+--marks, cast marks alone are read where the truth says they stand, by each reader: what finding them costs is
+the difference.
 """
 
 import argparse
@@ -11,14 +13,18 @@ from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from cli.settings import demo_folder
 from cli.truth import TRUTH_FILE
 from vision.barcodes import read_codes
+from vision.cast_marks import CastReader, read_mark
 from vision.label_text import align_strings
 from vision.observations import Code, Text
 from vision.observe import observe
 from vision.photo import Photo, decode_photo
-from vision.text import RapidReader, find_tesseract
+from vision.text import LineReader, RapidReader, find_tesseract
+from vision.unit_texts import CAST_ALPHABET, CAST_READER_FILE
 
 #: Height from which print counts as readable, and width of a module from which a code does, photo pixels.
 READABLE_PX, READABLE_MODULE_PX = 12.0, 2.0
@@ -87,10 +93,14 @@ def _characters_right(value: str, line: str) -> int:
     return sum(value[a] == line[b] for a, b in align_strings(value, line))
 
 
+def _rows(folder: Path, split: str) -> list[dict]:
+    rows = [json.loads(line) for line in (folder / TRUTH_FILE).read_text(encoding="utf-8").splitlines()]
+    return [row for row in rows if row["split"] == split and row["units"]]
+
+
 def measure(folder: Path, split: str, limit: int, ways: dict[str, Callable[[Photo], Read]]) -> None:
     """Read every photo of a split in each way, in turn, and print the figures."""
-    rows = [json.loads(line) for line in (folder / TRUTH_FILE).read_text(encoding="utf-8").splitlines()]
-    rows = [row for row in rows if row["split"] == split and row["units"]][:limit]
+    rows = _rows(folder, split)[:limit]
     totals: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
     seconds: dict[str, float] = defaultdict(float)
     for row in rows:
@@ -111,6 +121,33 @@ def measure(folder: Path, split: str, limit: int, ways: dict[str, Callable[[Phot
     print(f"{'seconds a photo':24s} {'   '.join(cells)}")
 
 
+def measure_marks(folder: Path, split: str, limit: int) -> None:
+    """Read every cast mark in view by each reader from its true corners, and print the figures."""
+    readers: dict[str, LineReader] = {"general reader": RapidReader()}
+    if CAST_READER_FILE.is_file():
+        readers["cast reader"] = CastReader(CAST_READER_FILE)
+    right, asked, marks = dict.fromkeys(readers, 0), 0, 0
+    for row in _rows(folder, split)[:limit]:
+        texts = [t for u in row["units"] for t in u["texts"] if t["kind"] == "cast" and t["role"] == "mark"]
+        texts = [text for text in texts if text["visible"] >= IN_VIEW]
+        if not texts:
+            continue
+        grey = decode_photo((folder / row["photo"]).read_bytes(), name=row["photo"]).grey
+        for truth in texts:
+            value = "".join(truth["value"].upper().split())
+            asked, marks = asked + len(value), marks + 1
+            for name, reader in readers.items():
+                corners = np.float32(truth["polygon"])
+                text = read_mark(grey, corners, reader, alphabet=CAST_ALPHABET, upside_down=False)
+                line = "" if text is None else "".join(text.value.split())
+                made_up = max(0, len(line) - len(value))
+                right[name] += max(0, _characters_right(value, line) - made_up)
+                print(f"{row['photo']:24s} {truth['height_px']:5.1f} px  {value:12s} {name} {line}")
+    print(f"{marks} marks of the split {split!r}; characters right, characters made up counted against them:")
+    for name in readers:
+        print(f"{name:24s} {right[name]}/{asked}")
+
+
 def main() -> None:
     """Read the arguments and measure."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -118,7 +155,11 @@ def main() -> None:
     parser.add_argument("--split", choices=("train", "calibration", "test"), default="train")
     parser.add_argument("--limit", type=int, default=1_000_000)
     parser.add_argument("--plain", action="store_true", help="plain passes over the whole photo as well")
+    parser.add_argument("--marks", action="store_true", help="cast marks alone, each reader for itself")
     words = parser.parse_args()
+    if words.marks:
+        measure_marks(words.photos, words.split, words.limit)
+        return
     ways: dict[str, Callable[[Photo], Read]] = {"pipeline": by_pipeline}
     if words.plain:
         ways |= {

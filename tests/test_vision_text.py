@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
+from vision import cast_marks
 from vision import text as text_module
-from vision.cast_marks import agree, prepare_relief, read_mark
+from vision.cast_marks import CastReader, agree, prepare_relief, prepare_strip, read_mark
 from vision.label_text import align_strings, find_rows, join_row, pool_characters, read_label
 from vision.observations import Character, Text
 from vision.photo import decode_photo
@@ -294,3 +295,41 @@ def test_regions_come_from_a_mask_and_stay_on_their_unit():
 
 def test_nothing_read_has_no_direction():
     assert measure_text_up([]) == (None, 0.0)
+
+
+class _Session:
+    """In the place of a network: answers "A", "B" on even steps and keeps what it was fed."""
+
+    def __init__(self):
+        self.fed = []
+
+    def get_inputs(self):
+        return [type("Input", (), {"name": "strips"})]
+
+    def get_modelmeta(self):
+        return type("Meta", (), {"custom_metadata_map": {"height": "32", "characters": "AB "}})
+
+    def run(self, _, given):
+        self.fed.append(given["strips"])
+        shares = np.full((1, given["strips"].shape[3] // 4, 4), 0.02, np.float32)
+        shares[..., 0] = 0.94
+        shares[0, 1], shares[0, 3] = (0.1, 0.8, 0.1, 0.0), (0.2, 0.1, 0.7, 0.0)
+        return [shares]
+
+
+def test_reader_of_raised_characters_is_fed_what_it_was_trained_on(monkeypatch):
+    session = _Session()
+    monkeypatch.setattr(cast_marks, "load_network", lambda _: session)
+    reader = CastReader(Path("none.onnx"))
+    strip = np.random.default_rng(0).integers(40, 60, (64, 150)).astype(np.uint8)
+    (reading,) = reader.read_strips([strip])
+    assert reading.value == "AB"
+    assert reading.characters[0].options[:2] == (("A", pytest.approx(0.8)), ("B", pytest.approx(0.1)))
+    (fed,) = session.fed
+    assert fed.shape == (1, 1, 32, 76)  # 150 / 2 = 75 pixels, in steps of four
+    # Unit deviation but for the 1 that keeps bare strips from being blown up.
+    assert abs(float(fed.mean())) < 1e-5
+    assert 0.7 < float(fed.std()) < 1.0
+    assert np.isfinite(reader.read_strips([np.full((40, 9), 7, np.uint8)])[0].confidence)
+    assert list(prepare_strip(strip, reader)) == ["as it is", "cut closer"]
+    assert set(prepare_strip(strip, RapidReader())) == set(prepare_relief(strip))

@@ -19,9 +19,10 @@ _LEAST_ALLOWED = 0.15  # a sign whose allowed readings are rarer is the rim of a
 class CastReader:
     """A recogniser of raised characters from an ONNX file.
 
-    The network takes float32 (n, 1, h, w) strips scaled to -1..1 and answers probabilities (n, n_steps,
-    1 + n_characters), column 0 for none; height and characters stand in the file's metadata as `height` and
-    `characters`.
+    The network takes float32 (n, 1, h, w) strips of zero mean and unit deviation, w a multiple of 4, and
+    answers probabilities (n, w / 4, 1 + n_characters), column 0 for none; height and characters stand in the
+    file's metadata as `height` and `characters`. It was trained on relief under any light, so that strips
+    need no preparation, and to say nothing of text that stands on its head.
     """
 
     method = "cast reader"
@@ -36,10 +37,18 @@ class CastReader:
         return [decode_steps(self._answer(strip), self.characters, self.method) for strip in strips]
 
     def _answer(self, strip: np.ndarray) -> np.ndarray:
-        width = max(32, round(strip.shape[1] * self.height_px / strip.shape[0] / 16) * 16)
-        fed = cv2.resize(strip, (width, self.height_px), interpolation=cv2.INTER_AREA)
-        fed = (fed.astype(np.float32) / 127.5 - 1.0)[None, None]
+        width = max(16, round(strip.shape[1] * self.height_px / strip.shape[0] / 4) * 4)
+        tone = cv2.resize(strip, (width, self.height_px), interpolation=cv2.INTER_AREA).astype(np.float32)
+        fed = ((tone - tone.mean()) / (tone.std() + 1.0))[None, None]
         return self._session.run(None, {self._session.get_inputs()[0].name: fed})[0][0]
+
+
+def prepare_strip(strip: np.ndarray, reader: LineReader) -> dict[str, np.ndarray]:
+    """A strip in the ways that suit a reader: two cuts for one trained on relief, else `prepare_relief`."""
+    if not isinstance(reader, CastReader):
+        return prepare_relief(strip)
+    edge = max(1, round(0.07 * strip.shape[0]))
+    return {"as it is": strip, "cut closer": strip[edge:-edge]}
 
 
 def prepare_relief(grey: np.ndarray) -> dict[str, np.ndarray]:
@@ -124,9 +133,10 @@ def _read_prepared(
     grey: np.ndarray, box: np.ndarray, reader: LineReader, alphabet: str
 ) -> dict[str, Reading]:
     strip, _ = cut_out(grey, box, height_px=_STRIP_HEIGHT_PX, margin=0.12)
-    prepared = prepare_relief(strip)
+    prepared = prepare_strip(strip, reader)
+    order = list(prepared)
     readings: dict[str, Reading] = {}
-    for names in (("even", "flat"), ("reversed", "dark")):
+    for names in (order[:2], order[2:]):
         read = reader.read_strips([prepared[name] for name in names])
         kept = {name: _within(reading, alphabet) for name, reading in zip(names, read, strict=True)}
         readings |= {name: reading for name, reading in kept.items() if reading.value}
