@@ -36,7 +36,7 @@ from training_data_demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
 SIZES = ((480, 640), (640, 480), (512, 512), (384, 512), (512, 384), (320, 320))
-SMALL_SIZES = ((256, 320), (320, 256), (288, 288))  # without a GPU
+SMALL_SIZES = ((192, 256), (256, 192), (224, 224))  # without a GPU
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 HELD_BACK = 0.06
 

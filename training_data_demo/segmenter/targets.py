@@ -19,6 +19,8 @@ from training_data_demo.segmenter.shots import (
 
 UNIT = {name: i for i, name in enumerate(UNIT_COLUMNS)}
 CONNECTOR = {name: i for i, name in enumerate(CONNECTOR_COLUMNS)}
+#: How much more a pixel of each mask counts than one beside it: rare ones were learned late without.
+RARE = (1.0, 2.0, 3.0, 2.0)
 #: Weight of each coarse head. Chosen by importance to the job, not searched for.
 WEIGHTS = {
     "face": 0.3,
@@ -90,14 +92,13 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
     terms = {}
     seen = (batch.index != IGNORE) & ~hidden
     want, known = fine_targets(batch.index), seen[:, None, 1::2, 1::2].float()
-    entropy = F.binary_cross_entropy_with_logits(fine, want, reduction="none")
+    rare = torch.tensor(RARE, device=fine.device).view(1, -1, 1, 1)
+    entropy = F.binary_cross_entropy_with_logits(fine, want, pos_weight=rare, reduction="none")
     chance = fine.sigmoid()
     for i, name in enumerate(FINE):
         overlap = (chance[:, i] * want[:, i] * known[:, 0]).sum()
         dice = 1 - (2 * overlap + 1) / (((chance[:, i] + want[:, i]) * known[:, 0]).sum() + 1)
-        terms[f"mask {name}"] = (
-            3 * (entropy[:, i] * known[:, 0]).sum() / known.sum().clamp(min=1) + 0.5 * dice
-        )
+        terms[f"mask {name}"] = 3 * (entropy[:, i] * known[:, 0]).sum() / known.sum().clamp(min=1) + dice
 
     index = batch.index[:, 2::4, 2::4]
     unit, part, on_unit, on_connector = _parts(index)

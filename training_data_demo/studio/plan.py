@@ -373,7 +373,9 @@ def _finish(rng, shot_id, kind, split, view, units, camera, loose: int, hand: fl
         loose = max(loose, int(rng.integers(3, 7)))
     light_kind = _pick(rng, LIGHTS, _LIGHT_SHARES)
     # What a messenger leaves of a photo; text needs more of it than plugs do.
-    shares = (0.24, 0.06, 0.46, 0.14, 0.08, 0.02) if view in _PLUG_VIEWS else (0.55, 0.14, 0.16, 0.05, 0.08, 0.02)
+    shares = (
+        (0.24, 0.06, 0.46, 0.14, 0.08, 0.02) if view in _PLUG_VIEWS else (0.55, 0.14, 0.16, 0.05, 0.08, 0.02)
+    )
     size = _pick(rng, _SIZES, shares)
     return Shot(
         id=shot_id,

@@ -57,7 +57,8 @@ def render_all(
 def _serve(waiting, arguments, failed, gpu: int) -> None:
     """Keep one worker process, which sees one GPU, busy; start another when it dies."""
     worker = None
-    surroundings = {**os.environ, "CUDA_VISIBLE_DEVICES": str(gpu)}
+    # OpenBLAS's idle threads spin: they took half of a small machine's time.
+    surroundings = {**os.environ, "CUDA_VISIBLE_DEVICES": str(gpu), "OPENBLAS_NUM_THREADS": "1"}
     while True:
         try:
             shot = waiting.get_nowait()
