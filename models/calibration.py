@@ -9,8 +9,6 @@ Expected calibration error: Naeini, Cooper & Hauskrecht, AAAI 2015, with bins of
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit
-from sklearn.linear_model import LogisticRegression
 
 
 @dataclass(frozen=True)
@@ -20,6 +18,12 @@ class Calibration:
     slope: float = 1.0
     offset: float = 0.0
     n: int = 0  # pairs it was fitted to
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.slope) and self.slope > 0 and np.isfinite(self.offset)):
+            raise ValueError(
+                f"calibration needs a rising, finite sigmoid, got {self.slope!r}, {self.offset!r}"
+            )
 
 
 def fit_calibration(log_odds: np.ndarray, true: np.ndarray) -> Calibration:
@@ -38,6 +42,9 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray) -> Calibration:
     true = np.asarray(true, dtype=bool)
     if true.all() or not true.any():
         raise ValueError("calibration needs true and false pairs, got only one kind; add units to the split")
+    # Imported here alone: answering needs no scikit-learn, and importing it takes over a second.
+    from sklearn.linear_model import LogisticRegression
+
     # A weak pull (C=1) keeps the slope finite where the held-back pairs happen to be separable.
     fitted = LogisticRegression(C=1.0).fit(np.asarray(log_odds)[:, None], true)
     slope = max(float(fitted.coef_[0, 0]), 1e-3)
@@ -46,7 +53,8 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray) -> Calibration:
 
 def apply_calibration(log_odds: np.ndarray, calibration: Calibration) -> np.ndarray:
     """Probabilities of single pairs, same shape."""
-    return expit(calibration.slope * log_odds + calibration.offset)
+    # 1 / (1 + exp(-x)) without overflow.
+    return np.exp(-np.logaddexp(0.0, -(calibration.slope * log_odds + calibration.offset)))
 
 
 def reliability_bins(probability: np.ndarray, right: np.ndarray, n_bins: int = 10) -> np.ndarray:

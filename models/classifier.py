@@ -2,21 +2,17 @@
 
 It is a gradient-boosted tree ensemble over how well a family fits (pair_features.py), held to be monotone: a
 better fit never makes a family less probable. It knows no family by name, so it serves a catalogue without
-any photo. Its file is a skops archive: loading builds known scikit-learn classes and executes nothing from
-the file.
+any photo. Its file is plain JSON: numbers and words, nothing that could be run.
 """
 
 import hashlib
 import json
-import zipfile
+import os
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-import sklearn
-import skops.io
-from sklearn.ensemble import HistGradientBoostingClassifier
-from threadpoolctl import ThreadpoolController
 
 from models.calibration import Calibration, apply_calibration
 from models.conformal import Conformal
@@ -24,20 +20,24 @@ from models.fusion import FusedFit
 from models.noise import ObservationNoise
 from models.pair_features import PAIR_FEATURES, describe_pairs
 from models.rules import RULES
-
-#: scikit-learn's own tree node holder; skops wants it named. Nothing else is built from a model file.
-TRUSTED = ("sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",)
-
-_THREADS = ThreadpoolController()
+from models.trees import Trees
 
 #: Families that the trees look at; those with a lower share keep it, and it is next to nothing.
 SHORT_LIST = 24
+
+#: What a model file calls itself, and the layout that this version reads and writes.
+KIND, LAYOUT = "plugface model", 1
+
+#: A larger file is no model: ours has under a fiftieth of it. Bytes.
+MAX_BYTES = 20_000_000
+
+_AGAIN = "Train it again (plugface learn), or install plugface again"
 
 
 class ModelError(Exception):
     """A model file that cannot be used: which file, what is wrong, what to do."""
 
-    def __init__(self, file: str, problem: str, mend: str) -> None:
+    def __init__(self, file: str, problem: str, mend: str = _AGAIN) -> None:
         self.file, self.problem, self.mend = file, problem, mend
         super().__init__(f"{file}: {problem}. {mend}")
 
@@ -46,24 +46,17 @@ class ModelError(Exception):
 class Model:
     """Everything learned, with what it was learned from."""
 
-    classifier: HistGradientBoostingClassifier
+    classifier: Trees
     weights: np.ndarray  # float (n_rules,)
     noise: ObservationNoise
     calibration: Calibration
     conformal: Conformal
     about: dict  # training_sha256, libraries, seed, counts, metrics
 
-    @property
+    @cached_property
     def version(self) -> str:
         """Short name of exactly this model."""
-        learned = [
-            self.weights.tolist(),
-            self.noise.to_json(),
-            asdict(self.calibration),
-            asdict(self.conformal),
-        ]
-        text = json.dumps([self.about, learned], sort_keys=True)
-        return hashlib.sha256(text.encode()).hexdigest()[:12]
+        return _digest(_learned(self))[:12]
 
 
 @dataclass(frozen=True)
@@ -77,10 +70,7 @@ class Posterior:
 
 def score_pairs(model: Model, features: np.ndarray) -> np.ndarray:
     """Uncalibrated log odds, shape (n_pairs,)."""
-    # One thread: a call is a few dozen rows, and waiting for other cores cost up to 50 times as long as the
-    # work itself when the machine was busy (measured 2026-11-25, 2 cores, 300 rows).
-    with _THREADS.limit(limits=1, user_api="openmp"):
-        return model.classifier.decision_function(features)
+    return model.classifier.score(features)
 
 
 def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
@@ -110,61 +100,120 @@ def _normalise(model: Model, described: np.ndarray, rows: np.ndarray, listed: np
 
 def default_model_path() -> Path:
     """The model that comes with the package."""
-    return Path(__file__).parent / "data" / "model.skops"
+    return Path(__file__).parent / "data" / "model.json"
+
+
+def _learned(model: Model) -> dict:
+    return {
+        "rules": list(RULES),
+        "features": list(PAIR_FEATURES),
+        "about": model.about,
+        "weights": model.weights.tolist(),
+        "calibration": asdict(model.calibration),
+        "conformal": asdict(model.conformal),
+        "noise": model.noise.to_json(),
+        "trees": model.classifier.to_json(),
+    }
+
+
+def _digest(learned: dict) -> str:
+    """SHA-256 over the contents, whatever the order of keys and the spaces of the file."""
+    text = json.dumps(learned, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _digest_or_none(raw: dict) -> str | None:
+    try:
+        return _digest(raw)
+    except (ValueError, RecursionError):  # a number beyond all bounds, or brackets without end
+        return None
 
 
 def save_model(model: Model, path: Path) -> None:
-    """Write a model; parts that are not the classifier are plain JSON inside it."""
-    learned = {
-        "weights": model.weights.tolist(),
-        "noise": model.noise.to_json(),
-        "calibration": asdict(model.calibration),
-        "conformal": asdict(model.conformal),
-        "about": model.about,
-        "rules": list(RULES),
-        "features": list(PAIR_FEATURES),
-    }
-    content = {"classifier": model.classifier, "learned": json.dumps(learned)}
+    """Write a model as JSON, one top-level entry a line; the file is whole or is not there.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    learned = _learned(model)
+    head = {"kind": KIND, "layout": LAYOUT, "sha256": _digest(learned)}
+    lines = [f"{json.dumps(k)}: {json.dumps(v, allow_nan=False)}" for k, v in {**head, **learned}.items()]
     path.parent.mkdir(parents=True, exist_ok=True)
-    skops.io.dump(content, path, compression=zipfile.ZIP_DEFLATED, compresslevel=9)
+    unfinished = path.with_name(path.name + ".part")
+    unfinished.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
+    os.replace(unfinished, path)
 
 
 def load_model(path: Path) -> Model:
-    """Read a model without executing anything in it.
+    """Read a model; it is numbers and words, and nothing of it is executed.
 
     Raises
     ------
     ModelError
-        If the file is missing, damaged, holds other classes than a model does, or was made for other rules or
-        another scikit-learn.
+        If the file is missing, cut short, edited, something else than a model, or made for another layout or
+        other rules than this version has.
     """
-    name, again = str(path), "Train it again (plugface learn)"
-    if not path.is_file():
-        raise ModelError(name, "there is no such model file", again)
+    name = str(path)
+    raw = _read_json(path)
+    if not isinstance(raw, dict) or raw.pop("kind", None) != KIND:
+        raise ModelError(name, "it is not a model of plugface")
+    layout, said = raw.pop("layout", None), raw.pop("sha256", None)
+    if layout != LAYOUT:
+        raise ModelError(name, f"it has layout {layout}, and this version of plugface reads layout {LAYOUT}")
+    if said != _digest_or_none(raw):
+        raise ModelError(name, "its contents do not agree with the hash in it: it was edited or damaged")
+    if raw.get("rules") != list(RULES) or raw.get("features") != list(PAIR_FEATURES):
+        raise ModelError(name, "it was made for other matching rules than this version has")
     try:
-        foreign = sorted(set(skops.io.get_untrusted_types(file=path)) - set(TRUSTED))
-    except Exception as error:  # a damaged archive fails in many ways, all of them meaning the same
-        raise ModelError(name, f"it is not a readable model file ({error})", again) from None
-    if foreign:
-        raise ModelError(name, f"it holds {', '.join(foreign)}, which no model needs", "Do not use this file")
+        return _build(raw)
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise ModelError(name, f"it is incomplete or wrong inside ({_sentence(error)})") from None
+
+
+def _read_json(path: Path):
+    name = str(path)
     try:
-        content = skops.io.load(path, trusted=list(TRUSTED))
-        classifier, learned = content["classifier"], json.loads(content["learned"])
-        made_with = learned["about"]["libraries"]["scikit-learn"]
-    except Exception as error:
-        raise ModelError(
-            name, f"it cannot be read with scikit-learn {sklearn.__version__} ({error})", again
-        ) from None
-    if learned["rules"] != list(RULES) or learned["features"] != list(PAIR_FEATURES):
-        raise ModelError(name, "it was made for other matching rules than this version has", again)
-    if made_with.split(".")[:2] != sklearn.__version__.split(".")[:2]:
-        problem = f"it was made with scikit-learn {made_with}, and {sklearn.__version__} is installed"
-        raise ModelError(name, problem, again)
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise ModelError(name, "there is no such model file") from None
+    except OSError as error:
+        raise ModelError(name, (error.strerror or "it cannot be read").lower()) from None
+    if len(data) > MAX_BYTES:
+        raise ModelError(name, f"it is no model: larger than {MAX_BYTES // 1_000_000} MB")
+    try:
+        return json.loads(data, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        raise ModelError(name, f"it is not a readable model file ({_sentence(error)})") from None
+
+
+def _refuse_constant(word: str) -> float:
+    raise ValueError(f"{word} is not a number of JSON")
+
+
+def _sentence(error: Exception) -> str:
+    missing = isinstance(error, KeyError)
+    return f"{error} is missing" if missing else " ".join(str(error).split())[:120] or type(error).__name__
+
+
+def _build(raw: dict) -> Model:
+    weights = np.array(raw["weights"], dtype=float)
+    if weights.shape != (len(RULES),) or not np.isfinite(weights).all():
+        raise ValueError(f"there must be {len(RULES)} weights")
+    trees = Trees.from_json(raw["trees"])
+    if trees.feature.max() >= len(PAIR_FEATURES):
+        raise ValueError("a tree asks a feature that there is not")
+    noise = ObservationNoise.from_json(raw["noise"])
+    shapes = (noise.colour_matrix.shape, noise.size_matrix.shape, noise.character_matrix.shape)
+    if shapes != ((12, 12), (3, 3), (36, 36)):
+        raise ValueError("a confusion matrix has another size than it should")
     return Model(
-        classifier=classifier,
-        weights=np.array(learned["weights"]),
-        noise=ObservationNoise.from_json(learned["noise"]),
-        calibration=Calibration(**learned["calibration"]),
-        conformal=Conformal(**learned["conformal"]),
-        about=learned["about"],
+        classifier=trees,
+        weights=weights,
+        noise=noise,
+        calibration=Calibration(**raw["calibration"]),
+        conformal=Conformal(**raw["conformal"]),
+        about=dict(raw["about"]),
     )

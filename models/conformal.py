@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 import numpy as np
-from scipy.stats import betabinom
 
 
 @dataclass(frozen=True)
@@ -21,6 +20,12 @@ class Conformal:
     quantile: float  # keep an answer whose 1 - probability is at most this
     n: int
     level: float
+
+    def __post_init__(self) -> None:
+        if not (0.0 <= self.quantile <= 1.0 and 0.0 < self.level < 1.0 and self.n >= 0):
+            raise ValueError(
+                f"no such conformal threshold: {self.quantile!r} of {self.n!r} at {self.level!r}"
+            )
 
 
 def fit_conformal(truth_probability: np.ndarray, level: float = 0.95) -> Conformal:
@@ -62,6 +67,9 @@ def coverage_range(n: int, n_test: int, level: float, trust: float = 0.99) -> tu
     -------
     low, high : float, shares
     """
+    # Imported here alone: answering needs no scipy, and importing it takes half a second.
+    from scipy.stats import betabinom
+
     missed = floor((n + 1) * (1.0 - level) + 1e-9)
     if missed == 0:
         return 1.0, 1.0

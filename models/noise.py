@@ -83,6 +83,8 @@ class ObservationNoise:
     label_found: float = 0.85  # the label's lines were read at all
     line_read: float = 0.9  # one line of a found label
     barcode_read: float = 0.5
+    label_torn: float = 0.1  # a found label that lost one end, and its lines with it
+    kind_wrong: float = 0.05  # print taken for casting or the reverse, where a network told them apart
     mark_elsewhere: float = 0.05  # a cast text that is no mark (foundry sign, date)
     number_elsewhere: float = 0.3  # a number-like line that is no service number (serial, date)
     number_unlisted: float = 0.01  # a true service number that the catalogue does not list

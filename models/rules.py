@@ -31,6 +31,10 @@ RULES = (
 )
 
 
+#: Method of a unit that was not outlined: everything in the photo was taken for its own.
+WHOLE_PHOTO = "whole photo"
+
+
 @dataclass(frozen=True)
 class ViewFit:
     """One view against all families."""
@@ -118,6 +122,15 @@ def _fit_lines(
     return best, np.maximum(-owned_maximum(below.max(axis=0), strings, index.n_families, -30.0), 0.0)
 
 
+def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:
+    """Probability that a line's kind, cast or printed, was told wrongly.
+
+    Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
+    shade, worth nothing before someone has measured it.
+    """
+    return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
+
+
 def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ObservationNoise) -> Column:
     """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
     texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
@@ -127,23 +140,31 @@ def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ObservationNo
     if kind == "printed":
         return Column(_soften(best - np.log(len(texts)), 0.5) - np.log(0.5))
     unmarked = np.array([not family.marks for family in index.families])
-    odds = np.where(unmarked, np.log(noise.mark_elsewhere), _soften(best, 1.0 - noise.mark_elsewhere))
+    chance = (1.0 - noise.mark_elsewhere) * (1.0 - doubt_kind(view, noise))
+    odds = np.where(unmarked, np.log(1.0 - chance), _soften(best, chance))
     return Column(odds, shortfall=shortfall)
 
 
 def looks_like_number(text: Text) -> bool:
-    """A line that may hold a service number: six characters or more, at least half digits (our choice)."""
+    """A line that may hold a service number: six characters or more, at least half digits (our choice).
+
+    Whether it was taken for casting or for print does not matter: that may be wrong.
+    """
     value = compact(text.value)
     digits = sum(c.isdigit() for c in value)
-    return text.kind != "cast" and len(value) >= 6 and digits >= 4 and digits * 2 >= len(value)
+    return len(value) >= 6 and digits >= 4 and digits * 2 >= len(value)
 
 
 def _number(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+    """A printed line mostly is the number; one that was taken for casting is print with the chance of that
+    slip."""
     texts = [t for t in view.texts if looks_like_number(t)]
     if not texts or not index.numbers.values:
         return _nothing(index)
     best, shortfall = _fit_lines(texts, index.numbers, index, noise)
-    return Column(_soften(best - np.log(len(texts)), 1.0 - noise.number_elsewhere), shortfall=shortfall)
+    printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(view, noise)
+    chance = (1.0 - noise.number_elsewhere) * printed
+    return Column(_soften(best - np.log(len(texts)), chance), printed, shortfall * printed)
 
 
 def words_of(text: Text) -> list[str]:
@@ -154,8 +175,8 @@ def words_of(text: Text) -> list[str]:
 
 
 def _pattern(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
-    """Does any line match the family's number pattern as a whole? One family in four does by chance."""
-    texts = [t for t in view.texts if looks_like_number(t)]
+    """Does any printed line match the family's number pattern as a whole? One in four does by chance."""
+    texts = [t for t in view.texts if t.kind != "cast" and looks_like_number(t)]
     if not texts:
         return _nothing(index)
     candidates = {run for text in texts for run in words_of(text)}

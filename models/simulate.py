@@ -145,8 +145,14 @@ def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, 
     lines = [family.maker, number if field else f"{number} {suffix}".strip(), field]
     lines += [m.text for m in family.marks[:1]] + [f"S/N {rng.integers(10**5, 10**6)}"]
     kept = [line for line in lines if line and rng.random() >= (1.0 - noise.line_read) * better]
+    torn = rng.random() < noise.label_torn
+    if torn:
+        # The end of the label is gone: about as much of every line (one to nine tenths, our assumption).
+        left = rng.uniform(0.1, 0.9)
+        kept = [line[: round(left * len(line))].strip() for line in kept]
+        kept = [line for line in kept if line]
     texts = [_read(line, "printed", noise, rng) for line in kept]
-    if family.label.barcode == "none" or rng.random() >= noise.barcode_read:
+    if torn or family.label.barcode == "none" or rng.random() >= noise.barcode_read:
         return texts, ()
     payload = number + (suffix if family.label.barcode_payload == "number and suffix" else "")
     return texts, (Code(_SQUARE, family.label.barcode, payload, "verified"),)
@@ -155,6 +161,8 @@ def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, 
 def _read(value: str, kind: str, noise: ObservationNoise, rng) -> Text:
     """A line with characters lost, added and confused; a confused one is read with less confidence."""
     out, characters = [], []
+    if rng.random() < noise.kind_wrong:
+        kind = {"cast": "printed", "printed": "cast"}[kind]
     for true in value.upper():
         if true not in ALPHABET:
             out.append(true)

@@ -12,22 +12,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import sklearn
-import skops
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from models.calibration import Calibration, fit_calibration
+from models.calibration import Calibration, expected_calibration_error, fit_calibration
 from models.catalogue import Catalogue, Family
 from models.catalogue_index import index_families
 from models.classifier import Model, predict, score_pairs
 from models.conformal import Conformal, fit_conformal
+from models.costs import Costs
 from models.fusion import FusedFit, fuse_views
 from models.invent import invent_catalogue
 from models.noise import ObservationNoise
 from models.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
-from models.rules import RULES, fit_view
+from models.rules import RULES, WHOLE_PHOTO, fit_view
 from models.simulate import draw_observations
+from models.trees import LEAF, Trees
 from models.views import ObservedUnit, gather_views
+from vision.observations import Observations
 
 #: Photos that are sent together, with how often (assumed, no source).
 VIEW_SETS = (
@@ -38,6 +40,9 @@ VIEW_SETS = (
     (("label close-up",), 0.06),
     (("front", "label close-up"), 0.06),
 )
+
+#: Share of simulated photos in which no outline of the unit is found (assumed, no source).
+NO_OUTLINE = 0.1
 
 #: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.
 MONOTONE = [-1 if name.endswith("short") else 0 if name.startswith("sees") else 1 for name in PAIR_FEATURES]
@@ -78,7 +83,26 @@ def draw_unit(family: Family, noise: ObservationNoise, rng: np.random.Generator)
     variant = family.variants[int(rng.integers(len(family.variants)))]
     shares = np.array([share for _, share in VIEW_SETS])
     views, _ = VIEW_SETS[int(rng.choice(len(VIEW_SETS), p=shares / shares.sum()))]
-    return [draw_observations(family, variant, view, noise, rng) for view in views]
+    drawn = [draw_observations(family, variant, view, noise, rng) for view in views]
+    return [_without_outline(seen, rng) if rng.random() < NO_OUTLINE else seen for seen in drawn]
+
+
+def _without_outline(seen: Observations, rng: np.random.Generator) -> Observations:
+    """The same photo where no outline was found: writing alone is left, cast or printed by a guess."""
+    if not seen.units:
+        return seen
+    (unit,) = seen.units
+    texts = tuple(replace(t, kind=("cast", "printed")[int(rng.integers(2))]) for t in unit.texts)
+    bare = replace(
+        unit,
+        face={"front": 0.5, "back": 0.5},
+        connectors=(),
+        other_order=None,
+        texts=texts,
+        body=None,
+        method=WHOLE_PHOTO,
+    )
+    return replace(seen, units=(bare,))
 
 
 def observed_examples(
@@ -173,7 +197,6 @@ def train(
         "libraries": {
             "scikit-learn": sklearn.__version__,
             "numpy": np.__version__,
-            "skops": skops.__version__,
         },
         "seed": seed,
         "simulated_units": n_simulated,
@@ -181,9 +204,34 @@ def train(
         "noise": noise.basis,
         "weights": dict(zip(RULES, np.round(weights, 3).tolist(), strict=True)),
     }
-    model = Model(classifier, weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
+    model = Model(export_trees(classifier), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
     return _calibrated(
         model, simulate_examples(noise, seed + 1, max(n_simulated // 3, 100)), "simulated units"
+    )
+
+
+def export_trees(classifier: HistGradientBoostingClassifier) -> Trees:
+    """A fitted two-class ensemble of scikit-learn as plain numbers.
+
+    Raises
+    ------
+    ValueError
+        If it has categories, which are not written out.
+    """
+    grown = [of_class[0].nodes for of_class in classifier._predictors]
+    sizes = np.array([len(nodes) for nodes in grown])
+    roots = np.cumsum(sizes) - sizes
+    nodes, first = np.concatenate(grown), np.repeat(roots, sizes)
+    leaf, own = nodes["is_leaf"].astype(bool), np.arange(len(nodes))
+    if nodes["is_categorical"][~leaf].any():
+        raise ValueError("trees that ask for categories cannot be written out")
+    return Trees(
+        baseline=float(np.ravel(classifier._baseline_prediction)[0]),
+        roots=roots,
+        feature=np.where(leaf, LEAF, nodes["feature_idx"].astype(np.int64)),
+        number=np.where(leaf, nodes["value"], nodes["num_threshold"]),
+        left=np.where(leaf, own, first + nodes["left"]),
+        right=np.where(leaf, own, first + nodes["right"]),
     )
 
 
@@ -203,5 +251,40 @@ def _calibrated(model: Model, examples: list[Example], basis: str, level: float 
     of_truth = [
         p.unlike if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
     ]
-    about = {**model.about, "calibrated_on": f"{len(examples)} cases from {basis}"}
+    about = {
+        **model.about,
+        "calibrated_on": f"{len(examples)} cases from {basis}",
+        "metrics": measure_halves(model, examples),
+    }
     return replace(model, conformal=fit_conformal(np.array(of_truth), level), about=about)
+
+
+def measure_halves(model: Model, examples: list[Example]) -> dict[str, float | int | str]:
+    """How well the model does on its calibration cases, each half judged with the sigmoid of the other.
+
+    Returns
+    -------
+    metrics : dict
+        Plain numbers for the model file; empty where a half holds no known unit.
+    """
+    halves = examples[: len(examples) // 2], examples[len(examples) // 2 :]
+    if not all(any(e.truth >= 0 for e in half) for half in halves):
+        return {}
+    accept_at, said, right, known = Costs().accept_at, [], [], []
+    for fitted, judged in (halves, halves[::-1]):
+        features, true = list_pairs(fitted, model.weights, model.noise.unlike)
+        crossed = replace(model, calibration=fit_calibration(score_pairs(model, features), true))
+        for posterior, example in zip(predict(crossed, [e.fused for e in judged]), judged, strict=True):
+            said.append(float(posterior.families.max()))
+            right.append(int(posterior.families.argmax()) == example.truth)
+            known.append(example.truth >= 0)
+    said, right, known = np.array(said), np.array(right), np.array(known)
+    accepted = said >= accept_at
+    return {
+        "basis": "calibration cases, each half with the sigmoid fitted to the other",
+        "cases": len(said),
+        "family_right": round(float(right[known].mean()), 4),
+        "accepted": round(float(accepted[known].mean()), 4),
+        "accepted_and_wrong": round(float((accepted & ~right).mean()), 4),
+        "calibration_error": round(expected_calibration_error(said, right), 4),
+    }

@@ -82,10 +82,17 @@ def _numbers(family: Family, view: UnitView, noise: ObservationNoise, read: list
     known = _per_variant(scores, strings, len(family.variants))
     pattern = compile_pattern(family.label.service_number)
     fitting = [t for t in lines if any(pattern.fullmatch(run) for run in words_of(t))]
-    clean = max((best_string(t, noise) for t in fitting), default=-20.0)
+    clean = max((_clean_number(t, pattern, noise) for t in fitting), default=-20.0)
     odds = np.append(known, clean)
     _remember(read, fitting[:1])
     return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
+
+
+def _clean_number(text: Text, pattern, noise: ObservationNoise) -> float:
+    """What a number that was read without fault would score: its share of the line, at any of its words."""
+    whole, words = max(len(compact(text.value)), 1), len(text.value.split())
+    longest = max(len(run) for run in words_of(text) if pattern.fullmatch(run))
+    return best_string(text, noise) * min(longest / whole, 1.0) - math.log(words)
 
 
 def _suffix_lines(family: Family, view: UnitView) -> list[Text]:
@@ -96,7 +103,7 @@ def _suffix_lines(family: Family, view: UnitView) -> list[Text]:
     lines = []
     for text in view.texts:
         words = text.value.upper().split()
-        if text.kind == "cast" or not words:
+        if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
         follows = bool(pattern.fullmatch(words[-1])) and (
             len(words) > 1 and (compact(words[-2]) == caption if caption else looks_like_number(text))

@@ -1,12 +1,11 @@
 """Training, the model file, and what it refuses."""
 
+import hashlib
 import json
-import zipfile
 from dataclasses import replace
 
 import numpy as np
 import pytest
-import skops.io
 
 from models.catalogue_index import index_families
 from models.classifier import ModelError, default_model_path, load_model, predict, save_model
@@ -18,6 +17,8 @@ from models.rules import fit_view
 from models.simulate import draw_observations
 from models.training import calibrate, simulate_examples, train
 from models.views import ObservedUnit, gather_views
+
+HEAD = ("kind", "layout", "sha256")
 
 
 @pytest.fixture(scope="module")
@@ -80,48 +81,90 @@ def test_observed_units_train_and_calibrate(model):
 
 
 def test_a_saved_model_comes_back_the_same(model, tmp_path):
-    path = tmp_path / "model.skops"
+    path = tmp_path / "model.json"
     save_model(model, path)
     back = load_model(path)
     assert back.version == model.version
+    assert back.about == model.about
     case = [e.fused for e in simulate_examples(model.noise, 12, 1)]
     np.testing.assert_array_equal(predict(back, case)[0].families, predict(model, case)[0].families)
+    assert [p.name for p in tmp_path.iterdir()] == ["model.json"]
 
 
 def test_the_shipped_model_is_small_and_says_what_it_was_made_from():
     model = load_model(default_model_path())
     assert default_model_path().stat().st_size < 300_000
-    assert {"training_sha256", "libraries", "seed", "calibrated_on"} <= set(model.about)
+    assert {"training_sha256", "libraries", "seed", "calibrated_on", "metrics"} <= set(model.about)
+    assert {"scikit-learn", "numpy"} <= set(model.about["libraries"])
+    assert model.about["metrics"]["cases"] > 0
 
 
-def test_missing_damaged_and_foreign_files_are_refused_with_a_sentence(model, tmp_path):
+def test_missing_foreign_and_truncated_files_are_refused_with_a_sentence(model, tmp_path):
     with pytest.raises(ModelError, match="no such model file"):
-        load_model(tmp_path / "none.skops")
-    damaged = tmp_path / "damaged.skops"
-    damaged.write_bytes(b"not an archive")
-    with pytest.raises(ModelError, match="not a readable model file"):
-        load_model(damaged)
-    foreign = tmp_path / "foreign.skops"
-    skops.io.dump({"classifier": print, "learned": "{}"}, foreign)
-    with pytest.raises(ModelError):
-        load_model(foreign)
-
-
-def test_a_model_of_other_rules_or_library_is_refused(model, tmp_path):
-    path = tmp_path / "model.skops"
-    for change, words in (
-        (lambda d: d.update(rules=["plugs"]), "other matching rules"),
-        (lambda d: d["about"]["libraries"].update({"scikit-learn": "0.1.0"}), "scikit-learn 0.1.0"),
+        load_model(tmp_path / "none.json")
+    with pytest.raises(ModelError, match="directory"):
+        load_model(tmp_path)
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    whole = path.read_bytes()
+    for content, words in (
+        (b"", "not a readable model file"),
+        (b"PK\x03\x04 an archive", "not a readable model file"),
+        (b"[" * 100_000, "not a readable model file"),
+        (whole[:-100], "not a readable model file"),
+        (b"[1, 2]", "not a model of plugface"),
+        (b'{"kind": "something else"}', "not a model of plugface"),
+        (
+            whole.replace(b'"layout": 1', b'"layout": 2'),
+            "layout 2, and this version of plugface reads layout 1",
+        ),
+        (whole.replace(b'"slope": ', b'"slope": 1'), "edited or damaged"),
+        (whole.replace(b'"slope": ', b'"slope": 1e999, "n": '), "edited or damaged"),
+        (whole.replace(b'"slope": ', b'"slope": NaN, "n": '), "NaN is not a number of JSON"),
     ):
-        save_model(model, path)
-        content = skops.io.load(
-            path, trusted=["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]
-        )
-        learned = json.loads(content["learned"])
-        change(learned)
-        skops.io.dump({**content, "learned": json.dumps(learned)}, path, compression=zipfile.ZIP_DEFLATED)
-        with pytest.raises(ModelError, match=words):
+        path.write_bytes(content)
+        with pytest.raises(ModelError, match=words) as caught:
             load_model(path)
+        assert str(path) in str(caught.value)
+        assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda d: d.update(rules=["plugs"]), "other matching rules"),
+        (lambda d: d["weights"].pop(), "there must be 9 weights"),
+        (lambda d: d.pop("about"), "'about' is missing"),
+        (lambda d: d["calibration"].update(slope=-1.0), "rising, finite sigmoid"),
+        (lambda d: d["conformal"].update(quantile=2.0), "no such conformal threshold"),
+        (lambda d: d["noise"].update(miss=3.0), "miss must lie in 0..1"),
+        (lambda d: d["noise"].update(colour=[[1.0]]), "confusion matrix"),
+        (lambda d: d["trees"]["left"].__setitem__(0, 0), "do not lead to leaves"),
+        (lambda d: d["trees"]["right"].__setitem__(0, 10**6), "leads nowhere"),
+        (lambda d: d["trees"]["feature"].__setitem__(0, 99), "asks a feature that there is not"),
+        (lambda d: d["trees"]["feature"].__setitem__(0, "print"), "must be whole numbers"),
+        (lambda d: d["trees"]["roots"].clear(), "different lengths, or none"),
+    ],
+)
+def test_a_file_that_was_edited_and_signed_again_is_refused_with_a_sentence(model, tmp_path, change, words):
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    raw = json.loads(path.read_text())
+    learned = {k: v for k, v in raw.items() if k not in HEAD}
+    change(learned)
+    text = json.dumps(learned, sort_keys=True, separators=(",", ":"))
+    signed = {**raw, **learned, "sha256": hashlib.sha256(text.encode()).hexdigest()}
+    path.write_text(json.dumps({k: v for k, v in signed.items() if k in learned or k in HEAD}))
+    with pytest.raises(ModelError, match=words):
+        load_model(path)
+
+
+def test_the_file_is_plain_json_that_any_reader_opens(model, tmp_path):
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    raw = json.loads(path.read_text(encoding="utf-8"))
+    assert raw["kind"] == "plugface model"
+    assert len(raw["about"]["training_sha256"]) == 64
 
 
 def test_noise_is_measured_from_known_units():
