@@ -2,10 +2,8 @@
 
 from models.answers import Caution
 from models.catalogue import Catalogue, Family
+from models.costs import Costs
 from models.views import UnitView
-
-#: A colour counts from this share of its posterior on: below, it is one guess among several (our choice).
-COLOUR_SHARE = 0.5
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
@@ -28,14 +26,21 @@ GENERAL = Caution(
 )
 
 
-def seen_colours(views: tuple[UnitView, ...]) -> set[str]:
-    """Plug colours that are more likely than not, on any view."""
+def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
+    """Plug colours that are likely enough to warn by, on any view.
+
+    How sure it is that the thing is a plug does not count: an orange cable is as live.
+    """
     connectors = [c for view in views if view.unit for c in view.unit.connectors]
-    return {code for c in connectors for code, share in c.colour.items() if share >= COLOUR_SHARE}
+    return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
 
 
 def list_cautions(
-    views: tuple[UnitView, ...], likely: list[Family], catalogue: Catalogue, locked: str = ""
+    views: tuple[UnitView, ...],
+    likely: list[Family],
+    catalogue: Catalogue,
+    locked: str = "",
+    costs: Costs | None = None,
 ) -> tuple[Caution, ...]:
     """All cautions in the order a person must read them.
 
@@ -47,7 +52,7 @@ def list_cautions(
         A sentence if a variant in the answer is locked.
     """
     hazards = {family.hazard for family in likely}
-    colours = seen_colours(views)
+    colours = seen_colours(views, costs or Costs())
     cautions = []
     if "high voltage" in hazards or "OG" in colours:
         cautions.append(HIGH_VOLTAGE)

@@ -14,19 +14,15 @@ from models.classifier import Model
 from models.conformal import keep_answers
 from models.costs import Costs
 from models.evidence import explain
-from models.findings import find_contradictions, name_sides
+from models.findings import CONTRADICTIONS, find_contradictions, name_sides
 from models.next_photo import choose_next_photo
 from models.pairing import Needs, fit_variant, join_fits, list_partners
-from models.rules import RULES
+from models.rules import RULES, WHOLE_PHOTO
 from models.variants import VariantPosterior
 from models.weighing import Weighing, expected_cost, variants_of
 
 #: Candidates shown at most.
 SHOWN = 5
-
-#: A hazard family warns from this probability on, whatever the best answer is (our choice: far below
-#: acceptance).
-HAZARD_SHARE = 0.01
 
 
 def decide(
@@ -50,22 +46,33 @@ def decide(
     findings += _unlisted(family, variants) if rows else ()
     remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
     likely = [index.families[r] for r in rows]
+    unreadable = verdict == "unreadable"
+    # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely += [
         index.families[r]
         for r in ranked[:SHOWN]
-        if r not in rows and index.families[r].hazard != "none" and posterior.families[r] >= HAZARD_SHARE
+        if not unreadable
+        and r not in rows
+        and index.families[r].hazard != "none"
+        and posterior.families[r] >= costs.caution_at
     ]
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
-    unreadable = verdict == "unreadable"
+    torn = (
+        unreadable and _usable(weighing) and _something_seen(weighing) and posterior.unlike >= costs.refuse_at
+    )
+    # Where refusing would be cheap and is not allowed, a second look is what there is to pay.
+    now = max(now, costs.second_look) if unreadable else now
     return Decision(
         verdict=verdict,
-        words=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings),
+        words=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
         variant_words="" if unreadable or verdict == "not_in_catalogue" else variant_words,
-        cautions=list_cautions(weighing.views, likely, catalogue, _locked_words(family, remaining, rows)),
+        cautions=list_cautions(
+            weighing.views, likely, catalogue, _locked_words(family, remaining, rows), costs
+        ),
         findings=findings,
         next_photo=None
         if settled or verdict == "not_in_catalogue"
@@ -79,11 +86,10 @@ def decide(
 
 
 def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
-    """What to say. Where nothing stands out and refusing is too dear as well, the photos do not allow an
-    answer."""
-    usable = any(view.usable for view in weighing.views)
+    """What to say. Where nothing stands out and refusing is too dear as well, or rests on writing alone, the
+    photos do not allow an answer."""
     hopeless = best <= 1.0 - costs.refuse_at
-    if not usable:
+    if not _usable(weighing):
         return "ambiguous" if best >= costs.accept_at else "unreadable"
     if not _something_seen(weighing):
         return "unreadable"
@@ -92,12 +98,27 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
     if best >= costs.accept_at:
         return "identified"
     if weighing.posterior.unlike >= costs.refuse_at:
-        return "not_in_catalogue"
+        return "not_in_catalogue" if _may_refuse(weighing) else "unreadable"
     return "unreadable" if hopeless else "ambiguous"
 
 
+def _usable(weighing: Weighing) -> bool:
+    return any(view.usable for view in weighing.views)
+
+
 def _contradicted(findings: tuple[Finding, ...]) -> bool:
-    return any(f.name in {"views disagree", "label and casting disagree"} for f in findings)
+    return any(f.name in CONTRADICTIONS for f in findings)
+
+
+def _may_refuse(weighing: Weighing) -> bool:
+    """Whether something was seen whole that no unit of the catalogue would show: plugs, or a barcode on it.
+
+    A line of writing may be what is left of a torn or soiled label, or stand on something else than the unit.
+    Plugs are counted, and a barcode's check holds for all of it or not at all.
+    """
+    outlined = [view for view in weighing.views if view.unit and view.unit.method != WHOLE_PHOTO]
+    plugs = any(view.unit.connectors and view.front >= 0.5 for view in outlined)
+    return plugs or any(code.check == "verified" for view in outlined for code in view.codes)
 
 
 def _something_seen(weighing: Weighing) -> bool:
@@ -119,7 +140,7 @@ def _answer_set(weighing: Weighing, verdict: Verdict, model: Model, contradicted
     if verdict != "ambiguous":
         return []
     if contradicted:
-        return name_sides(weighing.fits, model.weights, model.noise)
+        return name_sides(weighing.views, weighing.fits, weighing.index, model.weights, model.noise)
     kept = keep_answers(weighing.posterior.families, model.conformal)
     return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
 
@@ -200,8 +221,18 @@ def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Need
 
 
 def _words(
-    verdict: Verdict, families: list[Family], best: float, unlike: float, findings: tuple[Finding, ...]
+    verdict: Verdict,
+    families: list[Family],
+    best: float,
+    unlike: float,
+    findings: tuple[Finding, ...],
+    torn: bool,
 ) -> str:
+    if torn:
+        return (
+            "No answer: the writing that was read fits no family of this catalogue, but a label can be torn "
+            "or dirty. The plugs decide."
+        )
     if verdict == "unreadable":
         return "No answer: nothing on these photos can be read well enough to name a controller."
     if verdict == "not_in_catalogue":

@@ -6,9 +6,13 @@ from models.answers import Finding
 from models.catalogue_index import CatalogueIndex, compact, strings_of
 from models.noise import ObservationNoise
 from models.pair_features import CLIP_NATS, log_share
-from models.rules import RULES, ViewFit, looks_like_number
+from models.rules import RULES, WHOLE_PHOTO, ViewFit, looks_like_number, owned_maximum
 from models.text_fit import best_string, score_strings
 from models.views import UnitView
+from vision.observations import Text
+
+#: Findings that forbid to name one family.
+CONTRADICTIONS = {"views disagree", "label and casting disagree", "writing disagrees"}
 
 #: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
 #: choice).
@@ -25,21 +29,31 @@ def find_contradictions(
     weights: np.ndarray,
     noise: ObservationNoise,
 ) -> tuple[Finding, ...]:
-    """Views, label and casting, barcode and print that name different families or numbers."""
+    """Views, label and casting, lines of one photo, barcode and print that name different families or
+    numbers."""
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     findings = _between_views(views, totals, index, noise)
     findings += _label_against_casting(totals, index, noise)
+    findings += _line_against_line(views, index, noise)
     findings += _barcode_against_print(views, noise)
     return tuple(findings)
 
 
-def name_sides(fits: list[ViewFit], weights: np.ndarray, noise: ObservationNoise) -> list[int]:
-    """Rows of the families that one view, the casting or the label alone speaks for, in that order."""
+def name_sides(
+    views: tuple[UnitView, ...],
+    fits: list[ViewFit],
+    index: CatalogueIndex,
+    weights: np.ndarray,
+    noise: ObservationNoise,
+) -> list[int]:
+    """Rows of the families that one view, the casting, the label or one of two contradicting lines alone
+    speaks for, in that order."""
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     summed = np.sum(totals, axis=0)
     sides = [total.sum(axis=1) for total in totals]
     sides += [summed[:, _CASTING].sum(axis=1), summed[:, _LABEL].sum(axis=1)]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
+    named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
     return list(dict.fromkeys(named))
 
 
@@ -82,6 +96,55 @@ def _label_against_casting(totals, index: CatalogueIndex, noise: ObservationNois
             f"The casting says {a}, the label says {b}: re-labelled or re-cased.",
         )
     ]
+
+
+def _line_against_line(views, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+    rivals = _rival_lines(views, index, noise)
+    if not rivals:
+        return []
+    said = " and ".join(f"'{line}' ({_keys(rows, index)})" for line, rows in rivals)
+    words = f"{said} are in one photo, and no outline shows that both are on one unit."
+    return [Finding("writing disagrees", words)]
+
+
+def _keys(rows: frozenset[int], index: CatalogueIndex) -> str:
+    return " or ".join(index.families[row].key for row in sorted(rows)[:3])
+
+
+def _rival_lines(views, index: CatalogueIndex, noise: ObservationNoise) -> list[tuple[str, frozenset[int]]]:
+    """Two lines or codes of one photo that name different families, with the rows of those; or nothing.
+
+    Only where no outline of a unit was found: within an outline, label and casting are told apart, and
+    compared by themselves.
+    """
+    for view in views:
+        if view.unit is not None and view.unit.method != WHOLE_PHOTO:
+            continue
+        named = [(text.value, _named_by_line(text, index, noise)) for text in view.texts]
+        named += [(code.payload, _named_by_code(compact(code.payload), index)) for code in view.codes]
+        named = [(line, rows) for line, rows in named if rows]
+        for k, (line, rows) in enumerate(named):
+            for other, other_rows in named[:k]:
+                if not rows & other_rows:
+                    return [(other, other_rows), (line, rows)]
+    return []
+
+
+def _named_by_line(text: Text, index: CatalogueIndex, noise: ObservationNoise) -> frozenset[int]:
+    """Rows of the families whose mark or number the line surely holds; empty where it holds none."""
+    best = np.full(index.n_families, -np.inf)
+    for strings in (index.marks, index.numbers):
+        if strings.values:
+            scores = score_strings(text, strings, noise)
+            best = np.maximum(best, owned_maximum(scores, strings, index.n_families, -np.inf))
+    if best.max(initial=-np.inf) < 2 * SURE_NATS:
+        return frozenset()
+    return frozenset(np.flatnonzero(best > best.max() - SURE_NATS).tolist())
+
+
+def _named_by_code(payload: str, index: CatalogueIndex) -> frozenset[int]:
+    pairs = zip(index.numbers.values, index.numbers.owners, strict=True)
+    return frozenset(row for value, owners in pairs if payload.startswith(value) for row in owners)
 
 
 def _barcode_against_print(views: tuple[UnitView, ...], noise: ObservationNoise) -> list[Finding]:

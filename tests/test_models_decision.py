@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from models.catalogue import Catalogue, load_catalogue
 from models.classifier import default_model_path, load_model
@@ -13,7 +15,7 @@ from models.invent import invent_catalogue
 from models.noise import ObservationNoise
 from models.opinion import ClaimError, give_opinion
 from models.simulate import draw_observations
-from vision.observations import Code, Connector, Fault, Observations, Text
+from vision.observations import COLOUR_CODES, Code, Connector, Fault, Observations, Text, Unit
 
 #: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
 CLEAN = replace(
@@ -26,6 +28,8 @@ CLEAN = replace(
     label_found=1.0,
     line_read=1.0,
     barcode_read=1.0,
+    label_torn=0.0,
+    kind_wrong=0.0,
     colour=tuple(tuple(float(a == b) for b in range(12)) for a in range(12)),
     size=tuple(tuple(float(a == b) for b in range(3)) for a in range(3)),
     character=tuple(tuple(float(a == b) for b in range(36)) for a in range(36)),
@@ -192,17 +196,17 @@ def test_a_second_opinion_agrees_disagrees_or_says_it_cannot_tell(catalogue, mod
 
 
 def test_two_thousand_families_add_little_time(model):
-    from time import perf_counter
+    from time import process_time
 
     large = invent_catalogue(2000, 5)
     family = large.families[700]
     shots = photos(large, family.key, None, "front", "back")
     identify(shots, large, model)  # the arrays are made once
-    started = perf_counter()
+    started = process_time()
     decision = identify(shots, large, model)
-    took = perf_counter() - started
+    took = process_time() - started
     assert decision.candidates[0].family == family.key
-    assert took < 2.0  # two photos; the goal is 0.2 s each on an idle machine, tests share theirs
+    assert took < 2.0  # of processor time, for two photos; the goal is 0.2 s each
 
 
 def test_evidence_names_rule_and_photo(catalogue, model):
@@ -236,3 +240,122 @@ def test_connectors_of_no_known_colour_do_not_break_it(catalogue, model):
     )
     blank = replace(front.units[0], connectors=grey, texts=(), body=None)
     assert identify([replace(front, units=(blank,))], catalogue, model).verdict == "ambiguous"
+
+
+def written(value: str, kind: str = "printed") -> Text:
+    return Text((), value, 0.99, kind, 20.0)
+
+
+def whole_photo(catalogue, *lines: Text, codes=()) -> Observations:
+    """What is seen where no outline of a unit is found: writing, taken for that of one unit."""
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    bare = Unit(
+        front.units[0].polygon,
+        0.5,
+        {"front": 0.5, "back": 0.5},
+        texts=lines,
+        codes=codes,
+        method="whole photo",
+    )
+    return replace(front, units=(bare,))
+
+
+def a_number(catalogue, key: str) -> str:
+    return catalogue.by_key[key].variants[0].service_numbers[0]
+
+
+@settings(max_examples=40, deadline=None)
+@given(data=st.data())
+def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, model, data):
+    one, other = data.draw(st.permutations(catalogue.families))[:2]
+    lines = []
+    for family in (one, other):
+        texts = [m.text for m in family.marks] + list(family.variants[0].service_numbers)
+        for value in data.draw(st.lists(st.sampled_from(texts), min_size=1, max_size=3)):
+            lines.append(written(value, data.draw(st.sampled_from(["cast", "printed"]))))
+    order = data.draw(st.permutations(lines))
+    decision = identify([whole_photo(catalogue, *order)], catalogue, model)
+    assert decision.verdict != "identified"
+    assert any(f.name == "writing disagrees" for f in decision.findings)
+    assert {one.key, other.key} <= set(decision.families)
+
+
+def test_a_barcode_of_one_family_beside_the_mark_of_another_is_never_identified(catalogue, model):
+    code = Code((), "Code 128", a_number(catalogue, "SKUA 1"), "verified")
+    decision = identify([whole_photo(catalogue, written("TERN 1", "cast"), codes=(code,))], catalogue, model)
+    assert decision.verdict == "ambiguous"
+    assert set(decision.families) == {"SKUA 1", "TERN 1"}
+
+
+def test_writing_that_agrees_is_no_contradiction(catalogue, model):
+    lines = (written("TERN 1", "cast"), written(a_number(catalogue, "TERN 1")), written("SERIAL 02576769"))
+    decision = identify([whole_photo(catalogue, *lines)], catalogue, model)
+    assert not decision.findings
+    assert decision.candidates[0].family == "TERN 1"
+
+
+@pytest.mark.parametrize("kind", ["cast", "printed"])
+def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kind):
+    number = a_number(catalogue, "TERN 1")
+    spaced = f"{number[:3]} {number[3:6]} {number[6:]} A"
+    decision = identify([whole_photo(catalogue, written(spaced, kind))], catalogue, model)
+    assert decision.candidates[0].family == "TERN 1"
+    assert decision.verdict in ("identified", "ambiguous")
+    assert not any(f.name == "number not listed" for f in decision.findings)
+
+
+@pytest.mark.parametrize("left", [2, 5, 8])
+def test_what_is_left_of_a_torn_label_yields_doubt_and_no_refusal(catalogue, model, left):
+    for family in catalogue.families:
+        (back,) = photos(catalogue, family.key, None, "back")
+        torn = tuple(
+            replace(t, value=t.value[: len(t.value) * left // 10], characters=()) for t in back.units[0].texts
+        )
+        for unit in (
+            replace(back.units[0], texts=torn, codes=()),
+            replace(whole_photo(catalogue).units[0], texts=torn),
+        ):
+            decision = identify([replace(back, units=(unit,))], catalogue, model)
+            assert decision.verdict != "not_in_catalogue"
+            assert decision.verdict != "identified" or decision.families == (family.key,)
+            settled = decision.verdict == "identified" and len(decision.variants) == 1
+            assert settled or decision.next_photo is not None
+
+
+def test_writing_alone_never_refuses_and_plugs_do(catalogue, model):
+    strangers = invent_catalogue(12, 77)
+    refused = 0
+    for family in strangers.families:
+        (back,) = photos(strangers, family.key, None, "back")
+        unit = replace(back.units[0], codes=())
+        decision = identify([replace(back, units=(unit,))], catalogue, model)
+        assert decision.verdict in ("ambiguous", "unreadable")
+        assert decision.next_photo is not None
+        both = photos(strangers, family.key, None, "front", "back")
+        refused += identify(both, catalogue, model).verdict == "not_in_catalogue"
+    assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 13 more often than not
+
+
+def dark(seen: Observations) -> Observations:
+    fault = Fault("dark", 0.01, 0.1, "It is dark.", "Use light.")
+    return replace(seen, quality=replace(seen.quality, faults=(fault,)))
+
+
+def test_an_unreadable_photo_warns_of_no_family_but_of_every_orange_plug(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    nothing = replace(front, units=())
+    plain = identify([dark(nothing)], catalogue, model)
+    assert plain.verdict == "unreadable"
+    assert {c.name for c in plain.cautions} <= {"catalogue", "general"}
+    even = dict.fromkeys(COLOUR_CODES, 1 / 12)
+    for colour, warns in (
+        ({"OG": 0.9, "BN": 0.1}, True),
+        ({"OG": 0.5, "RD": 0.5}, True),
+        ({"OG": 0.3, "BN": 0.7}, False),
+        (even, False),
+    ):
+        plug = Connector((), colour, {"M": 1.0}, 0.3, 0.05)
+        unit = replace(front.units[0], connectors=(plug,), other_order=None, texts=(), body=None)
+        decision = identify([dark(replace(front, units=(unit,)))], catalogue, model)
+        assert decision.verdict == "unreadable"
+        assert (decision.cautions[0].name == "high voltage") == warns
