@@ -38,6 +38,9 @@ MEANINGS: dict[str, str] = {
 }
 
 
+#: What is left to do where no further photo would help.
+BY_HAND = "Read the service number on the label by hand."
+
 _COSTS = Costs()
 
 #: What a photo that must be taken again costs, in second looks.
@@ -81,9 +84,8 @@ def assign_place(
     if decision.verdict == "not_in_catalogue":
         return Place("not in catalogue", "NOT IN CATALOGUE", decision.words)
     if decision.verdict == "ambiguous" or len(decision.families) != 1:
-        return Place(
-            "look-alike bench", f"BENCH {' / '.join(decision.families)}".strip(), next_photo or decision.words
-        )
+        bench = f"BENCH {' / '.join(decision.families)}".strip()
+        return Place("look-alike bench", bench, next_photo or f"{decision.words} {BY_HAND}")
     return _place_identified(decision, _family(catalogue, decision.families[0]), market, next_photo)
 
 

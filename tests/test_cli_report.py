@@ -86,6 +86,13 @@ def test_where_a_unit_goes(given, destination, bin):
     assert (place.destination, place.bin) == (destination, bin)
 
 
+def test_a_unit_on_the_bench_always_comes_with_something_to_do():
+    unsure = decision("ambiguous", ("HERON 2", "HERON 3"), ())
+    assert bins.assign_place(unsure, CATALOGUE).words == f"Words. {bins.BY_HAND}"
+    helped = decision("ambiguous", ("HERON 2",), (), next_photo=NextPhoto("back", 1.0, "Take the back."))
+    assert bins.assign_place(helped, CATALOGUE).words == "Take the back."
+
+
 def test_a_finding_keeps_a_unit_out_of_its_bin_but_not_a_hazard_from_being_one():
     assert (
         bins.assign_place(decision(), CATALOGUE, findings=("Two units?",)).destination == "look-alike bench"
@@ -142,6 +149,7 @@ def test_check_by_hand_first_is_sorted_by_cost():
     page = render_report(LOT, CATALOGUE, cards, [], [])
     listed = page[page.index("Check by hand first</h2>") : page.index("Pairs inside")]
     assert re.findall(r'href="#A-([\d.]+)"', listed) == ["9.0", "3.0", "1.0"]
+    assert listed.count(bins.BY_HAND) == 3
 
 
 def test_an_overlay_says_in_words_what_it_draws():

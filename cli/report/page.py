@@ -127,6 +127,7 @@ def render_report(
             places=[place for place in places if place["cards"]],
             first=first[:MAX_FIRST],
             n_first=len(first),
+            by_hand=bins.BY_HAND,
             pairs=pairs,
             remarks=remarks,
             methods=Counter(card.method for card in cards).most_common(),
