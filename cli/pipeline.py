@@ -19,7 +19,7 @@ from models.views import polygon_area
 from vision.colour import NamedShade
 from vision.connectors import measure_housing
 from vision.observations import Observations, Polygon, Unit, WhiteBalance
-from vision.observe import WORKING_PX, observe
+from vision.observe import WORKING_PX, observe, start_loading
 from vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence and share of the largest outline's area on.
@@ -101,7 +101,9 @@ def read_photo(path: Path) -> Photo:
 
 def observe_photos(paths: Sequence[Path], shades: Sequence[NamedShade] = ()) -> tuple[Observations, ...]:
     """What is seen in each photo; all are decoded before the first is looked at, so a bad one fails soon."""
-    return tuple(observe(photo, shades=shades) for photo in [read_photo(path) for path in paths])
+    decoded = [read_photo(path) for path in paths]
+    start_loading()
+    return tuple(observe(photo, shades=shades) for photo in decoded)
 
 
 def known_shades(catalogue: Catalogue) -> tuple[NamedShade, ...]:

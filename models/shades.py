@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
-from skimage.color import deltaE_ciede2000, rgb2lab
 
 from models.catalogue import Catalogue, ColourCode, Shade
 
@@ -23,6 +22,8 @@ def middle_lab(shade: Shade) -> tuple[float, float, float]:
     """
     examples = list(shade.lab)
     if shade.srgb:
+        from skimage.color import rgb2lab  # here alone: it takes most of a second, and few catalogues need it
+
         examples += rgb2lab(np.array(shade.srgb, dtype=float)[None] / 255)[0].tolist()
     lightness, a, b = np.mean(examples, axis=0).tolist()
     return lightness, a, b
@@ -41,6 +42,8 @@ def name_shades(catalogue: Catalogue) -> dict[str, tuple[ColourCode, tuple[float
 
 def difference(lab_a: tuple[float, float, float], lab_b: tuple[float, float, float]) -> float:
     """Colour difference CIEDE2000 (CIE 142-2001)."""
+    from skimage.color import deltaE_ciede2000  # see middle_lab
+
     return float(deltaE_ciede2000(np.array(lab_a), np.array(lab_b)))
 
 

@@ -2,6 +2,7 @@
 
 import io
 import json
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -109,3 +110,26 @@ def test_without_weights_what_is_written_is_read_and_the_rest_said(monkeypatch, 
     said = "".join(text.value for unit in seen.units for text in unit.texts).replace(" ", "")
     assert any(ch.isdigit() for ch in said)
     assert _observe(DEMO / row["photo"], read_text=False).units == ()
+
+
+def test_networks_that_were_begun_to_load_are_loaded_once(monkeypatch):
+    from concurrent.futures import ThreadPoolExecutor
+
+    from vision import text_regions
+
+    opened = []
+    monkeypatch.setattr(text_regions, "_open_network", lru_cache(lambda path: opened.append(path) or path))
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(lambda _: text_regions.load_detector(), range(8)))
+    assert len(opened) == 1
+
+
+def test_a_network_that_cannot_be_loaded_is_said_when_it_is_needed_not_before(monkeypatch):
+    from vision import observe as module
+
+    def refuse():
+        raise FileNotFoundError("no such network")
+
+    for name in ("load_segmenter", "load_detector", "load_recogniser"):
+        monkeypatch.setattr(module, name, refuse)
+    module.start_loading()

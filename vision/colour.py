@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from skimage.color import deltaE_ciede2000
 
 from vision.observations import COLOUR_CODES
 from vision.white_balance import to_display
@@ -54,6 +53,9 @@ class NamedShade:
 
 def ciede2000(lab_a: np.ndarray, lab_b: np.ndarray) -> np.ndarray:
     """Colour difference CIEDE2000 of Lab colours (..., 3), by scikit-image."""
+    # Imported here alone: it takes most of a second, and looking at a photo does not need it.
+    from skimage.color import deltaE_ciede2000
+
     return deltaE_ciede2000(np.asarray(lab_a, float), np.asarray(lab_b, float))
 
 

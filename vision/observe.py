@@ -1,7 +1,9 @@
 """One photo in, everything seen in it out: the step that joins all of vision/."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from threading import Thread
 
 import cv2
 import numpy as np
@@ -12,7 +14,9 @@ from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit,
 from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
 from vision.photo import Photo
 from vision.quality import measure_quality
-from vision.segmenter import WEIGHTS, Maps, segment
+from vision.segmenter import WEIGHTS, Maps, load_segmenter, segment
+from vision.text import load_recogniser
+from vision.text_regions import load_detector
 from vision.unit_texts import (
     TextRegion,
     find_mirroring,
@@ -92,6 +96,21 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     return _with_texts(observations, photo, sightings)
 
 
+def start_loading() -> None:
+    """Begin to load the networks beside what is done before they are needed.
+
+    What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
+    inside a network's code would take the process down with it.
+    """
+    for load in (load_segmenter, load_detector, load_recogniser):
+        Thread(target=_quietly, args=(load,)).start()
+
+
+def _quietly(load: Callable[[], object]) -> None:
+    with suppress(Exception):
+        load()
+
+
 def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
     """Without the segmenter's weights: what is written, taken for that of one unit; no plugs are sought."""
     medium = photo.reduced(_MEDIUM_PX)
@@ -112,7 +131,11 @@ def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
             ),
         )
     return Observations(
-        photo.sha256, quality, measure_white_balance(medium), units, notes=(*photo.notes, NO_SEGMENTER, *said)
+        photo.sha256,
+        quality,
+        measure_white_balance(_shrunk(medium, WHOLE_PX // 2)),
+        units,
+        notes=(*photo.notes, NO_SEGMENTER, *said),
     )
 
 

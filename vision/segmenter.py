@@ -4,16 +4,16 @@ The network and its training are in training_data_demo/train_segmenter.py; the w
 """
 
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
 import onnxruntime
 
+from vision.text_regions import load_network
+
 WEIGHTS = Path(__file__).parent / "weights" / "segmenter.onnx"
 FINS = ("none", "half", "all")
-THREADS = 2  # of one run, at most, and never more than OpenCV may use; see vision/text_regions.py
 
 # Channels of the network's two outputs, as it was trained.
 _FINE = ("unit", "connector", "mark", "label")
@@ -59,7 +59,6 @@ class Maps:
         return np.asarray(points, float) @ self.to_photo[:, :2].T + self.to_photo[:, 2]
 
 
-@cache
 def load_segmenter() -> onnxruntime.InferenceSession:
     """The network, read once a process.
 
@@ -70,10 +69,7 @@ def load_segmenter() -> onnxruntime.InferenceSession:
     """
     if not WEIGHTS.is_file():
         raise FileNotFoundError(f"{WEIGHTS} is missing; install plugface again")
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = min(THREADS, cv2.getNumThreads())
-    options.log_severity_level = 3
-    return onnxruntime.InferenceSession(str(WEIGHTS), options, providers=["CPUExecutionProvider"])
+    return load_network(str(WEIGHTS))
 
 
 def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps]:

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 
 import cv2
 import numpy as np
+import onnxruntime
 import pytesseract
 
 from vision.observations import Character, Text, TextKind
@@ -75,6 +76,17 @@ class Reading:
         )
 
 
+def load_recogniser() -> onnxruntime.InferenceSession:
+    """The network that reads lines.
+
+    Raises
+    ------
+    FileNotFoundError
+        If its package is not installed.
+    """
+    return load_network(packaged_network(_RECOGNISER_FILE))
+
+
 class LineReader(Protocol):
     """Reads level strips of one line each."""
 
@@ -102,7 +114,7 @@ class RapidReader:
 
     @property
     def _session(self):
-        return load_network(packaged_network(_RECOGNISER_FILE))
+        return load_recogniser()
 
     def read_strips(self, strips: Sequence[np.ndarray]) -> list[Reading]:
         """Readings of grey uint8 strips, shape (h, w) each, in order."""

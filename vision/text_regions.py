@@ -7,6 +7,7 @@ import importlib.util
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -40,9 +41,11 @@ class TextBox:
         return side_lengths(self.corners)
 
 
-@lru_cache(maxsize=4)
+_LOADING: dict[str, Lock] = {}
+
+
 def load_network(path: str) -> onnxruntime.InferenceSession:
-    """An ONNX network, loaded once.
+    """An ONNX network, loaded once, whichever thread asks first.
 
     Raises
     ------
@@ -51,11 +54,30 @@ def load_network(path: str) -> onnxruntime.InferenceSession:
     """
     if not Path(path).is_file():
         raise FileNotFoundError(path)
+    with _LOADING.setdefault(path, Lock()):
+        return _open_network(path)
+
+
+@lru_cache(maxsize=4)
+def _open_network(path: str) -> onnxruntime.InferenceSession:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = min(THREADS, cv2.getNumThreads())
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
+    # Threads that wait for work in a busy loop take the other core from whatever else runs there.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+
+
+def load_detector() -> onnxruntime.InferenceSession:
+    """The network that finds text.
+
+    Raises
+    ------
+    FileNotFoundError
+        If its package is not installed.
+    """
+    return load_network(packaged_network(_DETECTOR_FILE))
 
 
 def packaged_network(file: str) -> str:
@@ -120,7 +142,7 @@ def _ink_map(picture: np.ndarray, max_side: int) -> tuple[np.ndarray, float, flo
     else:
         small = cv2.cvtColor(small, cv2.COLOR_RGB2BGR)  # it was trained on blue first
     fed = (small.astype(np.float32) / 127.5 - 1.0).transpose(2, 0, 1)[None]
-    session = load_network(packaged_network(_DETECTOR_FILE))
+    session = load_detector()
     ink = session.run(None, {session.get_inputs()[0].name: fed})[0][0, 0]
     return ink, width / size[0], height / size[1]
 

@@ -1,0 +1,57 @@
+"""What an answer imports: libraries of training, statistics and reports stay out, for importing takes time."""
+
+import subprocess
+import sys
+
+HEAVY = (
+    "sklearn",
+    "scipy",
+    "skimage",
+    "skops",
+    "joblib",
+    "matplotlib",
+    "pandas",
+    "shapely",
+    "rapidocr",
+    "omegaconf",
+    "sqlalchemy",
+    "alembic",
+    "fastapi",
+    "jinja2",
+    "openpyxl",
+    "cli.ledger",
+    "models.training",
+)
+
+PROGRAM = """
+import sys
+from pathlib import Path
+import numpy as np
+from PIL import Image
+from cli.commands import identify
+from cli import pipeline
+from cli.render_terminal import render_answer
+from cli.schema import identify_out
+from cli.settings import demo_folder
+from models.catalogue import load_catalogue
+from rich.console import Console
+
+path = Path(sys.argv[1])
+Image.fromarray(np.full((120, 160, 3), 128, np.uint8)).save(path)
+answer = pipeline.identify_unit([path], load_catalogue(demo_folder() / "marrow_finch"))
+identify_out(answer).model_dump_json()
+render_answer(Console(file=sys.stderr), answer)
+print([name for name in sys.argv[2:] if name in sys.modules])
+"""
+
+
+def test_an_answer_imports_nothing_that_only_training_or_reports_need(tmp_path) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-c", PROGRAM, str(tmp_path / "grey.png"), *HEAVY],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout.strip() == "[]"
