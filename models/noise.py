@@ -9,12 +9,14 @@ from functools import cached_property
 
 import numpy as np
 
+from models.confusions import blend_confusions, load_confusions
 from vision.observations import COLOUR_CODES, SIZE_CLASSES
 
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 FINS = ("none", "half", "all")
 
-#: Characters that are read for one another; common practice, no source. Measured ones may replace them.
+#: Characters that are read for one another; common practice, no source. The counts of confusions.py
+#: outweigh them where there are any.
 LOOK_ALIKES = ("0OQD", "1IL7", "2Z", "5S", "8B", "6G", "UV", "MN", "CG", "3B", "PR", "EF", "4A")
 
 #: Colours that age or light turn into one another (a yellowed white is beige, a faded black is grey).
@@ -60,7 +62,9 @@ def _character_pairs() -> list[tuple[int, int]]:
 
 _COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
 _SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
-_CHARACTER = _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006)
+_CHARACTER = blend_confusions(
+    load_confusions(), _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006), ALPHABET
+)
 
 
 @dataclass(frozen=True)

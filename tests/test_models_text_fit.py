@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.catalogue_index import strings_of
+from models.confusions import PRIOR_COUNT, blend_confusions, load_confusions
 from models.noise import ALPHABET, ObservationNoise
 from models.text_fit import FLOOR_NATS, best_string, score_strings
 from vision.observations import Character, Text
@@ -29,6 +30,34 @@ def test_a_clean_other_digit_is_not_mended():
     scores = score_strings(line("TERN 3"), MARKS, NOISE)
     # Below what a string equal to the reading would score by 20 to 1 or more (3 nats).
     assert best_string(line("TERN 3"), NOISE) - scores.max() > 3.0
+
+
+def test_no_clean_number_is_mended_into_a_catalogued_one():
+    known = strings_of([("734160723", 0)])
+    for at in range(9):
+        for digit in set("0123456789") - {"734160723"[at]}:
+            read = line("734160723"[:at] + digit + "734160723"[at + 1 :])
+            mended = score_strings(read, known, NOISE)[0]
+            # Three nats: a number equal to the reading must score 20 to 1 above it.
+            assert best_string(read, NOISE) - mended > 3.0, (at, digit)
+
+
+def test_what_was_counted_outweighs_what_is_assumed():
+    counts = {"read": {"A": {"A": 60, "B": 30}, "B": {}}}
+    shares = blend_confusions(counts, ((0.9, 0.1), (0.2, 0.8)), "AB")
+    # The assumed shares are worth ten characters: (60 + 9) / 100, and nothing was counted for B.
+    assert shares == ((pytest.approx(0.69), pytest.approx(0.31)), (pytest.approx(0.2), pytest.approx(0.8)))
+
+
+def test_shipped_counts_make_the_character_matrix():
+    counts = load_confusions()
+    assert counts["made_by"].startswith("python -m cli.measure_confusions")
+    seen = sum(counts["read"]["O"].values())
+    share = NOISE.character_matrix[ALPHABET.index("O"), ALPHABET.index("0")]
+    # Between no counts and counts alone, within the prior's weight.
+    assert share == pytest.approx(counts["read"]["O"]["0"] / seen, abs=PRIOR_COUNT / seen)
+    assert NOISE.character_matrix.sum(axis=1) == pytest.approx(np.ones(len(ALPHABET)))
+    assert (NOISE.character_matrix.argmax(axis=1) == np.arange(len(ALPHABET))).all()
 
 
 def test_words_around_do_not_hide_a_string_and_parts_of_words_are_not_it():
