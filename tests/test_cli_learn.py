@@ -136,7 +136,7 @@ LEARN = ("learn", "--no-demo", "--simulated", "200", "--json")
 
 def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, confirmed, monkeypatch):
     before = load_model(default_model_path())
-    blind = replace(before, calibration=Calibration(slope=0.0, offset=-1.0, n=1), about={"blind": 1})
+    blind = replace(before, calibration=Calibration(slope=0.001, offset=-1.0, n=1), about={"blind": 1})
     monkeypatch.setattr(learning, "train", lambda *_, **__: blind)
     said = run(*LEARN)
     document = json.loads(said.out)
@@ -156,7 +156,7 @@ def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, 
 
 def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo):
     good = load_model(default_model_path())
-    blind = replace(good, calibration=Calibration(slope=0.0, offset=-1.0, n=1), about={"blind": 1})
+    blind = replace(good, calibration=Calibration(slope=0.001, offset=-1.0, n=1), about={"blind": 1})
     save_model(blind, pipeline.learned_model_path())
     pipeline.default_model.cache_clear()
     monkeypatch.setattr(learning, "train", lambda *_, **__: good)
