@@ -530,8 +530,12 @@ def _faults(session: Session, lot_id: int, version: str) -> dict[int, str]:
 
 
 def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
-    """Whether a payload is, or starts with, a service number of the catalogue."""
-    patterns = [compile_pattern(family.label.service_number) for family in catalogue.families]
+    """Whether a payload is, or starts with, a service number of the catalogue: a suffix may follow it."""
+    patterns = []
+    for family in catalogue.families:
+        pattern = family.label.service_number
+        open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
+        patterns.append(compile_pattern(open_ended))
     return lambda payload: any(pattern.match(payload) for pattern in patterns)
 
 

@@ -22,6 +22,7 @@ from cli.run_folder import RunError
 from cli.scan import FolderError
 from cli.settings import demo_folder
 from models.answers import Candidate, Decision, VariantChance
+from models.catalogue import load_catalogue
 from vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
@@ -211,6 +212,16 @@ def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):
     listed = {row.photos: row for row in rows(tmp_path / "run")}
     assert outcome.places == {"look-alike bench": 1, "family bin": 1}
     assert "Two different units under one id (CARD-7)" in listed[2].findings
+
+
+def test_the_code_of_a_label_is_no_id_card_with_its_suffix_either(tmp_path):
+    """Two units of one variant carry the same code; taken for an id card, it would make one unit of them."""
+    same = {"plugs": "BN BN", "ids": ["735110314", "735110314 B"]}
+    lot = lay_out(tmp_path / "lot", {"x.jpg": photo(**same, salt=1), "y.jpg": photo(**same, salt=2)})
+    for payload in ("735110314", "735110314B"):
+        assert sorting._service_number_test(load_catalogue(CATALOGUE))(payload)
+    assert not sorting._service_number_test(load_catalogue(CATALOGUE))("CARD-7")
+    assert sort(lot, tmp_path / "run").units == 2
 
 
 def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):

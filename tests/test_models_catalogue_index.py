@@ -1,0 +1,54 @@
+"""A catalogue's numbers as they are compared: with a slash, and as barcodes can carry them."""
+
+import pytest
+
+from cli.settings import demo_folder
+from models.catalogue import compile_pattern, load_catalogue
+from models.catalogue_index import compact, index_catalogue
+from models.noise import ObservationNoise
+from models.text_fit import score_strings
+from vision.observations import Text
+
+DEMOS = (demo_folder() / "marrow_finch", demo_folder() / "pell_works" / "catalogue")
+SLASHED = load_catalogue(DEMOS[1])
+
+
+def test_numbers_with_a_slash_stay_apart_once_it_is_dropped():
+    numbers = {n for f in SLASHED.families for v in f.variants for n in v.service_numbers}
+    assert all("/" in number for number in numbers)
+    assert len({compact(number) for number in numbers}) == len(numbers)
+
+
+@pytest.mark.parametrize(
+    "read", ["{}", "NO. {}", "{} C", "{0[0]}{0[1]} {0[2]}{0[3]}{0[4]}{0[5]}/{0[7]}{0[8]}"]
+)
+def test_a_number_with_a_slash_is_found_as_whole_words(read):
+    """Every number of the second maker, alone, after a caption, before a suffix, and set in groups."""
+    strings = index_catalogue(SLASHED).numbers
+    for number in (n for f in SLASHED.families for v in f.variants for n in v.service_numbers):
+        text = Text((), read.format(number), 0.95, "printed", 20.0)
+        odds = score_strings(text, strings, ObservationNoise())
+        best = odds.argmax()
+        assert strings.values[best] == compact(number)
+        others = [odd for place, odd in enumerate(odds) if place != best]
+        assert odds[best] > 5.0  # nats: far better than chance
+        assert odds[best] - max(others) > 3.0  # nats: the nearest other number differs in two characters
+
+
+@pytest.mark.parametrize("slash", ["/", "", " ", "1", "I", "7"])
+def test_a_slash_misread_or_lost_costs_little(slash):
+    """A slash read for a character is one character too many; it must not make another number of it."""
+    strings = index_catalogue(SLASHED).numbers
+    odds = score_strings(Text((), f"PK2104{slash}16", 0.9, "printed", 20.0), strings, ObservationNoise())
+    assert strings.values[odds.argmax()] == "PK210416"
+    assert odds.max() > 3.0
+
+
+@pytest.mark.parametrize("folder", DEMOS, ids=lambda folder: folder.name)
+def test_no_number_starts_with_what_the_demo_s_barcode_writer_drops(folder):
+    """python-barcode leaves out a leading 99 of a Code 128: such a number would get another unit's code."""
+    for family in load_catalogue(folder).families:
+        numbers = [n for variant in family.variants for n in variant.service_numbers]
+        assert numbers
+        assert not [number for number in numbers if number.startswith("99")]
+        assert all(compile_pattern(family.label.service_number).fullmatch(number) for number in numbers)
