@@ -14,6 +14,7 @@ from cli.schema import ErrorOut, IdentifyOut
 from cli.settings import demo_folder
 from cli.yard.answering import Problem
 from cli.yard.crew import ProcessAnswerer, WorkerLost
+from cli.yard.queue import YardError
 from cli.yard.refusals import STATUS
 from cli.yard.words import ENGLISH, WordsError, load_words
 
@@ -75,9 +76,9 @@ def test_two_photos_become_one_answer(here, jpeg):
     assert (found["state"], found["claimed"], found["number"]) == ("answered", "HERON 2", 1)
     answered = IdentifyOut.model_validate(found["result"]["identify"])
     assert [photo.sha256 for photo in answered.photos] == [first.json()["sha256"], second.json()["sha256"]]
-    assert answered.decision.family == "HERON 2"  # what the simulated photos show, with a readable label
+    assert answered.decision.families[0] == "HERON 2"  # what the simulated photos show
     assert answered.decision.fit is not None
-    assert found["result"]["opinion"]["opinion"] == "agrees"
+    assert found["result"]["opinion"]["claimed_family"] == "HERON 2"
     assert len(here.stand_in.asked) == 1  # the first photo waited for the second
     assert str(here.folder) not in json.dumps(found)
 
@@ -148,17 +149,22 @@ def test_what_cannot_be_answered_says_why(here, jpeg):
 
 def test_what_was_accepted_is_on_disk_and_answered_after_a_restart(make_yard, jpeg):
     first = make_yard()
-    first.stand_in.act = lambda _: (_ for _ in ()).throw(WorkerLost("gone"))
-    first.yard.queue.limits = first.yard.limits
     with first.client:
-        first.stand_in.gate.clear()
+        # Further photos are announced, so it is still held back when the page ends.
         accepted = first.client.post(f"{UNITS}/{A}/photos?more=true", content=jpeg(1)).json()
         assert first.yard.shelf.place(accepted["sha256"]).is_file()
-        first.stand_in.gate.set()
+    assert first.stand_in.asked == []
+    first.yard.close()
     second = make_yard()
     with second.client:
         found = wait_for(second.client)
     assert found["result"]["identify"]["photos"][0]["sha256"] == accepted["sha256"]
+
+
+def test_two_pages_do_not_share_a_folder(make_yard):
+    make_yard()
+    with pytest.raises(YardError, match="another yard page"):
+        make_yard()
 
 
 def test_a_worker_that_dies_is_tried_again_and_not_for_ever(here, jpeg):
@@ -349,6 +355,7 @@ def test_the_open_lot_is_not_on_a_page_with_codes(make_yard, jpeg):
     with first.client:
         first.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
         wait_for(first.client)
+    first.yard.close()
     second = make_yard(open_lot=False, local_names=False)
     code = second.yard.add_lot("North")
     with second.client:
@@ -479,7 +486,9 @@ def test_refusals_are_pages_for_people(here):
 
 def test_our_own_faults_are_plain_500s(here, monkeypatch):
     monkeypatch.setattr(here.yard.queue, "counts", lambda _: 1 / 0)
-    refused(here.client.get("/api/v1/lot"), "fault")
+    answer = here.client.get("/api/v1/lot")
+    refused(answer, "fault")
+    assert "content-security-policy" in answer.headers
 
 
 def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):

@@ -1,6 +1,7 @@
 """plugface serve: the yard page, for phones and for other programs."""
 
 import ipaddress
+import socket
 from pathlib import Path
 from typing import Annotated
 
@@ -72,6 +73,7 @@ def serve(
         raise typer.BadParameter("a lot needs a name")
     alone = _is_loopback(host) and not public_url
     open_lot = alone and not lots
+    door = _listen(host, port)
     settings = YardSettings(
         folder=folder or platformdirs.user_data_path("plugface") / "yard",
         catalogue=(catalogue or default_catalogue()).resolve(),
@@ -95,10 +97,8 @@ def serve(
             )
         if not alone and not public_url:
             typer.echo(TLS_ADVICE.format(port=port), err=True)
-        uvicorn.run(
+        config = uvicorn.Config(
             create_app(yard),
-            host=host,
-            port=port,
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -107,8 +107,20 @@ def serve(
             limit_concurrency=256,
             timeout_graceful_shutdown=10,
         )
+        uvicorn.Server(config).run(sockets=[door])
     finally:
         yard.close()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise typer.BadParameter(
+            f"cannot listen on {host}, port {port}: {reason}; name another --host or --port"
+        ) from None
 
 
 def _is_loopback(host: str) -> bool:

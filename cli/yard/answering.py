@@ -79,7 +79,7 @@ def answer(question: Question) -> Reply | Problem:
     """
     started = time.perf_counter()
     catalogue = _catalogue(question.catalogue)
-    looks = [_look(photo) for photo in question.photos]
+    looks = [_look(photo, catalogue) for photo in question.photos]
     seen = tuple(looking.read_observations(text) for text, _ in looks)
     names = tuple(Path(photo.name) for photo in question.photos)
     try:
@@ -116,13 +116,13 @@ def answer(question: Question) -> Reply | Problem:
     )
 
 
-def _look(photo: AskedPhoto) -> tuple[str, float]:
+def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:
     if photo.observations:
         return photo.observations, 0.0
     started = time.perf_counter()
     decoded = pipeline.decode_photo(Path(photo.place).read_bytes(), name=photo.name)
-    text = looking.write_observations(pipeline.observe(decoded))
-    return text, time.perf_counter() - started
+    seen = pipeline.observe(decoded, shades=pipeline.known_shades(catalogue))
+    return looking.write_observations(seen), time.perf_counter() - started
 
 
 @cache

@@ -41,7 +41,7 @@ from models.opinion import ClaimError, read_claim
 
 def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """What the OpenAPI document says of the refusals of one route; some hold for all."""
-    every = {400, 403, 413, 421, 422, 500, 503, *statuses}
+    every = {400, 403, 404, 405, 413, 421, 422, 500, 503, *statuses}
     return {status: {"model": ErrorOut} for status in sorted(every)}
 
 
@@ -132,7 +132,7 @@ async def add_photo(
     return photo
 
 
-@router.get("/units/{unit}", responses=refusals(401, 404))
+@router.get("/units/{unit}", responses=refusals(401))
 def show_unit(yard: YardHere, lot: LotHere, unit: UnitHere) -> UnitOut:
     """All there is about one unit; ask again until `state` is `answered` or `failed`."""
     return unit_out(yard, lot, find_unit(yard, lot, unit))
@@ -141,7 +141,7 @@ def show_unit(yard: YardHere, lot: LotHere, unit: UnitHere) -> UnitOut:
 @router.get(
     "/units/{unit}/photos/{position}",
     response_class=FileResponse,
-    responses={**refusals(401, 404), **_PICTURE_ANSWER},
+    responses={**refusals(401), **_PICTURE_ANSWER},
 )
 def show_photo(
     yard: YardHere,
@@ -161,7 +161,7 @@ def show_photo(
     )
 
 
-@router.post("/units/{unit}/confirmations", status_code=201, responses=refusals(401, 404))
+@router.post("/units/{unit}/confirmations", status_code=201, responses=refusals(401))
 def confirm_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: ConfirmationIn) -> ConfirmationOut:
     """Record what a person found the unit to be. Nothing is overwritten; the latest counts."""
     found = find_unit(yard, lot, unit)

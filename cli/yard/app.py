@@ -79,11 +79,6 @@ def create_app(yard: Yard) -> FastAPI:
         _LOG.error("not kept: %s", error)
         return respond(request.scope, Refused("not_kept", retry_s=30))
 
-    @app.exception_handler(Exception)
-    def admit(request: Request, error: Exception) -> Response:
-        _LOG.error("a fault in %s", request.url.path, exc_info=error)
-        return respond(request.scope, Refused("fault"))
-
     def respond(scope: Scope, refused: Refused) -> Response:
         if scope["path"].startswith("/api/"):
             return error_response(yard.words, refused)

@@ -26,6 +26,9 @@ _LOG = logging.getLogger("plugface.yard")
 #: Seconds between two looks at an empty queue; a new photo wakes the crew at once.
 IDLE_S = 0.5
 
+#: Seconds that a unit in hand gets when the page ends.
+ENDING_S = 5.0
+
 #: Niceness of a looking process (POSIX): whatever the page has to do goes first.
 NICENESS = 5
 
@@ -149,10 +152,13 @@ class Crew:
         self._queue, self._shelf, self._records, self._words = queue, shelf, records, words
         self._limits, self._catalogue, self._make_answerer = limits, catalogue, make_answerer
         self._ending, self._news = threading.Event(), threading.Condition()
-        self._threads = [threading.Thread(target=self._work, name=f"crew-{n}") for n in range(size)]
+        self._answerers: list[Answerer] = []
+        self._size, self._threads = size, []
 
     def start(self) -> None:
-        """Begin to work."""
+        """Begin to work, for the first time or again."""
+        self._ending.clear()
+        self._threads = [threading.Thread(target=self._work, name=f"crew-{n}") for n in range(self._size)]
         for thread in self._threads:
             thread.start()
 
@@ -162,24 +168,26 @@ class Crew:
             self._news.notify_all()
 
     def stop(self) -> None:
-        """End after what is in hand; what waits is answered after the next start."""
+        """End after what is in hand, or soon; what waits is answered after the next start."""
         self._ending.set()
         self.wake()
+        for thread in self._threads:
+            thread.join(ENDING_S)
+        while self._answerers:
+            getattr(self._answerers.pop(), "close", lambda: None)()
         for thread in self._threads:
             thread.join()
 
     def _work(self) -> None:
         answerer = self._make_answerer()
-        try:
-            while not self._ending.is_set():
-                job = self._claim()
-                if job is None:
-                    with self._news:
-                        self._news.wait(IDLE_S)
-                else:
-                    self._answer(answerer, job)
-        finally:
-            getattr(answerer, "close", lambda: None)()
+        self._answerers.append(answerer)
+        while not self._ending.is_set():
+            job = self._claim()
+            if job is None:
+                with self._news:
+                    self._news.wait(IDLE_S)
+            else:
+                self._answer(answerer, job)
 
     def _claim(self) -> Job | None:
         try:

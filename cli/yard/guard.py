@@ -4,6 +4,7 @@ In: the name the page was called by, where the request comes from, how long its 
 tell a browser to run nothing but the page's own files and to show the page in no other.
 """
 
+import logging
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
@@ -11,6 +12,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cli.yard.refusals import Refused
+
+_LOG = logging.getLogger("plugface.yard")
 
 #: Names under which a page for this machine alone may be called. Any other one is a foreign site that has
 #: pointed its name here (DNS rebinding).
@@ -77,9 +80,15 @@ class Guard:
             await self._app(scope, receive, send)
             return
 
+        begun = False
+
         async def send_guarded(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 headers = MutableHeaders(scope=message)
+                if scope["path"].startswith("/static/"):
+                    headers.setdefault("cache-control", "no-cache")  # kept, and asked after before each use
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 if self._public.scheme == "https":
@@ -94,7 +103,13 @@ class Guard:
         if refused is not None:
             await self._respond(scope, refused)(scope, receive, send_guarded)
             return
-        await self._app(scope, _counted(receive, limit), send_guarded)
+        try:
+            await self._app(scope, _counted(receive, limit), send_guarded)
+        except Exception:  # a fault of ours: said plainly, and with the same headers as everything else
+            _LOG.exception("a fault in %s", scope["path"])
+            if begun:
+                raise
+            await self._respond(scope, Refused("fault"))(scope, receive, send_guarded)
 
     def _check_name(self, headers: Headers) -> Refused | None:
         name = _without_port(headers.get("host", ""))

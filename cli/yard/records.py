@@ -53,7 +53,7 @@ class Records:
             .where(Look.version == self.look_version, Look.fault == "")
         )
         with self.ledger.reading() as session:
-            return dict(session.execute(query).tuples().all())
+            return dict(session.execute(query).all())
 
     def record_answer(self, lot: LotEntry, unit: UnitEntry, reply: Reply) -> None:
         """Add what was seen and proposed; the same answer a second time adds nothing."""

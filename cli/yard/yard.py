@@ -1,8 +1,10 @@
 """What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
 
+import fcntl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
 from cli import looking, pipeline
 from cli.ledger import Ledger
@@ -10,7 +12,7 @@ from cli.yard import access
 from cli.yard.crew import Answerer, Crew, ProcessAnswerer
 from cli.yard.limits import Limits
 from cli.yard.photos import PhotoShelf
-from cli.yard.queue import LotEntry, Queue
+from cli.yard.queue import LotEntry, Queue, YardError
 from cli.yard.records import Records
 from cli.yard.words import Words, load_words
 from models.catalogue import Catalogue, load_catalogue
@@ -44,6 +46,7 @@ class Yard:
 
     def __init__(self, settings: YardSettings, make_answerer: Callable[[], Answerer] | None = None) -> None:
         settings.folder.mkdir(parents=True, exist_ok=True)
+        self._lock = _lock(settings.folder)
         self.settings, self.limits, self.words = settings, settings.limits, settings.words
         self.catalogue: Catalogue = load_catalogue(settings.catalogue)
         pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
@@ -83,3 +86,14 @@ class Yard:
         """Let go of the files."""
         self.queue.close()
         self.records.ledger.close()
+        self._lock.close()
+
+
+def _lock(folder: Path) -> IO[str]:
+    file = (folder / ".lock").open("w")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # let go by the system even after kill -9
+    except BlockingIOError:
+        file.close()
+        raise YardError(str(folder), "another yard page is at work in it", "Name another --folder") from None
+    return file

@@ -16,12 +16,20 @@ let arrived = () => {};
 
 export const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
 
+// `act` is told of each unit that has arrived, and how many are left.
 export function onArrival(act) {
   arrived = act;
 }
 
-export async function add(unit) {
-  await store.put({ ...unit, lot, lotName: document.body.dataset.lotName, added: Date.now() });
+export async function add(id, photos, details) {
+  const fresh = photos.map((photo) => ({ ...photo, key: crypto.getRandomValues(new Uint32Array(2)).join("-") }));
+  const head = { id, lot, lotName: document.body.dataset.lotName, added: Date.now(), photos: [] };
+  await store.update(id, (kept = head) => ({
+    ...kept,
+    details: details ?? kept.details,
+    problem: undefined,
+    photos: [...kept.photos, ...fresh],
+  }));
   await show();
   run();
 }
@@ -35,26 +43,27 @@ export async function run() {
     for (;;) {
       const unit = (await store.all()).find((one) => one.lot === lot && !one.problem);
       if (!unit) break;
-      const outcome = await send(unit);
+      const outcome = await send(unit.id);
       if (outcome.done) {
         failures = 0;
-        await store.remove(unit.id);
         progress.delete(unit.id);
-        arrived(unit.id);
+        await show();
+        arrived(unit.id, (await store.all()).filter((one) => one.lot === lot).length);
+      } else if (outcome.enter) {
+        location.assign("/enter"); // what is not sent stays here and goes out once the code is given
+        return;
       } else if (outcome.problem) {
-        await store.put({ ...unit, problem: outcome.problem });
+        await store.update(unit.id, (kept) => kept && { ...kept, problem: outcome.problem });
+        await show();
       } else {
         const seconds = outcome.wait ?? WAITS_S[Math.min(failures++, WAITS_S.length - 1)];
         progress.set(unit.id, { text: say(outcome.text, { seconds }), waiting: true });
         await show();
-        if (outcome.stop) break;
         await pause(seconds * 1000);
       }
-      await show();
     }
   } finally {
     working = false;
-    await show();
   }
 }
 
@@ -68,35 +77,40 @@ function pause(ms) {
   });
 }
 
-async function send(unit) {
-  if (unit.details) {
-    const said = await request("PUT", `/api/v1/units/${unit.id}`, JSON.stringify(unit.details), "application/json");
-    if (!said.ok) return judge(said);
-    delete unit.details;
-    await store.put(unit);
-  }
-  const total = unit.photos.reduce((sum, photo) => sum + photo.blob.size, 0);
-  let before = 0;
-  for (const [index, photo] of unit.photos.entries()) {
-    if (!photo.sent) {
-      const more = index < unit.photos.length - 1;
-      const where = `/api/v1/units/${unit.id}/photos?face=${encodeURIComponent(photo.face)}&more=${more}`;
-      const said = await request("POST", where, photo.blob, photo.blob.type || "application/octet-stream", (loaded) => {
-        const percent = Math.min(99, Math.floor((100 * (before + loaded)) / total));
-        progress.set(unit.id, { text: say(words.sending, { percent }), percent });
-        show();
-      });
+// Sends what one unit still has, reading it anew before each step: a further photo may be added meanwhile.
+async function send(id) {
+  for (;;) {
+    const unit = (await store.all()).find((one) => one.id === id);
+    if (!unit) return { done: true };
+    if (unit.details) {
+      const said = await request("PUT", `/api/v1/units/${id}`, JSON.stringify(unit.details), "application/json");
       if (!said.ok) return judge(said);
-      photo.sent = true;
-      await store.put(unit);
+      await store.update(id, (kept) => kept && { ...kept, details: undefined });
     }
-    before += photo.blob.size;
+    const [photo, ...others] = unit.photos;
+    if (photo) {
+      const said = await sendPhoto(unit, photo, others.length > 0);
+      if (!said.ok) return judge(said);
+    }
+    await store.update(id, (kept) => {
+      const left = kept?.photos.filter((one) => one.key !== photo?.key) ?? [];
+      return left.length ? { ...kept, photos: left } : undefined;
+    });
   }
-  return { done: true };
+}
+
+function sendPhoto(unit, photo, more) {
+  const where = `/api/v1/units/${unit.id}/photos?face=${encodeURIComponent(photo.face)}&more=${more}`;
+  const type = photo.blob.type || "application/octet-stream";
+  return request("POST", where, photo.blob, type, (loaded) => {
+    const percent = Math.min(99, Math.floor((100 * loaded) / photo.blob.size));
+    progress.set(unit.id, { text: say(words.sending, { percent }), percent });
+    show();
+  });
 }
 
 function judge(said) {
-  if (said.status === 401) return { text: words.enter, wait: 0, stop: true };
+  if (said.status === 401) return { enter: true };
   if (said.status === 0 || said.status === 408 || said.status >= 500 || said.status === 429) {
     const full = said.status === 503 || said.status === 429;
     return { text: full ? words.full : words.retry, wait: said.retryAfter };
@@ -164,12 +178,11 @@ function makeEntry(unit) {
   const row = document.createElement("div");
   row.className = "row";
   const again = makeButton(words.try_now, async () => {
-    const kept = (await store.all()).find((one) => one.id === unit.id);
-    if (kept?.problem) await store.put({ ...kept, problem: undefined });
+    await store.update(unit.id, (kept) => kept && { ...kept, problem: undefined });
     run();
   });
   const drop = makeButton(words.remove, async () => {
-    await store.remove(unit.id);
+    await store.update(unit.id, () => undefined);
     await show();
   });
   row.append(again, drop);

@@ -27,19 +27,24 @@ async function ask(mode, act) {
   });
 }
 
-export async function put(unit) {
-  try {
-    await ask("readwrite", (units) => units.put(unit));
-    memory.delete(unit.id);
-  } catch {
-    durable = false;
-    memory.set(unit.id, unit);
+// Change one unit in one step: `act` gets it, or undefined, and gives what to keep; undefined takes it out.
+export async function update(id, act) {
+  const settle = (units, kept) => (kept ? units.put(kept) : units.delete(id));
+  if (!memory.has(id)) {
+    try {
+      await ask("readwrite", (units) => {
+        const asked = units.get(id);
+        asked.onsuccess = () => settle(units, act(asked.result));
+        return asked;
+      });
+      return;
+    } catch {
+      durable = false;
+    }
   }
-}
-
-export async function remove(id) {
-  memory.delete(id);
-  await ask("readwrite", (units) => units.delete(id)).catch(() => {});
+  const kept = act(memory.get(id));
+  if (kept) memory.set(id, kept);
+  else memory.delete(id);
 }
 
 export async function all() {

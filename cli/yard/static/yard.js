@@ -13,17 +13,15 @@ function makeId() {
 }
 
 function watchCapture(form) {
-  const taken = new Map(); // face -> blob, in the order of the page
+  const shots = [...form.querySelectorAll(".shot")].map((section) => ({ section, face: section.dataset.face }));
   const problem = form.querySelector(":scope > .problem");
   const send = form.querySelector("#send");
-  const unit = form.dataset.unit || makeId();
-  const sections = [...form.querySelectorAll(".shot")];
   let preparing = 0;
 
   const refresh = () => {
-    if (!send) return;
-    send.disabled = taken.size === 0 || preparing > 0;
-    send.textContent = taken.size === 1 ? send.dataset.one : send.dataset.all;
+    const taken = shots.filter((shot) => shot.blob).length;
+    if (send) send.disabled = taken === 0 || preparing > 0;
+    if (send) send.textContent = taken === 1 ? send.dataset.one : send.dataset.all;
   };
 
   const complain = (text) => {
@@ -32,55 +30,61 @@ function watchCapture(form) {
   };
 
   const deliver = async (details) => {
-    const photos = sections.map((s) => s.dataset.face).filter((face) => taken.has(face));
-    await add({ id: unit, details, photos: photos.map((face) => ({ face, blob: taken.get(face), sent: false })) });
+    const photos = shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
+    for (const shot of shots) showShot(shot, undefined);
+    refresh();
+    await add(form.dataset.unit || makeId(), photos, details);
   };
 
-  for (const section of sections) {
-    const view = section.querySelector(".taken");
-    for (const input of section.querySelectorAll("input[type=file]")) {
+  for (const shot of shots) {
+    for (const input of shot.section.querySelectorAll("input[type=file]")) {
       input.addEventListener("change", async () => {
         const [file] = input.files;
-        input.value = ""; // the same picture may be chosen again
         if (!file) return;
         complain("");
         preparing += 1;
         refresh();
         const blob = await shrink(file);
+        input.value = ""; // the same picture may be chosen again
         preparing -= 1;
-        if (blob.size > Number(form.dataset.photoBytes)) {
-          complain(say(words.large, { size: Math.ceil(blob.size / 1e6) }));
-          refresh();
-          return;
-        }
-        taken.set(section.dataset.face, blob);
-        if (view.src) URL.revokeObjectURL(view.src);
-        view.src = URL.createObjectURL(blob);
-        view.hidden = false;
-        view.onerror = () => { view.hidden = true; section.querySelector(".sketch").hidden = false; };
-        section.querySelector(".sketch").hidden = true;
-        section.classList.add("done");
-        section.querySelector(".first").hidden = true;
-        section.querySelector(".again").hidden = false;
+        if (blob.size > Number(form.dataset.photoBytes)) complain(say(words.large, { size: Math.ceil(blob.size / 1e6) }));
+        else showShot(shot, blob);
         refresh();
-        if (form.dataset.atOnce) await deliver();
+        if (form.dataset.atOnce && shot.blob) await deliver();
       });
     }
   }
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    if (form.dataset.atOnce) return;
-    const said = Object.fromEntries([...new FormData(form)].filter(([, value]) => typeof value === "string" && value));
-    const { claimed = "", crank_teeth, year, ...needs } = said;
+    if (!send) return;
+    const said = [...new FormData(form)].filter(([, value]) => typeof value === "string" && value.trim());
+    const { claimed = "", crank_teeth, year, ...needs } = Object.fromEntries(said);
     if (crank_teeth) needs.crank_teeth = Number(crank_teeth);
     if (year) needs.year = Number(year);
-    const wanted = claimed || Object.keys(needs).length ? { claimed, needs } : undefined;
-    send.disabled = true;
-    await deliver(wanted);
+    await deliver(claimed || Object.keys(needs).length ? { claimed, needs } : undefined);
     form.reset();
     document.querySelector("#outbox").scrollIntoView({ block: "start" });
   });
+}
+
+// Show a photo in its place, or, without one, the sketch of how to take it.
+function showShot(shot, blob) {
+  const view = shot.section.querySelector(".taken");
+  const sketch = shot.section.querySelector(".sketch");
+  if (view.src) URL.revokeObjectURL(view.src);
+  shot.blob = blob;
+  view.hidden = !blob;
+  sketch.hidden = Boolean(blob);
+  shot.section.classList.toggle("done", Boolean(blob));
+  shot.section.querySelector(".first").hidden = Boolean(blob);
+  shot.section.querySelector(".again").hidden = !blob;
+  view.onerror = () => {
+    view.hidden = true; // a kind this browser cannot show; it is sent all the same
+    sketch.hidden = false;
+  };
+  if (blob) view.src = URL.createObjectURL(blob);
+  else view.removeAttribute("src");
 }
 
 async function watchUnit(place) {
@@ -142,6 +146,9 @@ if (place) {
   greetAnswer(place.dataset.unit);
   watchUnit(place);
 }
-onArrival((unit) => location.assign(`/units/${unit}`));
+// To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
+onArrival((unit, left) => {
+  if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
+});
 await show();
 run();

@@ -1,0 +1,133 @@
+"""plugface serve as it is started: what it says and refuses, and that killing it loses nothing."""
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from cli.pipeline import identify_unit
+from cli.settings import demo_folder
+from models.catalogue import load_catalogue
+
+ROOT = Path(__file__).parents[1]
+PHOTO = demo_folder() / "photos" / "mf0163.jpg"
+UNIT = "/api/v1/units/" + "a" * 32
+
+
+def ask(url: str, data: bytes | None = None, **headers: str) -> dict:
+    with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=60) as answer:
+        return json.loads(answer.read())
+
+
+@pytest.fixture
+def port():
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        return door.getsockname()[1]
+
+
+@pytest.fixture
+def start(tmp_path, port):
+    """Start the command over one folder and wait until it answers."""
+    running = []
+
+    def begin(*words: str) -> tuple[subprocess.Popen, str]:
+        said = tmp_path / f"said{len(running)}.txt"
+        command = [sys.executable, "-c", "from cli.main import main; main()", "serve", "--port", str(port)]
+        command += ["--folder", str(tmp_path / "yard"), *words]
+        environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+        with said.open("w") as out:
+            process = subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out, env=environment)
+        running.append(process)
+        for _ in range(1200):
+            assert process.poll() is None, said.read_text()
+            try:
+                ask(f"http://127.0.0.1:{port}/api/v1/openapi.json")
+                return process, said.read_text()
+            except OSError:
+                time.sleep(0.1)
+        raise AssertionError(said.read_text())
+
+    yield begin
+    for process in running:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.skipif(not PHOTO.is_file(), reason="the shipped photos are only in a checkout")
+def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port):
+    url = f"http://127.0.0.1:{port}"
+    process, _ = start()
+    accepted = ask(f"{url}{UNIT}/photos", PHOTO.read_bytes(), **{"content-type": "image/jpeg"})
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    start()
+    until = time.monotonic() + 180
+    while (found := ask(f"{url}{UNIT}"))["state"] != "answered":
+        assert found["state"] in ("waiting", "working"), found["problem"]
+        assert time.monotonic() < until
+        time.sleep(0.2)
+    (photo,) = found["result"]["identify"]["photos"]
+    assert photo["sha256"] == accepted["sha256"]
+    # The same as the command answers: leaving metadata out changes nothing.
+    expected = identify_unit([PHOTO], load_catalogue(demo_folder() / "marrow_finch")).decision
+    decision = found["result"]["identify"]["decision"]
+    assert (decision["verdict"], decision["words"]) == (expected.verdict, expected.words)
+
+
+def test_a_named_lot_gets_a_code_that_is_said_once(start, port):
+    url = f"http://127.0.0.1:{port}"
+    process, said = start("--lot", "North gate")
+    code = re.search(r"access code (\S+)", said)[1]
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        ask(f"{url}/api/v1/lot")
+    json_type = {"content-type": "application/json"}
+    token = ask(f"{url}/api/v1/tokens", json.dumps({"code": code}).encode(), **json_type)["token"]
+    assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["name"] == "North gate"
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(30) in (0, -signal.SIGTERM)
+    _, said = start("--lot", "North gate")
+    assert code not in said
+    assert "stays what it was" in said
+    assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["name"] == "North gate"
+
+
+def test_on_a_network_there_is_a_code_and_advice_on_tls(start, port):
+    _, said = start("--host", "0.0.0.0")
+    assert "access code" in said
+    assert "TLS" in said
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        ask(f"http://127.0.0.1:{port}/api/v1/lot")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--public-url", "http://yard.example"], "begins with https://"),
+        (["--lot", " "], "a lot needs a name"),
+        (["--host", "192.0.2.1"], "cannot listen on 192.0.2.1"),  # RFC 5737: an address nobody has
+        (["--words", "nowhere.toml"], "nowhere.toml: it cannot be read"),
+    ],
+)
+def test_what_cannot_be_served_is_said_in_a_line(run, tmp_path, port, words, said):
+    ended = run("serve", "--folder", tmp_path / "yard", "--port", port, *words)
+    assert ended.code == 2
+    assert said in " ".join(ended.err.replace("│", " ").split())
+
+
+def test_a_port_that_is_taken_is_said(run, tmp_path):
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        door.listen()
+        ended = run("serve", "--folder", tmp_path / "yard", "--port", door.getsockname()[1])
+    assert ended.code == 2
+    assert "name another --host or --port" in " ".join(ended.err.split())
