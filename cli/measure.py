@@ -4,7 +4,7 @@ A case is one unit by some of its photos. Everything here looks at decisions alo
 hold for any way of making them.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,6 +164,36 @@ def stranger_figures(cases: Sequence[Case]) -> list[Figure]:
         judged("AUROC, known against unknown", area, len(cases), ">= 98 %", least=0.98),
         share("unknown and accepted", strangers, lambda c: c.accepted, "<= 1 %", most=0.01),
     ]
+
+
+def caution_figures(cases: Sequence[Case], hazards: Collection[str]) -> list[Figure]:
+    """Whether hazards are warned of, over units of the catalogue, and how often a warning was not needed.
+
+    Parameters
+    ----------
+    hazards : collection of str
+        Keys of the families that the catalogue marks as a hazard.
+    """
+    known = [case for case in cases if case.family is not None]
+    dangerous = [case for case in known if case.family in hazards]
+    harmless = [case for case in known if case.family not in hazards]
+    seen = [case for case in dangerous if {"front", "oblique"} & set(case.views)]
+    return [
+        share("hazard warned of, plug face among the photos", seen, warns, "100 %", least=1.0),
+        share(
+            "hazard put forward without a caution",
+            dangerous,
+            lambda c: c.accepted and not warns(c),
+            "0",
+            most=0,
+        ),
+        share("hazard caution on a harmless unit", harmless, warns),
+    ]
+
+
+def warns(case: Case) -> bool:
+    """Whether the answer holds a high-voltage or restraint caution."""
+    return any(c.name in ("high voltage", "restraint") for c in case.decision.cautions)
 
 
 def auroc(scores: Sequence[float], positive: Sequence[bool]) -> float:

@@ -1,4 +1,4 @@
-"""What an answer imports: libraries of training, statistics and reports stay out, for importing takes time."""
+"""What an answer imports: libraries of training and reports stay out, for importing takes the time."""
 
 import subprocess
 import sys

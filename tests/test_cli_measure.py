@@ -1,10 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.metrics import roc_auc_score
 
 from cli import measure
 from cli.measure import Case
-from models.answers import Candidate, Decision, VariantChance
+from models.answers import Candidate, Caution, Decision, VariantChance
 
 
 def case(unit, views, family, best, probability, verdict="identified", variants=("a",), true_variant="a"):
@@ -74,3 +76,18 @@ def test_confusion_keeps_not_sure_apart_from_wrong() -> None:
     ]
     counts = measure.confusion(cases)
     assert counts == {"A": {"A": 1, "not sure": 1}, "unknown": {"not in catalogue": 1}}
+
+
+def test_hazards_without_a_caution_are_counted() -> None:
+    warned = replace(case("1", ("front",), "H", "H", 0.99).decision, cautions=(Caution("high voltage", ""),))
+    cases = [
+        replace(case("1", ("front",), "H", "H", 0.99), decision=warned),
+        case("2", ("front",), "H", "H", 0.99),
+        case("3", ("back",), "H", "A", 0.5, verdict="ambiguous"),  # no plug in sight: not asked of
+        replace(case("4", ("front",), "A", "A", 0.99), decision=warned),
+        case("5", ("front",), "A", "A", 0.99),
+    ]
+    figures = measure.caution_figures(cases, {"H"})
+    assert value(figures, "hazard warned of, plug face among the photos") == 0.5
+    assert value(figures, "hazard put forward without a caution") == pytest.approx(1 / 3)
+    assert value(figures, "hazard caution on a harmless unit") == 0.5

@@ -71,6 +71,7 @@ def evaluate(
     tables = {
         "Deciding": measure.deciding_figures(cases, n_calibration),
         "Strangers": measure.stranger_figures(cases),
+        "Cautions": measure.caution_figures(cases, [f.key for f in known.families if f.hazard != "none"]),
     }
     other = demo_folder() / "pell_works"
     if second_maker and data is None:
