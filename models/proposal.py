@@ -15,6 +15,8 @@ import numpy as np
 
 from models.catalogue_check import HOUSING_MM
 from models.catalogue_index import compact
+from models.cautions import seen_colours
+from models.costs import Costs
 from models.rules import looks_like_number
 from models.views import UnitView
 from vision.observations import Code, Connector, Polygon, Text, Unit
@@ -22,10 +24,6 @@ from vision.observations import Code, Connector, Polygon, Text, Unit
 #: A housing less sure than this is left out of a draft (our choice): a person adds one sooner than he spots a
 #: wrong one.
 LEAST_CONFIDENCE = 0.4
-
-#: Colours that warn count from this share on. Our choice: a caution too many costs a look, one too few an
-#: injury.
-HAZARD_SHARE = 0.2
 
 #: A cast text shorter than this is a foundry's sign more often than a mark (our choice).
 LEAST_MARK = 3
@@ -318,7 +316,6 @@ def _settle_by_code(
 
 
 def _hazard_colours(views: Sequence[UnitView]) -> tuple[str, ...]:
-    connectors = [c for view in views if view.unit for c in view.unit.connectors]
-    return tuple(
-        code for code in ("OG", "YE") if any(c.colour.get(code, 0.0) >= HAZARD_SHARE for c in connectors)
-    )
+    """Colours that warn, where a plug is likely enough to have them; by the same costs as every caution."""
+    seen = seen_colours(tuple(views), Costs())
+    return tuple(code for code in ("OG", "YE") if code in seen)
