@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
-from vision import cast_marks
+from vision import cast_marks, label_text
 from vision import text as text_module
 from vision.cast_marks import CastReader, agree, prepare_relief, prepare_strip, read_mark
-from vision.label_text import align_strings, find_rows, join_row, pool_characters, read_label
+from vision.label_text import align_strings, find_rows, find_words, join_row, pool_characters, read_label
 from vision.observations import Character, Text
 from vision.photo import decode_photo
 from vision.text import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
@@ -333,3 +333,41 @@ def test_reader_of_raised_characters_is_fed_what_it_was_trained_on(monkeypatch):
     assert np.isfinite(reader.read_strips([np.full((40, 9), 7, np.uint8)])[0].confidence)
     assert list(prepare_strip(strip, reader)) == ["as it is", "cut closer"]
     assert set(prepare_strip(strip, RapidReader())) == set(prepare_relief(strip))
+
+
+def test_words_of_a_line_are_found_by_their_gaps():
+    line = _label()[30:170, 40:660]  # "734 160 723", 96 points high, from column 10
+    for strip in (line, 255 - line):
+        places = find_words(cv2.resize(strip, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+        assert len(places) == 3
+        widths = [b - a for a, b in places]
+        assert max(widths) - min(widths) < 12  # three figures each
+    assert find_words(np.full((40, 200), 200, np.uint8)) == []
+
+
+def test_words_are_paired_from_both_ends_as_far_as_they_agree():
+    assert label_text._same_words([3, 3, 3, 1], [3, 3, 3, 1]) == [(3, 3), (2, 2), (1, 1), (0, 0)]
+    # The first word fell in two: what follows is still paired.
+    assert label_text._same_words([3, 3, 1], [1, 2, 3, 1]) == [(2, 3), (1, 2)]
+    # The last is not the same: the first ones are.
+    assert label_text._same_words([3, 4], [3, 2]) == [(0, 0)]
+    assert label_text._same_words([], [2]) == []
+
+
+class _FigureLover:
+    """Reads a lone letter behind figures for a figure, and right when it stands alone."""
+
+    def read_strips(self, strips):
+        lines = [
+            _reading("734 160 8", 0.7) if s.shape[1] > 3 * s.shape[0] else _reading("B", 0.95) for s in strips
+        ]
+        return lines
+
+
+def test_suffix_is_read_again_by_itself(reader):
+    grey = _label((("734 160 B", 96, (50, 40)),), (700, 180))
+    corners = ((0, 0), (700, 0), (700, 180), (0, 180))
+    (text,) = read_label(grey, quad_of(corners), _FigureLover())
+    # "B" at (0.95 + 0) / 2 outweighs "8" at 0.7 / 2.
+    assert text.value.endswith(" B")
+    assert dict(text.characters[-1].options) == pytest.approx({"B": 0.475, "8": 0.35})
