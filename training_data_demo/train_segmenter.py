@@ -21,6 +21,7 @@ import hashlib
 import json
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -156,6 +157,14 @@ def _train(
     network.train()
     network.encoder.train(not options.freeze)
     sizes = SIZES if device.type == "cuda" else SMALL_SIZES
+
+    @torch.no_grad()
+    def draw():
+        batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
+        return batch, *cover(develop(batch.rgb))
+
+    pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from
+    waiting = pool.submit(draw)
     while True:
         elapsed = time.monotonic() - started
         progress = elapsed / seconds if options.steps is None else step / options.steps
@@ -165,9 +174,8 @@ def _train(
         shape = min(1.0, progress / 0.04) * (0.5 * (1 + np.cos(np.pi * progress)) + 0.002)
         for group in optimiser.param_groups:
             group["lr"] = options.rate * shape * group["share"]
-        with torch.no_grad():
-            batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
-            picture, hidden = cover(develop(batch.rgb))
+        batch, picture, hidden = waiting.result()
+        waiting = pool.submit(draw)
         picture = picture.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             fine, coarse = network(picture)
@@ -190,6 +198,7 @@ def _train(
         if progress > 0.5 and not halfway:
             halfway = True
             _save(averaged, held_back or training, device, options, log | {"steps": step})
+    pool.shutdown()
     log["steps"] = step
     return averaged
 
