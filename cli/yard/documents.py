@@ -26,8 +26,10 @@ class NeedsIn(Message):
 
     throttle: Literal["cable", "electronic"] | None = None
     gearbox: Literal["automatic", "manual"] | None = None
-    crank_teeth: int | None = Field(None, ge=1, le=400)
-    year: int | None = Field(None, ge=1950, le=2100, description="model year of the engine's donor")
+    crank_teeth: Annotated[int, Field(strict=True, ge=1, le=400)] | None = None
+    year: Annotated[int, Field(strict=True, ge=1950, le=2100)] | None = Field(
+        None, description="model year of the engine's donor"
+    )
     partner: Short | None = Field(None, description="family of a unit already in hand")
 
 
