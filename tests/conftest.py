@@ -9,6 +9,12 @@ import pytest
 from cli.main import main
 
 
+@pytest.fixture(autouse=True)
+def _own_data_folder(tmp_path, monkeypatch):
+    """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""
