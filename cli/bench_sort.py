@@ -27,12 +27,12 @@ from sqlalchemy import insert
 
 from cli.exports import write_rows
 from cli.ledger import Ledger, Lot, Photo, Proposal, Unit, View, list_units, now_utc
+from cli.pipeline import decode_photo
 from cli.settings import demo_folder
 from cli.sorting import Plan, sort_lot
 from models.answers import Candidate, Decision
 from vision.observations import Connector, Observations, Quality, WhiteBalance
 from vision.observations import Unit as SeenUnit
-from vision.photo import decode_photo
 
 #: Time that the stand-in computes on each photo, seconds.
 STAND_IN_S = 0.3
