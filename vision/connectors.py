@@ -10,7 +10,7 @@ from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBala
 from vision.pins import count_pins
 from vision.segmenter import Maps, pool
 from vision.units import FoundUnit, as_polygon
-from vision.votes import Instance, join_votes
+from vision.votes import Instance, find_instances
 from vision.white_balance import apply_gains
 
 #: Least share of a housing's cells that must lie on its unit. Our choice.
@@ -44,7 +44,7 @@ def find_connectors(
     mask = maps.coarse_masks["connector"]
     unit_length = _long_side(np.asarray(unit.polygon))
     connectors = []
-    for instance in join_votes(mask, maps.connector_shape, least_cells=3):
+    for instance in find_instances(maps.masks["connector"], mask, maps.connector_shape, least_cells=3):
         on_unit = float(unit.instance.cells[instance.cells].mean())
         confidence = instance.probability * min(1.0, instance.seen / 0.4) * min(1.0, on_unit / 0.7)
         if on_unit < ON_UNIT or confidence < LEAST_CONFIDENCE:

@@ -7,7 +7,7 @@ import numpy as np
 
 from vision.observations import COLOUR_CODES, Polygon
 from vision.segmenter import FINS, Maps, pool
-from vision.votes import CELL, Instance, join_votes
+from vision.votes import CELL, Instance, find_instances
 
 #: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
 LEAST_AREA = 0.0015
@@ -31,7 +31,8 @@ def find_units(maps: Maps) -> list[FoundUnit]:
     """Units in a picture, the best supported first."""
     masks = maps.coarse_masks
     least = max(6, int(LEAST_AREA * masks["unit"].size))
-    return [_describe(maps, masks, i) for i in join_votes(masks["unit"], maps.unit_shape, least_cells=least)]
+    found = find_instances(maps.masks["unit"], masks["unit"], maps.unit_shape, least_cells=least, part=True)
+    return [_describe(maps, masks, instance) for instance in found]
 
 
 def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> FoundUnit:

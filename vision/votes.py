@@ -1,8 +1,8 @@
-"""Join pixels into instances: each pixel votes for the centre and shape of the thing it belongs to.
+"""Join pixels into instances: by what they vote for where votes agree, else by what is connected in the mask.
 
-After Neven, De Brabandere, Proesmans & Van Gool, "Instance Segmentation by Jointly Optimizing Spatial
-Embeddings
-and Clustering Bandwidth" (CVPR 2019), with the bandwidth replaced by the instance's own covariance.
+Each pixel votes for the centre and shape of the thing it belongs to. After Neven, De Brabandere, Proesmans &
+Van Gool, "Instance Segmentation by Jointly Optimizing Spatial Embeddings and Clustering Bandwidth" (CVPR
+2019), with the bandwidth replaced by the instance's own covariance.
 """
 
 from dataclasses import dataclass
@@ -18,6 +18,11 @@ FAR = 1.7
 #: Least share of an instance's area that must be seen. Our choice.
 LEAST_SEEN = 0.12
 _MOST_INSTANCES = 64
+#: A vote within this many standard deviations of the centre agrees with it; votes are followed where this
+#: share of all does. Our choice: those of a well-trained network nearly all do, those of another nearly none.
+AGREES, AGREED = 0.5, 0.8
+#: Elsewhere a piece of mask that fills less of its convex hull than this may be several things. Our choice.
+SOLID = 0.8
 
 
 @dataclass(frozen=True)
@@ -29,6 +34,7 @@ class Instance:
     covariance: np.ndarray  # (2, 2), pixels squared
     seen: float  # share of its area that is visible, 0..1
     probability: float  # mean mask probability of its cells
+    agreement: float = 1.0  # share of its cells that vote for nearly the same centre
 
     def rectangle(self) -> np.ndarray:
         """Corners (4, 2) of the rectangle with this centre and covariance."""
@@ -36,6 +42,50 @@ class Instance:
         half = np.sqrt(3 * np.maximum(spread, 1e-6))  # variance of a uniform rectangle: half side squared / 3
         signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])
         return self.centre + (signs * half) @ axes.T
+
+
+def find_instances(
+    fine: np.ndarray,
+    mask: np.ndarray,
+    shape: np.ndarray,
+    *,
+    threshold: float = 0.5,
+    least_cells: int = 4,
+    part: bool = False,
+) -> list[Instance]:
+    """Instances in one map, the best supported first.
+
+    Parameters
+    ----------
+    fine : (2 * h4, 2 * w4), probability of being part of any instance
+    mask : (h4, w4), the same by cells
+    shape : (5, h4, w4), as `join_votes` takes it
+    threshold : of both masks
+    least_cells : smaller ones are dropped
+    part : bool
+        Let even doubtful votes part pieces that do not fill their hull.
+    """
+    voted = join_votes(mask, shape, threshold=threshold, least_cells=least_cells)
+    cells_each = [instance.cells.sum() for instance in voted]
+    if voted and np.average([instance.agreement for instance in voted], weights=cells_each) >= AGREED:
+        return voted
+    count, labels = cv2.connectedComponents((fine > threshold).astype(np.uint8), connectivity=4)
+    instances = []
+    for number in range(1, count):
+        piece = labels == number
+        cells = cv2.resize(piece.astype(np.float32), mask.shape[::-1], interpolation=cv2.INTER_AREA) >= 0.5
+        if cells.sum() < least_cells:
+            continue
+        points = np.argwhere(piece)[:, ::-1].astype(np.float32)
+        if part and len(points) < SOLID * cv2.contourArea(cv2.convexHull(points)):
+            voted = join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
+            if len(voted) > 1:
+                instances += voted
+                continue
+        in_network = (points + 0.5) * CELL / 2
+        covariance = np.cov(in_network.T) + np.eye(2) * 0.25
+        instances.append(Instance(cells, in_network.mean(0), covariance, 1.0, float(fine[piece].mean())))
+    return sorted(instances, key=lambda instance: -int(instance.cells.sum()))
 
 
 def join_votes(
@@ -88,7 +138,8 @@ def join_votes(
         cells = np.zeros(mask.shape, bool)
         cells[rows[mine], columns[mine]] = True
         seen = min(1.0, float(mine.sum()) * CELL**2 / _area(root))
-        instances.append(Instance(cells, centre, _square(root), seen, float(weight[mine].mean())))
+        agreement = float((distances[k, mine] < AGREES).mean())
+        instances.append(Instance(cells, centre, _square(root), seen, float(weight[mine].mean()), agreement))
     return instances
 
 
