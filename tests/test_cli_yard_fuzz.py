@@ -1,7 +1,7 @@
 """The API against requests drawn from its own description: no fault, and nothing it did not announce."""
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, given, settings
 
 schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
 checks = pytest.importorskip("schemathesis.specs.openapi.checks")
@@ -20,11 +20,18 @@ def description(make_yard):
     return described
 
 
-schema = schemathesis.pytest.from_fixture("description")
+def test_the_api_keeps_its_word(description):
+    """Each operation by itself; schemathesis' own pytest plugin does not run under pytest 9.2."""
+    tried = 0
+    for found in description.get_all_operations():
+        operation = found.ok()
 
+        @given(case=operation.as_strategy())
+        @settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+        def keeps_its_word(case):
+            # Well-formed requests may be refused all the same: most drawn families are in no catalogue.
+            case.call_and_validate(excluded_checks=[checks.positive_data_acceptance])
 
-@schema.parametrize()
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
-def test_the_api_keeps_its_word(case):
-    # Well-formed requests may be refused all the same: most drawn families are in no catalogue.
-    case.call_and_validate(excluded_checks=[checks.positive_data_acceptance])
+        keeps_its_word()
+        tried += 1
+    assert tried >= 5

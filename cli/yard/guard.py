@@ -117,7 +117,7 @@ class Guard:
             allowed = name.lower() in (self._public.hostname, *LOCAL_NAMES)
         else:
             allowed = not self._local_only or name.lower() in LOCAL_NAMES
-        return None if allowed else Refused("wrong_host", name=name)
+        return None if allowed else Refused("wrong_host", host=name)
 
     def _check_origin(self, scope: Scope, headers: Headers) -> Refused | None:
         """Refuse what another site makes a browser send; other programs send neither header."""

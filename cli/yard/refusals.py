@@ -38,7 +38,7 @@ class Refused(Exception):
         Seconds after which it may go; 0: trying again does not help.
     """
 
-    def __init__(self, name: str, /, *, retry_s: int = 0, **values: object) -> None:
+    def __init__(self, name: str, *, retry_s: int = 0, **values: object) -> None:
         self.name, self.retry_s, self.values = name, retry_s, values
         super().__init__(f"{name} {values}" if values else name)
 
