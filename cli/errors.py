@@ -44,6 +44,7 @@ KNOWN = {
     "models.catalogue.CatalogueError": Known(2, 422, "Correct the entry and run again."),
     "models.classifier.ModelError": Known(2, 503, "Install plugface again."),
     "models.opinion.ClaimError": Known(2, 422, "Write it as the catalogue does: KEY or KEY:VARIANT."),
+    "vision.text_regions.BrokenNetwork": Known(2, 503, "Install plugface again."),
     "vision.photo.UnreadablePhoto": Known(2, 422, "Send the photo again, straight from the camera."),
     "builtins.FileNotFoundError": Known(2, 404, "Check the path."),
     "builtins.FileExistsError": Known(2, 409, "Choose another place, or move what is there."),

@@ -317,8 +317,11 @@ def _font(size: int, bold: bool) -> ImageFont.FreeTypeFont:
     # DejaVu Sans lies in matplotlib's package; finding it there does not import matplotlib.
     spec = find_spec("matplotlib")
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    folder = Path(spec.submodule_search_locations[0])
-    return ImageFont.truetype(folder / "mpl-data" / "fonts" / "ttf" / name, size)
+    folder = Path(spec.submodule_search_locations[0]) if spec else Path()
+    try:
+        return ImageFont.truetype(folder / "mpl-data" / "fonts" / "ttf" / name, size)
+    except OSError:  # distributions take the fonts out of that package: plainer letters are no fault
+        return ImageFont.load_default(size)
 
 
 def _scaled(polygon: Polygon, scale: float) -> list[Point]:

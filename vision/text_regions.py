@@ -3,6 +3,7 @@
 A strip is one line of text cut out of the photo and turned level; its box keeps the way back.
 """
 
+import errno
 import importlib.util
 from dataclasses import dataclass
 from functools import lru_cache
@@ -41,6 +42,10 @@ class TextBox:
         return side_lengths(self.corners)
 
 
+class BrokenNetwork(FileNotFoundError):
+    """A network of plugface's own that is not there or cannot be loaded; file and reason as the system's."""
+
+
 _LOADING: dict[str, Lock] = {}
 
 
@@ -49,11 +54,11 @@ def load_network(path: str) -> onnxruntime.InferenceSession:
 
     Raises
     ------
-    FileNotFoundError
-        If there is no such file.
+    BrokenNetwork
+        If there is no such file, or it is damaged.
     """
     if not Path(path).is_file():
-        raise FileNotFoundError(path)
+        raise BrokenNetwork(errno.ENOENT, "there is no such file", path)
     with _LOADING.setdefault(path, Lock()):
         return _open_network(path)
 
@@ -66,7 +71,11 @@ def _open_network(path: str) -> onnxruntime.InferenceSession:
     options.log_severity_level = 3
     # Threads that wait for work in a busy loop take the other core from whatever else runs there.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+    try:
+        return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+    except Exception as error:  # the library has a class for each way, and all of them mean a bad file
+        words = " ".join(str(error).split())[:120]
+        raise BrokenNetwork(errno.ENOENT, f"it is not a network that can be loaded ({words})", path) from None
 
 
 def load_detector() -> onnxruntime.InferenceSession:
@@ -74,8 +83,8 @@ def load_detector() -> onnxruntime.InferenceSession:
 
     Raises
     ------
-    FileNotFoundError
-        If its package is not installed.
+    BrokenNetwork
+        If its package is not installed, or its file is damaged.
     """
     return load_network(packaged_network(_DETECTOR_FILE))
 
@@ -85,12 +94,12 @@ def packaged_network(file: str) -> str:
 
     Raises
     ------
-    FileNotFoundError
+    BrokenNetwork
         If the package is not installed.
     """
     spec = importlib.util.find_spec("rapidocr")
     if spec is None or spec.origin is None:
-        raise FileNotFoundError("the package rapidocr is not installed")
+        raise BrokenNetwork(errno.ENOENT, "the package rapidocr is not installed", file)
     return str(Path(spec.origin).parent / "models" / file)
 
 

@@ -1,0 +1,81 @@
+"""A machine on which something is missing, broken or moved: one sentence, and nothing lost.
+
+What a fault does to a ledger or a run is tested beside those (test_cli_ledger.py, test_cli_sort.py), a
+missing Tesseract program in test_vision_text.py, a damaged model file in test_models_classifier.py.
+"""
+
+import os
+import shutil
+
+import pytest
+from sqlalchemy import select
+
+from cli import errors, picture
+from cli import ledger as ledger_module
+from cli.ledger import Confirmation, Ledger, Lot, Unit, list_units, record_confirmation
+from cli.settings import demo_folder
+from models.catalogue import read_catalogue
+from vision import text_regions
+from vision.text_regions import BrokenNetwork, load_network, packaged_network
+
+
+def test_a_damaged_network_is_named_with_what_to_do(tmp_path) -> None:
+    path = tmp_path / "segmenter.onnx"
+    path.write_bytes(b"these are no weights" * 50)
+    with pytest.raises(BrokenNetwork) as caught:
+        load_network(str(path))
+    said = errors.explain(caught.value)
+    assert said.message.startswith(f"{path}: it is not a network that can be loaded")
+    assert said.message.endswith("Install plugface again.")
+    assert (said.exit_code, said.unforeseen) == (2, False)
+
+
+def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> None:
+    monkeypatch.setattr(text_regions.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(BrokenNetwork) as caught:
+        packaged_network("reader.onnx")
+    expected = "reader.onnx: the package rapidocr is not installed. Install plugface again."
+    assert errors.explain(caught.value).message == expected
+    with pytest.raises(BrokenNetwork, match="no such file"):
+        load_network(str(tmp_path / "gone.onnx"))
+
+
+def test_without_its_fonts_a_picture_is_drawn_in_plainer_letters(monkeypatch) -> None:
+    monkeypatch.setattr(picture, "find_spec", lambda name: None)
+    picture._font.cache_clear()
+    try:
+        assert picture._font(20, True).getlength("TERN 2") > 20
+    finally:
+        picture._font.cache_clear()
+
+
+def test_a_clock_that_jumps_back_does_not_bring_an_older_truth_up(tmp_path, monkeypatch) -> None:
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    with ledger.transaction() as session:
+        lot = Lot(key="lot", name="", source="", market="", created_at="2026-11-25T10:00:00Z")
+        session.add(lot)
+        session.flush()
+        unit = Unit(lot_id=lot.id, key="A-1", method="", group_key="A-1", created_at=lot.created_at)
+        session.add(unit)
+        session.flush()
+        for family, hour in (("TERN 2", 12), ("TERN 4", 9)):
+            monkeypatch.setattr(ledger_module, "now_utc", lambda hour=hour: f"2026-11-25T{hour:02}:00:00Z")
+            record_confirmation(session, unit, family=family, variant="", who="Ada")
+            session.flush()
+    with ledger.reading() as session:
+        _columns, rows = list_units(session)
+        assert [row.true_family for row in rows] == ["TERN 4"]  # what was said last, whatever the clock says
+        said_at = session.scalars(select(Confirmation.confirmed_at).order_by(Confirmation.id)).all()
+        assert said_at == ["2026-11-25T12:00:00Z", "2026-11-25T09:00:00Z"]
+    ledger.close()
+
+
+def test_a_family_that_vanishes_while_the_catalogue_is_read_is_named(tmp_path, monkeypatch) -> None:
+    folder = tmp_path / "mine"
+    shutil.copytree(demo_folder() / "marrow_finch", folder)
+    listed = os.listdir(folder)
+    monkeypatch.setattr(os, "listdir", lambda path: [*listed, "zz_gone.toml"])
+    with pytest.raises(FileNotFoundError) as caught:
+        read_catalogue(folder)
+    message = errors.explain(caught.value).message
+    assert message == f"{folder / 'zz_gone.toml'}: no such file or directory. Check the path."
