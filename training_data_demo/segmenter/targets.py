@@ -24,11 +24,11 @@ RARE = (1.0, 2.0, 3.0, 2.0)
 #: Weight of each coarse head. Chosen by importance to the job, not searched for.
 WEIGHTS = {
     "face": 0.3,
-    "up": 1.5,
+    "up": 0.5,
     "unit": 1.0,
     "connector": 1.0,
     "mated": 0.2,
-    "colour": 0.5,
+    "colour": 1.0,
     "size": 0.3,
     "fins": 0.1,
     "body_colour": 0.1,
