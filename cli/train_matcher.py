@@ -49,7 +49,8 @@ def train_default(workers: int) -> None:
     learned = observed_units(demo_folder(), "train", catalogue, workers)
     held_back = observed_units(demo_folder(), "calibration", catalogue, workers)
     console.print(f"Training on {len(learned)} units, calibrating on {len(held_back)}")
-    model = train(learned, catalogue, SEED, noise=fit_noise(learned, catalogue))
+    # The segmenter learned from the training photos: how it errs is measured on others.
+    model = train(learned, catalogue, SEED, noise=fit_noise(held_back, catalogue))
     save_model(calibrate(model, held_back, catalogue), default_model_path())
     console.print(f"Saved {default_model_path()}")
 

@@ -30,10 +30,11 @@ from vision.white_balance import measure_white_balance
 
 #: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
 WORKING_PX = 2016
-#: Long side of the network's picture of a whole photo.
-WHOLE_PX = 640
+#: Long side of the network's picture of a whole photo: units look as large in it as in the pictures that the
+#: network learned from. Chosen on the calibration split.
+WHOLE_PX = 288
 #: Side of the network's picture of one unit, which is looked at again where it is small in the whole.
-CLOSE_PX = 384
+CLOSE_PX = 256
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
 WORTH_ENLARGING = 1.25
 _MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
