@@ -1,8 +1,8 @@
 """Real photographs with no controller in them: never taken for one of the catalogue.
 
-They come with scikit-learn (china, flower), scikit-image (coffee, a cat, a motorcycle, gravel, coins, a page of
-text) and matplotlib (a portrait), which are installed for other reasons; none is kept here. No package is known
-to us that carries real photographs of plastic connectors.
+They come with scikit-learn (china, flower), scikit-image (coffee, a cat, a motorcycle, gravel, coins, a page
+of text) and matplotlib (a portrait), which are installed for other reasons; none is kept here. No package is
+known to us that carries real photographs of plastic connectors.
 """
 
 import json
