@@ -26,13 +26,15 @@ class Calibration:
             )
 
 
-def fit_calibration(log_odds: np.ndarray, true: np.ndarray) -> Calibration:
+def fit_calibration(log_odds: np.ndarray, true: np.ndarray, weights: np.ndarray | None = None) -> Calibration:
     """Sigmoid fitted to held-back pairs.
 
     Parameters
     ----------
     log_odds : float ndarray, shape (n,)
     true : bool ndarray, shape (n,)
+    weights : float ndarray, shape (n,), optional
+        How much each pair counts.
 
     Raises
     ------
@@ -46,7 +48,7 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray) -> Calibration:
     from sklearn.linear_model import LogisticRegression
 
     # A weak pull (C=1) keeps the slope finite where the held-back pairs happen to be separable.
-    fitted = LogisticRegression(C=1.0).fit(np.asarray(log_odds)[:, None], true)
+    fitted = LogisticRegression(C=1.0).fit(np.asarray(log_odds)[:, None], true, weights)
     slope = max(float(fitted.coef_[0, 0]), 1e-3)
     return Calibration(slope=slope, offset=float(fitted.intercept_[0]), n=len(true))
 

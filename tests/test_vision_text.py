@@ -235,6 +235,12 @@ def test_steps_of_a_network_become_characters():
     assert decode_steps(np.array([[1.0, 0.0, 0.0]]), ["", "A", "B"], "net").confidence == 0.0
 
 
+def test_a_character_that_nothing_speaks_for_is_left_out():
+    shares = np.full((1, 20_000), 4e-5)
+    shares[0, 7] = 5e-5  # the likeliest, and still next to nothing
+    assert decode_steps(shares, [""] + ["A"] * 19_999, "net").value == ""
+
+
 def _text(value, left, top, width, height=20.0):
     corners = ((left, top), (left + width, top), (left + width, top + height), (left, top + height))
     return Text(corners, value, 0.9, "printed", height, tuple(Character(((c, 0.9),)) for c in value), "a")

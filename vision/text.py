@@ -166,7 +166,9 @@ def decode_steps(shares: np.ndarray, characters: Sequence[str], method: str) -> 
             continue
         if best[start] != 0:
             peak = start + int(shares[start:step, best[start]].argmax())
-            found.append(_options(shares[peak], characters))
+            character = _options(shares[peak], characters)
+            if character.options:  # none of the likely ones is of our alphabet: a scratch, or another script
+                found.append(character)
         start = step
     return Reading.of(found, method)
 
