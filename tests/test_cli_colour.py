@@ -105,7 +105,7 @@ def test_a_shade_that_hides_a_warning_is_named(run, own):
         (("--name", "x", "--code", "TQ", "--box", "1,2,3,4"), "add --photo"),
         (("--name", "x", "--code", "TQ", "--photo", "PHOTO"), "point at one plug"),
         (("--name", "x", "--code", "TQ", "--photo", "PHOTO", "--box", "1,2,9999,4"), "does not lie within"),
-        (("--name", "x", "--code", "TQ", "--photo", "PHOTO", "--connector", "1"), "has no plug 1"),
+        (("--name", "x", "--code", "TQ", "--photo", "PHOTO", "--connector", "40"), "has no plug 40"),
         (("--name", "x", "--code", "TQ", "--photo", "nowhere.jpg", "--box", "1,2,3,4"), "no such file"),
     ],
 )

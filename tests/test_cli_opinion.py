@@ -5,7 +5,11 @@ import pytest
 
 @pytest.mark.parametrize(
     ("claimed", "expected"),
-    [("HERON 3", {"agrees"}), ("SKUA 1", {"disagrees"}), ("heron 3:home", {"agrees"})],
+    [
+        ("HERON 3", {"agrees", "cannot tell"}),  # how sure is the shipped model's affair, against it never
+        ("SKUA 1", {"disagrees"}),
+        ("heron 3:home", {"agrees", "cannot tell"}),
+    ],
 )
 def test_a_claim_is_judged_with_reasons(run, plain_photo, seen_as, claimed, expected) -> None:
     seen_as(front=("HERON 3", "home", "front"), back=("HERON 3", "home", "back"))
@@ -13,7 +17,7 @@ def test_a_claim_is_judged_with_reasons(run, plain_photo, seen_as, claimed, expe
     document = json.loads(run("opinion", *photos, "--claimed", claimed, "--json").out)
     assert document["kind"] == "opinion"
     assert document["opinion"] in expected
-    reasons = document["evidence_for"] if document["opinion"] == "agrees" else document["evidence_against"]
+    reasons = document["evidence_against" if document["opinion"] == "disagrees" else "evidence_for"]
     assert reasons
     said = run("opinion", *photos, "--claimed", claimed)
     assert said.code == 0

