@@ -22,9 +22,12 @@ from cli.ledger import (
     add_once,
     now_utc,
     record_confirmation,
+    record_lot,
     record_photo,
+    record_unit,
 )
 from cli.pipeline import Answer
+from cli.proposals import proposal_columns
 from models.views import ObservedUnit
 
 #: The lot of units that were confirmed by their photos, one by one.
@@ -58,14 +61,9 @@ def confirm_photos(ledger: Ledger, answer: Answer, truth: Truth, look_version: s
     hashes = sorted(seen.photo_sha256 for seen in answer.observations)
     digest = hashlib.sha256(" ".join(hashes).encode()).hexdigest()
     with ledger.transaction() as session:
-        add_once(session, Lot, key=BY_HAND, name=BY_HAND, source="", market="", created_at=now_utc())
-        lot_id = session.scalars(select(Lot.id).where(Lot.key == BY_HAND)).one()
+        lot_id = record_lot(session, BY_HAND, name=BY_HAND, source="")
         key = f"HAND-{digest[:10].upper()}"
-        add_once(
-            session, Unit, lot_id=lot_id, key=key, method="photos given together", group_key=digest,
-            created_at=now_utc(),
-        )  # fmt: skip
-        unit = session.scalars(select(Unit).where(Unit.lot_id == lot_id, Unit.key == key)).one()
+        unit = record_unit(session, lot_id, key, method="photos given together", group_key=digest)
         for path, seen, part in zip(answer.photos, answer.observations, answer.chosen, strict=True):
             stat = path.stat()
             photo_id = record_photo(session, seen.photo_sha256, stat.st_size)
@@ -87,7 +85,6 @@ def _record_proposal(
     session: Session, unit: Unit, answer: Answer, hashes: Sequence[str], look_version: str
 ) -> None:
     decision = answer.decision
-    told = decision.verdict == "identified" and decision.families
     place = bins.assign_place(decision, answer.catalogue)
     inputs = " ".join([*hashes, look_version, decision.model_version, decision.catalogue_sha256])
     add_once(
@@ -96,18 +93,8 @@ def _record_proposal(
         unit_id=unit.id,
         input_sha256=hashlib.sha256(inputs.encode()).hexdigest(),
         catalogue_sha256=decision.catalogue_sha256,
-        model_version=decision.model_version,
-        verdict=decision.verdict,
-        family=decision.families[0] if told else "",
-        variant=decision.variants[0] if told and len(decision.variants) == 1 else "",
-        probability=decision.candidates[0].probability if decision.candidates else 0.0,
-        destination=place.destination,
-        bin=place.bin,
-        expected_cost=bins.expected_cost(decision),
-        words=place.words,
-        findings=" ".join(finding.words for finding in decision.findings),
-        decision=looking.write_decision(decision),
         made_at=now_utc(),
+        **proposal_columns(decision, place),
     )
 
 

@@ -346,6 +346,23 @@ def add_once(session: Session, table: type[Base], **values: object) -> None:
     session.execute(insert(table).values(**values).on_conflict_do_nothing())
 
 
+def record_lot(session: Session, key: str, *, name: str, source: str, market: str = "") -> int:
+    """Id of the lot with this key, added where it was not yet known."""
+    add_once(session, Lot, key=key, name=name, source=source, market=market, created_at=now_utc())
+    return session.scalars(select(Lot.id).where(Lot.key == key)).one()
+
+
+def record_unit(
+    session: Session, lot_id: int, key: str, *, method: str, group_key: str, created_at: str | None = None
+) -> Unit:
+    """The unit of a lot with this key, added where it was not yet known."""
+    add_once(
+        session, Unit, lot_id=lot_id, key=key, method=method, group_key=group_key,
+        created_at=created_at or now_utc(),
+    )  # fmt: skip
+    return session.scalars(select(Unit).where(Unit.lot_id == lot_id, Unit.key == key)).one()
+
+
 def record_photo(session: Session, sha256: str, size_bytes: int) -> int:
     """Id of the photo with this content, added where it was not yet known."""
     add_once(session, Photo, sha256=sha256, size_bytes=size_bytes, added_at=now_utc())

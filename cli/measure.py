@@ -32,7 +32,7 @@ class Case:
     @property
     def probability(self) -> float:
         """Of the family that leads."""
-        return self.decision.candidates[0].probability if self.decision.candidates else 0.0
+        return self.decision.probability
 
     @property
     def accepted(self) -> bool:

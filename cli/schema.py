@@ -525,7 +525,7 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         family=family.key if family else None,
         variant=decision.variants[0] if family and len(decision.variants) == 1 else None,
         controls=family.controls if family else None,
-        probability=_rounded(decision.candidates[0].probability if decision.candidates else 0.0),
+        probability=_rounded(decision.probability),
         families=list(decision.families),
         variants=list(decision.variants),
         variant_words=decision.variant_words,

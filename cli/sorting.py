@@ -23,15 +23,16 @@ from cli.ledger import (
     Finding,
     Ledger,
     Look,
-    Lot,
     Photo,
     Proposal,
     Unit,
     View,
     add_once,
     now_utc,
+    record_lot,
     record_photo,
 )
+from cli.proposals import proposal_columns
 from cli.run_folder import RunError, RunHead, open_run, snapshot, write_whole
 from cli.scan import Found, Scan, find_copies, read_bytes, scan_folder
 from cli.spread import Lost, spread
@@ -121,16 +122,9 @@ class _Run:
         self.thumbs = plan.folder / "thumbs"
         self.thumbs.mkdir(exist_ok=True)
         with ledger.transaction() as session:
-            add_once(
-                session,
-                Lot,
-                key=head.lot,
-                name=head.name,
-                source=head.photos,
-                market=head.market,
-                created_at=now_utc(),
+            self.lot_id = record_lot(
+                session, head.lot, name=head.name, source=head.photos, market=head.market
             )
-            self.lot_id = session.scalars(select(Lot.id).where(Lot.key == head.lot)).one()
 
     def look_at(self, scan: Scan) -> int:
         """Look at every photo that the ledger does not have; says how many."""
@@ -366,22 +360,8 @@ class _Run:
         self, unit_id: int, digest: str, decision: Decision, findings: tuple[str, ...]
     ) -> None:
         place = bins.assign_place(decision, self.catalogue, market=self.head.market, findings=findings)
-        best = decision.candidates[0] if decision.candidates else None
-        told = decision.verdict == "identified"
         self._record_proposal(
-            unit_id=unit_id,
-            input_sha256=digest,
-            model_version=decision.model_version,
-            verdict=decision.verdict,
-            family=decision.families[0] if told and decision.families else "",
-            variant=decision.variants[0] if told and len(decision.variants) == 1 else "",
-            probability=best.probability if best else 0.0,
-            destination=place.destination,
-            bin=place.bin,
-            expected_cost=bins.expected_cost(decision),
-            words=place.words,
-            findings=" ".join([*findings, *(finding.words for finding in decision.findings)]),
-            decision=looking.write_decision(decision),
+            unit_id=unit_id, input_sha256=digest, **proposal_columns(decision, place, findings)
         )
 
     def _record_broken(self, unit_id: int, digest: str, fault: str) -> None:

@@ -106,3 +106,8 @@ class Decision:
     unknown_probability: float = 0.0  # that the unit is in no family of this catalogue
     catalogue_sha256: str = ""
     model_version: str = ""
+
+    @property
+    def probability(self) -> float:
+        """Of the leading candidate; 0 where there is none."""
+        return self.candidates[0].probability if self.candidates else 0.0

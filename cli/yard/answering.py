@@ -58,7 +58,6 @@ class Reply:
     looked: tuple[Looked, ...]
     decision: str
     place: bins.Place
-    expected_cost: float
 
 
 @dataclass(frozen=True)
@@ -104,7 +103,7 @@ def answer(question: Question) -> Reply | Problem:
         overlays=tuple(str(draw_overlay(s, part)) for s, part in zip(seen, chosen, strict=True)),
         verdict=decision.verdict,
         headline=headline(decision, catalogue),
-        probability=decision.candidates[0].probability if decision.candidates else 0.0,
+        probability=decision.probability,
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
         looked=tuple(
             Looked(photo.sha256, text, -1 if part is None else part, seconds)
@@ -112,7 +111,6 @@ def answer(question: Question) -> Reply | Problem:
         ),
         decision=looking.write_decision(decision),
         place=bins.assign_place(decision, catalogue),
-        expected_cost=bins.expected_cost(decision),
     )
 
 

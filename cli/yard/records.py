@@ -18,9 +18,12 @@ from cli.ledger import (
     add_once,
     now_utc,
     record_confirmation,
+    record_lot,
     record_photo,
+    record_unit,
 )
 from cli.looking import read_decision
+from cli.proposals import proposal_columns
 from cli.yard.answering import Reply
 from cli.yard.documents import ConfirmationIn, ConfirmationOut
 from cli.yard.queue import LotEntry, UnitEntry
@@ -58,7 +61,6 @@ class Records:
     def record_answer(self, lot: LotEntry, unit: UnitEntry, reply: Reply) -> None:
         """Add what was seen and proposed; the same answer a second time adds nothing."""
         decision = read_decision(reply.decision)
-        told = decision.verdict == "identified" and decision.families
         inputs = [
             [(look.sha256, look.part) for look in reply.looked],
             [self.look_version, decision.model_version, decision.catalogue_sha256],
@@ -87,18 +89,8 @@ class Records:
                 unit_id=row.id,
                 input_sha256=hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest(),
                 catalogue_sha256=decision.catalogue_sha256,
-                model_version=decision.model_version,
-                verdict=decision.verdict,
-                family=decision.families[0] if told else "",
-                variant=decision.variants[0] if told and len(decision.variants) == 1 else "",
-                probability=reply.probability,
-                destination=reply.place.destination,
-                bin=reply.place.bin,
-                expected_cost=reply.expected_cost,
-                words=reply.place.words,
-                findings=" ".join(finding.words for finding in decision.findings),
-                decision=reply.decision,
                 made_at=now_utc(),
+                **proposal_columns(decision, reply.place),
             )
 
     def confirm(self, lot: LotEntry, unit: UnitEntry, said: ConfirmationIn) -> ConfirmationOut:
@@ -128,21 +120,15 @@ class Records:
             return {ids[key]: _confirmation(row) for key, row in session.execute(query)}
 
     def _unit(self, session: Session, lot: LotEntry, unit: UnitEntry) -> Unit:
-        add_once(
-            session, Lot, key=lot.key, name=lot.name, source="yard page", market="", created_at=now_utc()
-        )
-        lot_id = session.scalars(select(Lot.id).where(Lot.key == lot.key)).one()
-        key = unit_key(lot, unit)
-        add_once(
+        lot_id = record_lot(session, lot.key, name=lot.name, source="yard page")
+        return record_unit(
             session,
-            Unit,
-            lot_id=lot_id,
-            key=key,
+            lot_id,
+            unit_key(lot, unit),
             method="sent together from the yard page",
             group_key=unit.id,
             created_at=unit.created_at,
         )
-        return session.scalars(select(Unit).where(Unit.lot_id == lot_id, Unit.key == key)).one()
 
 
 def _confirmation(row: Confirmation) -> ConfirmationOut:
