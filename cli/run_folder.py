@@ -7,7 +7,6 @@ ledger.sqlite   unless another ledger was named
 report.html, labels.html, report.pdf
 """
 
-import fcntl
 import json
 import os
 import secrets
@@ -17,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO
 
+from cli.locks import lock_folder
 from models.catalogue import load_catalogue
 
 
@@ -90,15 +90,12 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def _lock(folder: Path) -> IO[str]:
-    file = (folder / ".lock").open("w")
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # let go by the system even after kill -9
+        return lock_folder(folder)
     except BlockingIOError:
-        file.close()
         raise RunError(
             str(folder), "another plugface is at work in it", "Wait for it, or name another folder with --out"
         ) from None
-    return file
 
 
 def _start_or_resume(folder: Path, photos: str, catalogue: Path, market: str) -> tuple[RunHead, bool]:

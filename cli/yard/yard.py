@@ -1,6 +1,5 @@
 """What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
 
-import fcntl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -8,6 +7,7 @@ from typing import IO
 
 from cli import looking, pipeline
 from cli.ledger import Ledger
+from cli.locks import lock_folder
 from cli.yard import access
 from cli.yard.crew import Answerer, Crew, ProcessAnswerer
 from cli.yard.limits import Limits
@@ -90,10 +90,7 @@ class Yard:
 
 
 def _lock(folder: Path) -> IO[str]:
-    file = (folder / ".lock").open("w")
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # let go by the system even after kill -9
+        return lock_folder(folder)
     except BlockingIOError:
-        file.close()
         raise YardError(str(folder), "another yard page is at work in it", "Name another --folder") from None
-    return file
