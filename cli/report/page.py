@@ -16,11 +16,11 @@ from cli import bins
 from cli.grouping import LABEL_PREFIX
 from cli.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View
 from cli.looking import read_decision, read_observations
-from cli.render_terminal import percent
 from cli.report.overlay import draw_overlay
 from cli.report.pairing import Pair, Pairable, find_pairs, read_plates
 from cli.report.printing import print_page
 from cli.run_folder import snapshot, write_whole
+from cli.templates import template_environment
 from models.answers import Decision
 from models.catalogue import Catalogue, load_catalogue
 
@@ -149,14 +149,7 @@ def render_labels(lot: Lot, cards: list[Card]) -> str:
 
 
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["percent"] = percent
+    environment = template_environment(Path(__file__).parent / "templates")
     environment.filters["unbroken"] = lambda text: text.replace("-", "\N{NON-BREAKING HYPHEN}")
     return environment
 

@@ -10,8 +10,9 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 
-from cli.render_terminal import CLOSING, LEAST_WEIGHT, percent, sure_words, years_text
+from cli.render_terminal import CLOSING, LEAST_WEIGHT, sure_words, years_text
 from cli.swatches import SWATCHES, ink_on
+from cli.templates import template_environment
 from cli.yard.access import hash_token
 from cli.yard.api import UnitHere, find_unit, line_out, unit_out
 from cli.yard.doors import COOKIE, LotHere, YardHere, find_yard, open_lot
@@ -189,15 +190,8 @@ def _worth_showing(decision) -> list:
 
 
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = template_environment(Path(__file__).parent / "templates")
     environment.filters |= {
-        "percent": percent,
         "years": years_text,
         "speak_for": partial(_weighty, sign=1),
         "speak_against": partial(_weighty, sign=-1),
