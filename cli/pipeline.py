@@ -19,14 +19,13 @@ from models.views import polygon_area
 from vision.colour import NamedShade
 from vision.connectors import measure_housing
 from vision.observations import Observations, Polygon, Unit, WhiteBalance
-from vision.observe import WORKING_PX, observe, start_loading
+from vision.observe import CRUMB, WORKING_PX, observe, start_loading
 from vision.photo import Photo, UnreadablePhoto, decode_photo
 
-#: A second thing counts as another unit from this confidence and share of the largest outline's area on.
+#: A second thing counts as another unit from this confidence on, where it is no crumb beside the largest.
 #: Chosen on the calibration split, where single units reach 0.91 and more and what is none mostly less: a lid
 #: or a bracket beside the unit must not stop the answer, a second controller must.
 OTHER_UNIT_CONFIDENCE = 0.9
-OTHER_UNIT_AREA = 0.1
 
 
 class SeveralUnits(Exception):
@@ -197,7 +196,7 @@ def count_units(seen: Observations) -> list[int]:
     credible = [
         index
         for index, unit in enumerate(seen.units)
-        if unit.confidence >= OTHER_UNIT_CONFIDENCE and areas[index] >= OTHER_UNIT_AREA * max(areas)
+        if unit.confidence >= OTHER_UNIT_CONFIDENCE and areas[index] >= CRUMB * max(areas)
     ]
     return credible or [max(range(len(areas)), key=lambda index: seen.units[index].confidence * areas[index])]
 

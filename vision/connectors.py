@@ -8,8 +8,10 @@ import numpy as np
 from vision.colour import NamedShade, classical_posterior, measure_patch, named_share, weigh
 from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBalance
 from vision.pins import count_pins
+from vision.quality import long_side
 from vision.segmenter import Maps, pool
-from vision.units import FoundUnit, as_polygon
+from vision.text_regions import as_polygon
+from vision.units import FoundUnit
 from vision.votes import Instance, find_instances
 from vision.white_balance import apply_gains
 
@@ -42,7 +44,7 @@ def find_connectors(
         Colours to know besides the common ones.
     """
     mask = maps.coarse_masks["connector"]
-    unit_length = _long_side(np.asarray(unit.polygon))
+    unit_length = long_side(np.asarray(unit.polygon))
     connectors = []
     for instance in find_instances(maps.masks["connector"], mask, maps.connector_shape, least_cells=3):
         on_unit = float(unit.instance.cells[instance.cells].mean())
@@ -61,7 +63,7 @@ def find_connectors(
                 if measured
                 else weigh(network, None),
                 size=pool(maps.size, weight, SIZE_CLASSES),
-                size_ratio=_long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
+                size_ratio=long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
                 confidence=float(min(1.0, confidence)),
                 pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
                 mated=bool((maps.mated * weight).sum() / weight.sum() > 0.5),
@@ -142,8 +144,3 @@ def _rectify(rgb: np.ndarray, corners: np.ndarray) -> np.ndarray:
     target = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
     matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
     return cv2.cvtColor(cv2.warpPerspective(rgb, matrix, (w, h), flags=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-
-
-def _long_side(points: np.ndarray) -> float:
-    _, (a, b), _ = cv2.minAreaRect(np.asarray(points, np.float32))
-    return max(a, b)

@@ -47,7 +47,7 @@ NO_SEGMENTER = (
 _LEAST_OVERLAP = 0.4
 #: What is smaller than this share of the largest unit's area is no unit. Chosen on the calibration split:
 #: what was taken for a unit there and was none mostly lies below.
-_CRUMB = 0.1
+CRUMB = 0.1
 
 
 @dataclass(frozen=True)
@@ -217,7 +217,7 @@ def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
 
 def _without_crumbs(sightings: list[_Sighting]) -> list[_Sighting]:
     areas = [cv2.contourArea(np.asarray(sighting.unit.polygon, np.float32)) for sighting in sightings]
-    return [sighting for sighting, area in zip(sightings, areas, strict=True) if area >= _CRUMB * max(areas)]
+    return [sighting for sighting, area in zip(sightings, areas, strict=True) if area >= CRUMB * max(areas)]
 
 
 def _overlap(a: Polygon, b: Polygon) -> float:

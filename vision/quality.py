@@ -180,7 +180,8 @@ def _mask_of(polygons: Sequence[Polygon], shape: tuple[int, int], to_photo: floa
     return mask.astype(bool) if mask.any() else np.ones(shape, bool)
 
 
-def _long_side(polygon: Polygon) -> float:
+def long_side(polygon: Polygon | np.ndarray) -> float:
+    """Long side of the smallest rectangle round points (N, 2), at any turn."""
     return float(max(cv2.minAreaRect(np.asarray(polygon, np.float32))[1]))
 
 
@@ -212,7 +213,7 @@ def _burnt(lowest: np.ndarray) -> Fault | None:
 
 def _blurred(blur_px: float, units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
     # Where no unit is known it is taken to fill half of the long side.
-    length = min(map(_long_side, units), default=max(size) / 2)
+    length = min(map(long_side, units), default=max(size) / 2)
     limit = BLUR_LIMIT * length
     if blur_px <= limit:
         return None
@@ -226,7 +227,7 @@ def _blurred(blur_px: float, units: Sequence[Polygon], size: tuple[int, int]) ->
 
 
 def _small(units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
-    length = min(map(_long_side, units), default=float(max(size)))
+    length = min(map(long_side, units), default=float(max(size)))
     if length >= SMALL_LIMIT_PX:
         return None
     return Fault(

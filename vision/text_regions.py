@@ -305,9 +305,9 @@ def turned(corners: np.ndarray, quarter_turns: int) -> np.ndarray:
     return np.roll(corners, -quarter_turns, axis=0)
 
 
-def as_polygon(corners: np.ndarray) -> Polygon:
-    """Corners as plain numbers."""
-    return tuple((float(x), float(y)) for x, y in corners)
+def as_polygon(points: np.ndarray) -> Polygon:
+    """Points (N, 2) as plain numbers."""
+    return tuple((float(x), float(y)) for x, y in points)
 
 
 def tell_kind(strip: np.ndarray) -> TextKind:

@@ -7,6 +7,7 @@ import numpy as np
 
 from vision.observations import COLOUR_CODES, Polygon
 from vision.segmenter import FINS, Maps, pool
+from vision.text_regions import as_polygon
 from vision.votes import CELL, Instance, find_instances
 
 #: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
@@ -74,11 +75,6 @@ def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
     if len(shape) < 3:
         return as_polygon(maps.points_to_photo(instance.rectangle()))
     return as_polygon(maps.points_to_photo((shape.reshape(-1, 2) + 0.5) * CELL / 2))
-
-
-def as_polygon(points: np.ndarray) -> Polygon:
-    """Points (N, 2) as a Polygon."""
-    return tuple((float(x), float(y)) for x, y in points)
 
 
 def up_degrees(up: tuple[float, float]) -> float:
