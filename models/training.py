@@ -7,7 +7,7 @@ kinship, and an observed unit whose own family was taken out.
 """
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -49,6 +49,8 @@ NO_OUTLINE = 0.1
 SIMULATED_BESIDE, OBSERVED_WEIGHT = 600, 3.0
 #: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.
 MONOTONE = [-1 if name.endswith("short") else 0 if name.startswith("sees") else 1 for name in PAIR_FEATURES]
+
+Scored = tuple[np.ndarray, np.ndarray]  # log odds and truth of pairs, both of shape (n,)
 
 
 @dataclass(frozen=True)
@@ -250,41 +252,44 @@ def calibrate(
     """
     examples = observed_examples(observed, catalogue, model.noise, without=False)
     beside = simulate_examples(model.noise, int(model.about.get("seed", 0)) + 2, SIMULATED_BESIDE)
-    return _calibrated(model, examples, "observed units", level, beside)
+    basis = f"observed units, and {len(beside)} simulated ones"
+    return _calibrated(model, examples, basis, level, _score(model, beside))
 
 
 def _calibrated(
-    model: Model, examples: list[Example], basis: str, level: float = 0.95, beside: Sequence[Example] = ()
+    model: Model, examples: list[Example], basis: str, level: float = 0.95, beside: Scored | None = None
 ) -> Model:
     model = replace(model, calibration=_fit_sigmoid(model, examples, beside))
     posteriors = predict(model, [e.fused for e in examples])
     of_truth = [
         p.unlike if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
     ]
-    also = f", and {len(beside)} simulated ones" if beside else ""
     about = {
         **model.about,
-        "calibrated_on": f"{len(examples)} cases from {basis}{also}",
+        "calibrated_on": f"{len(examples)} cases from {basis}",
         "metrics": measure_halves(model, examples, beside),
     }
     return replace(model, conformal=fit_conformal(np.array(of_truth), level), about=about)
 
 
-def _fit_sigmoid(model: Model, examples: Sequence[Example], beside: Sequence[Example]) -> Calibration:
-    """Fitted to `examples`, and to those beside them, each of which counts less."""
-    features, true = list_pairs(list(examples), model.weights, model.noise.unlike)
-    scores = score_pairs(model, features)
-    if not beside:
+def _score(model: Model, examples: list[Example]) -> Scored:
+    """Log odds of each listed pair before calibration, and whether it is true."""
+    features, true = list_pairs(examples, model.weights, model.noise.unlike)
+    return score_pairs(model, features), true
+
+
+def _fit_sigmoid(model: Model, examples: list[Example], beside: Scored | None) -> Calibration:
+    """Fitted to `examples`, and to pairs beside them, each of which counts less."""
+    scores, true = _score(model, examples)
+    if beside is None:
         return fit_calibration(scores, true)
-    more, more_true = list_pairs(list(beside), model.weights, model.noise.unlike)
+    more, more_true = beside
     weights = np.concatenate([np.full(len(true), OBSERVED_WEIGHT), np.ones(len(more_true))])
-    return fit_calibration(
-        np.concatenate([scores, score_pairs(model, more)]), np.concatenate([true, more_true]), weights
-    )
+    return fit_calibration(np.concatenate([scores, more]), np.concatenate([true, more_true]), weights)
 
 
 def measure_halves(
-    model: Model, examples: list[Example], beside: Sequence[Example] = ()
+    model: Model, examples: list[Example], beside: Scored | None
 ) -> dict[str, float | int | str]:
     """How well the model does on its calibration cases, each half judged with the sigmoid of the other.
 

@@ -30,6 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from training_data_demo.marks.letters import CHARACTERS, load_faces
 from training_data_demo.marks.network import CastNetwork
 from training_data_demo.marks.relief import STRIP_PX, Grain, Strip, draw_strip
+from training_data_demo.moving_average import follow
 
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = 48
@@ -114,7 +115,7 @@ def _train(network: CastNetwork, strips, hardness, options: argparse.Namespace, 
             nn.utils.clip_grad_norm_(network.parameters(), 5.0)
             optimiser.step()
             step += 1
-            _average(averaged, network, min(0.998, (1 + step) / (10 + step)))
+            follow(averaged, network, step)
         elapsed = time.monotonic() - started
         if elapsed - shown > 20:
             shown = elapsed
@@ -157,16 +158,6 @@ def _loss(network: CastNetwork, strips: list[Strip]) -> Tensor:
         torch.tensor([len(t) for t in targets]),
         zero_infinity=True,
     )
-
-
-@torch.no_grad()
-def _average(averaged: nn.Module, network: nn.Module, decay: float) -> None:
-    """Exponential moving average of weights and of batch statistics."""
-    for kept, new in zip(averaged.state_dict().values(), network.state_dict().values(), strict=True):
-        if kept.dtype.is_floating_point:
-            kept.lerp_(new, 1 - decay)
-        else:
-            kept.copy_(new)
 
 
 @torch.no_grad()

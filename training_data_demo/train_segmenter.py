@@ -30,6 +30,7 @@ from torch import nn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from training_data_demo.moving_average import follow
 from training_data_demo.segmenter.disturb import cover, develop, develop_plainly
 from training_data_demo.segmenter.network import Segmenter, load_encoder
 from training_data_demo.segmenter.shots import Shot, draw_batch, read_shots
@@ -197,7 +198,7 @@ def _train(
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
         step += 1
-        _average(averaged, network, min(0.998, (1 + step) / (10 + step)))
+        follow(averaged, network, step)
         if elapsed - last_print > 15 or step <= 2:
             last_print = elapsed
             print(f"{elapsed:6.0f} s  step {step}  loss {total.item():.3f}", flush=True)
@@ -209,16 +210,6 @@ def _train(
     pool.shutdown()
     log["steps"] = step
     return averaged
-
-
-@torch.no_grad()
-def _average(averaged: nn.Module, network: nn.Module, decay: float) -> None:
-    """Exponential moving average of weights and of batch statistics."""
-    for kept, new in zip(averaged.state_dict().values(), network.state_dict().values(), strict=True):
-        if kept.dtype.is_floating_point:
-            kept.lerp_(new, 1 - decay)
-        else:
-            kept.copy_(new)
 
 
 @torch.no_grad()
