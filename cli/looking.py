@@ -6,7 +6,6 @@ Plain functions over plain values, so that any process on any machine can run th
 import hashlib
 import io
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -212,11 +211,6 @@ def write_decision(decision: Decision) -> str:
 def read_decision(text: str) -> Decision:
     """A decision from the JSON of `write_decision`."""
     return _DECISION.validate_json(text)
-
-
-def batches(items: Sequence, size: int) -> list[Sequence]:
-    """Cut a sequence into pieces of `size`."""
-    return [items[start : start + size] for start in range(0, len(items), size)]
 
 
 @cache

@@ -41,6 +41,18 @@ def run(monkeypatch, capsys):
 
 
 @pytest.fixture
+def own(tmp_path):
+    """A catalogue that a test may change: a copy of the demo's."""
+    import shutil
+
+    from cli.settings import demo_folder
+
+    folder = tmp_path / "own"
+    shutil.copytree(demo_folder() / "marrow_finch", folder)
+    return folder
+
+
+@pytest.fixture
 def plain_photo(tmp_path):
     """Write a grey JPEG of 1280 x 960 pixels; each name gets another shade, and so another hash."""
     from PIL import Image

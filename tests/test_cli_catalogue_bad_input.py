@@ -26,13 +26,6 @@ cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers canno
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
 
-@pytest.fixture
-def own(tmp_path):
-    folder = tmp_path / "own"
-    shutil.copytree(DEMO, folder)
-    return folder
-
-
 @pytest.mark.parametrize(
     "command",
     [

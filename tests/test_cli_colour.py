@@ -1,6 +1,5 @@
 """`plugface catalogue colour`: shades by example and by pointing at a photo."""
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,13 +12,6 @@ from models.catalogue import load_catalogue
 from models.shades import name_shades
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
-
-
-@pytest.fixture
-def own(tmp_path):
-    folder = tmp_path / "own"
-    shutil.copytree(DEMO, folder)
-    return folder
 
 
 @pytest.fixture

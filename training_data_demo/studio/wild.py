@@ -4,7 +4,6 @@ The latter serve to train the finder of connectors: body, layout, colours, marks
 with no eye to any catalogue, so that what is learned is connectors and not families.
 """
 
-import math
 import random
 
 from models.catalogue import Body, Connector, Family, Label, Mark, Variant
@@ -195,8 +194,3 @@ def _draw_marks(draw: random.Random, key: str, maker: str, body: Body, connector
                 taken.append(box)
                 break
     return tuple(marks)
-
-
-def layout_signature(family: Family) -> tuple:
-    """Colours, sizes and order of the sockets: what a catalogue family must not share with a drawn one."""
-    return tuple((c.colour, c.size, math.floor(c.turn_deg) % 180 == 90) for c in family.connectors)
