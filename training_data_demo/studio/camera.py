@@ -98,9 +98,9 @@ def _white_balance(light, params: Development):
     middle = small[(level > np.quantile(level, 0.1)) & (level < np.quantile(level, 0.95))]
     cast = np.log((middle if len(middle) else small).mean(0) + 1e-6)
     red, blue = cast[1] - cast[0], cast[1] - cast[2]
-    # Lamps differ from warm to cold. Of a warm cast little is taken out, as by a phone that keeps the mood of
-    # lamplight; a green or pink mean is taken for the subject's colour, mostly.
-    warmth = float(np.clip((blue - red) / 2, -1.2, 0.3))
+    # Lamps differ from warm to cold, and lamplight is far warmer than shade is cold: a strongly blue mean is
+    # rather the subject's colour, and so, mostly, is a green or pink one.
+    warmth = float(np.clip((blue - red) / 2, -0.3, 1.2))
     green = float(np.clip((red + blue) / 2 * 0.4, -0.14, 0.14))
     logs = params.white_balance * np.array([green - warmth, 0.0, green + warmth])
     gains = np.exp(logs)

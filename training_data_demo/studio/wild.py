@@ -10,9 +10,11 @@ from models.catalogue import Body, Connector, Family, Label, Mark, Variant
 from training_data_demo.studio.footprint import connector_size_mm
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
-# How often each colour turns up on a drawn family; black and grey lead, as in the trade (common practice, no
-# source).
-_WEIGHTS = (26, 9, 6, 8, 7, 10, 10, 6, 16, 13, 4, 4)
+# How often each colour turns up on a family of an invented maker; black and grey lead, as in the trade
+# (common practice, no source). Families drawn for training have every colour nearly as often, so that all are
+# learned.
+_TRADE = (26, 9, 6, 8, 7, 10, 10, 6, 16, 13, 4, 4)
+_EVEN = (12, 8, 10, 8, 8, 8, 10, 8, 11, 9, 6, 9)
 _SYLLABLES = (
     "ba",
     "dor",
@@ -67,7 +69,7 @@ def unknown_family(key: str) -> Family:
         for maker, name in group:
             if name == key:
                 draw = random.Random(f"unknown family {key}")
-                return _draw_family(draw, key, maker)
+                return _draw_family(draw, key, maker, _TRADE)
     raise KeyError(key)
 
 
@@ -77,13 +79,13 @@ def random_family(seed: int) -> Family:
     word = "".join(draw.choice(_SYLLABLES) for _ in range(draw.choice((2, 2, 3)))).upper()
     key = word if draw.random() < 0.4 else f"{word} {draw.randint(1, 99)}"
     maker = "".join(draw.choice(_SYLLABLES) for _ in range(3)).capitalize()
-    return _draw_family(draw, key, maker)
+    return _draw_family(draw, key, maker, _EVEN)
 
 
-def _draw_family(draw: random.Random, key: str, maker: str) -> Family:
+def _draw_family(draw: random.Random, key: str, maker: str, weights: tuple[int, ...]) -> Family:
     while True:
         body = _draw_body(draw)
-        connectors = _draw_connectors(draw, body)
+        connectors = _draw_connectors(draw, body, weights)
         if connectors:
             break
     number = "".join(draw.choice("0123456789") for _ in range(draw.randint(6, 10)))
@@ -124,9 +126,9 @@ def _draw_body(draw: random.Random) -> Body:
     )
 
 
-def _draw_connectors(draw: random.Random, body: Body) -> list[Connector]:
+def _draw_connectors(draw: random.Random, body: Body, weights: tuple[int, ...]) -> list[Connector]:
     """One to six sockets that do not touch, in rows, in a column or scattered; empty if none fits."""
-    palette = [draw.choices(COLOURS, _WEIGHTS)[0] for _ in range(draw.choice((1, 2, 3, 4)))]
+    palette = [draw.choices(COLOURS, weights)[0] for _ in range(draw.choice((1, 2, 3, 4)))]
     turned = draw.random() < 0.25
     plan = draw.choice(("row", "row", "rows", "column", "scatter"))
     half_w, half_h = body.size_mm[0] / 2 - 5, body.size_mm[1] / 2 - 5
