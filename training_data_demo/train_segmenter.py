@@ -31,14 +31,14 @@ from torch import nn
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from training_data_demo.moving_average import follow
-from training_data_demo.segmenter.disturb import cover, develop, develop_plainly
+from training_data_demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
 from training_data_demo.segmenter.network import Segmenter, load_encoder
-from training_data_demo.segmenter.shots import Shot, draw_batch, read_shots
+from training_data_demo.segmenter.shots import Shot, draw_batch, on_other_ground, read_shots
 from training_data_demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
-SIZES = ((480, 640), (640, 480), (512, 512), (384, 512), (512, 384), (320, 320))
-SMALL_SIZES = ((192, 256), (256, 192), (224, 224))  # without a GPU
+SIZES = ((480, 640), (640, 480), (512, 512), (320, 320), (256, 320))
+SMALL_SIZES = ((256, 320), (320, 256), (288, 288))  # without a GPU
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 HELD_BACK = 0.06
 
@@ -65,6 +65,13 @@ def main() -> None:
         "--encoder-share", type=float, default=0.4, help="step size of weights that know pictures already"
     )
     parser.add_argument("--rate", type=float, default=PEAK_RATE, help="highest step size")
+    parser.add_argument(
+        "--grounds",
+        type=float,
+        default=0.3,
+        help="share of pictures on invented grounds; a fifth of them empty",
+    )
+    parser.add_argument("--follow", action="store_true", help="take in shots that are rendered meanwhile")
     parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
@@ -77,8 +84,7 @@ def main() -> None:
     options.out.mkdir(parents=True, exist_ok=True)
 
     started = time.monotonic()
-    # A name can come up in two folders; the folder given first counts.
-    paths = {path.stem: path for folder in reversed(options.data) for path in sorted(folder.rglob("*.npz"))}
+    paths = _find_shots(options.data)
     shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos)
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
@@ -105,6 +111,7 @@ def main() -> None:
         "seed": options.seed,
         "rate": options.rate,
         "plain": options.plain,
+        "grounds": options.grounds,
         "encoder_share": options.encoder_share,
         "started_from": _log_beside(options.start),
         "minutes": options.minutes,
@@ -112,8 +119,32 @@ def main() -> None:
         "batch": options.batch,
         "progress": [],
     }
-    averaged = _train(network, training, held_back, device, options, log)
+    known = set(paths)
+
+    def read_more() -> None:
+        _read_more(options, known, training, device)
+
+    averaged = _train(network, training, held_back, device, options, log, read_more)
+    log["shots"] = len(training)
     _save(averaged, held_back or training, device, options, log)
+
+
+def _find_shots(folders: list[Path]) -> dict[str, Path]:
+    """Finished renders of the train split by name; a name in two folders is that of the one given first."""
+    paths = {path.stem: path for folder in reversed(folders) for path in sorted(folder.rglob("*.npz"))}
+    return {name: path for name, path in paths.items() if not name.endswith(".part") and _is_train(path)}
+
+
+def _is_train(path: Path) -> bool:
+    return json.loads(path.with_suffix(".json").read_text())["split"] == "train"
+
+
+def _read_more(options: argparse.Namespace, known: set[str], training: list[Shot], device) -> None:
+    """Add shots that came into the folders since, to be run beside the training."""
+    found = _find_shots(options.data)
+    new = sorted(name for name in found if name not in known and not _is_held_back(name))
+    training += read_shots([found[name] for name in new], device, workers=2)
+    known.update(found)
 
 
 def _load_weights(network: Segmenter, path: Path) -> None:
@@ -144,6 +175,7 @@ def _train(
     device: torch.device,
     options: argparse.Namespace,
     log: dict,
+    read_more,
 ) -> Segmenter:
     """Train until the time is up; gives the moving average of the weights."""
     encoder = {id(p) for p in network.encoder.parameters()}
@@ -168,10 +200,12 @@ def _train(
     @torch.no_grad()
     def draw():
         batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
+        batch = on_other_ground(batch, invent_grounds(batch.rgb), options.grounds, rng)
         if rng.random() < options.plain:
             return batch, *cover(develop_plainly(batch.rgb), 0.1)
         return batch, *cover(develop(batch.rgb))
 
+    reader, reading = ThreadPoolExecutor(1), None
     pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from
     waiting = pool.submit(draw)
     while True:
@@ -202,12 +236,18 @@ def _train(
         if elapsed - last_print > 15 or step <= 2:
             last_print = elapsed
             print(f"{elapsed:6.0f} s  step {step}  loss {total.item():.3f}", flush=True)
-            row = {"seconds": round(elapsed, 1), "step": step, "loss": round(total.item(), 4)}
+            row = {"seconds": round(elapsed, 1), "step": step, "shots": len(training)}
+            row["loss"] = round(total.item(), 4)
             log["progress"].append(row | {name: round(value.item(), 4) for name, value in terms.items()})
+            if options.follow and (reading is None or reading.done()):
+                if reading is not None:
+                    reading.result()  # an error there ends the training
+                reading = reader.submit(read_more)
         if progress > 0.5 and not halfway:
             halfway = True
             _save(averaged, held_back or training, device, options, log | {"steps": step})
     pool.shutdown()
+    reader.shutdown()
     log["steps"] = step
     return averaged
 

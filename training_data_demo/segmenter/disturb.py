@@ -130,6 +130,27 @@ def light(x: Tensor) -> Tensor:
     return x * (1 - _uniform(x, 0, 0.45) * radius2)
 
 
+def invent_grounds(like: Tensor) -> Tensor:
+    """Linear light of surfaces that no renderer made: plain, blotched, grained or striped, in any colour.
+
+    Without them the network learned the studio's grounds, and took any other surface for a unit.
+    """
+    x = (_uniform(like, 0.02, 0.6) * _uniform(like, 0.6, 1.4, 3)).expand_as(like)
+    for cells in (2, 6, 20, 70):
+        depth = _uniform(like, 0, 1) ** 2 * 0.8
+        x = x * (1 + depth * (2 * _smooth_noise(like, cells) - 1))
+        x = x * (1 + 0.3 * depth * (2 * _smooth_noise(like, cells, 3) - 1))
+    h, w = like.shape[-2:]
+    rows = torch.arange(h, device=like.device).view(1, 1, h, 1)
+    columns = torch.arange(w, device=like.device).view(1, 1, 1, w)
+    angle = _uniform(like, 0, math.pi)
+    wave = (rows * angle.sin() + columns * angle.cos()) * _uniform(like, 0.03, 0.8) + _uniform(like, 0, 6)
+    sharpness = _uniform(like, 0, 2) ** 4 + 0.5
+    x = _sometimes(x, x * (1 + 0.5 * _uniform(like, 0, 1) * torch.tanh(sharpness * wave.sin())), 0.3)
+    x = x * (1 + _uniform(like, 0, 1) ** 2 * 0.5 * torch.randn_like(like[:, :1]))
+    return x.clamp(0, 8)
+
+
 def develop_plainly(linear: Tensor) -> Tensor:
     """A good phone's picture in fair conditions: only white balance and exposure are a little off.
 

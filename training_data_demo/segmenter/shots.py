@@ -57,6 +57,7 @@ class Shot:
     index: Tensor  # int16 (H, W)
     units: Tensor  # float32 (MAX_UNITS, len(UNIT_COLUMNS)); NaN where unknown
     connectors: Tensor  # float32 (MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), row 13 * unit + part
+    boxes: np.ndarray  # float32 (known units, 4): left, top, right, bottom; kept beside the processor
     name: str
 
 
@@ -174,6 +175,7 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
         index=torch.from_numpy(index.astype(np.int16)),
         units=torch.from_numpy(units),
         connectors=torch.from_numpy(connectors),
+        boxes=units[np.isfinite(units[:, 10]), 10:14],
         name=name,
     )
 
@@ -225,12 +227,10 @@ def draw_view(
     zoom : fixes whether one unit fills the sample
     """
     height, width = size
-    boxes = shot.units[:, 10:14].cpu().numpy()
-    known = np.flatnonzero(np.isfinite(boxes[:, 0]))
     shot_h, shot_w = shot.index.shape
     zoom = rng.random() < 0.45 if zoom is None else zoom
-    if zoom and len(known):
-        left, top, right, bottom = boxes[rng.choice(known)]
+    if zoom and len(shot.boxes):
+        left, top, right, bottom = rng.choice(shot.boxes)
         extent, fill = max(right - left, bottom - top, 16.0), rng.uniform(0.4, 1.05)
         centre = np.array([(left + right) / 2, (top + bottom) / 2]) + rng.normal(0, 0.06, 2) * extent
         scale = max(extent / (fill * min(height, width) * rng.uniform(1.0, max(size) / min(size))), 0.3)
@@ -252,13 +252,15 @@ def cut(shot: Shot, view: np.ndarray, size: tuple[int, int]) -> Batch:
     """The shot seen through `view`, as a batch of one with MAX_UNITS units."""
     height, width = size
     device = shot.rgb.device
-    affine = torch.tensor(view, dtype=torch.float32, device=device)
+    # One transfer, and the inverse by the processor: a graphics card waits for each.
+    both = np.column_stack([view, np.linalg.inv(view[:, :2])]).astype(np.float32)
+    affine, inverse = torch.from_numpy(both).to(device).split([3, 2], 1)
     y, x = torch.meshgrid(
         torch.arange(height, device=device) + 0.5, torch.arange(width, device=device) + 0.5, indexing="ij"
     )
     at = torch.stack([x, y, torch.ones_like(x)], -1) @ affine.T
     shot_h, shot_w = shot.index.shape
-    grid = (at / torch.tensor([shot_w, shot_h], device=device) * 2 - 1)[None]
+    grid = torch.stack([at[..., 0] / shot_w, at[..., 1] / shot_h], -1)[None] * 2 - 1
     rgb = shot.rgb[None].float()
     scale = float(np.sqrt(abs(np.linalg.det(view[:, :2]))))
     while scale > 1.5:  # average before thinning out, as a camera does
@@ -266,8 +268,6 @@ def cut(shot: Shot, view: np.ndarray, size: tuple[int, int]) -> Batch:
     rgb = F.grid_sample(rgb, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
     labels = F.grid_sample((shot.index.float() + 1)[None, None], grid, mode="nearest", align_corners=False)
     index = labels[:, 0].round().long() - 1  # outside: 0 - 1 = IGNORE
-
-    inverse = torch.linalg.inv(affine[:, :2])
 
     def move(table: Tensor) -> Tensor:
         table = table.clone()
@@ -326,4 +326,22 @@ def draw_batch(shots: list[Shot], count: int, size: tuple[int, int], rng: np.ran
         samples.append(sample)
     return Batch(
         *(torch.cat([getattr(s, name) for s in samples]) for name in ("rgb", "index", "units", "connectors"))
+    )
+
+
+def on_other_ground(batch: Batch, grounds: Tensor, share: float, rng: np.random.Generator) -> Batch:
+    """A random `share` of the samples with `grounds` (B, 3, H, W) under their units; a fifth left empty."""
+    count = len(batch.index)
+    drawn = rng.random(count)
+    device = batch.index.device
+    moved = torch.from_numpy(drawn < share).to(device)[:, None, None]
+    emptied = torch.from_numpy(drawn < share / 5).to(device)[:, None, None]
+    replaced = moved & ((batch.index < PARTS) | emptied)
+    # Grounds are drawn at a usual brightness; the sample's own light may be another.
+    lit = grounds * (batch.rgb.mean((1, 2, 3), keepdim=True) / grounds.mean((1, 2, 3), keepdim=True))
+    return Batch(
+        rgb=torch.where(replaced[:, None], lit, batch.rgb),
+        index=torch.where(replaced, torch.zeros_like(batch.index), batch.index),
+        units=batch.units,
+        connectors=batch.connectors,
     )
