@@ -1,8 +1,8 @@
 """Time `identify` against plain full-photo passes of both readers: `python -m cli.bench_identify`.
 
-Two things are timed in turn in one run, so that a busy machine slows both; ratios count. No photo of
-12 megapixels has to be at hand: photos are enlarged to that size, which gives every stage its full work.
-Cold start and peak memory are those of a new process.
+Two things are timed in turn in one run, so that a busy machine slows both; ratios count. The photos of 12
+megapixels are the demo's. Cold start and peak memory are those of a new process. Growth with the photo's
+size, with the units in it and with the catalogue is printed and, with `--picture`, drawn.
 """
 
 import argparse
@@ -13,17 +13,21 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import cv2
-import numpy as np
+from matplotlib.figure import Figure
 
+from cli.bench_scale import measure_cost
+from cli.charts import DPI
 from cli.measure_text import by_rapid_pass, by_tesseract_pass
-from cli.pipeline import decode_photo, identify_unit
+from cli.pipeline import SeveralUnits, decode_photo, default_model, identify_unit, observe_photos
 from cli.settings import default_catalogue, demo_folder
-from models.catalogue import load_catalogue
+from cli.truth import read_truth
+from models.catalogue import Catalogue, load_catalogue
 
-LARGE_PX, SMALL_PX = 4032, 1632  # long sides of 12 and 2 megapixels at 4:3
+SMALL_PX = 1632  # long side of 2 megapixels at 4:3
 
 
 def enlarged(source: Path, long_side: int, folder: Path) -> Path:
@@ -43,16 +47,22 @@ def seconds(work: Callable[[], object]) -> float:
     return time.perf_counter() - started
 
 
+def answer(photo: Path, catalogue: Catalogue) -> None:
+    """What `identify` does; of a photo of several units it asks for one, having looked at all."""
+    with suppress(SeveralUnits):
+        identify_unit([photo], catalogue)
+
+
 def compare(photos: list[Path]) -> None:
     """Whole `identify` beside one plain pass of each reader, photo by photo."""
     catalogue = load_catalogue(default_catalogue())
-    identify_unit([photos[0]], catalogue)  # the networks are loaded before anything counts
+    answer(photos[0], catalogue)  # the networks are loaded before anything counts
     rows = []
     for path in photos:
         data = path.read_bytes()
         rows.append(
             (
-                seconds(lambda path=path: identify_unit([path], catalogue)),
+                seconds(lambda path=path: answer(path, catalogue)),
                 seconds(lambda data=data: by_tesseract_pass(decode_photo(data, name="large"))),
                 seconds(lambda data=data: by_rapid_pass(decode_photo(data, name="large"))),
             )
@@ -66,37 +76,72 @@ def compare(photos: list[Path]) -> None:
 def cold_start(photo: Path, times: int) -> None:
     """A new process for each answer; peak memory of the largest."""
     command = [sys.executable, "-c", "from cli.main import main; main()", "identify", str(photo), "--json"]
-    took = [
-        seconds(lambda: subprocess.run(command, check=True, stdout=subprocess.DEVNULL)) for _ in range(times)
-    ]
+    took = [seconds(lambda: subprocess.run(command, stdout=subprocess.DEVNULL)) for _ in range(times)]
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024  # Linux counts KiB
     print(f"cold start, {photo.name}: median {statistics.median(took):.2f} s of {times} (goal 1.5 s at 2 MP)")
     print(f"peak memory of the largest process so far: {peak:.0f} MB (goal 700 MB)")
 
 
-def grow(photo: Path, folder: Path) -> None:
-    """Growth with the photo's size."""
+def grow_with_size(photo: Path, folder: Path) -> list[tuple[float, float]]:
+    """Megapixels and seconds, for one unit; the photo is enlarged or reduced."""
     catalogue = load_catalogue(default_catalogue())
+    points = []
     for long_side in (800, 1632, 2880, 4032):
         path = enlarged(photo, long_side, folder)
-        took = min(seconds(lambda path=path: identify_unit([path], catalogue)) for _ in range(2))
-        print(f"  {0.75 * (long_side / 1000) ** 2:5.1f} MP: {took:.2f} s")
+        took = min(seconds(lambda path=path: answer(path, catalogue)) for _ in range(2))
+        points.append((0.75 * (long_side / 1000) ** 2, took))
+    return points
+
+
+def grow_with_units() -> list[tuple[float, float]]:
+    """Units in a photo of the demo and the seconds to look at it, for one pallet photo of each count."""
+    pallets = [row for row in read_truth(demo_folder()) if row.photo.startswith("photos/pa")]
+    points = []
+    for count in sorted({len(row.units) for row in pallets}):
+        path = demo_folder() / next(row.photo for row in pallets if len(row.units) == count)
+        points.append((count, min(seconds(lambda path=path: observe_photos([path])) for _ in range(2))))
+    return points
+
+
+def grow_with_catalogue(folder: Path) -> list[tuple[float, float]]:
+    """Families in the catalogue and the seconds that an answer from a front adds to a photo."""
+    model = default_model()
+    costs = [measure_cost(n, folder / f"catalogue-{n}", model) for n in (14, 100, 500, 2000)]
+    return [(cost.families, cost.front_s) for cost in costs]
+
+
+def draw_growth(curves: dict[str, list[tuple[float, float]]], path: Path) -> None:
+    """One panel for each curve of (size, seconds), as PNG."""
+    figure = Figure(figsize=(9, 2.8), layout="constrained")
+    for axes, (caption, points) in zip(figure.subplots(1, len(curves)), curves.items(), strict=True):
+        axes.plot(*zip(*points, strict=True), marker="o", color="tab:blue")
+        axes.set_xlabel(caption)
+        axes.set_ylabel("seconds")
+        axes.set_ylim(bottom=0)
+    figure.savefig(path, dpi=DPI)
 
 
 def main() -> None:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--count", type=int, default=6, help="photos of 12 megapixels")
+    parser.add_argument("--picture", type=Path, help="growth curves (.png)")
     options = parser.parse_args()
-    shipped = sorted((demo_folder() / "photos").glob("mf*.jpg"))
-    chosen = [shipped[int(k)] for k in np.linspace(0, len(shipped) - 1, options.count)]
+    large = sorted((demo_folder() / "photos").glob("ti*.jpg"))
+    single = next(demo_folder() / row.photo for row in read_truth(demo_folder()) if row.view == "front")
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        compare([enlarged(path, LARGE_PX, folder) for path in chosen])
-        cold_start(enlarged(chosen[0], SMALL_PX, folder), times=3)
-        cold_start(enlarged(chosen[0], LARGE_PX, folder), times=1)
-        print("growth with the photo's size, one unit:")
-        grow(chosen[0], folder)
+        compare(large)
+        cold_start(enlarged(single, SMALL_PX, folder), times=5)
+        cold_start(large[0], times=1)
+        curves = {
+            "megapixels, one unit": grow_with_size(single, folder),
+            "units in the photo": grow_with_units(),
+            "families in the catalogue, answer alone": grow_with_catalogue(folder),
+        }
+    for caption, points in curves.items():
+        print(f"{caption}: " + ", ".join(f"{size:g}: {took:.3f} s" for size, took in points))
+    if options.picture:
+        draw_growth(curves, options.picture)
 
 
 if __name__ == "__main__":
