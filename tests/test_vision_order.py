@@ -66,14 +66,31 @@ def test_own_frame_of_an_upright_unit_turns_y_up():
     np.testing.assert_allclose(own_frame(np.array([[3.0, 4.0]]), 90), [[3, -4]], atol=1e-9)
 
 
+LYING = ((0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0))
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 31.0, 90.0, 200.0])
+def test_an_unsure_shape_lies_with_its_longer_side_across(turn_deg):
+    turn = np.radians(turn_deg)
+    outline = np.array(LYING) @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    up_deg, confidence, _ = fix_up((0.1, 0.02), tuple(map(tuple, outline)), None, 0.0)
+    assert min((up_deg - 90 - turn_deg) % 180, (90 + turn_deg - up_deg) % 180) < 0.1
+    assert confidence == pytest.approx(np.hypot(0.1, 0.02))  # which long side is up stays as open as it was
+
+
+def test_a_sure_shape_keeps_its_own_direction():
+    up_deg, _, _ = fix_up((0.8, 0.1), LYING, None, 0.0)
+    assert up_deg == pytest.approx(np.degrees(np.arctan2(0.1, 0.8)))
+
+
 def test_sure_reading_turns_an_unsure_shape_round():
-    up_deg, confidence, method = fix_up((0.0, -0.2), 90.0, 0.9)
+    up_deg, confidence, method = fix_up((0.0, -0.2), LYING, 90.0, 0.9)
     assert up_deg == pytest.approx(90)
     assert confidence == pytest.approx(1)
     assert method == "shape and text"
 
 
 def test_unsure_reading_against_a_sure_shape_leaves_doubt():
-    up_deg, confidence, _ = fix_up((0.0, 0.9), 270.0, 0.4)
+    up_deg, confidence, _ = fix_up((0.0, 0.9), LYING, 270.0, 0.4)
     assert up_deg == pytest.approx(90)
     assert confidence < 0.5

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.units import find_units, up_degrees
-from vision.votes import join_votes
+from vision.units import PARTING, find_units, up_degrees
+from vision.votes import AGREED, find_instances, join_votes
 
 H, W = 480, 640
 
@@ -70,3 +70,16 @@ def test_votes_that_agree_on_nothing_make_no_instance():
     shape[3] = 0
     mask = np.where(rng.random((60, 80)) < 0.05, 0.9, 0.0)
     assert all(instance.seen < 0.5 for instance in join_votes(mask, shape))
+
+
+def test_doubtful_votes_part_what_touches_and_leave_whole_what_is_one(draw_maps):
+    rng = np.random.default_rng(11)
+    touching = draw_maps([(150, 150, 160, 100, 0), (312, 150, 160, 100, 0)])
+    single = draw_maps([(230, 150, 322, 100, 0)])
+    for maps, expected in ((touching, 2), (single, 1)):
+        # A third of a unit's width: many votes miss by more than the half deviation that counts as agreeing.
+        maps.unit_shape[:2] += rng.normal(0, 30, maps.unit_shape[:2].shape).astype(np.float32)
+        fine, mask = maps.masks["unit"], maps.coarse_masks["unit"]
+        assert np.mean([i.agreement for i in join_votes(mask, maps.unit_shape)]) < AGREED
+        found = find_instances(fine, mask, maps.unit_shape, parting=PARTING, least_cells=20)
+        assert len(found) == expected

@@ -32,9 +32,9 @@ from vision.white_balance import measure_white_balance
 WORKING_PX = 2016
 #: Long side of the network's picture of a whole photo: units look as large in it as in the pictures that the
 #: network learned from. Chosen on the calibration split.
-WHOLE_PX = 288
+WHOLE_PX = 512
 #: Side of the network's picture of one unit, which is looked at again where it is small in the whole.
-CLOSE_PX = 256
+CLOSE_PX = 384
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
 WORTH_ENLARGING = 1.25
 _MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
@@ -263,7 +263,7 @@ def _describe(
         ),
         method="segmenter",
     )
-    return _in_order(unit, *fix_up(found.up, None, 0.0))
+    return _in_order(unit, *fix_up(found.up, found.polygon, None, 0.0))
 
 
 def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
@@ -291,7 +291,7 @@ def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sight
         kind = "cast" if unit.face["front"] > 0.5 else "printed"
         reading = measure_text_up([text for text in texts if text.kind == kind])
         if reading[0] is not None:
-            unit = _in_order(unit, *fix_up(sighting.unit.up, *reading))
+            unit = _in_order(unit, *fix_up(sighting.unit.up, unit.polygon, *reading))
         units.append(replace(unit, texts=texts, codes=codes))
     texts, codes, said = read_photo_texts(photo, [unit.polygon for unit in units])
     notes += said

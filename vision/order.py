@@ -1,5 +1,6 @@
 """The unit's own frame and the canonical order of its connectors, however the phone was held."""
 
+import cv2
 import numpy as np
 
 from vision.observations import Polygon, reading_order
@@ -42,14 +43,18 @@ def place_in_unit(polygon: Polygon, unit: Polygon, up_deg: float) -> tuple[float
 
 
 def fix_up(
-    up: tuple[float, float], reading_deg: float | None, reading_confidence: float
+    up: tuple[float, float], outline: Polygon, reading_deg: float | None, reading_confidence: float
 ) -> tuple[float, float, str]:
     """Weigh the segmenter's upward direction against that of text that was read.
+
+    Where the segmenter is unsure, a unit is taken to lie with its longer side across (common practice, no
+    source); which of the two long sides is the upper one then stays as open as the segmenter left it.
 
     Parameters
     ----------
     up : (x, y), x right, y up
         Its length is the certainty.
+    outline : of the unit, y down
     reading_deg : degrees or None
         Upward direction of a mark or label line, 90 is up.
     reading_confidence : 0..1
@@ -60,9 +65,21 @@ def fix_up(
     up_deg, confidence, method
     """
     vector, method = np.asarray(up, float), "shape"
+    if np.hypot(*vector) < FIXED_UP:
+        across = _long_side(outline)
+        axis = np.array([across[1], across[0]])  # a quarter turn, and from y down to y up
+        vector = np.hypot(*vector) * axis * (1.0 if axis @ vector >= 0 else -1.0)
     if reading_deg is not None:
         angle = np.radians(reading_deg)
         vector = vector + 1.5 * reading_confidence * np.array([np.cos(angle), np.sin(angle)])
         method = "shape and text"
     length = float(np.hypot(*vector))
     return float(np.degrees(np.arctan2(vector[1], vector[0])) % 360), min(1.0, length), method
+
+
+def _long_side(outline: Polygon) -> np.ndarray:
+    """Direction (2,) of the longer side of the smallest rectangle about an outline."""
+    corners = cv2.boxPoints(cv2.minAreaRect(np.asarray(outline, np.float32)))
+    sides = corners[1] - corners[0], corners[2] - corners[1]
+    longer = max(sides, key=lambda side: float(np.hypot(*side)))
+    return longer / max(float(np.hypot(*longer)), 1e-6)

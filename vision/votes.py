@@ -21,8 +21,15 @@ _MOST_INSTANCES = 64
 #: A vote within this many standard deviations of the centre agrees with it; votes are followed where this
 #: share of all does. Our choice: those of a well-trained network nearly all do, those of another nearly none.
 AGREES, AGREED = 0.5, 0.8
-#: Elsewhere a piece of mask that fills less of its convex hull than this may be several things. Our choice.
-SOLID = 0.8
+
+
+@dataclass(frozen=True)
+class Parting:
+    """When doubtful votes part a piece of mask: two things or more must each reach these shares."""
+
+    seen: float  # of the thing's own area
+    held: float  # of the piece
+    settled: float  # of its votes, agreeing
 
 
 @dataclass(frozen=True)
@@ -49,9 +56,9 @@ def find_instances(
     mask: np.ndarray,
     shape: np.ndarray,
     *,
+    parting: Parting,
     threshold: float = 0.5,
     least_cells: int = 4,
-    part: bool = False,
 ) -> list[Instance]:
     """Instances in one map, the best supported first.
 
@@ -60,10 +67,9 @@ def find_instances(
     fine : (2 * h4, 2 * w4), probability of being part of any instance
     mask : (h4, w4), the same by cells
     shape : (5, h4, w4), as `join_votes` takes it
+    parting : what tells several things in one piece of mask
     threshold : of both masks
     least_cells : smaller ones are dropped
-    part : bool
-        Let even doubtful votes part pieces that do not fill their hull.
     """
     voted = join_votes(mask, shape, threshold=threshold, least_cells=least_cells)
     cells_each = [instance.cells.sum() for instance in voted]
@@ -76,12 +82,17 @@ def find_instances(
         cells = cv2.resize(piece.astype(np.float32), mask.shape[::-1], interpolation=cv2.INTER_AREA) >= 0.5
         if cells.sum() < least_cells:
             continue
+        parted = [
+            instance
+            for instance in join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
+            if instance.seen >= parting.seen
+            and instance.cells.sum() >= parting.held * cells.sum()
+            and instance.agreement >= parting.settled
+        ]
+        if len(parted) > 1:
+            instances += parted
+            continue
         points = np.argwhere(piece)[:, ::-1].astype(np.float32)
-        if part and len(points) < SOLID * cv2.contourArea(cv2.convexHull(points)):
-            voted = join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
-            if len(voted) > 1:
-                instances += voted
-                continue
         in_network = (points + 0.5) * CELL / 2
         covariance = np.cov(in_network.T) + np.eye(2) * 0.25
         instances.append(Instance(cells, in_network.mean(0), covariance, 1.0, float(fine[piece].mean())))
