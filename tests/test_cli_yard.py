@@ -416,6 +416,7 @@ def test_behind_tls_the_cookie_is_secure_and_only_the_public_name_is_known(make_
     [
         {"origin": "https://elsewhere.example"},
         {"origin": "null"},
+        {"origin": "file://"},
         {"origin": "http://127.0.0.1:9"},
         {"sec-fetch-site": "cross-site"},
         {"sec-fetch-site": "same-site", "origin": "http://127.0.0.1"},
