@@ -314,6 +314,13 @@ def test_a_truth_that_makes_no_sense_is_refused(here, jpeg, body, name):
     refused(here.client.post(f"{UNITS}/{A}/confirmations", json=body), name)
 
 
+def test_a_truth_is_kept_as_the_catalogue_writes_it(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    typed = {"family": "heron 2", "variant": "b", "who": "Jo"}
+    said = here.client.post(f"{UNITS}/{A}/confirmations", json=typed).json()
+    assert (said["family"], said["variant"]) == ("HERON 2", "B")
+
+
 def test_none_of_the_catalogue_is_a_truth(here, jpeg):
     here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
     said = here.client.post(f"{UNITS}/{A}/confirmations", json={"family": "", "who": "Jo"})

@@ -36,6 +36,7 @@ from cli.yard.queue import LotEntry, PhotoEntry, UnitEntry
 from cli.yard.refusals import Refused
 from cli.yard.yard import Yard
 from models.answers import View
+from models.catalogue import Family
 from models.opinion import ClaimError, read_claim
 
 
@@ -165,12 +166,15 @@ def show_photo(
 def confirm_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: ConfirmationIn) -> ConfirmationOut:
     """Record what a person found the unit to be. Nothing is overwritten; the latest counts."""
     found = find_unit(yard, lot, unit)
-    family = yard.catalogue.by_key.get(said.family)
-    if said.family and family is None:
-        raise Refused("no_family", family=said.family)
-    if said.variant and (family is None or said.variant not in {v.key for v in family.variants}):
-        raise Refused("no_variant", family=said.family or "-", variant=said.variant)
-    return yard.records.confirm(lot, found, said)
+    family, variants = "", {"": ""}
+    if said.family:
+        entry = _find_family(yard, said.family)
+        family = entry.key
+        variants |= {v.key.casefold(): v.key for v in entry.variants}
+    variant = variants.get(said.variant.casefold())
+    if variant is None:
+        raise Refused("no_variant", family=family or "-", variant=said.variant)
+    return yard.records.confirm(lot, found, said.model_copy(update={"family": family, "variant": variant}))
 
 
 def find_unit(yard: Yard, lot: LotEntry, unit: str) -> UnitEntry:
@@ -242,12 +246,17 @@ def _check_said(yard: Yard, said: UnitIn) -> tuple[str, dict[str, str | int]]:
             raise Refused("claim", problem=str(error)) from None
         claimed = f"{family.key}:{variant}" if variant else family.key
     needs = said.needs.model_dump(exclude_none=True)
-    partner = {key.casefold(): key for key in yard.catalogue.by_key}.get(needs.get("partner", "").casefold())
-    if needs.pop("partner", ""):
-        if partner is None:
-            raise Refused("no_family", family=said.needs.partner)
-        needs["partner"] = partner
+    if partner := needs.pop("partner", ""):
+        needs["partner"] = _find_family(yard, partner).key
     return claimed, needs
+
+
+def _find_family(yard: Yard, name: str) -> Family:
+    """The family of that key; people type it in capitals or not."""
+    for family in yard.catalogue.families:
+        if family.key.casefold() == name.casefold():
+            return family
+    raise Refused("no_family", family=name)
 
 
 async def _receive(yard: Yard, request: Request) -> bytes:
