@@ -200,6 +200,8 @@ def _environment() -> jinja2.Environment:
         "first_cautions": lambda cautions: [c for c in cautions if c.name not in CLOSING],
         "closing_cautions": lambda cautions: [c for c in cautions if c.name in CLOSING],
     }
+    for name in environment.list_templates():  # ready now, so that who asks first does not wait for it
+        environment.get_template(name)
     return environment
 
 
