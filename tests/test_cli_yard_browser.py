@@ -4,6 +4,7 @@ Skipped where the machine has no Chromium. What is looked for is what a person w
 """
 
 import io
+import re
 import shutil
 import socket
 import threading
@@ -336,12 +337,22 @@ def test_a_full_queue_is_said_and_the_photo_waits_on_the_phone(serve, phone, jpe
     phone.goto(made.url)
     take(phone, "front", picture(number=1))
     phone.click("#send:enabled")
-    phone.get_by_text("a lot to do").wait_for()
+    phone.get_by_text("1 units are waiting already").wait_for()
+    assert re.search(r"Trying again in \d+ s\. The photos are safe", phone.inner_text("#outbox"))
     made.stand_in.gate.set()
     while made.client.get(f"/api/v1/units/{'a' * 32}").json()["state"] != "answered":
         time.sleep(0.05)
     phone.get_by_role("button", name="Try now").click()
     wait_for_answer(phone)
+
+
+def test_a_full_disk_is_not_called_a_bad_signal(serve, phone):
+    made = serve(limits={"free_disk_bytes": 2**62})
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    phone.get_by_text("disk of this page is full").wait_for()
+    assert "No signal" not in phone.inner_text("#outbox")
 
 
 def test_a_wrong_code_then_the_right_one(serve, phone):

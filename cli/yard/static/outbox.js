@@ -14,7 +14,8 @@ let working = false;
 let wake = () => {};
 let arrived = () => {};
 
-export const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+// Fills the {places} in a text; one without a value stays for later.
+export const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (place, name) => values[name] ?? place);
 
 // `act` is told of each unit that has arrived, and how many are left.
 export function onArrival(act) {
@@ -112,8 +113,8 @@ function sendPhoto(unit, photo, more) {
 function judge(said) {
   if (said.status === 401) return { enter: true };
   if (said.status === 0 || said.status === 408 || said.status >= 500 || said.status === 429) {
-    const full = said.status === 503 || said.status === 429;
-    return { text: full ? words.full : words.retry, wait: said.retryAfter };
+    const reason = said.answer.error; // such as a full queue; without one nobody may have answered
+    return { text: reason ? say(words.later, { problem: reason }) : words.retry, wait: said.retryAfter };
   }
   return { problem: said.problem };
 }
