@@ -307,6 +307,8 @@ def test_a_heic_that_the_browser_cannot_open_is_sent_as_it_is(serve, phone):
     made = serve()
     phone.goto(made.url)
     take(phone, "front", picture("HEIF"))
+    phone.wait_for_selector('.shot[data-face="front"] .unseen')
+    check_page(phone)
     phone.click("#send:enabled")
     wait_for_answer(phone)
 
@@ -326,7 +328,8 @@ def test_an_oversize_file_is_said_on_the_phone(serve, phone):
     made = serve(limits={"photo_bytes": 20_000})
     phone.goto(made.url)
     take(phone, "front", {"name": "a.heic", "mimeType": "image/heic", "buffer": bytes(30_000)})
-    phone.get_by_text("too large").wait_for()
+    phone.get_by_text("it has 0.03 MB, at most 0.02 MB are taken").wait_for()
+    playwright.expect(phone.locator("#capture > .problem")).to_be_in_viewport(ratio=1)
     assert phone.is_disabled("#send")
 
 

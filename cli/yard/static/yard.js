@@ -12,10 +12,13 @@ function makeId() {
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 }
 
+const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
+
 function watchCapture(form) {
   const shots = [...form.querySelectorAll(".shot")].map((section) => ({ section, face: section.dataset.face }));
   const problem = form.querySelector(":scope > .problem");
   const send = form.querySelector("#send");
+  const most = Number(form.dataset.photoBytes);
   let preparing = 0;
 
   const refresh = () => {
@@ -27,6 +30,7 @@ function watchCapture(form) {
   const complain = (text) => {
     problem.hidden = !text;
     problem.textContent = text;
+    if (text) problem.scrollIntoView({ block: "center" }); // the button may be two screens above it
   };
 
   const deliver = async (details) => {
@@ -47,7 +51,7 @@ function watchCapture(form) {
         const blob = await shrink(file);
         input.value = ""; // the same picture may be chosen again
         preparing -= 1;
-        if (blob.size > Number(form.dataset.photoBytes)) complain(say(words.large, { size: Math.ceil(blob.size / 1e6) }));
+        if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
         else showShot(shot, blob);
         refresh();
         if (form.dataset.atOnce && shot.blob) await deliver();
@@ -72,16 +76,18 @@ function watchCapture(form) {
 function showShot(shot, blob) {
   const view = shot.section.querySelector(".taken");
   const sketch = shot.section.querySelector(".sketch");
+  const unseen = shot.section.querySelector(".unseen");
   if (view.src) URL.revokeObjectURL(view.src);
   shot.blob = blob;
   view.hidden = !blob;
+  unseen.hidden = true;
   sketch.hidden = Boolean(blob);
   shot.section.classList.toggle("done", Boolean(blob));
   shot.section.querySelector(".first").hidden = Boolean(blob);
   shot.section.querySelector(".again").hidden = !blob;
   view.onerror = () => {
     view.hidden = true; // a kind this browser cannot show; it is sent all the same
-    sketch.hidden = false;
+    unseen.hidden = false;
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
