@@ -4,6 +4,7 @@ Skipped where the machine has no Chromium. What is looked for is what a person w
 """
 
 import io
+import itertools
 import re
 import shutil
 import socket
@@ -177,7 +178,10 @@ def check_page(page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert contrast(page) == []
     assert nameless(page) == []
-    assert page.locator("h1").count() == 1
+    headings = page.locator("h1:visible, h2:visible, h3:visible, h4:visible").all()
+    levels = [int(heading.evaluate("e => e.tagName[1]")) for heading in headings]
+    assert levels.count(1) == 1
+    assert all(next <= before + 1 for before, next in itertools.pairwise(levels))  # no level left out
 
 
 def test_the_whole_path_on_a_phone(serve, phone):

@@ -105,7 +105,8 @@ function sendPhoto(unit, photo, more) {
   const type = photo.blob.type || "application/octet-stream";
   return request("POST", where, photo.blob, type, (loaded) => {
     const percent = Math.min(99, Math.floor((100 * loaded) / photo.blob.size));
-    progress.set(unit.id, { text: say(words.sending, { percent }), percent });
+    const tens = percent - (percent % 10); // the text is read aloud whenever it changes; the bar is not
+    progress.set(unit.id, { text: say(words.sending, { percent: tens }), percent });
     show();
   });
 }
