@@ -487,7 +487,9 @@ def test_refusals_are_pages_for_people(here):
     page = here.client.get("/nothing")
     assert (page.status_code, "There is no such page" in page.text) == (404, True)
     assert here.client.get(f"/units/{'f' * 32}").status_code == 404
-    assert here.client.get("/units/x").status_code == 422
+    typed_wrong = here.client.get("/units/x")
+    assert (typed_wrong.status_code, "There is no such page" in typed_wrong.text) == (404, True)
+    refused(here.client.get(f"{UNITS}/x"), "bad_request")
     refused(here.client.get("/api/v1/nothing"), "not_found")
     refused(here.client.delete(UNITS), "wrong_method")
 

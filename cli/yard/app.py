@@ -61,6 +61,8 @@ def create_app(yard: Yard) -> FastAPI:
     @app.exception_handler(RequestValidationError)
     def refuse_form(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
+        if first["loc"][0] == "path" and not request.url.path.startswith("/api/"):
+            return respond(request.scope, Refused("not_found"))  # an address typed wrong, for a person
         where = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
         return respond(request.scope, Refused("bad_request", where=where, problem=first["msg"]))
 
