@@ -541,11 +541,12 @@ def test_every_text_is_used_and_every_use_has_its_text():
 
 def test_a_translation_may_be_partial_but_not_unknown(tmp_path, make_yard):
     file = tmp_path / "other.toml"
-    file.write_text('[capture]\ntitle = "Welches Gerät ist es?"\n')
+    file.write_text('[capture]\ntitle = "Welches Gerät ist es?"\n[page]\nopen_lot = "dieser Rechner"\n')
     made = make_yard(words=load_words(file))
     with made.client:
         page = made.client.get("/").text
     assert "Welches Gerät ist es?" in page
+    assert "Lot: dieser Rechner" in page
     assert "Get the answer" in page
     file.write_text('[capture]\ntytle = "x"\n')
     with pytest.raises(WordsError, match=r"capture\.tytle"):
