@@ -3,6 +3,7 @@
 import io
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pillow_heif
@@ -481,6 +482,26 @@ def test_cautions_come_first_and_are_never_folded_away(here, jpeg):
         assert page.count("<details", 0, at) == page.count("</details", 0, at)
     assert page.index('class="caution"') < page.index('id="verdict"')
     assert "⚠ Caution" in here.client.get("/").text
+
+
+@pytest.mark.parametrize(
+    ("faces", "asked"),
+    [(["front"], "back"), (["back"], "front"), (["front", "back"], "label close-up")],
+)
+def test_where_no_photo_helps_most_the_missing_face_is_asked_for(here, jpeg, faces, asked):
+    def answer(question):
+        here.stand_in.act = None
+        reply = here.stand_in(question)
+        document = json.loads(reply.document)
+        document["identify"]["decision"]["next_photo"] = None
+        return replace(reply, document=json.dumps(document))
+
+    here.stand_in.act = answer
+    for number, face in enumerate(faces):
+        more = number < len(faces) - 1
+        here.client.post(f"{UNITS}/{A}/photos", params={"face": face, "more": more}, content=jpeg(number))
+    wait_for(here.client)
+    assert f'<section class="shot" data-face="{asked}"' in here.client.get(f"/units/{A}").text
 
 
 def test_refusals_are_pages_for_people(here):
