@@ -257,6 +257,24 @@ def test_a_dropped_connection_keeps_the_photo_through_a_reload(serve, phone):
     assert len(made.client.get("/api/v1/units").json()["units"]) == 1
 
 
+def test_a_photo_taken_is_still_there_when_the_phone_ended_the_page(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.wait_for_selector("#send:enabled")
+    phone.reload()
+    phone.wait_for_selector('.shot[data-face="front"] .taken')
+    assert phone.locator("#outbox").is_hidden()  # nobody has asked for an answer yet
+    take(phone, "back", picture(number=2))
+    phone.wait_for_selector('.shot[data-face="back"] .taken')
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    assert len(made.stand_in.asked[-1].photos) == 2
+    phone.goto(made.url)
+    phone.wait_for_selector("#outbox", state="hidden")
+    assert phone.locator(".taken:visible").count() == 0
+
+
 def test_an_answer_that_is_lost_on_the_way_makes_no_second_unit(serve, phone):
     made = serve()
     lost = []

@@ -47,7 +47,23 @@ export async function update(id, act) {
   else memory.delete(id);
 }
 
-export async function all() {
+async function everything() {
   const kept = await ask("readonly", (units) => units.getAll()).catch(() => []);
-  return [...kept, ...memory.values()].sort((a, b) => a.added - b.added);
+  return [...kept, ...memory.values()];
+}
+
+// What is to be sent, the oldest first.
+export async function all() {
+  return (await everything()).filter((one) => !one.draft).sort((a, b) => a.added - b.added);
+}
+
+// Photos taken and not yet given to the outbox: a phone may end the page while its camera is open.
+const draftId = (lot) => `draft-${lot}`;
+
+export async function draft(lot) {
+  return (await everything()).find((one) => one.id === draftId(lot))?.photos ?? [];
+}
+
+export function keepDraft(lot, photos) {
+  return update(draftId(lot), () => (photos.length ? { id: draftId(lot), draft: true, photos } : undefined));
 }

@@ -3,6 +3,7 @@
 import words from "/words.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
 import { shrink } from "./shrink.js";
+import { draft, keepDraft } from "./store.js";
 
 const POLL_MS = 1000;
 const POLL_SLOW_MS = 5000; // after a minute
@@ -14,7 +15,7 @@ function makeId() {
 
 const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
 
-function watchCapture(form) {
+async function watchCapture(form) {
   const shots = [...form.querySelectorAll(".shot")].map((section) => ({ section, face: section.dataset.face }));
   const problem = form.querySelector(":scope > .problem");
   const send = form.querySelector("#send");
@@ -33,11 +34,15 @@ function watchCapture(form) {
     if (text) problem.scrollIntoView({ block: "center" }); // the button may be two screens above it
   };
 
+  const takenShots = () => shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
+  const { lot } = document.body.dataset;
+
   const deliver = async (details) => {
-    const photos = shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
+    const photos = takenShots();
     for (const shot of shots) showShot(shot, undefined);
     refresh();
     await add(form.dataset.unit || makeId(), photos, details);
+    if (send) await keepDraft(lot, []);
   };
 
   for (const shot of shots) {
@@ -54,6 +59,7 @@ function watchCapture(form) {
         if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
         else showShot(shot, blob);
         refresh();
+        if (send) await keepDraft(lot, takenShots());
         if (form.dataset.atOnce && shot.blob) await deliver();
       });
     }
@@ -70,6 +76,13 @@ function watchCapture(form) {
     form.reset();
     document.querySelector("#outbox").scrollIntoView({ block: "start" });
   });
+
+  if (!send) return;
+  for (const { face, blob } of await draft(lot)) {
+    const shot = shots.find((one) => one.face === face);
+    if (shot && !shot.blob) showShot(shot, blob);
+  }
+  refresh();
 }
 
 // Show a photo in its place, or, without one, the sketch of how to take it.
