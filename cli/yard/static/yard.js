@@ -152,7 +152,10 @@ function watchConfirm(form) {
       : answer.status === 0
         ? words.no_answer
         : say(words.not_recorded, { problem: answer.problem });
-    if (answer.ok) form.querySelector("button").disabled = true;
+    if (answer.ok) form.querySelector("button").disabled = true; // until something else is to be recorded
+  });
+  form.addEventListener("input", () => {
+    form.querySelector("button").disabled = false;
   });
 }
 
