@@ -401,6 +401,13 @@ def test_a_wrong_code_then_the_right_one(serve, phone):
     assert phone.evaluate("document.cookie") == ""
 
 
+def test_the_other_pages_are_fit_for_a_phone(serve, phone):
+    made = serve()
+    for path in ("/lot", "/api", "/nothing", "/enter"):
+        phone.goto(made.url + path)
+        check_page(phone)
+
+
 def test_the_keyboard_reaches_everything_in_order(serve, phone):
     made = serve()
     phone.goto(made.url)

@@ -135,7 +135,7 @@ async def add_photo(
 
 @router.get("/units/{unit}", responses=refusals(401))
 def show_unit(yard: YardHere, lot: LotHere, unit: UnitHere) -> UnitOut:
-    """All there is about one unit; ask again until `state` is `answered` or `failed`."""
+    """All there is about one unit; ask again until its state is answered or failed."""
     return unit_out(yard, lot, find_unit(yard, lot, unit))
 
 

@@ -15,9 +15,10 @@ from cli.swatches import SWATCHES, ink_on
 from cli.templates import template_environment
 from cli.yard.access import hash_token
 from cli.yard.api import UnitHere, find_unit, line_out, unit_out
+from cli.yard.calls import read_calls
 from cli.yard.doors import COOKIE, LotHere, YardHere, find_yard, open_lot
 from cli.yard.queue import LotEntry
-from cli.yard.refusals import Refused
+from cli.yard.refusals import STATUS, Refused
 from cli.yard.yard import Yard
 
 router = APIRouter(include_in_schema=False)
@@ -102,13 +103,8 @@ def leave(request: Request, yard: YardHere) -> Response:
 @router.get("/api")
 def show_api(request: Request) -> HTMLResponse:
     """List what a program may ask for."""
-    paths = request.app.openapi()["paths"]
-    calls = [
-        (method.upper(), path, call["summary"], call.get("description", ""))
-        for path, methods in paths.items()
-        for method, call in methods.items()
-    ]
-    return _page(request, "api.html", None, calls=calls)
+    calls = read_calls(request.app.openapi())
+    return _page(request, "api.html", None, calls=calls, refusals=sorted(STATUS.items()))
 
 
 @router.get("/words.js")
