@@ -69,5 +69,6 @@ def test_the_page_names_every_call_and_everything_it_takes(make_yard):
     for call in calls:
         assert f"{call.method} {call.path}" in page
         assert all(f"<code>{value.name}</code>: {value.kind}" in page for value in call.takes)
+    assert not [name for name in described["components"]["schemas"] if "__" in name]  # no two of one name
     for name in ("needs.crank_teeth", "queue_full", "crank_teeth</code>: integer 1 to 400"):
         assert name in page

@@ -16,6 +16,7 @@ from cli.pipeline import UnreadablePhoto
 from cli.schema import ErrorOut
 from cli.yard.documents import (
     AcceptedPhotoOut,
+    CardOut,
     CodeIn,
     ConfirmationIn,
     ConfirmationOut,
@@ -27,7 +28,6 @@ from cli.yard.documents import (
     UnitId,
     UnitIn,
     UnitLineOut,
-    UnitOut,
     UnitsOut,
 )
 from cli.yard.doors import LotHere, YardHere, end_text, open_lot
@@ -100,7 +100,7 @@ def list_units(
 
 
 @router.put("/units/{unit}", responses=refusals(401, 409))
-def describe_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: UnitIn) -> UnitOut:
+def describe_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: UnitIn) -> CardOut:
     """Say what a unit is claimed to be and what it is wanted for; may be done again at any time."""
     claimed, needs = _check_said(yard, said)
     yard.queue.describe(lot.key, unit, claimed, needs)
@@ -134,7 +134,7 @@ async def add_photo(
 
 
 @router.get("/units/{unit}", responses=refusals(401))
-def show_unit(yard: YardHere, lot: LotHere, unit: UnitHere) -> UnitOut:
+def show_unit(yard: YardHere, lot: LotHere, unit: UnitHere) -> CardOut:
     """All there is about one unit; ask again until its state is answered or failed."""
     return unit_out(yard, lot, find_unit(yard, lot, unit))
 
@@ -191,9 +191,9 @@ def find_unit(yard: Yard, lot: LotEntry, unit: str) -> UnitEntry:
     return found
 
 
-def unit_out(yard: Yard, lot: LotEntry, unit: UnitEntry) -> UnitOut:
+def unit_out(yard: Yard, lot: LotEntry, unit: UnitEntry) -> CardOut:
     """The document of one unit."""
-    return UnitOut(
+    return CardOut(
         id=unit.id,
         number=unit.number,
         state=unit.state,

@@ -109,7 +109,7 @@ class ResultOut(Document):
     opinion: OpinionOut | None = None
 
 
-class UnitOut(Document):
+class CardOut(Document):
     """One unit with all there is about it."""
 
     id: str
