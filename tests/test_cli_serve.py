@@ -104,6 +104,7 @@ def test_a_named_lot_gets_a_code_that_is_said_once(start, port):
 def test_on_a_network_there_is_a_code_and_advice_on_tls(start, port):
     _, said = start("--host", "0.0.0.0")
     assert "access code" in said
+    assert "In place of 0.0.0.0 a phone needs" in said
     assert "TLS" in said
     with pytest.raises(urllib.error.HTTPError, match="401"):
         ask(f"http://127.0.0.1:{port}/api/v1/lot")

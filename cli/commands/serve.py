@@ -95,6 +95,8 @@ def serve(
                 if code
                 else f'Lot "{name}": its access code stays what it was; --new-codes makes another'
             )
+        if _is_every_address(host) and not public_url:
+            typer.echo(f"In place of {host} a phone needs this machine's name or address on its network.")
         if not alone and not public_url:
             typer.echo(TLS_ADVICE.format(port=port), err=True)
         config = uvicorn.Config(
@@ -121,6 +123,13 @@ def _listen(host: str, port: int) -> socket.socket:
         raise typer.BadParameter(
             f"cannot listen on {host}, port {port}: {reason}; name another --host or --port"
         ) from None
+
+
+def _is_every_address(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_unspecified
+    except ValueError:
+        return False
 
 
 def _is_loopback(host: str) -> bool:
