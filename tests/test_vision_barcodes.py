@@ -71,6 +71,13 @@ def test_whole_photo_is_searched_at_any_angle():
         assert [code.payload for code in read_codes(photo)] == ["734160723"]
 
 
+def test_codes_on_what_is_avoided_are_left_out():
+    first, a = _on_bench(_drawn(_symbol("Code 128", "734160723"), module_px=3), 20)
+    second, _ = _on_bench(_drawn(_symbol("Code 128", "731204101"), module_px=3), 65)
+    photo = np.vstack([first, second])
+    assert [code.payload for code in read_codes(photo, avoid=[a])] == ["731204101"]
+
+
 def test_fine_and_noisy_bars_are_still_read():
     photo, corners = _on_bench(_drawn(_symbol("Code 128", "734160723")), 8, scale=0.5)  # 2 px a module
     noisy = np.clip(photo + np.random.default_rng(0).normal(0, 10, photo.shape), 0, 255).astype(np.uint8)

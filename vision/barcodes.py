@@ -1,13 +1,14 @@
 """Barcodes: found on labels and on the whole photo, decoded by zxing-cpp."""
 
 from collections.abc import Iterable, Sequence
+from itertools import chain
 
 import cv2
 import numpy as np
 import zxingcpp
 
 from vision.observations import Code, Polygon
-from vision.text_regions import as_polygon, cut_out, map_back, quad_of, side_lengths
+from vision.text_regions import as_polygon, cut_out, lies_on_any, map_back, quad_of, side_lengths
 
 _NAMES = {
     zxingcpp.BarcodeFormat.Code128: "Code 128",
@@ -16,6 +17,7 @@ _NAMES = {
     zxingcpp.BarcodeFormat.QRCode: "QR",
 }
 _FORMATS = tuple(_NAMES)
+_BARS = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39)
 
 # Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
 # words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a
@@ -31,7 +33,11 @@ _STRIPE_WINDOW = (15, 15)  # at that size: a few bars
 
 
 def read_codes(
-    picture: np.ndarray, regions: Sequence[Polygon] = (), *, whole: bool = True
+    picture: np.ndarray,
+    regions: Sequence[Polygon] = (),
+    *,
+    whole: bool = True,
+    avoid: Sequence[Polygon] = (),
 ) -> tuple[Code, ...]:
     """Decode every barcode on a photo, each once.
 
@@ -43,6 +49,8 @@ def read_codes(
     whole : bool
         Look at the whole photo too where no label gave a code: for matrix codes at any angle, and for linear
         ones wherever stripes are found.
+    avoid : sequence of Polygon, photo pixels
+        What lies on these is of no interest: stripes on them are left alone, codes on them left out.
 
     Returns
     -------
@@ -50,16 +58,18 @@ def read_codes(
         Polygons in photo pixels, payloads as printed; empty where nothing was decoded.
     """
     grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    found: list[Code] = []
+    found: tuple[Code, ...] = ()
     for region in regions:
-        _add_new(found, _read_region(grey, quad_of(region)))
+        found = join_codes(found, _read_label(grey, quad_of(region)))
     if whole and not found:
-        _add_new(found, _read_whole(grey))
-    return tuple(found)
+        found = _read_whole(grey, avoid)
+    return tuple(code for code in found if not lies_on_any(code.polygon, avoid))
 
 
-def _add_new(found: list[Code], codes: Iterable[Code]) -> None:
-    for code in codes:
+def join_codes(*several: Iterable[Code]) -> tuple[Code, ...]:
+    """Codes found in several ways, each once: the first of those that say the same at one place."""
+    found: list[Code] = []
+    for code in chain(*several):
         centre = np.mean(code.polygon, axis=0)
         if not any(
             code.payload == other.payload
@@ -68,6 +78,7 @@ def _add_new(found: list[Code], codes: Iterable[Code]) -> None:
             for other in found
         ):
             found.append(code)
+    return tuple(found)
 
 
 def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
@@ -76,24 +87,36 @@ def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
     return cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), True) > -slack
 
 
-def _read_region(grey: np.ndarray, corners: np.ndarray, *, thorough: bool = True) -> list[Code]:
-    """Codes of one region; a label may carry several, so that the first found does not end the search."""
-    found: list[Code] = []
+def _read_label(grey: np.ndarray, corners: np.ndarray) -> tuple[Code, ...]:
+    """Codes of one label; it may carry several, so that the first found does not end the search."""
+    found = _read_level(grey, corners, (1.0, 2.0))
+    if not found and max(side_lengths(corners)) < _LABEL_SIDE_PX:  # a larger one is cut out no larger
+        found = _read_level(grey, corners, (3.0,))
+    if not any(code.symbology in _LINEAR for code in found):
+        found = join_codes(found, _read_bars(grey, corners))
+    return found
+
+
+def _read_stripes(grey: np.ndarray, corners: np.ndarray) -> tuple[Code, ...]:
+    """Linear codes of a box as `find_stripes` gives it, with the bars upright."""
+    return _read_level(grey, corners, (1.0, 2.0), formats=_BARS, try_rotate=False)
+
+
+def _read_level(grey: np.ndarray, corners: np.ndarray, sizes: Sequence[float], **options) -> tuple[Code, ...]:
+    """Codes of a box turned level, at some multiples of the size at which a label is looked at first."""
+    found: tuple[Code, ...] = ()
     scale = min(1.0, _LABEL_SIDE_PX / max(*side_lengths(corners), 1.0))
-    for times in (1.0, 2.0, 3.0) if thorough else (1.0, 2.0):
-        if times == 3.0 and found:
-            break
+    for times in sizes:
         level, to_photo = cut_out(
             grey, corners, scale=times * scale, margin=0.06, max_side=2 * _LABEL_SIDE_PX
         )
         for prepared, way in _prepare(level, enlarged=times > 1):
-            _add_new(found, _decode(prepared, to_photo, f"zxing-cpp, level label x{times * scale:.2g}{way}"))
-    if thorough and not any(code.symbology in _LINEAR for code in found):
-        _add_new(found, _read_bars(grey, corners))
+            method = f"zxing-cpp, level label x{times * scale:.2g}{way}"
+            found = join_codes(found, _decode(prepared, to_photo, method, **options))
     return found
 
 
-def _read_bars(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+def _read_bars(grey: np.ndarray, corners: np.ndarray) -> Sequence[Code]:
     """Linear codes that lie askew on their label, are drawn so by perspective, or are too fine."""
     found = _read_slanted(grey, corners)
     if found:
@@ -101,7 +124,7 @@ def _read_bars(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
     level, to_photo = cut_out(grey, corners, margin=0.06, max_side=_LABEL_SIDE_PX)
     for box in find_stripes(level, n_most=2):
         in_photo = map_back(box, to_photo).astype(np.float32)
-        found = _read_region(grey, in_photo, thorough=False) or _read_smeared(grey, in_photo)
+        found = _read_stripes(grey, in_photo) or _read_smeared(grey, in_photo)
         if found:
             return found
     return _read_smeared(grey, corners)
@@ -120,8 +143,8 @@ def _read_slanted(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
                 level, np.float32(shear), (width, height), borderMode=cv2.BORDER_REPLICATE
             )
             back = to_photo @ np.linalg.inv(np.vstack([shear, (0, 0, 1)]))
-            found = _decode(straight, back, "zxing-cpp, slanted label")
-            if any(code.symbology in _LINEAR for code in found):
+            found = _decode(straight, back, "zxing-cpp, slanted label", formats=_BARS)
+            if found:
                 return found
     return []
 
@@ -152,7 +175,7 @@ def _read_smeared(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
                 soft = cv2.GaussianBlur(wide, (0, 0), sigmaX=6.0, sigmaY=0.1)
                 crisp = np.clip(wide + 1.5 * (wide - soft), 0, 255).astype(np.uint8)
                 codes = zxingcpp.read_barcodes(
-                    np.repeat(crisp, 40, axis=0), formats=_FORMATS, try_rotate=False, try_invert=False
+                    np.repeat(crisp, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
                 )
                 if codes:
                     return [
@@ -191,11 +214,12 @@ def _from_band(code, shape, rows, quarter: int, to_photo: np.ndarray) -> Code:
     return _code(code, map_back(box, to_photo), "zxing-cpp, averaged along the bars")
 
 
-def _read_whole(grey: np.ndarray) -> list[Code]:
+def _read_whole(grey: np.ndarray, avoid: Sequence[Polygon]) -> tuple[Code, ...]:
     small, grow = _reduced(grey, _PHOTO_SIDE_PX)
-    found = _decode(small, np.diag([grow, grow, 1.0]), "zxing-cpp, whole photo")
+    found = join_codes(_decode(small, np.diag([grow, grow, 1.0]), "zxing-cpp, whole photo"))
     for corners in find_stripes(grey):
-        _add_new(found, _read_region(grey, corners, thorough=False))
+        if not lies_on_any(corners, avoid):
+            found = join_codes(found, _read_stripes(grey, corners))
     return found
 
 
@@ -233,11 +257,13 @@ def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     boxes = []
     for index in range(1, count):
-        if stats[index, cv2.CC_STAT_AREA] < 12 * 40:
+        left, top, width, height, area = stats[index]
+        if area < 12 * 40:
             continue
-        inside = labels == index
-        points = np.argwhere(inside)[:, ::-1].astype(np.float32)
-        angle = 0.5 * np.arctan2(2 * xy[inside].sum(), (xx[inside] - yy[inside]).sum())
+        part = np.s_[top : top + height, left : left + width]
+        inside = labels[part] == index
+        points = np.argwhere(inside)[:, ::-1].astype(np.float32) + np.float32([left, top])
+        angle = 0.5 * np.arctan2(2 * xy[part][inside].sum(), (xx[part][inside] - yy[part][inside]).sum())
         across = np.array([np.cos(angle), np.sin(angle)])  # over the bars
         along = np.array([-across[1], across[0]])
         u, v = points @ across, points @ along
@@ -245,13 +271,15 @@ def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
         quiet = 0.08 * (u1 - u0)
         frame = ((u0 - quiet, v0), (u1 + quiet, v0), (u1 + quiet, v1), (u0 - quiet, v1))
         corners = np.float32([a * across + b * along for a, b in frame]) * grow
-        boxes.append((float(difference[inside].sum()), corners))
+        boxes.append((float(difference[part][inside].sum()), corners))
     boxes.sort(key=lambda item: -item[0])
     return [corners for _, corners in boxes[:n_most]]
 
 
-def _decode(picture: np.ndarray, to_photo: np.ndarray, method: str) -> list[Code]:
-    codes = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=_FORMATS)
+def _decode(
+    picture: np.ndarray, to_photo: np.ndarray, method: str, *, formats=_FORMATS, try_rotate: bool = True
+) -> list[Code]:
+    codes = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=formats, try_rotate=try_rotate)
     return [_code(code, map_back(_corners(code), to_photo), method) for code in codes]
 
 

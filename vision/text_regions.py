@@ -5,6 +5,7 @@ A strip is one line of text cut out of the photo and turned level; its box keeps
 
 import errno
 import importlib.util
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -308,6 +309,15 @@ def turned(corners: np.ndarray, quarter_turns: int) -> np.ndarray:
 def as_polygon(points: np.ndarray) -> Polygon:
     """Points (N, 2) as plain numbers."""
     return tuple((float(x), float(y)) for x, y in points)
+
+
+def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> bool:
+    """Whether the middle of a polygon's corners lies within one of the others."""
+    x, y = np.mean(polygon, axis=0)
+    return any(
+        cv2.pointPolygonTest(np.float32(other).reshape(-1, 1, 2), (float(x), float(y)), False) >= 0
+        for other in others
+    )
 
 
 def tell_kind(strip: np.ndarray) -> TextKind:

@@ -23,6 +23,7 @@ from vision.text_regions import (
     cut_out,
     find_text,
     level_corners,
+    lies_on_any,
     map_back,
     quad_of,
     side_lengths,
@@ -161,7 +162,7 @@ def find_regions(
         hull = cv2.convexHull(np.concatenate(contours))[:, 0].astype(np.float64)
         points = hull @ to_photo[:, :2].T + to_photo[:, 2]
         polygon = tuple((float(x), float(y)) for x, y in points)
-        if len(polygon) >= 3 and _on_any(polygon, [unit]):
+        if len(polygon) >= 3 and lies_on_any(polygon, [unit]):
             found.append(TextRegion(polygon, kind))
     return tuple(found)
 
@@ -214,7 +215,7 @@ def read_photo_texts(
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
     texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
-    codes = tuple(c for c in read_codes(grey, _label_outline(texts)) if not _on_any(c.polygon, units))
+    codes = read_codes(grey, _label_outline(texts), avoid=units)
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -313,7 +314,7 @@ def _search(
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
         for box in find_text(level, max_side=_BESIDE_SIDE_PX if avoid else _SEARCH_SIDE_PX)
     ]
-    boxes = [box for box in boxes if not _on_any(as_polygon(box.corners), avoid)]
+    boxes = [box for box in boxes if not lies_on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
     for group in _by_lean(boxes):
         read = read_boxes(grey, group, readers.lines)
@@ -363,13 +364,6 @@ def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, 
     return tuple(
         text
         for text in texts
-        if text.kind == "cast" or (text.confidence >= LEAST_CONFIDENCE and not _on_any(text.polygon, bars))
-    )
-
-
-def _on_any(polygon: Polygon, units: Sequence[Polygon]) -> bool:
-    x, y = np.mean(polygon, axis=0)
-    return any(
-        cv2.pointPolygonTest(np.float32(unit).reshape(-1, 1, 2), (float(x), float(y)), False) >= 0
-        for unit in units
+        if text.kind == "cast"
+        or (text.confidence >= LEAST_CONFIDENCE and not lies_on_any(text.polygon, bars))
     )
