@@ -2,6 +2,7 @@
 
 import string
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from vision.barcodes import read_codes
+from vision.barcodes import join_codes, read_codes
 from vision.cast_marks import CastReader, read_mark
 from vision.label_text import find_rows, join_row, read_label
 from vision.observations import Code, Fault, Polygon, Text
@@ -110,21 +111,21 @@ def read_unit_texts(
     """
     readers = readers or load_readers()
     grey = photo.grey
-    labels = [quad_of(region.polygon) for region in regions if region.kind == "label"]
+    labels = [region.polygon for region in regions if region.kind == "label"]
+    unknown = search and not regions
     texts: list[Text] = []
-    for corners in labels:
-        texts += read_label(grey, corners, readers.lines, readers.second)
-    for region in regions:
-        if region.kind != "label":
-            texts += _read_line_region(grey, region, readers, up_deg, alphabet)
-    if search and not regions:
-        texts += _search(grey, quad_of(unit), readers, alphabet)
-    where = [region.polygon for region in regions if region.kind == "label"]
-    if search and not regions:
-        where = _label_outline(texts) or [unit]
-    codes = read_codes(grey, where, whole=False)
-    if search and not regions and not codes:  # a code can stand beside the lines that were read
-        codes = read_codes(grey, [unit], whole=False)
+    with ThreadPoolExecutor(1) as beside:  # the decoder of codes leaves the interpreter to others
+        reading = beside.submit(read_codes, grey, [unit] if unknown else labels, whole=False)
+        for label in labels:
+            texts += read_label(grey, quad_of(label), readers.lines, readers.second)
+        for region in regions:
+            if region.kind != "label":
+                texts += _read_line_region(grey, region, readers, up_deg, alphabet)
+        if unknown:
+            texts += _search(grey, quad_of(unit), readers, alphabet)
+        codes = reading.result()
+    if unknown:  # what is lost in the whole unit can be seen in the label alone
+        codes = join_codes(read_codes(grey, _label_outline(texts), whole=False), codes)
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -214,8 +215,12 @@ def read_photo_texts(
     readers = readers or load_readers()
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
-    texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
-    codes = read_codes(grey, _label_outline(texts), avoid=units)
+    with ThreadPoolExecutor(1) as beside:
+        reading = beside.submit(read_codes, grey, avoid=units)
+        texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
+        codes = reading.result()
+    outline = _label_outline(texts)
+    codes = join_codes(read_codes(grey, outline, whole=False, avoid=units), codes)
     return _without_noise(texts, codes), codes, readers.notes
 
 
