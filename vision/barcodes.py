@@ -255,25 +255,27 @@ def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
     striped = (difference > 0.75 * energy) & (energy > 60.0**2)
     mask = cv2.morphologyEx(striped.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-    boxes = []
+    strengths = {}
     for index in range(1, count):
         left, top, width, height, area = stats[index]
-        if area < 12 * 40:
-            continue
-        part = np.s_[top : top + height, left : left + width]
-        inside = labels[part] == index
-        points = np.argwhere(inside)[:, ::-1].astype(np.float32) + np.float32([left, top])
-        angle = 0.5 * np.arctan2(2 * xy[part][inside].sum(), (xx[part][inside] - yy[part][inside]).sum())
-        across = np.array([np.cos(angle), np.sin(angle)])  # over the bars
-        along = np.array([-across[1], across[0]])
-        u, v = points @ across, points @ along
-        (u0, u1), (v0, v1) = np.percentile(u, (1, 99)), np.percentile(v, (2, 98))
-        quiet = 0.08 * (u1 - u0)
-        frame = ((u0 - quiet, v0), (u1 + quiet, v0), (u1 + quiet, v1), (u0 - quiet, v1))
-        corners = np.float32([a * across + b * along for a, b in frame]) * grow
-        boxes.append((float(difference[part][inside].sum()), corners))
-    boxes.sort(key=lambda item: -item[0])
-    return [corners for _, corners in boxes[:n_most]]
+        if area >= 12 * 40:
+            part = np.s_[top : top + height, left : left + width]
+            strengths[index] = float(difference[part][labels[part] == index].sum())
+    strongest = sorted(strengths, key=lambda index: -strengths[index])[:n_most]
+    return [_upright_box(labels == index, xx, yy, xy) * grow for index in strongest]
+
+
+def _upright_box(inside: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Corners round the pixels of one set of stripes, turned so that the stripes stand upright."""
+    points = np.argwhere(inside)[:, ::-1].astype(np.float32)
+    angle = 0.5 * np.arctan2(2 * xy[inside].sum(), (xx[inside] - yy[inside]).sum())
+    across = np.array([np.cos(angle), np.sin(angle)])  # over the bars
+    along = np.array([-across[1], across[0]])
+    u, v = points @ across, points @ along
+    (u0, u1), (v0, v1) = np.percentile(u, (1, 99)), np.percentile(v, (2, 98))
+    quiet = 0.08 * (u1 - u0)
+    frame = ((u0 - quiet, v0), (u1 + quiet, v0), (u1 + quiet, v1), (u0 - quiet, v1))
+    return np.float32([a * across + b * along for a, b in frame])
 
 
 def _decode(
