@@ -217,7 +217,8 @@ def _from_band(code, shape, rows, quarter: int, to_photo: np.ndarray) -> Code:
 def _read_whole(grey: np.ndarray, avoid: Sequence[Polygon]) -> tuple[Code, ...]:
     small, grow = _reduced(grey, _PHOTO_SIDE_PX)
     found = join_codes(_decode(small, np.diag([grow, grow, 1.0]), "zxing-cpp, whole photo"))
-    for corners in find_stripes(grey):
+    for corners in find_stripes(small):
+        corners = corners * np.float32(grow)
         if not lies_on_any(corners, avoid):
             found = join_codes(found, _read_stripes(grey, corners))
     return found
@@ -267,8 +268,10 @@ def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
 
 def _upright_box(inside: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> np.ndarray:
     """Corners round the pixels of one set of stripes, turned so that the stripes stand upright."""
-    points = np.argwhere(inside)[:, ::-1].astype(np.float32)
-    angle = 0.5 * np.arctan2(2 * xy[inside].sum(), (xx[inside] - yy[inside]).sum())
+    pixels = cv2.findNonZero(inside.astype(np.uint8))[:, 0]
+    at = (pixels[:, 1], pixels[:, 0])
+    angle = 0.5 * np.arctan2(2 * xy[at].sum(), (xx[at] - yy[at]).sum())
+    points = pixels.astype(np.float32)
     across = np.array([np.cos(angle), np.sin(angle)])  # over the bars
     along = np.array([-across[1], across[0]])
     u, v = points @ across, points @ along
