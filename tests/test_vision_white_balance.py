@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from vision.white_balance import measure_white_balance, to_display, to_linear
+from vision.white_balance import measure_white_balance
 
 
 def test_a_green_label_is_not_taken_for_paper():
@@ -13,8 +13,3 @@ def test_a_green_label_is_not_taken_for_paper():
 def test_a_black_photo_gives_no_gains():
     white_balance = measure_white_balance(np.zeros((50, 50, 3), np.uint8))
     assert (white_balance.method, white_balance.gains_rgb, white_balance.confidence) == ("none", (1, 1, 1), 0)
-
-
-def test_coding_and_decoding_agree():
-    values = np.arange(256, dtype=np.uint8).repeat(3).reshape(-1, 3)
-    assert np.array_equal(to_display(to_linear(values)), values)

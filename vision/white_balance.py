@@ -23,15 +23,6 @@ def to_linear(rgb: np.ndarray) -> np.ndarray:
     return _LINEAR[rgb]
 
 
-def to_display(linear: np.ndarray) -> np.ndarray:
-    """Linear light 0..1 (..., 3) to sRGB uint8, IEC 61966-2-1."""
-    linear = np.clip(linear, 0, 1)
-    coded = np.where(
-        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
-    )
-    return np.round(coded * 255).astype(np.uint8)
-
-
 _CODED = np.arange(256) / 255
 _LINEAR = np.where(_CODED <= 0.04045, _CODED / 12.92, ((_CODED + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
