@@ -7,6 +7,7 @@ import zlib
 
 import cv2
 import numpy as np
+import pillow_heif
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -25,7 +26,10 @@ def _scene(width=96, height=64):
 
 def _encode(picture, fmt, **options):
     buffer = io.BytesIO()
-    picture.save(buffer, fmt, **options)
+    if fmt == "HEIF":
+        pillow_heif.from_pillow(picture).save(buffer, **options)
+    else:
+        picture.save(buffer, fmt, **options)
     return buffer.getvalue()
 
 

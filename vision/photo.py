@@ -10,10 +10,7 @@ from functools import cached_property
 
 import cv2
 import numpy as np
-import pillow_heif
 from PIL import Image, UnidentifiedImageError
-
-pillow_heif.register_heif_opener()
 
 #: Largest picture that is decoded, in pixels. Phones make 12 to 108 million; our choice, 360 MB of RGB.
 MAX_PIXELS = 120_000_000
@@ -46,6 +43,19 @@ _UPRIGHT = {
 # A JPEG marker inside or after coded data: FF, then neither a stuffed zero, nor a restart, nor a fill byte
 # (ITU-T T.81, B.1.1).
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+
+
+def _open_heif(file: io.BytesIO, name: str) -> Image.Image:
+    """Pillow's way into a HEIC file; its library is loaded by the first such file, for that takes a while."""
+    import pillow_heif
+
+    if not pillow_heif.is_supported(file):
+        raise SyntaxError("no HEIC file")  # as Pillow wants it said
+    file.seek(0)
+    return pillow_heif.HeifImageFile(file, name)
+
+
+Image.register_open("HEIF", _open_heif, lambda start: start[4:8] == b"ftyp")
 
 
 class UnreadablePhoto(Exception):

@@ -15,7 +15,6 @@ from xml.etree import ElementTree
 import cv2
 import numpy as np
 import onnxruntime
-import pytesseract
 
 from vision.observations import Character, Text, TextKind
 from vision.text_regions import (
@@ -298,6 +297,8 @@ class TesseractReader:
         settings = f"--psm {layout} -c hocr_char_boxes=1 -c lstm_choice_mode=2"
         if self.data is not None:
             settings = f'--tessdata-dir "{self.data}" {settings}'
+        import pytesseract  # here alone: most photos need no second reader
+
         pytesseract.pytesseract.tesseract_cmd = self.program
         try:
             page = pytesseract.image_to_pdf_or_hocr(

@@ -20,6 +20,7 @@ with atheris.instrument_imports(include=["PIL", "cli.looking", "models", "rtoml"
     from test_hostile_input import SEEDS, TARGETS
 
 import numpy as np
+import pillow_heif
 from PIL import Image
 
 from cli.settings import demo_folder
@@ -38,8 +39,9 @@ def starting_points(target: str) -> list[bytes]:
         for kind, mode in [("JPEG", "RGB"), ("JPEG", "CMYK"), ("PNG", "P"), ("PNG", "RGBA"), ("WEBP", "RGB")]:
             pictures.append((kind, ramp.convert(mode)))
         pictures += [("TIFF", ramp.convert(mode)) for mode in ("L", "RGB", "F", "1")]
-        pictures.append(("HEIF", ramp.convert("RGB")))
-        coded = []
+        buffer = io.BytesIO()
+        pillow_heif.from_pillow(ramp.convert("RGB")).save(buffer)
+        coded = [buffer.getvalue()]
         for kind, picture in pictures:
             buffer = io.BytesIO()
             picture.save(buffer, kind, exif=exif)

@@ -16,6 +16,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
+import pillow_heif
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
@@ -219,7 +220,11 @@ def test_any_json_is_observations_or_a_value_error(data: bytes) -> None:
 
 def _coded(kind: str, size: tuple[int, int] = (96, 64), **options: object) -> bytes:
     buffer = io.BytesIO()
-    Image.linear_gradient("L").resize(size).convert("RGB").save(buffer, kind, **options)
+    picture = Image.linear_gradient("L").resize(size).convert("RGB")
+    if kind == "HEIF":
+        pillow_heif.from_pillow(picture).save(buffer, **options)
+    else:
+        picture.save(buffer, kind, **options)
     return buffer.getvalue()
 
 
