@@ -10,11 +10,12 @@ import tempfile
 import traceback
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import typer
+
+from cli.version import installed_version
 
 
 class Known(NamedTuple):
@@ -108,7 +109,7 @@ def document(said: Explained) -> dict[str, Any]:
     """The JSON shape of an error (`ErrorOut` in cli/schema.py), built without importing the pipeline."""
     return {
         "version": 1,
-        "plugface": version("plugface"),
+        "plugface": installed_version(),
         "kind": "error",
         "error": said.message,
         "hint": said.hint,
@@ -120,7 +121,7 @@ def _log(error: BaseException) -> str:
     """Append the trace to the user's log, or to one in the temporary folder where there can be none."""
     import platformdirs
 
-    entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {version('plugface')} {sys.argv[1:]}\n"
+    entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {installed_version()} {sys.argv[1:]}\n"
     entry += "".join(traceback.format_exception(error)) + "\n"
     for folder in (platformdirs.user_log_path("plugface"), Path(tempfile.gettempdir())):
         try:

@@ -2,13 +2,13 @@
 
 import sys
 from importlib import import_module
-from importlib.metadata import version
 from typing import Annotated, Any, NamedTuple
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
 from cli import errors
+from cli.version import installed_version
 
 
 class Entry(NamedTuple):
@@ -82,7 +82,7 @@ app = typer.Typer(
 
 def _print_version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"plugface {version('plugface')}")
+        typer.echo(f"plugface {installed_version()}")
         raise typer.Exit
 
 

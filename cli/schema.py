@@ -8,12 +8,12 @@ from the top, each from left to right).
 
 from collections.abc import Iterable
 from dataclasses import asdict
-from importlib.metadata import version as installed_version
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from cli.bins import Destination
+from cli.version import installed_version
 from models.answers import Candidate, Decision, Evidence, NextPhoto, PartnerNeed, SwapFit, Verdict, View
 from models.catalogue import Catalogue, CatalogueError, Controls, Family
 from models.catalogue_check import Problem, Severity
@@ -40,9 +40,7 @@ class Head(Document):
     """What every document starts with."""
 
     version: Literal[1] = VERSION
-    plugface: str = Field(
-        default_factory=lambda: installed_version("plugface"), description="version of the program"
-    )
+    plugface: str = Field(default_factory=installed_version, description="version of the program")
 
 
 class CatalogueRef(Document):
@@ -489,7 +487,7 @@ def sort_out(outcome: "Outcome", written: dict[str, str], seconds: float) -> Sor
 
 def ledger_unit_head() -> dict[str, Any]:
     """What each line of `plugface ledger list --json` starts with (the rest is the row: it must be quick)."""
-    return {"version": VERSION, "plugface": installed_version("plugface"), "kind": "ledger list"}
+    return {"version": VERSION, "plugface": installed_version(), "kind": "ledger list"}
 
 
 def catalogue_check_out(

@@ -18,6 +18,8 @@ HEAVY = (
     "alembic",
     "fastapi",
     "jinja2",
+    "pillow_heif",
+    "pytesseract",
     "openpyxl",
     "cli.ledger",
     "models.training",

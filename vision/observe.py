@@ -21,6 +21,7 @@ from vision.unit_texts import (
     TextRegion,
     find_mirroring,
     find_regions,
+    load_readers,
     measure_text_up,
     read_photo_texts,
     read_unit_texts,
@@ -82,6 +83,8 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     if not WEIGHTS.is_file():
         return _observe_as_one(photo, read_text)
     rgb = photo.reduced(WORKING_PX)
+    if read_text:  # after that: where it took the whole picture, grey is made of it and not decoded again
+        Thread(target=_quietly, args=(lambda: photo.grey,)).start()
     to_photo = photo.width_px / rgb.shape[1]
     medium = _shrunk(rgb, _MEDIUM_PX)
     picture, maps = _whole(medium, photo.width_px, photo.height_px)
@@ -107,7 +110,7 @@ def start_loading() -> None:
     What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
     inside a network's code would take the process down with it.
     """
-    for load in (load_segmenter, load_detector, load_recogniser):
+    for load in (load_segmenter, load_detector, load_recogniser, load_readers):
         Thread(target=_quietly, args=(load,)).start()
 
 

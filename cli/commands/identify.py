@@ -4,13 +4,8 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from cli.commands import options
-from cli.pipeline import identify_unit
-from cli.settings import default_catalogue
-from models.catalogue import load_catalogue
-from models.pairing import Needs
 
 
 def identify(
@@ -40,6 +35,15 @@ def identify(
 
     Exit code: 0 when there is an answer ("not sure" is one), 2 when a photo or the catalogue cannot be used.
     """
+    from cli.loading import start_loading
+
+    start_loading()  # before the imports that follow, which take as long
+
+    from cli.pipeline import identify_unit
+    from cli.settings import default_catalogue
+    from models.catalogue import load_catalogue
+    from models.pairing import Needs
+
     needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
     described = needs if needs != Needs() else None
     read = load_catalogue(catalogue or default_catalogue())
@@ -54,6 +58,8 @@ def identify(
 
         typer.echo(identify_out(answer).model_dump_json(indent=2))
         return
+    from rich.console import Console
+
     from cli.render_terminal import render_answer
 
     console = Console(highlight=False, markup=False)

@@ -1,12 +1,12 @@
 """Arguments and options that several commands share, so that they mean and read the same everywhere."""
 
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from models.catalogue import Catalogue
+if TYPE_CHECKING:
+    from models.catalogue import Catalogue
 
 Photos = Annotated[
     list[Path],
@@ -63,9 +63,11 @@ Partner = Annotated[
 ]
 
 
-def check_partner(partner: str | None, catalogue: Catalogue) -> None:
+def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
     """Refuse a partner that the catalogue does not have, naming the nearest that it has."""
     if partner is not None and partner not in catalogue.by_key:
+        from difflib import get_close_matches
+
         near = (
             get_close_matches(partner.upper(), catalogue.by_key, n=3, cutoff=0.4)
             or list(catalogue.by_key)[:3]
