@@ -52,8 +52,8 @@ def strings_of(pairs: list[tuple[str, int]]) -> Strings:
     """Distinct compact strings with their owners; empty ones are left out."""
     owners: dict[str, list[int]] = {}
     for value, owner in pairs:
-        if compact(value):
-            owners.setdefault(compact(value), []).append(owner)
+        if short := compact(value):
+            owners.setdefault(short, []).append(owner)
     values = tuple(owners)
     lengths = np.array([len(v) for v in values], dtype=int)
     codes = np.zeros((len(values), int(lengths.max(initial=0))), dtype=int)

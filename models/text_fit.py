@@ -9,6 +9,8 @@ References
 Ristad & Yianilos, IEEE PAMI 20 (1998), stochastic edit distance; here the best path, not their sum.
 """
 
+from functools import lru_cache
+
 import numpy as np
 
 from models.catalogue_index import Strings
@@ -21,8 +23,9 @@ FLOOR_NATS = -20.0
 _PLACES = {character: place for place, character in enumerate(ALPHABET)}
 
 
+@lru_cache(maxsize=256)
 def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """A reading as distributions over the alphabet.
+    """A reading as distributions over the alphabet; kept for the lines asked for last, so not to be changed.
 
     Returns
     -------
@@ -64,24 +67,22 @@ def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.n
     """
     seen, starts, ends = read_characters(text)
     n_strings, longest = strings.codes.shape
-    floor = np.full(n_strings, FLOOR_NATS)
+    best = np.full(n_strings, FLOOR_NATS)
     if not len(seen) or not n_strings:
-        return floor
+        return best
     odds = _character_odds(seen, noise)
     lost, added = np.log(noise.character_lost), np.log(noise.character_added)
     search = -np.log(starts.sum())  # any word could be the first: what looking in several places costs
-    begin = lost * np.arange(longest + 1)[:, None] + np.zeros(n_strings)
-    before = begin + search
-    best = floor
+    all_lost = lost * np.arange(longest + 1)[:, None]
+    before = all_lost + np.full(n_strings, search)
     columns = np.arange(n_strings)
     for i in range(len(seen)):
-        table = np.empty_like(before)
-        table[0] = before[0] + added
+        table = before + added
         if i + 1 < len(seen) and starts[i + 1]:
             table[0] = np.maximum(table[0], search)
-        for j in range(longest):
-            matched = before[j] + odds[i, strings.codes[:, j]]
-            table[j + 1] = np.maximum(np.maximum(matched, before[j + 1] + added), table[j] + lost)
+        table[1:] = np.maximum(table[1:], before[:-1] + odds[i][strings.codes.T])
+        # Losing characters up to each place: a running maximum once what all of them cost is taken off.
+        table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
         if ends[i]:
             best = np.maximum(best, table[strings.lengths, columns])
         before = table
