@@ -314,10 +314,11 @@ def _search(
     grey: np.ndarray, corners: np.ndarray, readers: Readers, alphabet: str, *, avoid: Sequence[Polygon] = ()
 ) -> list[Text]:
     """Find and read text where nothing is known, one reading direction for all boxes of one lean."""
-    level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * _SEARCH_SIDE_PX)
+    side = _BESIDE_SIDE_PX if avoid else _SEARCH_SIDE_PX
+    level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * side)
     boxes = [
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
-        for box in find_text(level, max_side=_BESIDE_SIDE_PX if avoid else _SEARCH_SIDE_PX)
+        for box in find_text(level, max_side=side)
     ]
     boxes = [box for box in boxes if not lies_on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
