@@ -1,5 +1,6 @@
 """Pictures of every kind come in upright and in 8-bit RGB; bad files give one sentence."""
 
+import copy
 import io
 import struct
 import warnings
@@ -216,3 +217,10 @@ def test_damaged_bytes_never_escape_as_another_error(fmt, at, patch, cut):
         assert photo.rgb.dtype == np.uint8
     except UnreadablePhoto:
         pass
+
+
+def test_what_is_wrong_with_a_photo_comes_back_from_a_worker_process():
+    with pytest.raises(UnreadablePhoto) as caught:
+        decode_photo(b"", name="x.jpg")
+    # Copying takes an exception apart and makes it again as a worker process does.
+    assert str(copy.copy(caught.value)) == str(caught.value)

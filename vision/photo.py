@@ -65,6 +65,10 @@ class UnreadablePhoto(Exception):
         self.name, self.problem, self.advice = name, problem, advice
         super().__init__(f"{name or 'photo'}: {problem}. {advice}.")
 
+    def __reduce__(self) -> tuple[type, tuple[str, str, str]]:
+        """Made again from its parts on the way back from a worker process."""
+        return type(self), (self.name, self.problem, self.advice)
+
 
 @dataclass(frozen=True)
 class Photo:
