@@ -138,7 +138,7 @@ def measure_marks(folder: Path, split: str, limit: int) -> None:
             asked, marks = asked + len(value), marks + 1
             for name, reader in readers.items():
                 corners = np.float32(truth["polygon"])
-                text = read_mark(grey, corners, reader, alphabet=CAST_ALPHABET, upside_down=False)
+                text = read_mark(grey, corners, [reader], alphabet=CAST_ALPHABET, upside_down=False)
                 line = "" if text is None else "".join(text.value.split())
                 made_up = max(0, len(line) - len(value))
                 right[name] += max(0, _characters_right(value, line) - made_up)

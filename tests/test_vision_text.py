@@ -1,5 +1,6 @@
 """Lines are found, turned upright and read, with what else each character might be."""
 
+import json
 from pathlib import Path
 
 import cv2
@@ -8,19 +9,33 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
-from vision import cast_marks, label_text
+from cli.settings import demo_folder
+from vision import cast_marks, label_text, unit_texts
 from vision import text as text_module
-from vision.cast_marks import CastReader, agree, prepare_relief, prepare_strip, read_mark
+from vision.cast_marks import CastReader, agree, cut_strips, prepare_relief, read_mark
 from vision.label_text import align_strings, find_rows, find_words, join_row, pool_characters, read_label
 from vision.observations import Character, Text
+from vision.order import FIXED_UP
 from vision.photo import decode_photo
 from vision.text import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
-from vision.text_regions import cut_out, find_text, level_corners, map_back, quad_of, tell_kind
+from vision.text_regions import (
+    BrokenNetwork,
+    cut_out,
+    find_text,
+    level_corners,
+    map_back,
+    quad_of,
+    tell_kind,
+    turned,
+)
 from vision.unit_texts import (
+    CAST_READER_FILE,
+    NO_CAST_READER,
     Readers,
     TextRegion,
     find_mirroring,
     find_regions,
+    load_readers,
     measure_text_up,
     read_photo_texts,
     read_unit_texts,
@@ -108,7 +123,7 @@ def test_missing_program_is_said_and_reading_goes_on(reader, monkeypatch):
     assert find_tesseract() is None
     find_tesseract.cache_clear()
     monkeypatch.undo()
-    readers = Readers(reader, None, reader, (text_module.NO_TESSERACT,))
+    readers = Readers(reader, None, (reader,), (text_module.NO_TESSERACT,))
     grey, corners = _lay(_label(), 0)
     texts, _, notes = read_unit_texts(_photo(grey), corners, (TextRegion(corners, "label"),), readers=readers)
     assert texts[0].value == "734 160 723"
@@ -121,20 +136,20 @@ def test_program_that_fails_reads_nothing(tmp_path):
 
 def test_unit_without_regions_is_searched(reader):
     grey, corners = _lay(_label(), 180)
-    texts, _, _ = read_unit_texts(_photo(grey), corners, readers=Readers(reader, None, reader))
+    texts, _, _ = read_unit_texts(_photo(grey), corners, readers=Readers(reader, None, (reader,)))
     assert "734 160 723" in [t.value for t in texts]
 
 
 def test_text_on_a_unit_is_not_given_for_the_photo(reader):
     grey, corners = _lay(_label(), 0)
-    readers = Readers(reader, None, reader)
+    readers = Readers(reader, None, (reader,))
     assert read_photo_texts(_photo(grey), [corners], readers=readers)[0] == ()
     assert "734 160 723" in [t.value for t in read_photo_texts(_photo(grey), readers=readers)[0]]
 
 
 def test_mirrored_photo_is_told(reader):
     grey, _ = _lay(_label(), 0)
-    readers = Readers(reader, None, reader)
+    readers = Readers(reader, None, (reader,))
     flipped = _photo(np.ascontiguousarray(grey[:, ::-1]))
     assert find_mirroring(flipped, read_photo_texts(flipped, readers=readers)[0], readers=readers) is not None
     straight = _photo(grey)
@@ -149,7 +164,7 @@ def test_text_of_two_pixels_is_not_made_up(reader):
 
 def test_bare_bench_has_no_text(reader):
     bench = np.random.default_rng(0).normal(120, 6, (600, 800)).clip(0, 255).astype(np.uint8)
-    assert read_photo_texts(_photo(bench), readers=Readers(reader, None, reader))[:2] == ((), ())
+    assert read_photo_texts(_photo(bench), readers=Readers(reader, None, (reader,)))[:2] == ((), ())
 
 
 def test_three_labels_on_one_unit(reader):
@@ -162,7 +177,7 @@ def test_three_labels_on_one_unit(reader):
             ((300, 320 + 120 * k), (780, 320 + 120 * k), (780, 430 + 120 * k), (300, 430 + 120 * k))
         )
     regions = tuple(TextRegion(polygon, "label") for polygon in labels)
-    texts, _, _ = read_unit_texts(_photo(grey), labels[0], regions, readers=Readers(reader, None, reader))
+    texts, _, _ = read_unit_texts(_photo(grey), labels[0], regions, readers=Readers(reader, None, (reader,)))
     assert [t.value for t in texts] == ["731 204 101", "736 905 551", "737 515 884"]
 
 
@@ -183,15 +198,79 @@ def _relief(value, light_deg, height=70):
 def test_cast_mark_is_read_whichever_side_the_light_is_on(reader, light_deg):
     grey = _relief("TERN 4", light_deg)
     corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
-    text = read_mark(grey, corners, reader)
+    text = read_mark(grey, corners, [reader])
     assert text.kind == "cast"
     assert text.value.replace(" ", "") == "TERN4"
+
+
+class _Silent:
+    """Reads nothing, and counts what it is asked."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def read_strips(self, strips):
+        self.asked += len(strips)
+        return [_reading("", 0.0) for _ in strips]
+
+
+@pytest.mark.parametrize("turns", [0, 2])
+def test_a_clear_cast_mark_is_read_by_the_next_reader_one_way_only(turns):
+    grey = _relief("TERN 4", 315)
+    corners = turned(np.float32([(50, 60), (350, 60), (350, 150), (50, 150)]), turns)
+    silent = _Silent()
+    text = read_mark(grey, corners, [CastReader(CAST_READER_FILE), silent])
+    assert text.value.replace(" ", "") == "TERN4"
+    assert text.polygon[0] == (50, 60)  # top left of the text, whichever way the corners ran
+    assert silent.asked == 4
+    silent = _Silent()
+    assert read_mark(np.full_like(grey, 128), corners, [silent]) is None
+    assert silent.asked == 8
+
+
+def test_marks_of_the_demo_are_read_and_run_the_right_way():
+    # Marks 20 px high or more on single units of the calibration split, cut out upside down: of the first 16,
+    # 16 ran the right way and 15 were read whole on 2026-11-25.
+    folder = demo_folder()
+    rows = [json.loads(line) for line in (folder / "truth.jsonl").read_text("utf-8").splitlines()]
+    rows = [row for row in rows if row["split"] == "calibration" and row["view"] == "front"]
+    marks = [
+        (row, text)
+        for row in rows
+        for text in row["units"][0]["texts"]
+        if text["kind"] == "cast" and text["visible"] >= 0.99 and text["height_px"] >= 20
+    ]
+    right = whole = 0
+    for row, mark in marks[:16]:
+        grey = decode_photo((folder / row["photo"]).read_bytes()).grey
+        text = read_mark(grey, turned(np.float32(mark["polygon"]), 2), load_readers().cast)
+        if text is not None:
+            along = np.subtract(text.polygon[1], text.polygon[0])
+            right += along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0
+            whole += text.value.replace(" ", "") == mark["value"].replace(" ", "")
+    assert right >= 15
+    assert whole >= 12
+
+
+def test_missing_cast_reader_is_said_and_marks_are_read_by_the_other(monkeypatch, tmp_path):
+    monkeypatch.setattr(unit_texts, "CAST_READER_FILE", tmp_path / "gone.onnx")
+    readers = load_readers.__wrapped__()
+    assert NO_CAST_READER in readers.notes
+    assert [reader.method for reader in readers.cast] == ["rapidocr"]
+
+
+def test_damaged_cast_reader_is_named_when_it_is_needed(tmp_path):
+    path = tmp_path / "cast_reader.onnx"
+    path.write_bytes(b"these are no weights" * 50)
+    reader = CastReader(path)
+    with pytest.raises(BrokenNetwork, match="not a network"):
+        reader.read_strips([np.zeros((32, 90), np.uint8)])
 
 
 def test_alphabet_rules_characters_out(reader):
     grey = _relief("TERN 4", 90)
     corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
-    text = read_mark(grey, corners, reader, alphabet="0123456789")
+    text = read_mark(grey, corners, [reader], alphabet="0123456789")
     assert text is None or set(text.value) <= set("0123456789 ")
 
 
@@ -303,6 +382,15 @@ def test_nothing_read_has_no_direction():
     assert measure_text_up([]) == (None, 0.0)
 
 
+@pytest.mark.parametrize(("value", "settled"), [("TERN 4", True), ("7", False)])
+def test_few_signs_do_not_settle_which_way_is_up(value, settled):
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    up_deg, confidence = measure_text_up([_reading(value, 0.9).placed(corners, "cast")])
+    assert up_deg == pytest.approx(90)
+    # 1.5 times the confidence is what `fix_up` weighs against FIXED_UP.
+    assert (1.5 * confidence > FIXED_UP) == settled
+
+
 class _Session:
     """In the place of a network: answers "A", "B" on even steps and keeps what it was fed."""
 
@@ -337,8 +425,17 @@ def test_reader_of_raised_characters_is_fed_what_it_was_trained_on(monkeypatch):
     assert abs(float(fed.mean())) < 1e-5
     assert 0.7 < float(fed.std()) < 1.0
     assert np.isfinite(reader.read_strips([np.full((40, 9), 7, np.uint8)])[0].confidence)
-    assert list(prepare_strip(strip, reader)) == ["as it is", "cut closer"]
-    assert set(prepare_strip(strip, RapidReader())) == set(prepare_relief(strip))
+
+
+def test_strips_are_cut_as_the_reader_likes_them():
+    grey = np.arange(200 * 300, dtype=np.uint32).reshape(200, 300).astype(np.uint8)
+    box = np.float32([(50, 50), (250, 50), (250, 100), (50, 100)])
+    cuts = cut_strips(grey, box, CastReader(Path("none.onnx")))
+    line_px = 80 / 1.6  # the widest cut is 80 px high and has a margin of 0.3 on either side
+    heights = {name: cut.shape[0] for name, cut in cuts.items()}
+    wanted = {"margin 0.12": 1.24, "margin 0": 1.0, "margin -0.05": 0.9, "margin 0.3": 1.6}
+    assert heights == {name: pytest.approx(share * line_px, abs=1) for name, share in wanted.items()}
+    assert set(cut_strips(grey, box, RapidReader())) == set(prepare_relief(grey))
 
 
 def test_words_of_a_line_are_found_by_their_gaps():

@@ -286,8 +286,10 @@ def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sight
     """The observations with everything written, and with orientations that reading confirms or corrects."""
     units, notes = [], list(observations.notes)
     for unit, sighting in zip(observations.units, sightings, strict=True):
+        # A doubtful direction is none: text would be read the way a coin fell.
+        up_deg = unit.up_deg if unit.up_confidence >= FIXED_UP else None
         texts, codes, said = read_unit_texts(
-            photo, unit.polygon, _text_regions(unit, sighting.maps), up_deg=unit.up_deg
+            photo, unit.polygon, _text_regions(unit, sighting.maps), up_deg=up_deg
         )
         notes += said
         # The cast mark is upright on the plug face, the label on the back; by definition, see `Unit`.
