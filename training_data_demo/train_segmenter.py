@@ -60,6 +60,13 @@ def main() -> None:
     parser.add_argument(
         "--start", type=Path, default=None, help="weights.npz of an earlier run, to go on from"
     )
+    parser.add_argument(
+        "--keep",
+        type=float,
+        default=0.0,
+        help="share of the starting weights in those written (Wortsman et al., CVPR 2022: what a short "
+        "training forgets comes back)",
+    )
     parser.add_argument("--plain", type=float, default=0.0, help="share of batches that are not disturbed")
     parser.add_argument(
         "--encoder-share", type=float, default=0.4, help="step size of weights that know pictures already"
@@ -112,6 +119,7 @@ def main() -> None:
         "rate": options.rate,
         "plain": options.plain,
         "grounds": options.grounds,
+        "keep": options.keep,
         "encoder_share": options.encoder_share,
         "started_from": _log_beside(options.start),
         "minutes": options.minutes,
@@ -126,6 +134,8 @@ def main() -> None:
 
     averaged = _train(network, training, held_back, device, options, log, read_more)
     log["shots"] = len(training)
+    if options.start and options.keep:
+        _keep(averaged, options.start, options.keep)
     _save(averaged, held_back or training, device, options, log)
 
 
@@ -156,6 +166,15 @@ def _load_weights(network: Segmenter, path: Path) -> None:
     if expected != {name: value.shape for name, value in given.items()}:
         raise ValueError(f"{path} holds the weights of another network")
     network.load_state_dict(state | given)
+
+
+@torch.no_grad()
+def _keep(network: Segmenter, start: Path, share: float) -> None:
+    """Take the starting weights in again, with this share."""
+    with np.load(start) as arrays:
+        for name, value in network.state_dict().items():
+            if value.dtype.is_floating_point:
+                value.lerp_(torch.from_numpy(arrays[name]).to(value), share)
 
 
 def _log_beside(weights: Path | None) -> dict | None:
