@@ -2,7 +2,9 @@
 
 References
 ----------
-Platt, Advances in Large Margin Classifiers (1999): a sigmoid with two parameters, safe with few cases.
+Kull, Silva Filho & Flach, "Beta calibration", AISTATS 2017: three parameters, safe with few cases. Beside
+Platt's sigmoid (1999) it has a slope of its own for doubtful and for sure answers, so that what goes wrong
+among the doubtful does not make the sure ones modest.
 Expected calibration error: Naeini, Cooper & Hauskrecht, AAAI 2015, with bins of equal width.
 """
 
@@ -13,21 +15,23 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Calibration:
-    """probability = sigmoid(slope * log odds + offset)."""
+    """log odds of the answer = low * ln p - high * ln(1 - p) + offset, with p = sigmoid(log odds given)."""
 
-    slope: float = 1.0
+    low: float = 1.0
+    high: float = 1.0
     offset: float = 0.0
     n: int = 0  # pairs it was fitted to
 
     def __post_init__(self) -> None:
-        if not (np.isfinite(self.slope) and self.slope > 0 and np.isfinite(self.offset)):
+        finite = np.isfinite([self.low, self.high, self.offset]).all()
+        if not (finite and self.low > 0 and self.high > 0):
             raise ValueError(
-                f"calibration needs a rising, finite sigmoid, got {self.slope!r}, {self.offset!r}"
+                f"calibration needs a rising, finite curve, got {self.low!r}, {self.high!r}, {self.offset!r}"
             )
 
 
 def fit_calibration(log_odds: np.ndarray, true: np.ndarray, weights: np.ndarray | None = None) -> Calibration:
-    """Sigmoid fitted to held-back pairs.
+    """Curve fitted to held-back pairs.
 
     Parameters
     ----------
@@ -47,16 +51,21 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray, weights: np.ndarray 
     # Imported here alone: answering needs no scikit-learn, and importing it takes over a second.
     from sklearn.linear_model import LogisticRegression
 
-    # A weak pull (C=1) keeps the slope finite where the held-back pairs happen to be separable.
-    fitted = LogisticRegression(C=1.0).fit(np.asarray(log_odds)[:, None], true, weights)
-    slope = max(float(fitted.coef_[0, 0]), 1e-3)
-    return Calibration(slope=slope, offset=float(fitted.intercept_[0]), n=len(true))
+    # A weak pull (C=1) keeps the slopes finite where the held-back pairs happen to be separable.
+    fitted = LogisticRegression(C=1.0, max_iter=1000).fit(_logarithms(log_odds), true, weights)
+    low, high = (max(float(slope), 1e-3) for slope in fitted.coef_[0])
+    return Calibration(low=low, high=high, offset=float(fitted.intercept_[0]), n=len(true))
 
 
-def apply_calibration(log_odds: np.ndarray, calibration: Calibration) -> np.ndarray:
-    """Probabilities of single pairs, same shape."""
-    # 1 / (1 + exp(-x)) without overflow.
-    return np.exp(-np.logaddexp(0.0, -(calibration.slope * log_odds + calibration.offset)))
+def calibrated_log_odds(log_odds: np.ndarray, calibration: Calibration) -> np.ndarray:
+    """Log odds of single pairs being true, same shape."""
+    return _logarithms(log_odds) @ np.array([calibration.low, calibration.high]) + calibration.offset
+
+
+def _logarithms(log_odds: np.ndarray) -> np.ndarray:
+    """ln p and -ln(1 - p) of p = sigmoid(log odds), shape (..., 2)."""
+    odds = np.asarray(log_odds, dtype=float)
+    return np.stack([-np.logaddexp(0.0, -odds), np.logaddexp(0.0, odds)], axis=-1)
 
 
 def reliability_bins(probability: np.ndarray, right: np.ndarray, n_bins: int = 10) -> np.ndarray:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from models.calibration import Calibration, apply_calibration
+from models.calibration import Calibration, calibrated_log_odds
 from models.conformal import Conformal
 from models.fusion import FusedFit
 from models.noise import ObservationNoise
@@ -24,9 +24,11 @@ from models.trees import Trees
 
 #: Families that the trees look at; those with a lower share keep it, and it is next to nothing.
 SHORT_LIST = 24
+#: What a family beyond the list loses: a thousandth of its odds is left. Our choice.
+UNLISTED_NATS = 6.9
 
 #: What a model file calls itself, and the layout that this version reads and writes.
-KIND, LAYOUT = "plugface model", 1
+KIND, LAYOUT = "plugface model", 2
 
 #: A larger file is no model: ours has under a fiftieth of it. Bytes.
 MAX_BYTES = 20_000_000
@@ -89,13 +91,19 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
 
 
 def _normalise(model: Model, described: np.ndarray, rows: np.ndarray, listed: np.ndarray) -> Posterior:
-    """Pairs are judged one by one; together they cannot exceed 1, and what is left is 'none of these'."""
+    """Pairs are judged one by one; then it is taken into account that at most one of them is true.
+
+    Of independent statements of which no two can hold, each has the share of its odds, and 'none of these'
+    that of odds 1.
+    """
     scores = np.minimum(described[:, 0], listed.min())
     scores[rows] = listed
-    single = apply_calibration(scores, model.calibration)
-    single[np.setdiff1d(np.arange(len(scores)), rows)] *= 1e-3
-    total = single.sum()
-    return Posterior(single / max(total, 1.0), max(1.0 - float(total), 0.0), scores)
+    log_odds = calibrated_log_odds(scores, model.calibration)
+    log_odds[np.setdiff1d(np.arange(len(scores)), rows)] -= UNLISTED_NATS
+    peak = max(float(log_odds.max()), 0.0)
+    odds, none = np.exp(log_odds - peak), np.exp(-peak)
+    total = odds.sum() + none
+    return Posterior(odds / total, float(none / total), scores)
 
 
 def default_model_path() -> Path:

@@ -1,11 +1,12 @@
-"""The sigmoid against a known truth, and figures of empty bins."""
+"""The curve against a known truth, and figures of empty bins."""
 
 import numpy as np
 import pytest
 from scipy.special import expit
 
 from models.calibration import (
-    apply_calibration,
+    Calibration,
+    calibrated_log_odds,
     expected_calibration_error,
     fit_calibration,
 )
@@ -18,14 +19,21 @@ def said_and_right():
     return said, rng.random(2000) < said**1.5
 
 
-def test_sigmoid_finds_the_slope_it_was_drawn_with():
+def test_the_curve_finds_the_slopes_it_was_drawn_with():
     rng = np.random.default_rng(4)
     odds = rng.normal(0, 3, 8000)
-    fitted = fit_calibration(odds, rng.random(8000) < expit(0.5 * odds - 1.0))
-    # 4 standard errors at this size are about 0.05.
-    assert fitted.slope == pytest.approx(0.5, abs=0.05)
-    assert fitted.offset == pytest.approx(-1.0, abs=0.15)
-    assert (np.diff(apply_calibration(np.sort(odds), fitted)) >= 0).all()
+    doubtful, sure = np.log(expit(odds)), -np.log1p(-expit(odds))
+    fitted = fit_calibration(odds, rng.random(8000) < expit(0.5 * doubtful + 0.8 * sure - 0.3))
+    # 4 standard errors at this size.
+    assert fitted.low == pytest.approx(0.5, abs=0.1)
+    assert fitted.high == pytest.approx(0.8, abs=0.12)
+    assert fitted.offset == pytest.approx(-0.3, abs=0.3)
+    assert (np.diff(calibrated_log_odds(np.sort(odds), fitted)) >= 0).all()
+
+
+def test_a_calibration_of_ones_changes_nothing():
+    odds = np.linspace(-40, 40, 9)
+    np.testing.assert_allclose(calibrated_log_odds(odds, Calibration()), odds, atol=1e-9)
 
 
 def test_one_kind_of_pair_is_refused_with_a_sentence():

@@ -68,7 +68,7 @@ def test_a_stranger_is_right_only_as_none_of_these(model, catalogue):
 
 def test_a_model_that_is_sure_of_anything_is_worse(model, catalogue):
     held = units(catalogue, model.noise, 20, 3)
-    blind = replace(model, calibration=Calibration(slope=0.001, offset=-1.0, n=1))
+    blind = replace(model, calibration=Calibration(low=0.001, high=0.001, offset=-1.0, n=1))
     before, after = judge(model, held, catalogue), judge(blind, held, catalogue)
     assert find_worse(before, before) == ()
     assert any("log loss" in reason for reason in find_worse(before, after))

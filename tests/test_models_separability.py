@@ -18,7 +18,7 @@ def result():
     catalogue = load_catalogue(DEMO)
     keys = ("SKUA 2", "TERN 2", "TERN 4", "GANNET 8")
     few = replace_families(catalogue, tuple(f for f in catalogue.families if f.key in keys))
-    return separability(few, load_model(default_model_path()), seed=1, draws=8)
+    return separability(few, load_model(default_model_path()), seed=1, draws=24)
 
 
 def replace_families(catalogue, families):
