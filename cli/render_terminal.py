@@ -66,7 +66,13 @@ def headline(decision: Decision, catalogue: Catalogue) -> str:
 
 def sure_words(probability: float) -> str:
     """A probability in words. The steps are ours."""
-    steps = ((0.99, "almost certain"), (0.95, "very likely"), (0.8, "likely"), (0.5, "more likely than not"))
+    steps = (
+        (0.99, "almost certain"),
+        (0.95, "very likely"),
+        (0.8, "likely"),
+        (0.55, "more likely than not"),
+        (0.45, "as likely as not"),
+    )
     return next((words for least, words in steps if probability >= least), "not likely")
 
 
