@@ -44,8 +44,19 @@ def test_a_plug_on_a_photo_is_measured_by_its_rim(run, own, teal_photo):
     # sRGB (70, 105, 120) is L*a*b* (42.6, -9.2, -12.4) by colour-science 0.4; the white balance by statistics
     # of a grey picture with a teal spot moves it a little.
     assert lab == pytest.approx((42.6, -9.2, -12.4), abs=4)
-    assert "judged by statistics alone" in said.err
     assert 'source = "measured on teal.png' in (own / "catalogue.toml").read_text()
+
+
+def test_light_that_statistics_alone_judged_is_said(run, own, teal_photo, monkeypatch):
+    look = pipeline.observe
+
+    def by_statistics(photo, **words):
+        seen = look(photo, **words)
+        return replace(seen, white_balance=replace(seen.white_balance, method="statistics"))
+
+    monkeypatch.setattr(pipeline, "observe", by_statistics)
+    words = ("--name", "our teal", "--code", "TQ", "--photo", teal_photo, "--box", "400,300,700,420")
+    assert "judged by statistics alone" in run("catalogue", "colour", own, *words).err
 
 
 def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_as, monkeypatch):
