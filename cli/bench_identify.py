@@ -147,7 +147,7 @@ def main() -> None:
         curves = {
             "megapixels, one unit": grow_with_size(single, folder),
             "units in the photo": grow_with_units(),
-            "families in the catalogue, answer alone": grow_with_catalogue(folder),
+            "families; the answer alone": grow_with_catalogue(folder),
         }
     for caption, points in curves.items():
         print(f"{caption}: " + ", ".join(f"{size:g}: {took:.3f} s" for size, took in points))

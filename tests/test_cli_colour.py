@@ -52,7 +52,8 @@ def test_light_that_statistics_alone_judged_is_said(run, own, teal_photo, monkey
 
     def by_statistics(photo, **words):
         seen = look(photo, **words)
-        return replace(seen, white_balance=replace(seen.white_balance, method="statistics"))
+        light = replace(seen.white_balance, method="statistics", confidence=0.2)
+        return replace(seen, white_balance=light)
 
     monkeypatch.setattr(pipeline, "observe", by_statistics)
     words = ("--name", "our teal", "--code", "TQ", "--photo", teal_photo, "--box", "400,300,700,420")
