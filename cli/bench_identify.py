@@ -80,7 +80,7 @@ def cold_start(photo: Path, times: int) -> None:
     for _ in range(times):
         started = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-        # Of this process alone: what all children reached would be that of the plain Tesseract passes above.
+        # Of this process alone: the figure for all children is that of the largest so far.
         _, status, used = os.wait4(process.pid, 0)
         took.append(time.perf_counter() - started)
         worked.append(used.ru_utime + used.ru_stime)
