@@ -130,7 +130,10 @@ class Guard:
             return None
         # A proxy in front may change the name the page is called by, but not the public one.
         own = (self._public.netloc, headers.get("host", ""))
-        host = urlsplit(origin).netloc  # empty for "null", and for a file opened on the phone
+        try:
+            host = urlsplit(origin).netloc  # empty for "null", and for a file opened on the phone
+        except ValueError:  # no address at all, such as "http://["
+            host = ""
         return None if host and host in own else Refused("cross_site")
 
 
@@ -151,7 +154,8 @@ def _counted(receive: Receive, limit: int) -> Receive:
 
 def _stated_length(headers: Headers) -> int:
     text = headers.get("content-length", "0")
-    return int(text) if text.isascii() and text.isdecimal() else 0
+    # 18 digits are enough for any limit, and no more than Python turns into a number.
+    return int(text[:18]) if text.isascii() and text.isdecimal() else 0
 
 
 def _without_port(host: str) -> str:

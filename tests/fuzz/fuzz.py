@@ -16,7 +16,20 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["PIL", "cli.looking", "models", "rtoml", "tomllib", "vision"]):
+with atheris.instrument_imports(
+    include=[
+        "PIL",
+        "cli.looking",
+        "cli.yard",
+        "fastapi",
+        "models",
+        "python_multipart",
+        "rtoml",
+        "starlette",
+        "tomllib",
+        "vision",
+    ]
+):
     from test_hostile_input import SEEDS, TARGETS
 
 import numpy as np
@@ -52,8 +65,31 @@ def starting_points(target: str) -> list[bytes]:
     return {
         "label": [b"\0\0\x40\x08416 204 118 A\n\x41\0\x20\x08R2"],
         "hocr": [b'<p><i class="ocrx_word"><i title="x_bboxes 0 0 9 9; x_conf 90">A</i></i></p>'],
+        "api": _requests(),
         "observations": [b'{"photo_sha256":"a","quality":{},"white_balance":{},"units":[]}'],
     }[target]
+
+
+def _requests() -> list[bytes]:
+    """One sound request for each route of the yard page's API, and some of its pages."""
+    unit = "/api/v1/units/" + "0123456789abcdef" * 2
+    json_head = "host: localhost\ncontent-type: application/json\n\n"
+    picture = io.BytesIO()
+    Image.new("RGB", (64, 48), "grey").save(picture, "JPEG")
+    written = [
+        f'PUT {unit}\n{json_head}{{"claimed":"TERN 2:open","needs":{{"throttle":"cable","year":2004}}}}',
+        f'POST {unit}/confirmations\n{json_head}{{"family":"TERN 2","variant":"open","who":"Ada"}}',
+        f'POST /api/v1/tokens\n{json_head}{{"code":"HERE-1234"}}',
+        f"GET {unit}/photos/1?size=small\nhost: localhost\nrange: bytes=5-\n\n",
+        "GET /api/v1/units?before=9&limit=5\nhost: localhost\nauthorization: Bearer abc\n\n",
+        *(
+            f"GET {path}\nhost: localhost\norigin: http://localhost\n\n"
+            for path in (unit, "/api/v1/lot", "/api", "/")
+        ),
+        "POST /enter\nhost: localhost\ncontent-type: application/x-www-form-urlencoded\n\ncode=abc",
+    ]
+    sent = f"POST {unit}/photos?face=front&more=true\nhost: localhost\n\n".encode() + picture.getvalue()
+    return [sent, *(request.encode() for request in written)]
 
 
 def main() -> None:

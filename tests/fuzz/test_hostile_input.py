@@ -5,24 +5,37 @@ drives the same targets with coverage feedback for as long as it is told, and wh
 `seeds/` (by target) and tried every time.
 """
 
+import atexit
 import io
 import json
+import shutil
 import struct
 import subprocess
 import sys
 import tempfile
 import zlib
+from functools import cache
 from pathlib import Path
+from urllib.parse import unquote
 from xml.etree import ElementTree
 
+import anyio
 import numpy as np
 import pillow_heif
 import pytest
+from fastapi import FastAPI
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
 from cli.looking import read_observations, read_taken_at, write_observations
+from cli.schema import ErrorOut
+from cli.settings import demo_folder
+from cli.yard.app import create_app
+from cli.yard.guard import HEADERS
+from cli.yard.limits import Limits
+from cli.yard.refusals import STATUS
+from cli.yard.yard import Yard, YardSettings
 from models.catalogue import CatalogueError, read_catalogue
 from models.catalogue_index import strings_of
 from models.noise import ObservationNoise
@@ -110,7 +123,65 @@ def observations(data: bytes) -> None:
     assert read_observations(write_observations(seen)) == seen
 
 
-TARGETS = {f.__name__: f for f in (photo, catalogue, label, hocr, observations)}
+def api(data: bytes) -> None:
+    """One request to the yard page, written as HTTP has it: an answer or a refusal that was announced."""
+    start, _, body = data.partition(b"\n\n")
+    request, *headers = start.split(b"\n")
+    method, _, target = request.partition(b" ")
+    path, _, query = target.partition(b"?")
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": method.decode("latin-1").upper(),
+        "scheme": "http",
+        "path": unquote(path.decode("latin-1")),
+        "raw_path": path,
+        "root_path": "",
+        "query_string": query,
+        # Servers give names of headers in small letters and their values without space around.
+        "headers": [(k.strip().lower(), v.strip()) for k, _, v in (h.partition(b":") for h in headers)],
+        "client": ("127.0.0.1", 5000),
+        "server": ("127.0.0.1", 80),
+        "state": {},
+    }
+    coming = [{"type": "http.disconnect"}, {"type": "http.request", "body": body, "more_body": False}]
+    sent: list[dict] = []
+
+    async def receive() -> dict:
+        return coming.pop() if len(coming) > 1 else coming[0]
+
+    async def send(message: dict) -> None:
+        sent.append(message)
+
+    anyio.run(_yard_page(), scope, receive, send)
+    first, rest = sent[0], sent[1:]
+    assert first["type"] == "http.response.start"
+    assert {message["type"] for message in rest} <= {"http.response.body", "http.response.pathsend"}
+    given = dict(first["headers"])
+    assert all(name.encode() in given for name in HEADERS)
+    # The page's own refusals, less those that say it is at fault or full; 400 and 416 answer a bad `Range`.
+    assert first["status"] in _ANNOUNCED, f"{request[:200]!r} was answered with {first['status']}"
+    refused = first["status"] >= 400 and first["status"] not in {400, 416}
+    if refused and scope["path"].startswith("/api/"):
+        ErrorOut.model_validate_json(b"".join(message.get("body", b"") for message in rest))
+
+
+_ANNOUNCED = {200, 201, 202, 206, 303, 304, 400, 416} | set(STATUS.values()) - {500, 503}
+
+
+@cache
+def _yard_page() -> FastAPI:
+    """A page whose one lot needs no code; nobody answers, so what is taken in stays in the queue."""
+    folder = Path(tempfile.mkdtemp(prefix="plugface-fuzz-yard-"))
+    # Room for every unit that is tried; few wrong codes, for looking at one takes a quarter of a second.
+    limits = Limits(units_per_lot=10**9, waiting_units=10**9, free_disk_bytes=0, wrong_codes=3)
+    yard = Yard(YardSettings(folder, demo_folder() / "marrow_finch", limits=limits))
+    atexit.register(lambda: (yard.close(), shutil.rmtree(folder, ignore_errors=True)))
+    return create_app(yard)
+
+
+TARGETS = {f.__name__: f for f in (photo, catalogue, label, hocr, observations, api)}
 
 
 def _texts(data: bytes) -> list[Text]:
@@ -216,6 +287,61 @@ _JSON = st.recursive(
 @example(b"[" * 5_000)  # deeper than any parser's stack
 def test_any_json_is_observations_or_a_value_error(data: bytes) -> None:
     observations(data)
+
+
+_UNIT = "/api/v1/units/" + "0123456789abcdef" * 2
+_ADDRESS = st.sampled_from(
+    [
+        *("/", "/lot", "/enter", "/leave", "/api", "/static/yard.css", "/%ff%00", "*", "", _UNIT[7:], _UNIT),
+        *("/api/v1/openapi.json", "/api/v1/tokens", "/api/v1/lot", "/api/v1/units"),
+        *(f"{_UNIT}/photos", f"{_UNIT}/photos/1", f"{_UNIT}/confirmations"),
+    ]
+)
+_QUERY = st.sampled_from(
+    ["", "?limit=5", "?before=99999999999999999999", "?face=back&more=1", "?size=small", "?%ff"]
+)
+_HEADER = st.sampled_from(
+    [
+        "content-type: application/json",
+        "content-type: application/x-www-form-urlencoded",
+        "content-type: multipart/form-data; boundary=x",
+        "content-type: text/plain; charset=none",
+        "content-length: 99999999999",
+        "content-length: " + "9" * 5_000,  # more digits than Python turns into a number
+        "origin: null",
+        "origin: http://[",  # no address at all
+        "sec-fetch-site: cross-site",
+        "authorization: Bearer \xff",
+        "cookie: plugface_yard=\xff",
+        "range: bytes=9-1",
+    ]
+)
+_FIELDS = st.sampled_from(
+    ["claimed", "needs", "year", "partner", "family", "variant", "who", "note", "code", "\ud800"]
+)
+_BODY = st.binary(max_size=60) | st.recursive(
+    st.none()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=4)
+    | st.sampled_from(["TERN 2", "R2", "\ud800"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(_FIELDS, inner, max_size=4),
+    max_leaves=6,
+).map(lambda value: json.dumps(value).encode())
+
+
+@_SETTINGS
+@given(
+    st.sampled_from(["GET", "PUT", "POST", "DELETE", ""]),
+    _ADDRESS,
+    _QUERY,
+    st.sampled_from(["localhost", "[::1", "elsewhere"]),
+    st.lists(_HEADER, max_size=3),
+    _BODY,
+)
+def test_any_request_is_answered_or_refused(method, address, query, host, headers, body) -> None:
+    lines = [f"{method} {address}{query}", f"host: {host}", *headers]
+    api("\n".join(lines).encode("latin-1") + b"\n\n" + body)
 
 
 def _coded(kind: str, size: tuple[int, int] = (96, 64), **options: object) -> bytes:
