@@ -61,7 +61,7 @@ def create_app(yard: Yard) -> FastAPI:
     @app.exception_handler(RequestValidationError)
     def refuse_form(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
-        if first["loc"][0] == "path" and not request.url.path.startswith("/api/"):
+        if first["loc"][0] == "path" and not request.scope["path"].startswith("/api/"):
             return respond(request.scope, Refused("not_found"))  # an address typed wrong, for a person
         where = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
         return respond(request.scope, Refused("bad_request", where=where, problem=first["msg"]))
@@ -70,7 +70,7 @@ def create_app(yard: Yard) -> FastAPI:
     def refuse_route(request: Request, error: HTTPException) -> Response:
         names = {404: "not_found", 405: "wrong_method"}
         name = names.get(error.status_code, "bad_request")
-        answer = respond(request.scope, Refused(name, where=request.url.path, problem=str(error.detail)))
+        answer = respond(request.scope, Refused(name, where=request.scope["path"], problem=str(error.detail)))
         answer.headers.update(error.headers or {})
         return answer
 
