@@ -318,6 +318,9 @@ def _migrate(connection: Connection, name: str) -> None:
     command.upgrade(config, SCHEMA)
 
 
+_DAMAGED = ("this file is damaged", "Put a copy of it back, or name another place with --ledger")
+
+
 def _explain(message: str) -> tuple[str, str]:
     """Problem and mend, in words, for a database driver's message."""
     table = (
@@ -331,6 +334,8 @@ def _explain(message: str) -> tuple[str, str]:
         ("unable to open", "it cannot be opened", "Check that its folder exists and may be written to"),
         ("locked", "another program holds it", "Wait for that program to end and run again"),
         ("not a database", "this file is not a ledger", "Name another file with --ledger"),
+        ("malformed", *_DAMAGED),
+        ("Could not decode", *_DAMAGED),
         ("only added", "a row was about to be changed", "Record a new row instead"),
     )
     for part, problem, mend in table:

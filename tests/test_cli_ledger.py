@@ -220,6 +220,23 @@ def test_what_is_no_ledger_is_said_in_a_sentence(tmp_path, make, words):
     assert str(path) in str(raised.value)
 
 
+@pytest.mark.parametrize(("start", "byte"), [(4096, 0x5A), (-8192, 0xAA), (5000, None)])
+def test_a_damaged_ledger_is_said_in_a_sentence_and_left_as_it_is(tmp_path, run, start, byte):
+    """Overwritten behind its first page, overwritten at its end, and cut off."""
+    path = tmp_path / "ledger.sqlite"
+    made = Ledger(path)
+    for number in range(40):
+        add_unit(made, f"A-{number:04d}")
+    made.close()
+    data = bytearray(path.read_bytes())
+    data[start:] = b"" if byte is None else bytes([byte]) * len(data[start:])
+    path.write_bytes(data)
+    said = run("ledger", "list", "--ledger", path)
+    mend = "this file is damaged. Put a copy of it back, or name another place with --ledger"
+    assert (said.code, said.err.strip()) == (2, f"error: {path}: {mend}")
+    assert path.read_bytes() == data
+
+
 @pytest.mark.parametrize("url", ["mysql://host/x", "nonsense://", "sqlite:////nowhere/at/all/x.sqlite"])
 def test_an_address_that_cannot_be_used_is_said_in_a_sentence(url):
     with pytest.raises(LedgerError):
