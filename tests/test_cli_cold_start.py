@@ -1,5 +1,6 @@
-"""What an answer imports: libraries of training and reports stay out, for importing takes the time."""
+"""What an answer imports: libraries of training and reports stay out, and none reports to its maker."""
 
+import os
 import subprocess
 import sys
 
@@ -57,3 +58,18 @@ def test_an_answer_imports_nothing_that_only_training_or_reports_need(tmp_path) 
     )
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout.strip() == "[]"
+
+
+def test_no_number_for_this_machine_is_made_and_nothing_is_reported(tmp_path) -> None:
+    program = "import os, cli.pipeline, vision.segmenter; print(os.environ['ORT_DISABLE_TELEMETRY'])"
+    own = {name: value for name, value in os.environ.items() if name not in {"ORT_DISABLE_TELEMETRY", "CI"}}
+    ran = subprocess.run(
+        [sys.executable, "-c", program],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=True,
+        env=own | {"XDG_CACHE_HOME": str(tmp_path), "HOME": str(tmp_path)},
+    )
+    assert ran.stdout.strip() == "1"
+    assert [path.name for path in tmp_path.rglob("*") if "onnxruntime" in path.name] == []
