@@ -6,6 +6,8 @@ from pathlib import Path
 import numpy as np
 from matplotlib.figure import Figure
 
+from cli.errors import named
+
 #: Dots per inch of the saved pictures.
 DPI = 150
 
@@ -33,7 +35,8 @@ def draw_confusion(confusion: dict[str, dict[str, int]], title: str, path: Path)
     axes.set_xlabel("proposed")
     axes.set_ylabel("true")
     axes.set_title(title)
-    figure.savefig(path, dpi=DPI)
+    with named(path):
+        figure.savefig(path, dpi=DPI)
 
 
 def draw_reliability(bins: Sequence[tuple[float, float, int]], error: float, title: str, path: Path) -> None:
@@ -59,4 +62,5 @@ def draw_reliability(bins: Sequence[tuple[float, float, int]], error: float, tit
     below.set_ylabel("units")
     below.set_xlabel("probability said")
     below.set_xlim(-0.03, 1.03)
-    figure.savefig(path, dpi=DPI)
+    with named(path):
+        figure.savefig(path, dpi=DPI)

@@ -8,6 +8,8 @@ import json
 import sys
 import tempfile
 import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -90,6 +92,16 @@ def explain(error: BaseException) -> Explained:
     return Explained(_one_line(message), hint, known.exit_code, known.http_status, facts)
 
 
+@contextmanager
+def named(path: Path) -> Iterator[None]:
+    """While a file is written: have an error of the system name it. A full disk says only that it is full."""
+    try:
+        yield
+    except OSError as error:
+        error.filename = error.filename or str(path)
+        raise
+
+
 def report(error: BaseException, *, as_json: bool) -> int:
     """Print one line on stderr (with `as_json` also a document on stdout) and give the exit code.
 
@@ -101,7 +113,8 @@ def report(error: BaseException, *, as_json: bool) -> int:
         message += f" The whole trace is in {_log(error)}; please report it."
     typer.echo(f"error: {message}", err=True)
     if as_json:
-        typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
+        with suppress(OSError):  # it may be what went wrong: a full disk under the output
+            typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
     return said.exit_code
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.colors import PowerNorm
 from matplotlib.figure import Figure
 
+from cli.errors import named
 from models.separability import VIEW_SETS, Separability
 
 #: Inches for one row; with more rows than these the names are left out, and with more than those the figures.
@@ -49,7 +50,8 @@ def draw_separability(found: Separability, drawn: Sequence[str], title: str, pat
     bar = figure.colorbar(image, ax=panels, shrink=0.8, pad=0.01)
     bar.set_label("mean probability")
     figure.suptitle(title)
-    figure.savefig(path, dpi=110)
+    with named(path):
+        figure.savefig(path, dpi=110)
 
 
 def _write_figures(axes, share: np.ndarray) -> None:

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO
 
+from cli.errors import named
 from cli.locks import lock_folder
 from models.catalogue import load_catalogue
 
@@ -82,7 +83,7 @@ def snapshot(folder: Path) -> Path:
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there completely or not at all, whatever ends the program."""
     part = path.with_name(f".{path.name}.part")
-    with part.open("wb") as file:
+    with named(path), part.open("wb") as file:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())

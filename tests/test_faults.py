@@ -6,13 +6,16 @@ missing Tesseract program in test_vision_text.py, a damaged model file in test_m
 
 import os
 import shutil
+import subprocess
+import sys
 
 import pytest
 from sqlalchemy import select
 
-from cli import errors, picture
+from cli import charts, errors, picture
 from cli import ledger as ledger_module
 from cli.ledger import Confirmation, Ledger, Lot, Unit, list_units, record_confirmation
+from cli.run_folder import write_whole
 from cli.settings import demo_folder
 from models.catalogue import read_catalogue
 from vision import text_regions
@@ -79,3 +82,36 @@ def test_a_family_that_vanishes_while_the_catalogue_is_read_is_named(tmp_path, m
         read_catalogue(folder)
     message = errors.explain(caught.value).message
     assert message == f"{folder / 'zz_gone.toml'}: no such file or directory. Check the path."
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [
+        (".x.toml.part", lambda folder: write_whole(folder / "x.toml", b"key = 1")),
+        ("x.png", lambda folder: charts.draw_reliability([(0.5, 0.5, 1)], 0.0, "", folder / "x.png")),
+    ],
+)
+def test_a_full_disk_is_said_with_the_file_that_did_not_fit(tmp_path, name, write) -> None:
+    (tmp_path / name).symlink_to("/dev/full")  # full(4): every write fails as on a full disk
+    with pytest.raises(OSError, match="No space left") as caught:
+        write(tmp_path)
+    file = tmp_path / name.removeprefix(".").removesuffix(".part")
+    assert errors.explain(caught.value).message.startswith(f"{file}: no space left on device.")
+
+
+def test_an_export_to_a_full_disk_names_its_file(run, tmp_path) -> None:
+    Ledger(tmp_path / "ledger.sqlite").close()
+    (tmp_path / ".x.csv.part").symlink_to("/dev/full")
+    said = run("ledger", "export", tmp_path / "x.csv", "--ledger", tmp_path / "ledger.sqlite")
+    assert said.code == 2
+    assert said.err.startswith(f"error: {tmp_path / 'x.csv'}: no space left on device.")
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_a_full_disk_under_the_output_is_one_line(form) -> None:
+    start = [sys.executable, "-c", "from cli.main import main; main()"]
+    words = [*start, "needs", "--throttle", "cable", *form]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert "no space left on device" in done.stderr

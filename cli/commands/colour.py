@@ -1,6 +1,5 @@
 """plugface catalogue colour: shades of one's own, coded like every other colour."""
 
-import os
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -15,6 +14,7 @@ from cli.catalogue_template import toml_text
 from cli.commands import options
 from cli.commands.catalogue import read_colour_code
 from cli.pipeline import MeasuredColour, choose_units, known_shades, measure_colour, observe_photos
+from cli.run_folder import write_whole
 from cli.swatches import ink_on
 from models.catalogue import Catalogue, CatalogueHead, LabColour, Shade, SrgbColour, load_catalogue
 from models.shades import ALIKE_DIFFERENCE, difference, find_shade_problems, middle_lab, name_shades
@@ -188,9 +188,7 @@ def _append(path: Path, added: Shade) -> Catalogue:
         CatalogueHead.model_validate(tomllib.loads(new))
     except ValueError as error:  # both kinds are: a list of shades is written there in another way
         raise typer.BadParameter(f"{target} takes no further [[shades]] at its end ({error})") from None
-    part = target.with_name(".catalogue.toml.part")
-    part.write_text(new, encoding="utf-8")
-    os.replace(part, target)
+    write_whole(target, new.encode())
     return load_catalogue(path)
 
 

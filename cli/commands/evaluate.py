@@ -18,6 +18,7 @@ from cli.corruptions import CORRUPTIONS
 from cli.measure import Case, Figure
 from cli.observed import Look, observe_all
 from cli.pipeline import decide_unit, default_model, identify_unit
+from cli.run_folder import write_whole
 from cli.settings import cache_folder, default_catalogue, demo_folder
 from cli.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
 from models.catalogue import Catalogue, load_catalogue
@@ -91,7 +92,7 @@ def evaluate(
             indent=2
         )
         if out:
-            (out / "evaluate.json").write_text(document + "\n", encoding="utf-8")
+            write_whole(out / "evaluate.json", f"{document}\n".encode())
         if as_json:
             typer.echo(document)
             return

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from sqlalchemy import func, select
 
+from cli.errors import named
 from cli.exports import format_of, write_rows
 from cli.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
 from cli.render_terminal import percent
@@ -89,7 +90,7 @@ def export(
     ledger = open_existing(where)
     part = out.with_name(f".{out.name}.part")
     try:
-        with ledger.reading() as session, part.open("wb") as file:
+        with ledger.reading() as session, named(out), part.open("wb") as file:
             _check_lot(session, ledger, lot)
             columns, rows = list_units(session, lot)
             count = write_rows(columns, rows, file, form)
