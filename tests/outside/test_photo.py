@@ -7,6 +7,7 @@ column are.
 import io
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 
@@ -35,7 +36,7 @@ def _stored(scene: np.ndarray, row: str, column: str) -> np.ndarray:
     return along if column == "left" else along[:, ::-1]
 
 
-@pytest.mark.parametrize("kind", ["PNG", "JPEG", "TIFF", "WEBP"])
+@pytest.mark.parametrize("kind", ["PNG", "JPEG", "TIFF", "WEBP", "HEIF"])
 @pytest.mark.parametrize("orientation", TABLE)
 def test_each_turn_is_undone(orientation: int, kind: str):
     """EXIF 2.32, tag 0x0112."""
@@ -47,7 +48,9 @@ def test_each_turn_is_undone(orientation: int, kind: str):
     exif[0x0112] = orientation
     data = io.BytesIO()
     stored = np.ascontiguousarray(_stored(scene, *TABLE[orientation]))
-    Image.fromarray(stored).save(data, kind, exif=exif, quality=95)
+    if kind == "HEIF":
+        pillow_heif.register_heif_opener()
+    Image.fromarray(stored).save(data, kind, exif=exif.tobytes(), quality=95)
     shown = decode_photo(data.getvalue()).rgb
     assert shown.shape == scene.shape
     # Middles of the patches; 12 levels: lossy kinds blur colour over two pixels and round it.
