@@ -6,13 +6,14 @@ import struct
 import warnings
 import zlib
 
+import colour
 import cv2
 import numpy as np
 import pillow_heif
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image, ImageOps
+from PIL import Image, ImageCms, ImageOps
 
 from vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo, turn_upright
 
@@ -224,3 +225,56 @@ def test_what_is_wrong_with_a_photo_comes_back_from_a_worker_process():
         decode_photo(b"", name="x.jpg")
     # Copying takes an exception apart and makes it again as a worker process does.
     assert str(copy.copy(caught.value)) == str(caught.value)
+
+
+def _profile(primaries, gamma=2.2, size=None):
+    """An ICC 2.4 profile (ICC.1:2001-04) of three primaries, D50 XYZ, and one exponent."""
+
+    def xyz(values):
+        return b"XYZ \0\0\0\0" + struct.pack(">3i", *(round(v * 65536) for v in values))
+
+    curve = b"curv\0\0\0\0" + struct.pack(">IH", 1, round(gamma * 256)) + b"\0\0"
+    words = b"desc\0\0\0\0" + struct.pack(">I", 5) + b"test\0" + bytes(78 + 3)
+    text = b"text\0\0\0\0none\0\0\0\0"
+    tags = {b"desc": words, b"cprt": text, b"wtpt": xyz((0.9642, 1.0, 0.8249))}
+    tags |= dict(zip((b"rXYZ", b"gXYZ", b"bXYZ"), map(xyz, primaries), strict=True))
+    tags |= dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve)
+    at, table, body = 128 + 4 + 12 * len(tags), struct.pack(">I", len(tags)), b""
+    for name, value in tags.items():
+        value += bytes(-len(value) % 4)
+        table += name + struct.pack(">2I", at + len(body), len(value))
+        body += value
+    header = struct.pack(">I4sI4s4s4s", at + len(body), b"none", 0x02400000, b"mntr", b"RGB ", b"XYZ ")
+    header += bytes(12) + b"acsp" + bytes(28) + struct.pack(">3i", 63190, 65536, 54061) + bytes(48)
+    return header + table + body
+
+
+# Display P3's primaries (SMPTE EG 432-1, white D65) adapted to D50 with Bradford's matrix, as ICC profiles
+# hold them.
+_WIDE = ((0.51512, 0.24120, -0.00105), (0.29198, 0.69225, 0.04189), (0.15710, 0.06657, 0.78407))
+
+
+@pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
+def test_a_wider_gamut_is_brought_to_srgb(fmt):
+    patch = np.full((64, 96, 3), (200, 60, 50), np.uint8)
+    data = _encode(Image.fromarray(patch), fmt, quality=95, icc_profile=_profile(_WIDE))
+    photo = decode_photo(data)
+    wide, srgb = (colour.RGB_COLOURSPACES[name] for name in ("Display P3", "sRGB"))
+    linear = colour.RGB_to_RGB((np.array([200, 60, 50]) / 255) ** 2.2, wide, srgb)
+    expected = 255 * colour.cctf_encoding(linear, function="sRGB")  # 219, 37, 34
+    for rgb in (photo.rgb, photo.reduced(48)):
+        np.testing.assert_allclose(rgb.mean((0, 1)), expected, atol=4)  # the coding loses some
+
+
+@pytest.mark.parametrize("profile", [b"no profile at all", _profile(_WIDE)[:200], _profile(((0, 0, 0),) * 3)])
+def test_a_broken_profile_is_left_alone(profile):
+    data = _encode(Image.fromarray(_scene()), "PNG", icc_profile=profile)
+    assert np.array_equal(decode_photo(data).rgb, _scene())
+
+
+def test_a_profile_of_srgb_costs_nothing():
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    data = _encode(Image.fromarray(_scene()), "JPEG", quality=95, icc_profile=profile)
+    assert np.array_equal(
+        decode_photo(data).rgb, decode_photo(_encode(Image.fromarray(_scene()), "JPEG", quality=95)).rgb
+    )

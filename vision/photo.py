@@ -24,6 +24,12 @@ MIN_SIDE_PX = 32
 
 _BAND_ROWS = 512
 
+#: Colours this close, in 8-bit levels, are the same: what a profile means by them need not be worked out. Our
+#: choice; profiles of sRGB differ by rounding alone.
+_SAME_COLOUR = 3
+#: A profile that knows no white, in 8-bit levels of each primary, is broken or hostile. Our choice.
+_LEAST_WHITE = 225
+
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _WANTED = "JPEG, PNG, WebP, TIFF and HEIC files can be read"
 _ORIENTATION_TAG = 0x0112  # EXIF 2.32, table 4
@@ -88,6 +94,7 @@ class Photo:
     _data: bytes = field(default=b"", repr=False, compare=False)
     _orientation: int = field(default=1, repr=False, compare=False)
     _plain_jpeg: bool = field(default=False, repr=False, compare=False)
+    _profile: bytes = field(default=b"", repr=False, compare=False)  # ICC, of colours other than sRGB
     _smaller: dict[int, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
@@ -100,7 +107,7 @@ class Photo:
             If the coded pixels turn out to be damaged.
         """
         if self._plain_jpeg:
-            return self._decode_jpeg(cv2.IMREAD_COLOR_RGB)
+            return _to_srgb(self._decode_jpeg(cv2.IMREAD_COLOR_RGB), self._profile)
         return _decode_any(self._data, self.name)
 
     @cached_property
@@ -140,12 +147,13 @@ class Photo:
                 if long_side // divisor >= max_side:
                     rgb = self._decode_jpeg(flag | cv2.IMREAD_COLOR_RGB)
                     break
+        profile = self._profile if rgb is not None else b""  # the whole picture is in sRGB already
         rgb = self.rgb if rgb is None else rgb
         scale = max_side / max(rgb.shape[:2])
-        if scale >= 1:
-            return rgb
-        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-        return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        if scale < 1:
+            size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+            rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        return _to_srgb(rgb, profile)
 
     def _decode_jpeg(self, flags: int) -> np.ndarray:
         coded = np.frombuffer(self._data, np.uint8)
@@ -230,10 +238,47 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
         _data=data,
         _orientation=orientation,
         _plain_jpeg=plain,
+        _profile=_profile_of(header) if plain and header.mode == "RGB" else b"",
     )
     if pixels is not None:
         photo.__dict__["rgb"] = pixels
     return photo
+
+
+def _profile_of(header: Image.Image) -> bytes:
+    """The ICC profile that says what a picture's RGB means; empty for sRGB, which goes without saying.
+
+    Phones store a wider gamut than sRGB: taken for sRGB, its colours would look duller than they are. A
+    broken profile is no reason to refuse good pixels.
+    """
+    profile = header.info.get("icc_profile") or b""
+    if not profile:
+        return b""
+    steps = np.linspace(0, 255, 5)
+    cube = np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(25, 5, 3).astype(np.uint8)
+    try:
+        meant = _to_srgb(cube, profile)
+    except Exception:  # the library's own error class hides behind its import
+        return b""
+    if meant.max(axis=(0, 1)).min() < _LEAST_WHITE:
+        return b""
+    return profile if np.abs(meant.astype(int) - cube).max() > _SAME_COLOUR else b""
+
+
+def _to_srgb(rgb: np.ndarray, profile: bytes) -> np.ndarray:
+    """The same colours in sRGB: uint8 (H, W, 3), by Pillow's LittleCMS, relative colorimetric."""
+    if not profile:
+        return rgb
+    from PIL import ImageCms  # few photos need it
+
+    change = ImageCms.buildTransform(
+        ImageCms.ImageCmsProfile(io.BytesIO(profile)),
+        ImageCms.createProfile("sRGB"),
+        "RGB",
+        "RGB",
+        renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+    )
+    return _in_bands(Image.fromarray(rgb), lambda band: ImageCms.applyTransform(band, change))
 
 
 def _orientation_of(header: Image.Image) -> int:
@@ -325,7 +370,9 @@ def _decode_any(data: bytes, name: str) -> np.ndarray:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             picture.load()
-            return np.ascontiguousarray(turn_upright(_to_rgb(picture), _orientation_of(picture)))
+            coloured = picture.mode in {"RGB", "RGBA", "P"}
+            rgb = _to_srgb(_to_rgb(picture), _profile_of(picture) if coloured else b"")
+            return np.ascontiguousarray(turn_upright(rgb, _orientation_of(picture)))
     except (MemoryError, UnreadablePhoto):
         raise
     except Exception:  # as in _open
