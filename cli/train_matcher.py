@@ -4,6 +4,7 @@ It learns from the demo's training split and simulated units, and is calibrated 
 test split and the second maker's photos are not looked at.
 """
 
+import argparse
 import os
 from pathlib import Path
 
@@ -55,5 +56,11 @@ def train_default(workers: int) -> None:
     console.print(f"Saved {default_model_path()}")
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Read the words of the call: there are none to give, and a question for help trains nothing."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     train_default(os.cpu_count() or 1)
+
+
+if __name__ == "__main__":
+    main()

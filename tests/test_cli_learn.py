@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import sys
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ import platformdirs
 import pytest
 from PIL import Image
 
-from cli import pipeline
+from cli import pipeline, train_matcher
 from cli.commands import learn as learning
 from cli.confirmations import Truth, confirm_photos, list_confirmed
 from cli.learned_model import former_model_path
@@ -198,3 +199,12 @@ def test_a_family_that_left_the_catalogue_is_left_out(run, confirmed, tmp_path, 
     shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("tern_1.toml"))
     document = json.loads(run(*LEARN, "--dry-run", "--catalogue", own).out)
     assert any("the catalogue has no TERN 1" in note for note in document["notes"])
+
+
+@pytest.mark.parametrize(("word", "code"), [("--help", 0), ("--workers", 2)])
+def test_asking_the_maker_of_the_model_for_help_trains_nothing(monkeypatch, word, code):
+    monkeypatch.setattr(train_matcher.os, "cpu_count", lambda: pytest.fail("it went on to train"))
+    monkeypatch.setattr(sys, "argv", ["train_matcher", word])
+    with pytest.raises(SystemExit) as left:
+        train_matcher.main()
+    assert left.value.code == code
