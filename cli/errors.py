@@ -45,7 +45,7 @@ KNOWN = {
     "cli.yard.refusals.Refused": Known(2, 422, "See what the page says."),
     "cli.yard.words.WordsError": Known(2, 422, "Correct the file and start again."),
     "models.catalogue.CatalogueError": Known(2, 422, "Correct the entry and run again."),
-    "models.classifier.ModelError": Known(2, 503, "Install plugface again."),
+    "models.model_error.ModelError": Known(2, 503, "Install plugface again."),
     "models.opinion.ClaimError": Known(2, 422, "Write it as the catalogue does: KEY or KEY:VARIANT."),
     "vision.text_regions.BrokenNetwork": Known(2, 503, "Install plugface again."),
     "vision.photo.UnreadablePhoto": Known(2, 422, "Send the photo again, straight from the camera."),

@@ -17,6 +17,7 @@ import numpy as np
 from models.calibration import Calibration, calibrated_log_odds
 from models.conformal import Conformal
 from models.fusion import FusedFit
+from models.model_error import ModelError
 from models.noise import ObservationNoise
 from models.pair_features import PAIR_FEATURES, describe_pairs
 from models.rules import RULES
@@ -32,16 +33,6 @@ KIND, LAYOUT = "plugface model", 2
 
 #: A larger file is no model: ours has under a fiftieth of it. Bytes.
 MAX_BYTES = 20_000_000
-
-_AGAIN = "Train it again (plugface learn), or install plugface again"
-
-
-class ModelError(Exception):
-    """A model file that cannot be used: which file, what is wrong, what to do."""
-
-    def __init__(self, file: str, problem: str, mend: str = _AGAIN) -> None:
-        self.file, self.problem, self.mend = file, problem, mend
-        super().__init__(f"{file}: {problem}. {mend}")
 
 
 @dataclass(frozen=True)

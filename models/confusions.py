@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
+from models.model_error import ModelError
+
 CONFUSIONS_FILE = Path(__file__).parent / "data" / "confusions.json"
 
 #: How many characters the assumed shares are worth, so that what was never seen is not impossible.
@@ -17,8 +19,18 @@ PRIOR_COUNT = 10.0
 
 @lru_cache(maxsize=1)
 def load_confusions() -> dict:
-    """The counts as they were measured: "read", "lost", "added", and how they were made."""
-    return json.loads(CONFUSIONS_FILE.read_text(encoding="utf-8"))
+    """The counts as they were measured: "read", "lost", "added", and how they were made.
+
+    Raises
+    ------
+    ModelError
+        If the file that comes with the program is missing or damaged.
+    """
+    try:
+        return json.loads(CONFUSIONS_FILE.read_text(encoding="utf-8"))
+    except (OSError, ValueError):  # undecodable bytes and broken JSON are both ValueErrors
+        problem = "the counts of characters read for one another are missing or damaged"
+        raise ModelError(str(CONFUSIONS_FILE), problem, "Install plugface again") from None
 
 
 def blend_confusions(

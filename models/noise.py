@@ -4,8 +4,8 @@ The defaults are assumptions, chosen before any photo was measured, and are mark
 in noise_fit.py replaces them by what a vision stage did on photos whose truth is known.
 """
 
-from dataclasses import asdict, dataclass, fields
-from functools import cached_property
+from dataclasses import asdict, dataclass, field, fields
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -62,9 +62,14 @@ def _character_pairs() -> list[tuple[int, int]]:
 
 _COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
 _SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
-_CHARACTER = blend_confusions(
-    load_confusions(), _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006), ALPHABET
-)
+
+
+@lru_cache(maxsize=1)
+def _characters() -> Matrix:
+    """Read when a noise is assumed, not before: a model brings its own."""
+    return blend_confusions(
+        load_confusions(), _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006), ALPHABET
+    )
 
 
 @dataclass(frozen=True)
@@ -92,7 +97,7 @@ class ObservationNoise:
     mark_elsewhere: float = 0.05  # a cast text that is no mark (foundry sign, date)
     number_elsewhere: float = 0.3  # a number-like line that is no service number (serial, date)
     number_unlisted: float = 0.01  # a true service number that the catalogue does not list
-    character: Matrix = _CHARACTER
+    character: Matrix = field(default_factory=_characters)
     character_lost: float = 0.01
     character_added: float = 0.01
     aspect_sd: float = 0.15  # of the logarithm

@@ -83,6 +83,8 @@ def _plugs(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Co
     if view.unit is None or view.front < 0.01:
         return _nothing(index)
     connectors, other = view.unit.connectors, view.unit.other_order
+    if not connectors and view.unit.method == WHOLE_PHOTO:  # nothing was outlined, so no plugs were sought
+        return _nothing(index)
     miss, extra = gap_costs(connectors, noise)
     if connectors:
         score = score_alignments(measure_match(connectors, index, noise), index.counts, miss, extra)

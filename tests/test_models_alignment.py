@@ -12,7 +12,9 @@ from models.alignment import align, gap_costs, measure_match, score_alignments
 from models.catalogue_index import index_families
 from models.invent import invent_catalogue
 from models.noise import ObservationNoise
-from vision.observations import Connector
+from models.rules import RULES, fit_view
+from models.views import UnitView
+from vision.observations import Connector, Unit
 
 NOISE = ObservationNoise()
 SQUARE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
@@ -75,3 +77,12 @@ def test_nothing_seen_costs_every_plug():
 
 def plug(colour: str, size: str) -> Connector:
     return Connector(SQUARE, {colour: 1.0}, {size: 1.0}, 0.3, 1.0)
+
+
+@pytest.mark.parametrize(("method", "sought"), [("whole photo", 0.0), ("segmenter", 1.0)])
+def test_no_plugs_say_nothing_where_none_were_sought(method, sought):
+    index = index_families(invent_catalogue(6, 1).families)
+    unit = Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, method=method)
+    fit = fit_view(UnitView(0, "", True, unit, (), ()), index, NOISE)
+    assert fit.measured[RULES.index("plugs")] == sought
+    assert np.any(fit.log_odds[:, RULES.index("plugs")] != 0) == bool(sought)

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models import confusions
 from models.catalogue_index import strings_of
+from models.classifier import default_model_path, load_model
 from models.confusions import PRIOR_COUNT, blend_confusions, load_confusions
+from models.model_error import ModelError
 from models.noise import ALPHABET, ObservationNoise
 from models.text_fit import FLOOR_NATS, best_string, score_strings
 from vision.observations import Character, Text
@@ -114,3 +117,15 @@ def plain(read: str, known: str, sure: float) -> float:
             if ways:
                 table[i, j] = max(ways)
     return table[len(read), len(known)]
+
+
+@pytest.mark.parametrize("left", [None, b"", b'{"read": {"A"', b"\xff\xfe"])
+def test_damaged_counts_are_said_and_a_trained_model_needs_none(tmp_path, monkeypatch, left):
+    file = tmp_path / "confusions.json"
+    if left is not None:
+        file.write_bytes(left)
+    monkeypatch.setattr(confusions, "CONFUSIONS_FILE", file)
+    load_confusions.cache_clear()
+    with pytest.raises(ModelError, match=r"confusions\.json: .*Install plugface again"):
+        load_confusions()
+    assert load_model(default_model_path()).noise.character_matrix.shape == (36, 36)
