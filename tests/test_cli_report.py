@@ -219,3 +219,8 @@ def test_pdf(tmp_path, monkeypatch):
     assert "print it to PDF there" in problem
     assert not (tmp_path / "other.pdf").exists()
     assert list(Path(tmp_path).glob(".*")) == []
+        monkeypatch.chdir(tmp_path)
+        assert (
+            print_page(Path("page.html"), Path("here.pdf")) == ""
+        )  # a run folder named from where one stands
+        assert Path("here.pdf").read_bytes().startswith(b"%PDF")

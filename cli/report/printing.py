@@ -30,7 +30,7 @@ def print_page(page: Path, pdf: Path) -> str:
     program = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
     if program is None:
         return HOW_TO.format("Chromium was not found")
-    part = pdf.with_name(f".{pdf.name}.part")
+    part = pdf.resolve().with_name(f".{pdf.name}.part")  # Chromium works in another folder than this program
     with tempfile.TemporaryDirectory(prefix="plugface-print-") as profile:
         command = [program, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
         command += ["--disable-background-networking", "--disable-component-update", "--disable-sync"]
