@@ -14,7 +14,8 @@ one answer), so every rule parts in doubt. A photo with several units gives one 
 """
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import groupby, pairwise
@@ -181,6 +182,35 @@ def _group(kind: str, name: str, method: str, shots: Sequence[Shot]) -> Group:
     parts = tuple(shot.glimpses[0].part if shot.glimpses else None for shot in shots)
     return Group(f"{kind}:{name}", method, tuple(shots), parts)
 
+def choose_paths(paths: Mapping[int, Sequence[str]]) -> dict[int, str]:
+    """The path that each photo goes by where the same bytes lie under several.
+
+    It is the one whose name or folder says the same unit as most other photos' do: a copy elsewhere takes no
+    photo away from its unit.
+
+    Parameters
+    ----------
+    paths : mapping
+        Number of a photo -> where it lies; the first counts where none says more than another.
+    """
+    said = {photo: [_said_unit(path) for path in several] for photo, several in paths.items()}
+    mates = Counter(unit for units in said.values() for unit in set(units))
+
+    def worth(place: tuple[str, str | None]) -> tuple[bool, int]:
+        unit = place[1]
+        return unit is not None, mates[unit] if mates[unit] <= MAX_PHOTOS else 0
+
+    return {
+        photo: max(zip(several, said[photo], strict=True), key=worth)[0] for photo, several in paths.items()
+    }
+
+
+def _said_unit(path: str) -> str | None:
+    """What name or folder say of the unit, read from one path alone."""
+    folder = str(PurePosixPath(path).parent)
+    return _full_name(path) or (None if folder == "." else f"{folder}/")
+
+
 
 def _by_folder(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
     groups, rest = [], []
@@ -195,7 +225,7 @@ def _by_folder(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
 
 def _by_name(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
     groups, rest = [], []
-    for key, inside in _gather(shots, _full_name).items():
+    for key, inside in _gather(shots, lambda shot: _full_name(shot.path)).items():
         if key is None or len(inside) > MAX_PHOTOS:
             rest += inside
         else:
@@ -203,9 +233,9 @@ def _by_name(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
     return groups, rest
 
 
-def _full_name(shot: Shot) -> str | None:
-    unit = name_unit(shot.path)
-    return None if unit is None else str(PurePosixPath(shot.path).parent / unit)
+def _full_name(path: str) -> str | None:
+    unit = name_unit(path)
+    return None if unit is None else str(PurePosixPath(path).parent / unit)
 
 
 def _by_id(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:

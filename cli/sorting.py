@@ -210,7 +210,7 @@ class _Run:
                     .where(Unit.lot_id == self.lot_id)
                 )
             )
-            files = _first_files(session, self.lot_id)
+            files = _files(session, self.lot_id)
             unread = session.execute(
                 select(File.path, File.note).filter_by(lot_id=self.lot_id, photo_id=None)
             ).all()
@@ -456,15 +456,19 @@ def _lost_photo(found: Found, lost: Lost) -> looking.Seen:
     return looking.Seen(hashlib.sha256(data).hexdigest(), len(data), lost.words, "", "", b"", 0.0)
 
 
-def _first_files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
-    """Photo id -> path, SHA-256 and time of the file it was first found as."""
+def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
+    """Photo id -> path, SHA-256 and time of the file that it goes by."""
     query = (
         select(File.photo_id, File.path, Photo.sha256, File.mtime_ns)
         .join(Photo, Photo.id == File.photo_id)
         .where(File.lot_id == lot_id)
-        .order_by(File.path.desc(), File.id.desc())
+        .order_by(File.path, File.id)
     )
-    return {photo_id: (path, sha256, mtime) for photo_id, path, sha256, mtime in session.execute(query)}
+    found: dict[int, dict[str, tuple[str, str, str]]] = {}
+    for photo_id, *file in session.execute(query):
+        found.setdefault(photo_id, {}).setdefault(file[0], tuple(file))
+    chosen = grouping.choose_paths({photo_id: list(files) for photo_id, files in found.items()})
+    return {photo_id: files[chosen[photo_id]] for photo_id, files in found.items()}
 
 
 def _views(session: Session, lot_id: int) -> dict[int, list[tuple[int, str, int]]]:

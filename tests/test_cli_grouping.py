@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cli.grouping import MAX_PHOTOS, PAUSE_S, Glimpse, Shot, group_shots, make_shot, name_unit
+from cli.grouping import MAX_PHOTOS, PAUSE_S, Glimpse, Shot, choose_paths, group_shots, make_shot, name_unit
+from cli.pipeline import count_units
 from vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 START = datetime(2026, 11, 20, 10, 0, 0)
@@ -182,6 +183,47 @@ def test_what_is_an_id_card():
 
 
 def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
+def card(share, payload="CARD 7", symbology="QR Code", plugs=()):
+    """What was taken for a unit and carries a code of `share` of its size."""
+    side = 100.0 * share**0.5
+    carried = Code(((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), symbology, payload, "verified")
+    outline = ((0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0))
+    return Unit(outline, 0.9, {"front": 0.0, "back": 1.0}, tuple(plugs), codes=(carried,))
+
+
+def test_a_card_that_was_taken_for_a_unit_is_an_id_and_no_unit():
+    seen = observations()
+    plug = seen.units[0].connectors[0]
+    beside_card = replace(seen, units=(*seen.units, card(0.3)))
+    assert count_units(beside_card) == [0]
+    shot = make_shot("a.jpg", beside_card, [0, 1])
+    assert (shot.ids, [glimpse.part for glimpse in shot.glimpses]) == (("CARD 7",), [0])
+    assert count_units(replace(seen, units=(card(0.3),))) == []
+    for no_card in (
+        card(0.026),  # the largest code of a label in the demo's photos
+        card(0.3, symbology="Code 128"),
+        card(0.3, plugs=(plug,)),
+    ):
+        assert count_units(replace(seen, units=(no_card,))) == [0]
+        assert make_shot("a.jpg", replace(seen, units=(no_card,)), [0]).ids == ()
+
+
+def test_a_photo_that_was_copied_goes_by_the_path_that_says_its_unit():
+    chosen = choose_paths(
+        {
+            1: ["copy of u7.jpg", "u7_front.jpg"],
+            2: ["u7_back.jpg"],
+            3: ["link.jpg", "t1/a.jpg"],
+            4: ["backup/u9_front.jpg", "u9_front.jpg"],
+            5: ["u9_back.jpg"],
+            6: ["b.jpg", "c.jpg"],
+        }
+    )
+    assert chosen == {
+        1: "u7_front.jpg", 2: "u7_back.jpg", 3: "t1/a.jpg", 4: "u9_front.jpg", 5: "u9_back.jpg", 6: "b.jpg",
+    }  # fmt: skip
+
+
     assert make_shot("a.jpg", observations(), [0]).glimpses[0].plugs == ("?",)
     assert len(make_shot("a.jpg", observations(areas=(1.0, 0.3)), [0, 1]).glimpses) == 1
     assert len(make_shot("a.jpg", observations(areas=(1.0, 0.6)), [0, 1]).glimpses) == 2

@@ -227,6 +227,49 @@ def test_the_code_of_a_label_is_no_id_card_with_its_suffix_either(tmp_path):
 def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
     secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="BN BN")})
     lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})
+def test_a_copy_takes_no_photo_away_from_its_unit(tmp_path):
+    front, back = photo(plugs="GY"), photo(face="back")
+    photos = lay_out(tmp_path / "photos", {"a copy.jpg": front, "u7_front.jpg": front, "u7_back.jpg": back})
+    outcome = sort(photos, tmp_path / "run")
+    assert (outcome.units, outcome.photos, outcome.duplicates) == (1, 2, 1)
+    assert [row.grouped_by for row in rows(tmp_path / "run")] == ["file name"]
+
+
+class NewVersion(StandIn):
+    """The same after plugface was updated; sees no unit any more."""
+
+    look_version, model_version = "stand-in 2", "stand-in model 2"
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        seen, thumb = super().observe(data, name)
+        return dataclasses.replace(seen, units=()), thumb
+
+
+def test_a_run_goes_on_after_plugface_was_updated(tmp_path):
+    log = str(tmp_path / "log")
+    photos = lay_out(tmp_path / "photos", {"a/1.jpg": photo(plugs="GY", log=log), "c/1.jpg": b"broken"})
+    sort(photos, tmp_path / "run")
+    lay_out(photos, {"b/1.jpg": photo(plugs="GY", salt=1)})
+    plan = sorting.Plan(str(photos), CATALOGUE, tmp_path / "run")
+    outcome = sorting.sort_lot(plan, analyser=NewVersion())
+    assert (outcome.looked_now, outcome.photos, outcome.units) == (1, 3, 3)
+    assert len(Path(log).read_text().splitlines()) == 1  # what was seen is not looked at again
+    old, _broken, _new = rows(tmp_path / "run")
+    assert (old.family, old.model_version) == ("SKUA 1", "stand-in model 2")
+
+
+def test_a_photo_that_two_versions_looked_at_is_shown_once(tmp_path):
+    photos = lay_out(tmp_path / "photos", {"a/1.jpg": photo(plugs="GY")})
+    shared = {"ledger": str(tmp_path / "shared.sqlite")}
+    first = sort(photos, tmp_path / "run", **shared)
+    plan = sorting.Plan(str(photos), CATALOGUE, tmp_path / "other", **shared)
+    sorting.sort_lot(plan, analyser=NewVersion())  # another yard, another version, the same photo
+    sort(photos, tmp_path / "run", **shared)
+    with closing(Ledger(shared["ledger"])) as ledger:
+        write_report(tmp_path / "run", ledger, first.lot, remarks=[], pdf=False)
+    assert (tmp_path / "run" / "report.html").read_text().count("<figcaption>a/1.jpg") == 1
+
+
     (lot / "link.jpg").symlink_to(secret / "secret.jpg")
     (lot / "folder").symlink_to(secret)
     (lot / "round").symlink_to(lot)

@@ -13,8 +13,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
 from cli import bins
-from cli.grouping import LABEL_PREFIX
-from cli.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View
+from cli.grouping import LABEL_PREFIX, choose_paths
+from cli.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View, newest_look
 from cli.looking import read_decision, read_observations
 from cli.report.overlay import draw_overlay
 from cli.report.pairing import Pair, Pairable, find_pairs, read_plates
@@ -165,13 +165,16 @@ def _rows(session: Session, lot_id: int) -> list[_Row]:
 
 
 def _files(session: Session, lot_id: int) -> dict[int, list[str]]:
-    """Photo id -> the paths it was found under."""
+    """Photo id -> the paths it was found under, the one it goes by first."""
     query = select(File.photo_id, File.path).where(File.lot_id == lot_id).order_by(File.path)
     files: dict[int, list[str]] = {}
     for photo_id, path in session.execute(query):
         files.setdefault(photo_id, []).append(path)
     return files
 
+    copied = {photo_id: paths for photo_id, paths in files.items() if photo_id is not None}
+    for photo_id, path in choose_paths(copied).items():
+        files[photo_id].sort(key=lambda other: other != path)
 
 def _views(session: Session, unit_id: int) -> list:
     """(photo id, SHA-256, part, observations as JSON) of each photo of a unit."""
