@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import platformdirs
-from sqlalchemy import ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
+from sqlalchemy import ColumnElement, ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.engine import Connection, Engine, Row, make_url
@@ -372,6 +372,12 @@ def record_photo(session: Session, sha256: str, size_bytes: int) -> int:
     """Id of the photo with this content, added where it was not yet known."""
     add_once(session, Photo, sha256=sha256, size_bytes=size_bytes, added_at=now_utc())
     return session.scalars(select(Photo.id).where(Photo.sha256 == sha256)).one()
+
+
+def newest_look() -> ColumnElement[bool]:
+    """Whether a look is the newest at its photo: one look for each photo, whichever software made it."""
+    later = aliased(Look)
+    return Look.id == select(func.max(later.id)).where(later.photo_id == Look.photo_id).scalar_subquery()
 
 
 def record_confirmation(

@@ -166,7 +166,12 @@ def decide(task: DecideTask) -> tuple[Decision | None, str]:
     """Decide over one unit: the decision, or None and what went wrong."""
     try:
         seen = [read_observations(text) for text in task.observations]
-        return task.analyser.decide(seen, list(task.chosen)), ""
+        # Another version's look may have found fewer units in a photo than the one that the unit comes from.
+        chosen = [
+            part if part is None or part < len(s.units) else None
+            for part, s in zip(task.chosen, seen, strict=True)
+        ]
+        return task.analyser.decide(seen, chosen), ""
     except INCOMPLETE:
         raise
     except Exception as error:  # as above

@@ -2,7 +2,8 @@
 
 Every result is in the ledger, in a transaction of its own, before the next one is taken. Whatever ends the
 program loses only what the workers had in hand, and the same command goes on from there: what is in the
-ledger is not done again. A photo that once belongs to a unit stays with it.
+ledger is not done again, not even by another version of plugface. A photo that once belongs to a unit stays
+with it.
 """
 
 import hashlib
@@ -28,6 +29,7 @@ from cli.ledger import (
     Unit,
     View,
     add_once,
+    newest_look,
     now_utc,
     record_lot,
     record_photo,
@@ -268,7 +270,7 @@ class _Run:
         is_number = _service_number_test(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
-            .where(Look.version == self.analyser.look_version)
+            .where(newest_look())
             .where(Look.photo_id.in_(select(File.photo_id).filter_by(lot_id=self.lot_id)))
             .execution_options(yield_per=200)
         )
@@ -291,7 +293,7 @@ class _Run:
     def decide(self) -> int:
         """Decide over every unit for which the ledger has no answer from these inputs; says how many."""
         with self.ledger.reading() as session:
-            faults = _faults(session, self.lot_id, self.analyser.look_version)
+            faults = _faults(session, self.lot_id)
             findings = _findings(session, self.lot_id)
             views = _views(session, self.lot_id)
             decided = set(
@@ -344,8 +346,7 @@ class _Run:
             rows = dict(
                 session.execute(
                     select(Look.photo_id, Look.observations).where(
-                        Look.version == self.analyser.look_version,
-                        Look.photo_id.in_([view[0] for view in views]),
+                        newest_look(), Look.photo_id.in_([view[0] for view in views])
                     )
                 ).all()
             )
@@ -494,14 +495,14 @@ def _findings(session: Session, lot_id: int) -> dict[int, tuple[str, ...]]:
     return found
 
 
-def _faults(session: Session, lot_id: int, version: str) -> dict[int, str]:
+def _faults(session: Session, lot_id: int) -> dict[int, str]:
     """Unit id -> what is wrong with its photo, for units that are a broken photo."""
     query = (
         select(Unit.id, File.path, Look.fault)
         .join(View, View.unit_id == Unit.id)
         .join(Look, Look.photo_id == View.photo_id)
         .join(File, (File.photo_id == View.photo_id) & (File.lot_id == lot_id))
-        .where(Unit.lot_id == lot_id, Look.version == version, Look.fault != "")
+        .where(Unit.lot_id == lot_id, newest_look(), Look.fault != "")
         .order_by(File.id.desc())
     )
     faults = {unit_id: f"{path}: {fault}" for unit_id, path, fault in session.execute(query)}

@@ -3,6 +3,7 @@
 A stand-in looks at the photos, so that each case says in a few words what its photos show.
 """
 
+import dataclasses
 import hashlib
 import json
 import os
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import cloudpickle
@@ -18,6 +20,7 @@ import pytest
 
 from cli import sorting
 from cli.ledger import Ledger, list_units
+from cli.report.page import write_report
 from cli.run_folder import RunError
 from cli.scan import FolderError
 from cli.settings import demo_folder

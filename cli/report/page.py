@@ -42,6 +42,8 @@ class Picture:
     path: str
     source: str  # data URI of the small picture; empty where there is none
     overlay: Markup
+    width_px: int  # of the photo: a page that knows the shape does not jump when the picture comes
+    height_px: int
 
 
 @dataclass(frozen=True)
@@ -182,7 +184,7 @@ def _views(session: Session, unit_id: int) -> list:
         select(View.photo_id, Photo.sha256, View.part, Look.observations)
         .join(Photo, Photo.id == View.photo_id)
         .join(Look, Look.photo_id == View.photo_id)
-        .where(View.unit_id == unit_id)
+        .where(View.unit_id == unit_id, newest_look())
         .order_by(View.id)
     )
     return session.execute(query).all()
@@ -197,7 +199,9 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
             seen = read_observations(observations)
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
             path = files[photo_id][0]
-            pictures.append(Picture(path, source, draw_overlay(seen, part if part >= 0 else None)))
+            shown = part if 0 <= part < len(seen.units) else None
+            size = seen.quality.width_px, seen.quality.height_px
+            pictures.append(Picture(path, source, draw_overlay(seen, shown), *size))
     return Card(
         key=row.unit.key,
         destination=proposal.destination,
