@@ -5,6 +5,7 @@
 2. File name: what stands before a view (`_front`, ` back`, `-label`) or a short number (`_1`, `_02`) is the
    unit: `crate7_front.jpg` and `crate7_back.jpg`. Names that cameras give (`IMG_0042`) say nothing.
 3. Id card: photos that show the same QR or Data Matrix code, lying beside the unit or on our own bin label.
+   A card that was taken for a unit is none.
 4. Time gap and appearance: photos taken in a row, until a pause, until a face comes up that the unit has
    shown already, or until the housings differ in colour. File times are used only where they cannot be
    copying times.
@@ -22,6 +23,7 @@ from itertools import groupby, pairwise
 from pathlib import PurePosixPath
 from statistics import median
 
+from cli.id_cards import is_card, is_square
 from models.views import polygon_area
 from vision.observations import Observations
 
@@ -117,14 +119,16 @@ def make_shot(
             body=seen.units[index].body.colour if seen.units[index].body else {},
         )
         for index in sorted(units, key=lambda index: -polygon_area(seen.units[index].polygon))
+        if not is_card(seen.units[index])
     )
     areas = [polygon_area(seen.units[glimpse.part].polygon) for glimpse in glimpses]
     on_units = [code for unit in seen.units for code in unit.codes]
     ids = {code.payload for code in [*seen.codes, *on_units] if code.payload.startswith(LABEL_PREFIX)}
+    beside = [*seen.codes, *(code for unit in seen.units if is_card(unit) for code in unit.codes)]
     ids |= {
         code.payload
-        for code in seen.codes
-        if _is_square(code.symbology) and not is_service_number("".join(code.payload.split()))
+        for code in beside
+        if is_square(code) and not is_service_number("".join(code.payload.split()))
     }
     lone = len(areas) > 1 and areas[0] >= LONE_UNIT_AREA * areas[1]
     return Shot(
@@ -178,10 +182,6 @@ def name_unit(path: str) -> str | None:
     return match["unit"]
 
 
-def _group(kind: str, name: str, method: str, shots: Sequence[Shot]) -> Group:
-    parts = tuple(shot.glimpses[0].part if shot.glimpses else None for shot in shots)
-    return Group(f"{kind}:{name}", method, tuple(shots), parts)
-
 def choose_paths(paths: Mapping[int, Sequence[str]]) -> dict[int, str]:
     """The path that each photo goes by where the same bytes lie under several.
 
@@ -210,6 +210,10 @@ def _said_unit(path: str) -> str | None:
     folder = str(PurePosixPath(path).parent)
     return _full_name(path) or (None if folder == "." else f"{folder}/")
 
+
+def _group(kind: str, name: str, method: str, shots: Sequence[Shot]) -> Group:
+    parts = tuple(shot.glimpses[0].part if shot.glimpses else None for shot in shots)
+    return Group(f"{kind}:{name}", method, tuple(shots), parts)
 
 
 def _by_folder(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
@@ -374,15 +378,6 @@ def _noun(key: str) -> str:
 def _sure_colour(posterior: dict[str, float]) -> str:
     code = max(posterior, key=posterior.__getitem__)
     return code if posterior[code] >= SURE_COLOUR else UNSURE
-
-
-def _is_square(symbology: str) -> bool:
-    return symbology.replace(" ", "").replace("_", "").lower() in {
-        "qr",
-        "qrcode",
-        "datamatrix",
-        "microqrcode",
-    }
 
 
 def _gather(items: Iterable, key: Callable) -> dict:

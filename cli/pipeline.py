@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from cli.id_cards import is_card
 from cli.settings import data_folder
 from models.answers import Decision
 from models.catalogue import Catalogue
@@ -189,16 +190,19 @@ def choose_units(
 
 
 def count_units(seen: Observations) -> list[int]:
-    """Indices of what counts as a unit of its own, by the two limits above; the surest one always does."""
-    if not seen.units:
+    """Indices of what counts as a unit of its own, by the two limits above; the surest one always does.
+
+    A card with an id never does.
+    """
+    areas = {index: polygon_area(unit.polygon) for index, unit in enumerate(seen.units) if not is_card(unit)}
+    if not areas:
         return []
-    areas = [polygon_area(unit.polygon) for unit in seen.units]
     credible = [
         index
-        for index, unit in enumerate(seen.units)
-        if unit.confidence >= OTHER_UNIT_CONFIDENCE and areas[index] >= CRUMB * max(areas)
+        for index, area in areas.items()
+        if seen.units[index].confidence >= OTHER_UNIT_CONFIDENCE and area >= CRUMB * max(areas.values())
     ]
-    return credible or [max(range(len(areas)), key=lambda index: seen.units[index].confidence * areas[index])]
+    return credible or [max(areas, key=lambda index: seen.units[index].confidence * areas[index])]
 
 
 def identify_unit(

@@ -1,6 +1,7 @@
 """Which photos are put together, by which rule, and what is left apart."""
 
 import hashlib
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -182,7 +183,6 @@ def test_what_is_an_id_card():
     assert ids(unit_codes=[code("plugface:ABCDE-0001")]) == ("plugface:ABCDE-0001",)  # our label stuck on it
 
 
-def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
 def card(share, payload="CARD 7", symbology="QR Code", plugs=()):
     """What was taken for a unit and carries a code of `share` of its size."""
     side = 100.0 * share**0.5
@@ -224,6 +224,7 @@ def test_a_photo_that_was_copied_goes_by_the_path_that_says_its_unit():
     }  # fmt: skip
 
 
+def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
     assert make_shot("a.jpg", observations(), [0]).glimpses[0].plugs == ("?",)
     assert len(make_shot("a.jpg", observations(areas=(1.0, 0.3)), [0, 1]).glimpses) == 1
     assert len(make_shot("a.jpg", observations(areas=(1.0, 0.6)), [0, 1]).glimpses) == 2
