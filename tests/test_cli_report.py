@@ -13,7 +13,7 @@ from cli import bins
 from cli.grouping import LABEL_PREFIX
 from cli.ledger import Lot
 from cli.report.overlay import describe, draw_overlay
-from cli.report.page import Card, Picture, render_labels, render_report
+from cli.report.page import Card, Picture, may_pair, render_labels, render_report
 from cli.report.pairing import Pairable, find_pairs, read_plates
 from cli.report.printing import print_page
 from cli.settings import demo_folder
@@ -110,7 +110,7 @@ def test_expected_cost_is_probability_of_error_times_its_cost():
 
 
 def test_the_page_needs_no_other_file_and_shows_cautions_first():
-    picture = Picture("a_front.jpg", "data:image/jpeg;base64,AAAA", draw_overlay(observations(), 0))
+    picture = Picture("a_front.jpg", "data:image/jpeg;base64,AAAA", draw_overlay(observations(), 0), 800, 600)
     cards = [
         card("A-0001", "family bin", pictures=(picture,)),
         card("A-0002", "hazard", cautions=("Orange plugs: high voltage.",)),
@@ -125,6 +125,9 @@ def test_the_page_needs_no_other_file_and_shows_cautions_first():
         < page.index("What goes where")
         < page.index("1 photo could not")
     )
+    assert 'width="800" height="600"' in page  # a link to a unit lands there, though pictures above come late
+    cautions = page[: page.index("What goes where")]
+    assert 'href="#A-0002"' in cautions
     assert all(target[1:] in re.findall(r'id="([^"]*)"', page) for target in linked if target.startswith("#"))
 
 
@@ -207,20 +210,35 @@ def test_plates():
     assert read_plates(["VIN 77-X4 K290 1", "hello there", "1234"]) == {"VIN77X4K2901"}
 
 
+@pytest.mark.parametrize(
+    ("given", "may"),
+    [
+        (("family bin", "", decision()), True),
+        (("look-alike bench", "", decision(variants=("open", "locked"))), True),
+        (("look-alike bench", "", decision("ambiguous")), False),
+        (("look-alike bench", "Two units?", decision()), False),
+        (("locked", "", decision()), False),
+        (("retake", "", None), False),
+    ],
+)
+def test_a_unit_that_is_not_settled_is_half_of_no_pair(given, may):
+    assert may_pair(*given) == may
+
+
 def test_pdf(tmp_path, monkeypatch):
     page = tmp_path / "page.html"
     page.write_text(render_report(LOT, CATALOGUE, [card("A-1", "family bin")], [], []))
     if shutil.which("chromium"):
         assert print_page(page, tmp_path / "page.pdf") == ""
         assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
+        monkeypatch.chdir(tmp_path)
+        assert (
+            print_page(Path("page.html"), Path("here.pdf")) == ""
+        )  # a run folder named from where one stands
+        assert Path("here.pdf").read_bytes().startswith(b"%PDF")
     monkeypatch.setenv("PATH", str(tmp_path))
     problem = print_page(page, tmp_path / "other.pdf")
     assert "Chromium was not found" in problem
     assert "print it to PDF there" in problem
     assert not (tmp_path / "other.pdf").exists()
     assert list(Path(tmp_path).glob(".*")) == []
-        monkeypatch.chdir(tmp_path)
-        assert (
-            print_page(Path("page.html"), Path("here.pdf")) == ""
-        )  # a run folder named from where one stands
-        assert Path("here.pdf").read_bytes().startswith(b"%PDF")

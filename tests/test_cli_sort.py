@@ -227,9 +227,6 @@ def test_the_code_of_a_label_is_no_id_card_with_its_suffix_either(tmp_path):
     assert sort(lot, tmp_path / "run").units == 2
 
 
-def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
-    secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="BN BN")})
-    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})
 def test_a_copy_takes_no_photo_away_from_its_unit(tmp_path):
     front, back = photo(plugs="GY"), photo(face="back")
     photos = lay_out(tmp_path / "photos", {"a copy.jpg": front, "u7_front.jpg": front, "u7_back.jpg": back})
@@ -273,6 +270,9 @@ def test_a_photo_that_two_versions_looked_at_is_shown_once(tmp_path):
     assert (tmp_path / "run" / "report.html").read_text().count("<figcaption>a/1.jpg") == 1
 
 
+def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
+    secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})
     (lot / "link.jpg").symlink_to(secret / "secret.jpg")
     (lot / "folder").symlink_to(secret)
     (lot / "round").symlink_to(lot)

@@ -172,11 +172,11 @@ def _files(session: Session, lot_id: int) -> dict[int, list[str]]:
     files: dict[int, list[str]] = {}
     for photo_id, path in session.execute(query):
         files.setdefault(photo_id, []).append(path)
-    return files
-
     copied = {photo_id: paths for photo_id, paths in files.items() if photo_id is not None}
     for photo_id, path in choose_paths(copied).items():
         files[photo_id].sort(key=lambda other: other != path)
+    return files
+
 
 def _views(session: Session, unit_id: int) -> list:
     """(photo id, SHA-256, part, observations as JSON) of each photo of a unit."""
@@ -225,9 +225,7 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
 def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) -> list[Pairable]:
     pairables = []
     for row in rows:
-        if row.decision is None or row.proposal.destination not in ("family bin", "look-alike bench"):
-            continue
-        if len(row.decision.families) != 1:
+        if not may_pair(row.proposal.destination, row.proposal.findings, row.decision):
             continue
         views = _views(session, row.unit.id)
         beside = [t.value for view in views for t in read_observations(view[3]).texts]
@@ -244,6 +242,12 @@ def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) 
             )
         )
     return pairables
+
+
+def may_pair(destination: str, findings: str, decision: Decision | None) -> bool:
+    """Whether a unit can be half of a pair: its family is settled, and it can be used."""
+    usable = destination in ("family bin", "look-alike bench") and not findings
+    return usable and decision is not None and decision.verdict == "identified"
 
 
 def _data_uri(path: Path) -> str:
