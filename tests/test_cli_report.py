@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -161,6 +162,8 @@ def test_an_overlay_says_in_words_what_it_draws():
     drawn = str(draw_overlay(observations(), 0))
     assert "1 BN" in drawn
     assert 'viewBox="0 0 400 300"' in drawn
+    upright = replace(observations(), quality=replace(observations().quality, width_px=75, height_px=100))
+    assert 'viewBox="0 0 400 533"' in str(draw_overlay(upright, 0))  # as wide: its tags are no larger
 
 
 def test_a_label_is_read_back_as_the_id_of_its_unit(tmp_path):

@@ -5,8 +5,9 @@ from markupsafe import Markup, escape
 from cli.swatches import SWATCHES, best, ink_on
 from vision.observations import Observations, Polygon, Unit
 
-#: Height of the drawing in its own units, with the width after the photo; sizes below are in the same units.
-HEIGHT = 300
+#: Width of the drawing in its own units, with the height after the photo; sizes below are in the same units. All
+#: pictures of the page are of one width, so a tag is no larger on an upright photo.
+WIDTH = 400
 
 
 def draw_overlay(seen: Observations, part: int | None) -> Markup:
@@ -23,8 +24,8 @@ def draw_overlay(seen: Observations, part: int | None) -> Markup:
     svg : Markup
         With a text alternative that names the plugs in canonical order.
     """
-    scale = HEIGHT / seen.quality.height_px
-    width = seen.quality.width_px * scale
+    scale = WIDTH / seen.quality.width_px
+    height = seen.quality.height_px * scale
     lines = []
     for index, unit in enumerate(seen.units):
         if index != part:
@@ -35,7 +36,7 @@ def draw_overlay(seen: Observations, part: int | None) -> Markup:
         lines.append(f'<polygon class="code" points="{_points(code.polygon, scale)}"/>')
     words = describe(seen, part)
     return Markup(
-        f'<svg viewBox="0 0 {width:.0f} {HEIGHT}" role="img" aria-label="{escape(words)}">'
+        f'<svg viewBox="0 0 {WIDTH} {height:.0f}" role="img" aria-label="{escape(words)}">'
         f"<title>{escape(words)}</title>{''.join(lines)}</svg>"
     )
 
