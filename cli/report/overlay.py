@@ -5,8 +5,8 @@ from markupsafe import Markup, escape
 from cli.swatches import SWATCHES, best, ink_on
 from vision.observations import Observations, Polygon, Unit
 
-#: Width of the drawing in its own units, with the height after the photo; sizes below are in the same units. All
-#: pictures of the page are of one width, so a tag is no larger on an upright photo.
+#: Width of the drawing in its own units, with the height after the photo; sizes below are in the same units.
+#: All pictures of the page are of one width, so a tag is no larger on an upright photo.
 WIDTH = 400
 
 
