@@ -4,6 +4,8 @@ import importlib
 import os
 import shutil
 import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -91,3 +93,14 @@ def test_results_belong_to_their_items():
     assert dict(spread(abs, range(-50, 0), workers=2)) == {n: -n for n in range(-50, 0)}
     assert not list(spread(abs, [], workers=2))
     assert isinstance(dict(spread(os._exit, [3], workers=1))[3], Lost)
+
+
+def test_workers_are_deaf_to_ctrl_c_from_their_first_moment():
+    """Else one that is still starting prints a traceback between the words for the person who stopped it."""
+    code = (
+        "import functools, signal; from cli.spread import spread;"
+        "blocked = functools.partial(signal.pthread_sigmask, signal.SIG_BLOCK);"
+        "print([signal.SIGINT in held for _, held in spread(blocked, [[], []], workers=2)])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[True, True]"
