@@ -94,7 +94,7 @@ def _in_processes(
 
     from joblib.externals.loky import get_reusable_executor
 
-    resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, would let Ctrl-C through
+    resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
     # joblib's own pool, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
