@@ -158,12 +158,16 @@ def _walk(root: str, below: str, unlisted: list[str]) -> Iterator[tuple[os.DirEn
 def _scan_address(root: str) -> Scan:
     try:
         import fsspec
-
-        system, base = fsspec.core.url_to_fs(root)
-        listed = system.find(base, detail=True)
     except ImportError as error:
         raise FolderError(
             root, f"a package is missing ({error})", 'Run: uv pip install "plugface[cluster]"'
+        ) from None
+    try:
+        system, base = fsspec.core.url_to_fs(root)
+        listed = system.find(base, detail=True)
+    except ImportError as error:  # each kind of address has packages of its own, and fsspec names them
+        raise FolderError(
+            root, f"fsspec cannot reach this kind of address ({error})", "Install what it names with uv pip"
         ) from None
     except (OSError, ValueError) as error:
         raise FolderError(root, f"it cannot be listed ({error})", "Check the address") from None

@@ -348,10 +348,23 @@ def test_what_cannot_be_a_run_is_refused(tmp_path):
     assert (foreign / "catalogue" / "mine.toml").exists()
     with pytest.raises(FolderError, match="no such folder"):
         sort(tmp_path / "nowhere", tmp_path / "run")
+    with pytest.raises(FolderError, match=r"fsspec cannot reach .*no_such_package.* Install what it names"):
+        pytest.importorskip("fsspec").register_implementation("odd", "no_such_package.System", clobber=True)
+        sorting.sort_lot(sorting.Plan("odd://lot", CATALOGUE, tmp_path / "run"), analyser=StandIn())
     sort(lot, tmp_path / "run")
     with pytest.raises(RunError, match="other market"):
         sort(lot, tmp_path / "run", market="north")
     assert sort(lay_out(tmp_path / "empty", {"notes.txt": b""}), tmp_path / "run2").units == 0
+
+
+def test_photos_at_an_address_that_fsspec_knows(tmp_path):
+    pytest.importorskip("fsspec")
+    lot = lay_out(tmp_path / "lot", {"a/1.jpg": photo(plugs="GY"), "a/ü 2.jpg": photo(face="back")})
+    plan = sorting.Plan(lot.as_uri(), CATALOGUE, tmp_path / "run")
+    outcome = sorting.sort_lot(plan, analyser=StandIn())
+    assert (outcome.photos, outcome.broken, outcome.units) == (2, 0, 1)
+    assert sorting.sort_lot(plan, analyser=StandIn()).looked_now == 0
+    assert [row.grouped_by for row in rows(tmp_path / "run")] == ["sub-folder"]
 
 
 def test_three_broken_in_a_hundred_are_three_rows_and_stop_nothing(tmp_path):
