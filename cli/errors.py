@@ -94,11 +94,15 @@ def explain(error: BaseException) -> Explained:
 
 @contextmanager
 def named(path: Path) -> Iterator[None]:
-    """While a file is written: have an error of the system name it. A full disk says only that it is full."""
+    """While a file is written: have an error of the system name it.
+
+    A full disk says only that it is full, and a folder that is read-only names the part that is begun first.
+    """
     try:
         yield
     except OSError as error:
-        error.filename = error.filename or str(path)
+        begun = path.with_name(f".{path.name}.part")
+        error.filename = str(path) if error.filename in (None, str(begun)) else error.filename
         raise
 
 

@@ -107,6 +107,13 @@ def test_an_export_to_a_full_disk_names_its_file(run, tmp_path) -> None:
     assert said.err.startswith(f"error: {tmp_path / 'x.csv'}: no space left on device.")
 
 
+def test_an_export_to_where_nothing_can_be_written_names_its_file(run, tmp_path) -> None:
+    Ledger(tmp_path / "ledger.sqlite").close()
+    said = run("ledger", "export", tmp_path / "nowhere" / "x.csv", "--ledger", tmp_path / "ledger.sqlite")
+    assert said.code == 2
+    assert said.err.startswith(f"error: {tmp_path / 'nowhere' / 'x.csv'}: no such file or directory.")
+
+
 @pytest.mark.parametrize("form", [(), ("--json",)])
 def test_a_full_disk_under_the_output_is_one_line(form) -> None:
     start = [sys.executable, "-c", "from cli.main import main; main()"]
