@@ -348,9 +348,10 @@ def test_what_cannot_be_a_run_is_refused(tmp_path):
     assert (foreign / "catalogue" / "mine.toml").exists()
     with pytest.raises(FolderError, match="no such folder"):
         sort(tmp_path / "nowhere", tmp_path / "run")
+    pytest.importorskip("fsspec").register_implementation("odd", "no_such_package.System", clobber=True)
+    odd = sorting.Plan("odd://lot", CATALOGUE, tmp_path / "run")
     with pytest.raises(FolderError, match=r"fsspec cannot reach .*no_such_package.* Install what it names"):
-        pytest.importorskip("fsspec").register_implementation("odd", "no_such_package.System", clobber=True)
-        sorting.sort_lot(sorting.Plan("odd://lot", CATALOGUE, tmp_path / "run"), analyser=StandIn())
+        sorting.sort_lot(odd, analyser=StandIn())
     sort(lot, tmp_path / "run")
     with pytest.raises(RunError, match="other market"):
         sort(lot, tmp_path / "run", market="north")
