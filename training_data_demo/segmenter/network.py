@@ -34,7 +34,7 @@ STEM_CHANNELS = 32
 #: Dense outputs at a quarter of the input size, in this order. Vectors are in input pixels / VECTOR_SCALE.
 COARSE = {
     "face": 1,  # logit: this unit shows its plug face
-    "up": 2,  # x (right) and y (up) of the unit's upward direction
+    "axis": 2,  # cosine and sine of twice the upward direction's angle: up and down look alike
     "unit": 5,  # offset to the unit's centre (x right, y down), square root of its covariance (xx, xy, yy)
     "connector": 5,  # the same for the connector housing
     "mated": 1,  # logit: a plug sits in this socket

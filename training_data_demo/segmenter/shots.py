@@ -7,7 +7,7 @@ centre and covariance, which turn and scale exactly with the picture.
 
 import json
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -297,6 +297,24 @@ def paste(top: Batch, ground: Batch) -> Batch:
     )
 
 
+def tint(batch: Batch, share: float = 0.5) -> Batch:
+    """For a random `share` of the samples every socket and body in a colour a little off its own.
+
+    The studio draws shades around a few anchors per colour; other makers' plastics lie between and beside.
+    """
+    count, device = len(batch.index), batch.index.device
+    rows = 2 * MAX_UNITS * PARTS
+    gains = (
+        torch.randn(count, 3, rows, device=device) * 0.12 + torch.randn(count, 1, rows, device=device) * 0.2
+    )
+    gains[:, :, :PARTS] = 0.0  # ground and clutter
+    part = torch.arange(rows, device=device) % PARTS
+    gains[:, :, part >= PART_WIRES] = 0.0
+    gains *= (torch.rand(count, 1, 1, device=device) < share).float()
+    flat = batch.index.clamp(min=0).view(count, 1, -1).expand(-1, 3, -1)
+    return replace(batch, rgb=batch.rgb * gains.gather(2, flat).view_as(batch.rgb).exp())
+
+
 def _nothing(like: Batch) -> Batch:
     return Batch(
         torch.zeros_like(like.rgb),
@@ -324,9 +342,8 @@ def draw_batch(shots: list[Shot], count: int, size: tuple[int, int], rng: np.ran
                 torch.cat([sample.connectors, empty.connectors], 1),
             )
         samples.append(sample)
-    return Batch(
-        *(torch.cat([getattr(s, name) for s in samples]) for name in ("rgb", "index", "units", "connectors"))
-    )
+    names = ("rgb", "index", "units", "connectors")
+    return tint(Batch(*(torch.cat([getattr(s, name) for s in samples]) for name in names)))
 
 
 def on_other_ground(batch: Batch, grounds: Tensor, share: float, rng: np.random.Generator) -> Batch:
