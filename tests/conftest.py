@@ -163,7 +163,7 @@ def _draw_maps(
             "label": np.zeros_like(unit),
         },
         face=flat + 0.9,
-        up=np.stack([flat, flat + 0.95]),
+        axis=np.stack([flat - 0.95, flat]),
         unit_shape=unit_shape,
         connector_shape=connector_shape,
         mated=flat,

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision.order import fix_up, order_connectors, other_reading, own_frame, place_in_unit
+from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, own_frame, place_in_unit
 
 # Three housings in a row over one below, in a unit's own frame: centre x, y (up), width, height.
 HOUSINGS = [(-40, 20, 30, 14), (0, 21, 30, 14), (40, 20, 20, 10), (10, -20, 50, 16)]
@@ -69,28 +69,43 @@ def test_own_frame_of_an_upright_unit_turns_y_up():
 LYING = ((0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0))
 
 
-@pytest.mark.parametrize("turn_deg", [0.0, 31.0, 90.0, 200.0])
-def test_an_unsure_shape_lies_with_its_longer_side_across(turn_deg):
+def _turned(turn_deg):
     turn = np.radians(turn_deg)
     outline = np.array(LYING) @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    up_deg, confidence, _ = fix_up((0.1, 0.02), tuple(map(tuple, outline)), None, 0.0)
+    return tuple(map(tuple, outline))
+
+
+def _axis(up_deg, length):
+    return length * np.cos(np.radians(2 * up_deg)), length * np.sin(np.radians(2 * up_deg))
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 31.0, 90.0, 200.0])
+def test_an_unsure_shape_lies_with_its_longer_side_across(turn_deg):
+    up_deg, confidence, _ = fix_up((0.1, 0.02), _turned(turn_deg), None, 0.0)
     assert min((up_deg - 90 - turn_deg) % 180, (90 + turn_deg - up_deg) % 180) < 0.1
-    assert confidence == pytest.approx(np.hypot(0.1, 0.02))  # which long side is up stays as open as it was
+    assert confidence == 0  # which long side is up stays open
 
 
-def test_a_sure_shape_keeps_its_own_direction():
-    up_deg, _, _ = fix_up((0.8, 0.1), LYING, None, 0.0)
-    assert up_deg == pytest.approx(np.degrees(np.arctan2(0.1, 0.8)))
+@pytest.mark.parametrize("standing_deg", [0.0, 20.0, 170.0])
+def test_a_sure_axis_counts_more_than_the_outline(standing_deg):
+    up_deg, confidence, _ = fix_up(_axis(standing_deg, 0.8), LYING, None, 0.0)
+    assert min((up_deg - standing_deg) % 180, (standing_deg - up_deg) % 180) < 1e-6
+    assert confidence == 0
 
 
-def test_sure_reading_turns_an_unsure_shape_round():
-    up_deg, confidence, method = fix_up((0.0, -0.2), LYING, 90.0, 0.9)
-    assert up_deg == pytest.approx(90)
+@pytest.mark.parametrize("way_deg", [90.0, 270.0])
+def test_a_reading_tells_the_way_along_the_axis(way_deg):
+    up_deg, confidence, method = fix_up(_axis(90, 0.9), LYING, way_deg, 0.9)
+    assert up_deg == pytest.approx(way_deg)
     assert confidence == pytest.approx(1)
     assert method == "shape and text"
 
 
-def test_unsure_reading_against_a_sure_shape_leaves_doubt():
-    up_deg, confidence, _ = fix_up((0.0, 0.9), LYING, 270.0, 0.4)
-    assert up_deg == pytest.approx(90)
-    assert confidence < 0.5
+def test_a_doubtful_reading_leaves_the_way_in_doubt():
+    _, confidence, _ = fix_up(_axis(90, 0.9), LYING, 270.0, 0.2)
+    assert 0 < confidence < FIXED_UP
+
+
+def test_a_reading_across_the_axis_fixes_nothing():
+    _, confidence, _ = fix_up(_axis(90, 0.9), LYING, 0.0, 0.3)
+    assert confidence < FIXED_UP

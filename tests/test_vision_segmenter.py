@@ -20,7 +20,7 @@ def test_maps_have_the_pictures_own_size_whatever_it_is():
     picture = np.full((149, 211, 3), 128, np.uint8)
     (maps,) = segment([picture], [AS_IT_IS])
     assert {mask.shape for mask in maps.masks.values()} == {(75, 106)}
-    assert maps.up.shape == (2, 38, 53)
+    assert maps.axis.shape == (2, 38, 53)
     assert maps.colour.shape == (12, 38, 53)
 
 

@@ -20,6 +20,7 @@ from vision.photo import decode_photo
 from vision.text import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
 from vision.text_regions import (
     BrokenNetwork,
+    TextBox,
     cut_out,
     find_text,
     level_corners,
@@ -474,3 +475,42 @@ def test_suffix_is_read_again_by_itself(reader):
     # "B" at (0.95 + 0) / 2 outweighs "8" at 0.7 / 2.
     assert text.value.endswith(" B")
     assert dict(text.characters[-1].options) == pytest.approx({"B": 0.475, "8": 0.35})
+
+
+def test_lines_near_upright_are_read_whichever_end_each_box_starts_at(reader):
+    """A box near upright may start at either end, so that the lines of one label were read both ways."""
+    grey, corners = _lay(_label(), 90)
+    level, to_photo = cut_out(grey, quad_of(corners), margin=0.04, max_side=896)
+    boxes = [TextBox(level_corners(map_back(b.corners, to_photo)), b.score) for b in find_text(level)]
+    assert len(boxes) == 3
+    mixed = [
+        TextBox(turned(box.corners, 2 * (k % 2)), box.score)
+        for k, box in enumerate(sorted(boxes, key=lambda box: -box.size[0]))
+    ]
+    assert {text.value for text in text_module.read_boxes(grey, mixed, reader)} == {v for v, _, _ in _LINES}
+
+
+@pytest.mark.parametrize(("first", "looks"), [("MARROW", 2), ("734 160 723", 1)])
+def test_a_label_without_a_number_is_read_again_in_a_roomier_outline(monkeypatch, first, looks):
+    grey, corners = _lay(_label(), 0)
+    asked = []
+
+    def stand_in(_grey, outline, *_readers):
+        asked.append(cv2.contourArea(outline))
+        value = first if len(asked) == 1 else "734 160 723 A"
+        return (Text(tuple(map(tuple, outline.tolist())), value, 0.95, "printed", 40.0),)
+
+    monkeypatch.setattr(unit_texts, "read_label", stand_in)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, [TextRegion(corners, "label")])
+    assert len(asked) == looks
+    assert [text.value for text in texts] == [first if looks == 1 else "734 160 723 A"]
+    assert asked[-1] / asked[0] == pytest.approx(1.21 if looks == 2 else 1.0, rel=0.01)  # 1.1 a side
+
+
+def test_a_page_of_lines_is_print_whatever_it_looks_like(monkeypatch):
+    monkeypatch.setattr(unit_texts, "tell_kind", lambda strip: "cast")
+    lines = [(f"LINE {n} OF A PAGE", 40, (30, 20 + 75 * n)) for n in range(5)]
+    texts, _, _ = read_photo_texts(_photo(_label(lines)))
+    assert [text.kind for text in texts] == ["printed"] * 5
+    few, _, _ = read_photo_texts(_photo(_label(lines[:2])))
+    assert [text.kind for text in few] == ["cast"] * 2

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.units import PARTING, find_units, up_degrees
+from vision.units import PARTING, find_units
 from vision.votes import AGREED, find_instances, join_votes
 
 H, W = 480, 640
@@ -53,7 +53,7 @@ def test_polygons_are_in_photo_pixels(draw_maps):
 def test_what_a_unit_is_said_to_be(draw_maps):
     (unit,) = find_units(draw_maps([(320, 240, 300, 160, 0)]))
     assert unit.front == pytest.approx(0.9, abs=1e-5)
-    assert up_degrees(unit.up) == pytest.approx(90)
+    assert unit.axis == pytest.approx((-0.95, 0.0))
     assert max(unit.fins, key=unit.fins.get) == "none"
     assert unit.confidence > 0.9
 

@@ -48,7 +48,7 @@ NO_SEGMENTER = (
 _LEAST_OVERLAP = 0.4
 #: What is smaller than this share of the largest unit's area is no unit. Chosen on the calibration split:
 #: what was taken for a unit there and was none mostly lies below.
-CRUMB = 0.1
+CRUMB = 0.06
 
 
 @dataclass(frozen=True)
@@ -266,7 +266,7 @@ def _describe(
         ),
         method="segmenter",
     )
-    return _in_order(unit, *fix_up(found.up, found.polygon, None, 0.0))
+    return _in_order(unit, *fix_up(found.axis, found.polygon, None, 0.0))
 
 
 def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
@@ -286,17 +286,13 @@ def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sight
     """The observations with everything written, and with orientations that reading confirms or corrects."""
     units, notes = [], list(observations.notes)
     for unit, sighting in zip(observations.units, sightings, strict=True):
-        # A doubtful direction is none: text would be read the way a coin fell.
-        up_deg = unit.up_deg if unit.up_confidence >= FIXED_UP else None
-        texts, codes, said = read_unit_texts(
-            photo, unit.polygon, _text_regions(unit, sighting.maps), up_deg=up_deg
-        )
+        texts, codes, said = read_unit_texts(photo, unit.polygon, _text_regions(unit, sighting.maps))
         notes += said
         # The cast mark is upright on the plug face, the label on the back; by definition, see `Unit`.
         kind = "cast" if unit.face["front"] > 0.5 else "printed"
         reading = measure_text_up([text for text in texts if text.kind == kind])
         if reading[0] is not None:
-            unit = _in_order(unit, *fix_up(sighting.unit.up, unit.polygon, *reading))
+            unit = _in_order(unit, *fix_up(sighting.unit.axis, unit.polygon, *reading))
         units.append(replace(unit, texts=texts, codes=codes))
     texts, codes, said = read_photo_texts(photo, [unit.polygon for unit in units])
     notes += said

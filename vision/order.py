@@ -5,10 +5,12 @@ import numpy as np
 
 from vision.observations import Polygon, reading_order
 
-#: Under this certainty of the upward direction both readings are kept. The certainty is the length of the
-#: mean
-#: direction vector that the segmenter gives: 1 when all pixels agree, 0 when up and down are equally likely.
+#: Under this certainty of which way is up both readings are kept. Our choice.
 FIXED_UP = 0.5
+#: Under this length of the segmenter's axis vector the outline tells the axis. Our choice.
+_FIXED_AXIS = 0.5
+#: What a sure reading counts against a sure axis. Our choice.
+_READING_WEIGHT = 1.5
 
 
 def own_frame(points: np.ndarray, up_deg: float) -> np.ndarray:
@@ -43,16 +45,16 @@ def place_in_unit(polygon: Polygon, unit: Polygon, up_deg: float) -> tuple[float
 
 
 def fix_up(
-    up: tuple[float, float], outline: Polygon, reading_deg: float | None, reading_confidence: float
+    axis: tuple[float, float], outline: Polygon, reading_deg: float | None, reading_confidence: float
 ) -> tuple[float, float, str]:
-    """Weigh the segmenter's upward direction against that of text that was read.
+    """Weigh the segmenter's axis against text that was read.
 
-    Where the segmenter is unsure, a unit is taken to lie with its longer side across (common practice, no
-    source); which of the two long sides is the upper one then stays as open as the segmenter left it.
+    Nothing but text tells one way along the axis from the other. Where the segmenter is unsure, a unit is
+    taken to lie with its longer side across (common practice, no source).
 
     Parameters
     ----------
-    up : (x, y), x right, y up
+    axis : (cosine, sine) of twice the angle of up, y up
         Its length is the certainty.
     outline : of the unit, y down
     reading_deg : degrees or None
@@ -63,18 +65,28 @@ def fix_up(
     Returns
     -------
     up_deg, confidence, method
+        The confidence is that of the way round: 0 where nothing was read.
     """
-    vector, method = np.asarray(up, float), "shape"
-    if np.hypot(*vector) < FIXED_UP:
+    certainty = float(np.hypot(*axis))
+    if certainty >= _FIXED_AXIS:
+        angle = np.arctan2(axis[1], axis[0]) / 2
+        line = certainty * np.array([np.cos(angle), np.sin(angle)])
+    else:
         across = _long_side(outline)
-        axis = np.array([across[1], across[0]])  # a quarter turn, and from y down to y up
-        vector = np.hypot(*vector) * axis * (1.0 if axis @ vector >= 0 else -1.0)
-    if reading_deg is not None:
-        angle = np.radians(reading_deg)
-        vector = vector + 1.5 * reading_confidence * np.array([np.cos(angle), np.sin(angle)])
-        method = "shape and text"
-    length = float(np.hypot(*vector))
-    return float(np.degrees(np.arctan2(vector[1], vector[0])) % 360), min(1.0, length), method
+        line = max(certainty, 1e-3) * np.array(
+            [across[1], across[0]]
+        )  # a quarter turn, and from y down to y up
+    if reading_deg is None:
+        return _degrees(line), 0.0, "shape"
+    reading = np.array([np.cos(np.radians(reading_deg)), np.sin(np.radians(reading_deg))])
+    weight = _READING_WEIGHT * reading_confidence
+    vector = line * (1.0 if line @ reading >= 0 else -1.0) + weight * reading
+    agreement = float(vector @ reading) / max(float(np.hypot(*vector)), 1e-9)
+    return _degrees(vector), min(1.0, weight) * max(0.0, agreement), "shape and text"
+
+
+def _degrees(vector: np.ndarray) -> float:
+    return float(np.degrees(np.arctan2(vector[1], vector[0])) % 360)
 
 
 def _long_side(outline: Polygon) -> np.ndarray:

@@ -17,7 +17,7 @@ FINS = ("none", "half", "all")
 
 # Channels of the network's two outputs, as it was trained.
 _FINE = ("unit", "connector", "mark", "label")
-_COARSE = {"face": 1, "up": 2, "unit": 5, "connector": 5, "mated": 1, "colour": 12, "size": 3, "fins": 3}
+_COARSE = {"face": 1, "axis": 2, "unit": 5, "connector": 5, "mated": 1, "colour": 12, "size": 3, "fins": 3}
 _COARSE |= {"body_colour": 12}
 _UNIT_SCALE, _CONNECTOR_SCALE = 64.0, 16.0
 _STRIDE = 32
@@ -36,7 +36,7 @@ class Maps:
 
     masks: dict[str, np.ndarray]  # unit, connector, mark, label
     face: np.ndarray  # probability that the plug face is seen
-    up: np.ndarray  # (2, h4, w4), x right, y up; short where the network is unsure
+    axis: np.ndarray  # (2, h4, w4), cosine and sine of twice the upward direction; short where unsure
     unit_shape: np.ndarray
     connector_shape: np.ndarray
     mated: np.ndarray
@@ -101,7 +101,7 @@ def _name(fine: np.ndarray, coarse: np.ndarray, to_photo: np.ndarray) -> Maps:
     return Maps(
         masks={name: _sigmoid(fine[i]) for i, name in enumerate(_FINE)},
         face=_sigmoid(parts["face"][0]),
-        up=parts["up"],
+        axis=parts["axis"],
         unit_shape=parts["unit"] * _UNIT_SCALE,
         connector_shape=parts["connector"] * _CONNECTOR_SCALE,
         mated=_sigmoid(parts["mated"][0]),

@@ -6,7 +6,7 @@ Both give `Reading`s: a string with, per character, what else it might be.
 import importlib.util
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Protocol
@@ -195,7 +195,6 @@ def read_boxes(
     reader: LineReader,
     *,
     kind: TextKind = "printed",
-    upside_down: bool | None = None,
     n_witnesses: int = 3,
 ) -> list[Text]:
     """Read level boxes that share one reading direction, as the lines of one label do.
@@ -204,10 +203,9 @@ def read_boxes(
     ----------
     picture : uint8 ndarray, shape (H, W) or (H, W, 3)
     boxes : sequence of TextBox, pixels of `picture`
-    upside_down : bool, optional
-        Whether the text runs against the boxes; None to find out from the longest lines.
     n_witnesses : int
-        How many lines at most are read both ways to find out; one that is clear suffices.
+        How many of the longest lines at most are read both ways to find out which way the text runs; one that
+        is clear suffices.
 
     Returns
     -------
@@ -215,7 +213,7 @@ def read_boxes(
         One per box that gave any character, pixels of `picture`.
     """
     grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    boxes = sorted(boxes, key=lambda box: -box.score * box.size[0])
+    boxes = _one_way(sorted(boxes, key=lambda box: -box.score * box.size[0]))
     ways: dict[tuple[int, int], Reading] = {}
 
     def read(wanted: list[tuple[int, int]]) -> None:
@@ -225,20 +223,28 @@ def read_boxes(
         ]
         ways.update(zip(wanted, reader.read_strips(strips), strict=True))
 
-    if upside_down is None:
-        weight = [0.0, 0.0]
-        for witness in range(min(n_witnesses, len(boxes))):
-            read([(witness, 0), (witness, 1)])
-            weight = [weight[k] + _weight_of(ways[witness, k]) for k in (0, 1)]
-            if max(weight) > _CLEAR_DIRECTION * min(weight) + 1.0:
-                break
-        upside_down = weight[1] > weight[0]
-    way = int(upside_down)
+    weight = [0.0, 0.0]
+    for witness in range(min(n_witnesses, len(boxes))):
+        read([(witness, 0), (witness, 1)])
+        weight = [weight[k] + _weight_of(ways[witness, k]) for k in (0, 1)]
+        if max(weight) > _CLEAR_DIRECTION * min(weight) + 1.0:
+            break
+    way = int(weight[1] > weight[0])
     read([(i, way) for i in range(len(boxes)) if (i, way) not in ways])
     return [
         ways[i, way].placed(turned(box.corners, 2 * way), kind)
         for i, box in enumerate(boxes)
         if ways[i, way].value
+    ]
+
+
+def _one_way(boxes: Sequence[TextBox]) -> list[TextBox]:
+    """The boxes turned to run as the first does: of lines near upright each may be taken to start at either
+    end."""
+    along = [box.corners[1] - box.corners[0] for box in boxes]
+    return [
+        box if float(side @ along[0]) >= 0 else replace(box, corners=turned(box.corners, 2))
+        for box, side in zip(boxes, along, strict=True)
     ]
 
 

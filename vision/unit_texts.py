@@ -42,10 +42,10 @@ NO_CAST_READER = (
 
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
-_DOUBTFUL = 0.6  # readings of a mark under this are tried upside down as well
+_FIGURES = 5  # of a number that tells something. Our choice
+_ROOMIER = 1.1  # size of a label's second outline over that of its mask. Our choice
 _SURE = 0.9  # text that the general reader reads so well needs no reader for relief
 _LABEL_OVER_TEXT = 1.35  # size of a label over that of the lines on it
-_MUCH_MORE = 1.6  # times as much read the other way round outweighs the unit's upward direction
 # What a mark says of the way up counts less when less of it than this was read. Of the marks in regions of
 # the training and calibration splits, those that pass FIXED_UP in `fix_up` so ran right in 124 of 127, the
 # rest in 32 of 48 (2026-11-25).
@@ -92,7 +92,6 @@ def read_unit_texts(
     unit: Polygon,
     regions: Sequence[TextRegion] = (),
     *,
-    up_deg: float | None = None,
     alphabet: str = CAST_ALPHABET,
     search: bool = True,
     readers: Readers | None = None,
@@ -105,8 +104,6 @@ def read_unit_texts(
     unit : Polygon, photo pixels
     regions : sequence of TextRegion
         Where text was seen, as `find_regions` gives them.
-    up_deg : float, optional
-        Direction of the unit's own upward axis, degrees counter-clockwise, 90 is up on the picture.
     alphabet : str
         Characters that cast marks can hold; empty for any.
     search : bool
@@ -129,10 +126,10 @@ def read_unit_texts(
     with ThreadPoolExecutor(1) as beside:  # the decoder of codes leaves the interpreter to others
         reading = beside.submit(read_codes, grey, [unit] if unknown else labels, whole=False)
         for label in labels:
-            texts += read_label(grey, quad_of(label), readers.lines, readers.second)
+            texts += _read_label_region(grey, label, readers)
         for region in regions:
             if region.kind != "label":
-                texts += _read_line_region(grey, region, readers, up_deg, alphabet)
+                texts += _read_line_region(grey, region, readers, alphabet)
         if unknown:
             texts += _search(grey, quad_of(unit), readers, alphabet)
         codes = reading.result()
@@ -262,36 +259,30 @@ def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | No
     return max((f for f in faults if f is not None), key=lambda f: f.measured, default=None)
 
 
-def _read_line_region(
-    grey: np.ndarray, region: TextRegion, readers: Readers, up_deg: float | None, alphabet: str
-) -> list[Text]:
+def _read_label_region(grey: np.ndarray, label: Polygon, readers: Readers) -> tuple[Text, ...]:
+    """A label in the outline that describes its mask best; where no number came of that, in a roomier one."""
+    texts = read_label(grey, quad_of(label), readers.lines, readers.second)
+    if any(_tells_number(text) for text in texts):
+        return texts
+    rectangle = cv2.boxPoints(cv2.minAreaRect(np.float32(label)))
+    roomier = level_corners(rectangle.mean(axis=0) + _ROOMIER * (rectangle - rectangle.mean(axis=0)))
+    again = read_label(grey, roomier, readers.lines, readers.second)
+    return max(texts, again, key=lambda read: sum(map(amount_read, read)))
+
+
+def _tells_number(text: Text) -> bool:
+    return text.confidence >= _SURE and sum(c.isdigit() for c in text.value) >= _FIGURES
+
+
+def _read_line_region(grey: np.ndarray, region: TextRegion, readers: Readers, alphabet: str) -> list[Text]:
     corners = quad_of(region.polygon)
-    against = None if up_deg is None else _runs_against(corners, up_deg)
     if region.kind == "scrawl":
-        boxes = [TextBox(corners, 1.0)]
-        return read_boxes(grey, boxes, readers.lines, kind="scrawl", upside_down=against)
+        return read_boxes(grey, [TextBox(corners, 1.0)], readers.lines, kind="scrawl")
     # The region is rough and the found box may miss the lone figure at the end: what reads more counts.
-    read = [
-        _read_either_way(grey, c, readers, up_deg, alphabet) for c in (corners, _tightened(grey, corners))
-    ]
+    both = corners, _tightened(grey, corners)
+    read = [read_mark(grey, c, readers.cast, alphabet=alphabet) for c in both]
     best = max((text for text in read if text is not None), key=amount_read, default=None)
     return [] if best is None else [best]
-
-
-def _read_either_way(
-    grey: np.ndarray, corners: np.ndarray, readers: Readers, up_deg: float | None, alphabet: str
-) -> Text | None:
-    """The mark read upright as the unit stands; the other way only where that reads much more."""
-    if up_deg is None:
-        return read_mark(grey, corners, readers.cast, alphabet=alphabet)
-    against = _runs_against(corners, up_deg)
-    upright = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=against)
-    if upright is not None and upright.confidence >= _DOUBTFUL:
-        return upright
-    other = read_mark(grey, corners, readers.cast, alphabet=alphabet, upside_down=not against)
-    if upright is None or (other is not None and amount_read(other) > _MUCH_MORE * amount_read(upright)):
-        return other
-    return upright
 
 
 def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
@@ -314,12 +305,6 @@ def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
     return level_corners(map_back(line, to_photo))
 
 
-def _runs_against(corners: np.ndarray, up_deg: float) -> bool:
-    along = corners[1] - corners[0]
-    reading = np.deg2rad(up_deg - 90.0)
-    return float(along @ np.array([np.cos(reading), -np.sin(reading)])) < 0
-
-
 def _search(
     grey: np.ndarray, corners: np.ndarray, readers: Readers, alphabet: str, *, avoid: Sequence[Polygon] = ()
 ) -> list[Text]:
@@ -335,12 +320,11 @@ def _search(
     for group in _by_lean(boxes):
         read = read_boxes(grey, group, readers.lines)
         cast = [tell_kind(cut_out(grey, np.float32(t.polygon), height_px=48)[0]) == "cast" for t in read]
-        on_label = 2 * sum(cast) < len(read)  # worn print looks cast here and there; its neighbours tell
+        # Worn print looks cast here and there: its neighbours tell, and no housing bears a page of cast text.
+        on_label = 2 * sum(cast) < len(read) or sum(cast) > _MOST_MARKS
         printed = [t for t, is_cast in zip(read, cast, strict=True) if on_label or not is_cast]
         texts += [joined for row in find_rows(printed) for joined in join_row(row)]
-        for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label][
-            :_MOST_MARKS
-        ]:
+        for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label]:
             better = None
             if text.confidence < _SURE:
                 better = read_mark(grey, np.float32(text.polygon), readers.cast, alphabet=alphabet)

@@ -1,4 +1,4 @@
-"""Controllers in the segmenter's maps, each by itself, with its outline, face and upward direction."""
+"""Controllers in the segmenter's maps, each by itself, with its outline, face and axis."""
 
 from dataclasses import dataclass
 
@@ -15,7 +15,7 @@ LEAST_AREA = 0.0015
 #: Of a unit. Chosen on the calibration split, where units reach 0.78 and more; bare surfaces reach 0.72.
 LEAST_CONFIDENCE = 0.75
 #: Chosen on the calibration split.
-PARTING = Parting(solid=0.85, seen=0.4, held=0.05, settled=0.4)
+PARTING = Parting(seen=0.4, held=0.05, settled=0.4)
 _SIMPLIFY = 0.006  # of the outline's length
 
 
@@ -27,7 +27,7 @@ class FoundUnit:
     polygon: Polygon  # photo pixels
     confidence: float
     front: float  # probability that the plug face is seen
-    up: tuple[float, float]  # x right, y up; its length is the certainty, 0..1
+    axis: tuple[float, float]  # cosine and sine of twice the upward direction; the length is the certainty
     fins: dict[str, float]
     body_colour: dict[str, float]
 
@@ -46,16 +46,15 @@ def find_units(maps: Maps) -> list[FoundUnit]:
 def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> FoundUnit:
     on = instance.cells
     weight = on * masks["unit"]
-    up = (maps.up * weight).sum((1, 2)) / weight.sum()
-    length = float(np.hypot(*up))
-    up = up / max(1.0, length)
+    axis = (maps.axis * weight).sum((1, 2)) / weight.sum()
+    axis = axis / max(1.0, float(np.hypot(*axis)))
     body = weight * (1 - masks["connector"]) + 1e-9
     return FoundUnit(
         instance=instance,
         polygon=outline(maps, instance, maps.masks["unit"]),
         confidence=float(instance.probability * min(1.0, instance.seen / 0.35)),
         front=float((maps.face * weight).sum() / weight.sum()),
-        up=(float(up[0]), float(up[1])),
+        axis=(float(axis[0]), float(axis[1])),
         fins=pool(maps.fins, weight, FINS),
         body_colour=pool(maps.body_colour, body, COLOUR_CODES),
     )
@@ -82,8 +81,3 @@ def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
     if len(shape) < 3:
         return as_polygon(maps.points_to_photo(instance.rectangle()))
     return as_polygon(maps.points_to_photo((shape.reshape(-1, 2) + 0.5) * CELL / 2))
-
-
-def up_degrees(up: tuple[float, float]) -> float:
-    """Direction of an upward vector, degrees, counter-clockwise, 90 is up in the picture; 0..360."""
-    return float(np.degrees(np.arctan2(up[1], up[0])) % 360)

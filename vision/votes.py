@@ -25,12 +25,11 @@ AGREES, AGREED = 0.5, 0.8
 
 @dataclass(frozen=True)
 class Parting:
-    """When doubtful votes part a piece of mask that does not fill its convex hull.
+    """When doubtful votes part a piece of mask.
 
     Two things or more must each reach the shares `seen`, `held` and `settled`.
     """
 
-    solid: float  # of its hull, filled: no more than this
     seen: float  # of the thing's own area
     held: float  # of the piece
     settled: float  # of its votes, agreeing
@@ -87,17 +86,16 @@ def find_instances(
         if cells.sum() < least_cells:
             continue
         points = np.argwhere(piece)[:, ::-1].astype(np.float32)
-        if len(points) <= parting.solid * cv2.contourArea(cv2.convexHull(points)):
-            parted = [
-                instance
-                for instance in join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
-                if instance.seen >= parting.seen
-                and instance.cells.sum() >= parting.held * cells.sum()
-                and instance.agreement >= parting.settled
-            ]
-            if len(parted) > 1:
-                instances += parted
-                continue
+        parted = [
+            instance
+            for instance in join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
+            if instance.seen >= parting.seen
+            and instance.cells.sum() >= parting.held * cells.sum()
+            and instance.agreement >= parting.settled
+        ]
+        if len(parted) > 1:
+            instances += parted
+            continue
         in_network = (points + 0.5) * CELL / 2
         covariance = np.cov(in_network.T) + np.eye(2) * 0.25
         instances.append(Instance(cells, in_network.mean(0), covariance, 1.0, float(fine[piece].mean())))

@@ -65,8 +65,8 @@ def test_few_real_photos_are_taken_for_units_with_plugs():
     assert len(taken) <= MOST_TAKEN
 
 
-#: As measured on 2026-11-26. A ratchet: lower it when the network gets better.
-MOST_TAKEN = 12
+#: As measured on 2026-11-26, with a network that had seen other real photos of other things. A ratchet.
+MOST_TAKEN = 0
 
 
 def _read(photo: Path) -> list[str]:
