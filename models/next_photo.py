@@ -19,14 +19,15 @@ from models.weighing import Weighing, expected_cost
 
 PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", "donor plate")
 
-#: Families that are played through, and photos drawn for each family and view: a compromise with time.
-N_FAMILIES, N_DRAWS = 3, 2
+#: Families that are played through, and photos drawn for all of them together in each view: a compromise with
+#: time.
+N_FAMILIES, N_DRAWN = 3, 6
 
 #: A family less probable than this share of the best is not played through: it can hardly move the mean.
 LEAST_CHANCE = 0.02
 
 #: Gains below this many second looks are not worth a walk to the shelf (our choice).
-LEAST_GAIN = 0.02
+LEAST_GAIN = 0.01
 
 _WHY = {
     "front": "the plug face shows number, order and colour of the plugs and the cast mark",
@@ -79,9 +80,10 @@ def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Co
     index = index_families(tuple(weighing.index.families[r] for r in rows))
     known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows]) for f in weighing.fits]
     cases, variant_chances, weights = [], [], []
+    n_draws = N_DRAWN // len(rows)
     for place, row in enumerate(rows):
         family = weighing.index.families[row]
-        for _ in range(N_DRAWS):
+        for _ in range(n_draws):
             variant = family.variants[int(rng.integers(len(family.variants)))]
             years = weighing.donor_years
             views = weighing.views
@@ -93,7 +95,7 @@ def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Co
                 views, fits = views + drawn, [*known, *(fit_view(v, index, model.noise) for v in drawn)]
             cases.append(fuse_views(fits))
             variant_chances.append(float(judge_variants(family, views, model.noise, years).chances.max()))
-            weights.append(chances[place] / N_DRAWS)
+            weights.append(chances[place] / n_draws)
     posteriors = predict(model, cases)
     after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
     return float(np.dot(weights, after))

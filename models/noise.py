@@ -100,6 +100,9 @@ class ObservationNoise:
     character: Matrix = field(default_factory=_characters)
     character_lost: float = 0.01
     character_added: float = 0.01
+    mark_wrong: float = 0.03  # a raised character that is taken for any other
+    mark_lost: float = 0.03  # a raised character that is not read
+    mark_added: float = 0.03  # a rim or rib that is taken for one more
     aspect_sd: float = 0.15  # of the logarithm
     body_colour_right: float = 0.75
     fins_right: float = 0.8
@@ -126,6 +129,16 @@ class ObservationNoise:
     def character_matrix(self) -> np.ndarray:
         """(36, 36), true to seen."""
         return np.array(self.character)
+
+    @cached_property
+    def _mark_matrix(self) -> np.ndarray:
+        return (1.0 - self.mark_wrong) * self.character_matrix + self.mark_wrong / len(ALPHABET)
+
+    def of_kind(self, kind: str) -> tuple[np.ndarray, float, float]:
+        """How characters of one kind of text err: (36, 36) true to read, the share lost, the share added."""
+        if kind == "cast":
+            return self._mark_matrix, self.mark_lost, self.mark_added
+        return self.character_matrix, self.character_lost, self.character_added
 
     def to_json(self) -> dict:
         """Plain values only."""

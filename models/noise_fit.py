@@ -6,6 +6,7 @@ of units cannot make an error seem impossible.
 
 from collections.abc import Iterable
 from dataclasses import replace
+from difflib import SequenceMatcher
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
 
 #: How many observations the assumed values are worth.
 PRIOR_COUNT = 10.0
+_HALF = 0.5
 
 
 class _Tally:
@@ -75,6 +77,7 @@ class _Counts:
         self.aspects: list[float] = []
         names = ("miss", "pins_measured", "pins_exact", "pins_close", "place_measured", "turn_unknown")
         names += ("mark_read", "label_found", "barcode_read", "body_colour_right", "fins_right")
+        names += ("mark_elsewhere", "mark_wrong", "mark_lost", "mark_added")
         self.shares = {name: _Tally() for name in names}
 
     def add_view(
@@ -102,6 +105,26 @@ class _Counts:
         cast = [compact(t.value) for t in view.texts if t.kind == "cast"]
         if family.marks:
             self.shares["mark_read"].add(any(len(value) >= 3 for value in cast))
+        for value in cast:
+            if len(value) >= 3 and family.marks:
+                self._add_mark(value, [compact(mark.text) for mark in family.marks])
+
+    def _add_mark(self, read: str, marks: list[str]) -> None:
+        """Count the slips in a reading of a mark; one that shares less than half with every mark is none."""
+        alike = [SequenceMatcher(None, mark, read, autojunk=False) for mark in marks]
+        best = max(alike, key=lambda matcher: matcher.ratio())
+        self.shares["mark_elsewhere"].add(best.ratio() < _HALF)
+        if best.ratio() < _HALF:
+            return
+        for what, i, j, k, m in best.get_opcodes():
+            swapped = 0 if what == "equal" else min(j - i, m - k)
+            for n in range(j - i):
+                lost = what != "equal" and n >= swapped
+                self.shares["mark_lost"].add(lost)
+                if not lost:
+                    self.shares["mark_wrong"].add(what != "equal")
+            for n in range(max(m - k, j - i)):
+                self.shares["mark_added"].add(n >= j - i)
 
     def _add_connector(
         self, seen: Connector, family: Family, j: int, index: CatalogueIndex, turned: bool

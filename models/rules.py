@@ -13,7 +13,7 @@ import numpy as np
 from models.alignment import best_match, gap_costs, measure_match, score_alignments
 from models.catalogue_index import CatalogueIndex, Strings, compact
 from models.noise import FINS, ObservationNoise
-from models.text_fit import FLOOR_NATS, best_string, score_strings
+from models.text_fit import FLOOR_NATS, WORST_SHORTFALL, measure_shortfall, score_strings
 from models.views import UnitView
 from vision.observations import COLOUR_CODES, Text
 
@@ -119,9 +119,9 @@ def _fit_lines(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Best line for each family, and how far the closest line is from what was read there."""
     scores = np.array([score_strings(text, strings, noise) for text in texts])
-    below = scores - np.array([best_string(text, noise) for text in texts])[:, None]
+    below = -np.array([measure_shortfall(text, strings, noise) for text in texts])
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    return best, np.maximum(-owned_maximum(below.max(axis=0), strings, index.n_families, -30.0), 0.0)
+    return best, -owned_maximum(below.max(axis=0), strings, index.n_families, -WORST_SHORTFALL)
 
 
 def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:

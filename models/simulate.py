@@ -43,7 +43,11 @@ def draw_observations(
     texts: list[Text] = []
     codes: tuple[Code, ...] = ()
     if view == "front":
-        texts = [_read(m.text, "cast", noise, rng) for m in family.marks if rng.random() < noise.mark_read]
+        texts = [
+            _read(_garbled(rng) if rng.random() < noise.mark_elsewhere else m.text, "cast", noise, rng)
+            for m in family.marks
+            if rng.random() < noise.mark_read
+        ]
     if view in ("back", "label close-up"):
         texts, codes = _draw_label(family, variant, noise, rng, close)
     if view in ("donor plate", "label close-up"):
@@ -158,22 +162,28 @@ def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, 
     return texts, (Code(_SQUARE, family.label.barcode, payload, "verified"),)
 
 
+def _garbled(rng) -> str:
+    """What is read where a mark cannot be, or of something else that is cast."""
+    return "".join(rng.choice(list(ALPHABET), int(rng.integers(3, 8))))
+
+
 def _read(value: str, kind: str, noise: ObservationNoise, rng) -> Text:
     """A line with characters lost, added and confused; a confused one is read with less confidence."""
     out, characters = [], []
+    matrix, lost, added = noise.of_kind(kind)
     if rng.random() < noise.kind_wrong:
         kind = {"cast": "printed", "printed": "cast"}[kind]
     for true in value.upper():
         if true not in ALPHABET:
             out.append(true)
             continue
-        if rng.random() < noise.character_lost:
+        if rng.random() < lost:
             continue
-        k = int(rng.choice(len(ALPHABET), p=noise.character_matrix[ALPHABET.index(true)]))
+        k = int(rng.choice(len(ALPHABET), p=matrix[ALPHABET.index(true)]))
         sure = float(rng.uniform(0.9, 0.99) if ALPHABET[k] == true else rng.uniform(0.5, 0.9))
         out.append(ALPHABET[k])
         characters.append(Character(((ALPHABET[k], sure),)))
-        if rng.random() < noise.character_added:
+        if rng.random() < added:
             out.append(str(rng.choice(list(ALPHABET))))
             characters.append(Character(((out[-1], 0.5),)))
     text = "".join(out)

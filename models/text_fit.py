@@ -19,6 +19,8 @@ from vision.observations import Text
 
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0
+#: The farthest that a string is said to be from what was read; nats.
+WORST_SHORTFALL = 30.0
 
 _PLACES = {character: place for place, character in enumerate(ALPHABET)}
 
@@ -65,20 +67,53 @@ def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.n
     -------
     log_odds : float ndarray, shape (n_strings,), nats; at least FLOOR_NATS
     """
-    seen, starts, ends = read_characters(text)
-    n_strings, longest = strings.codes.shape
-    best = np.full(n_strings, FLOOR_NATS)
-    if not len(seen) or not n_strings:
-        return best
-    odds = _character_odds(seen, noise)
-    lost, added = np.log(noise.character_lost), np.log(noise.character_added)
+    seen, starts, _ = read_characters(text)
+    if not len(seen):
+        return np.full(len(strings.codes), FLOOR_NATS)
+    odds = _character_odds(seen, noise, text.kind)
     search = -np.log(starts.sum())  # any word could be the first: what looking in several places costs
+    return np.maximum(_align(text, strings, noise, odds, np.zeros(len(odds)), search), FLOOR_NATS)
+
+
+def measure_shortfall(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """How far each string is from the words of the line that it fits best, as they were read.
+
+    Words beside them do not count: a number is no worse for standing in one line with a mark.
+
+    Returns
+    -------
+    shortfall : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    """
+    seen, _, _ = read_characters(text)
+    if not len(seen):
+        return np.full(len(strings.codes), WORST_SHORTFALL)
+    odds = _character_odds(seen, noise, text.kind)
+    best = odds.max(axis=1)
+    below = _align(text, strings, noise, odds - best[:, None], best, 0.0)
+    return np.clip(-below, 0.0, WORST_SHORTFALL)
+
+
+def _align(
+    text: Text, strings: Strings, noise: ObservationNoise, odds: np.ndarray, taken: np.ndarray, search: float
+) -> np.ndarray:
+    """Best path of each string through whole words of a line, shape (n_strings,), nats.
+
+    Parameters
+    ----------
+    odds : (n_characters, 36), of reading each character for each true one
+    taken : (n_characters,), what a character that was added costs besides
+    search : what starting at one of the words costs
+    """
+    _, starts, ends = read_characters(text)
+    n_strings, longest = strings.codes.shape
+    best = np.full(n_strings, -np.inf)
+    lost, added = np.log(noise.of_kind(text.kind)[1:])
     all_lost = lost * np.arange(longest + 1)[:, None]
     before = all_lost + np.full(n_strings, search)
     columns = np.arange(n_strings)
-    for i in range(len(seen)):
-        table = before + added
-        if i + 1 < len(seen) and starts[i + 1]:
+    for i in range(len(odds)):
+        table = before + (added - taken[i])
+        if i + 1 < len(odds) and starts[i + 1]:
             table[0] = np.maximum(table[0], search)
         table[1:] = np.maximum(table[1:], before[:-1] + odds[i][strings.codes.T])
         # Losing characters up to each place: a running maximum once what all of them cost is taken off.
@@ -92,9 +127,9 @@ def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.n
 def best_string(text: Text, noise: ObservationNoise) -> float:
     """Log likelihood ratio that a string equal to the line as read would have; nats."""
     seen, _, _ = read_characters(text)
-    return float(_character_odds(seen, noise).max(axis=1).sum()) if len(seen) else 0.0
+    return float(_character_odds(seen, noise, text.kind).max(axis=1).sum()) if len(seen) else 0.0
 
 
-def _character_odds(seen: np.ndarray, noise: ObservationNoise) -> np.ndarray:
+def _character_odds(seen: np.ndarray, noise: ObservationNoise, kind: str) -> np.ndarray:
     """Ratio of each true character against chance, shape (n_characters, 36), nats."""
-    return np.log(len(ALPHABET) * (seen @ noise.character_matrix.T) + 1e-9)
+    return np.log(len(ALPHABET) * (seen @ noise.of_kind(kind)[0].T) + 1e-9)

@@ -24,7 +24,7 @@ def without_tern_2(tmp_path):
 @pytest.fixture
 def tern_2(seen_as, plain_photo, monkeypatch):
     """Photos on which a TERN 2 is seen, upright."""
-    seen_as(seed=3, front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
+    seen_as(seed=10, front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
     look = pipeline.observe
 
     def upright(photo, **words):

@@ -35,6 +35,10 @@ CLEAN = replace(
     character=tuple(tuple(float(a == b) for b in range(36)) for a in range(36)),
     character_lost=0.0,
     character_added=0.0,
+    mark_wrong=0.0,
+    mark_lost=0.0,
+    mark_added=0.0,
+    mark_elsewhere=0.0,
 )
 
 

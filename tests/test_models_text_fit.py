@@ -11,7 +11,7 @@ from models.classifier import default_model_path, load_model
 from models.confusions import PRIOR_COUNT, blend_confusions, load_confusions
 from models.model_error import ModelError
 from models.noise import ALPHABET, ObservationNoise
-from models.text_fit import FLOOR_NATS, best_string, score_strings
+from models.text_fit import FLOOR_NATS, WORST_SHORTFALL, best_string, measure_shortfall, score_strings
 from vision.observations import Character, Text
 
 NOISE = ObservationNoise()
@@ -129,3 +129,20 @@ def test_damaged_counts_are_said_and_a_trained_model_needs_none(tmp_path, monkey
     with pytest.raises(ModelError, match=r"confusions\.json: .*Install plugface again"):
         load_confusions()
     assert load_model(default_model_path()).noise.character_matrix.shape == (36, 36)
+
+
+def test_a_string_is_no_farther_from_a_line_for_the_words_beside_it():
+    alone, joined = line("TERN 2"), line("738 241 348 A TERN 2")
+    # What is left is the chance of misreading that any clean character has.
+    assert measure_shortfall(alone, MARKS, NOISE)[0] < 0.5
+    assert measure_shortfall(joined, MARKS, NOISE)[0] == pytest.approx(
+        measure_shortfall(alone, MARKS, NOISE)[0], abs=1e-9
+    )
+    assert measure_shortfall(line("738 241 348 A TERN 3"), MARKS, NOISE)[0] > 3.0
+    assert measure_shortfall(line("?"), MARKS, NOISE).tolist() == [WORST_SHORTFALL] * len(MARKS.values)
+
+
+@given(st.text("TERN 238", min_size=1, max_size=14))
+def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
+    shortfall = measure_shortfall(line(words), MARKS, NOISE)
+    assert ((shortfall >= 0) & (shortfall <= WORST_SHORTFALL)).all()
