@@ -151,6 +151,16 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
         wrong.append(f"order {order}" + (" (both readings kept)" if unit.other_order else ""))
     right = not missed and len(hit) == len(found) and colours_right and in_order
     tally.add("front right", right)
+    stubs = [c["polygon"] for c in truth["connectors"] if c["missing"]]
+    seen_stubs = sum(
+        any(overlap(c.polygon, s) >= _IOU for s in stubs) for i, c in enumerate(found) if i not in hit
+    )
+    tally.add("stub true", len(stubs))
+    tally.add("stub seen", seen_stubs)
+    tally.add(
+        "front right but for stubs",
+        not missed and len(hit) + seen_stubs == len(found) and colours_right and in_order,
+    )
     other = [hit[i]["index"] for i in unit.other_order or () if i in hit]
     kept = not in_order and len(wrong) == 1 and len(other) == len(order) and other == sorted(other)
     tally.add("front right or both readings kept", right or kept)
@@ -220,6 +230,8 @@ def table(single: Tally, pallet: Tally, seconds: list[float]) -> list[tuple[str,
             "... or only the order open, both readings kept",
             single.share("front right or both readings kept", "front true"),
         ),
+        ("... or a broken-off socket's stub seen", single.share("front right but for stubs", "front true")),
+        ("broken-off sockets seen as plugs", single.share("stub seen", "stub true")),
         ("face right", single.share("face right", "face asked")),
         ("unit recall, single units", single.share("unit recalled", "unit true")),
         ("unit precision, single units", single.share("unit precise", "unit found")),
@@ -262,7 +274,8 @@ def main() -> None:
         fronts = [row for row in rows if row["view"] in ("front", "oblique")]
         shares = []
         for name in CORRUPTIONS:
-            share = measure(options.data, fronts, name)[0].share("front right", "front true")
+            tally = measure(options.data, fronts, name, read_text=options.text)[0]
+            share = tally.share("front right", "front true")
             shares.append(share)
             print(f"front right under {name:33s} {share:.4f}", flush=True)
         print(f"{'mean over the corruptions':50s} {statistics.mean(shares):.4f}")
