@@ -85,7 +85,6 @@ def find_instances(
         cells = cv2.resize(piece.astype(np.float32), mask.shape[::-1], interpolation=cv2.INTER_AREA) >= 0.5
         if cells.sum() < least_cells:
             continue
-        points = np.argwhere(piece)[:, ::-1].astype(np.float32)
         parted = [
             instance
             for instance in join_votes(mask * cells, shape, threshold=threshold, least_cells=least_cells)
@@ -96,6 +95,7 @@ def find_instances(
         if len(parted) > 1:
             instances += parted
             continue
+        points = np.argwhere(piece)[:, ::-1].astype(np.float32)
         in_network = (points + 0.5) * CELL / 2
         covariance = np.cov(in_network.T) + np.eye(2) * 0.25
         instances.append(Instance(cells, in_network.mean(0), covariance, 1.0, float(fine[piece].mean())))

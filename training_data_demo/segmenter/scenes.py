@@ -11,7 +11,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from training_data_demo.segmenter.shots import Batch
+from training_data_demo.segmenter.shots import Batch, to_linear
 
 _CLUTTER = 1  # index of what is no unit
 
@@ -82,7 +82,6 @@ class Scenes:
 
 def _linear(bgr: np.ndarray, device: torch.device) -> Tensor:
     """Linear light of a coded picture, its mean 0.2 as that of shots, float16 (3, H, W)."""
-    coded = bgr[:, :, ::-1].astype(np.float32) / 255
-    rgb = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    rgb = to_linear(bgr)
     rgb *= 0.2 / max(float(rgb.mean()), 1e-3)
     return torch.from_numpy(np.ascontiguousarray(rgb.clip(0, 60).transpose(2, 0, 1))).half().to(device)

@@ -101,11 +101,16 @@ def read_shot(path: Path) -> Shot:
     return _make_shot(rgb, index, json.loads(path.with_suffix(".json").read_text()), path.stem)
 
 
+def to_linear(bgr: np.ndarray) -> np.ndarray:
+    """Linear RGB 0..1 (H, W, 3) of a coded picture as OpenCV reads it (IEC 61966-2-1)."""
+    coded = bgr[:, :, ::-1].astype(np.float32) / 255
+    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+
+
 def read_photo_shot(folder: Path, row: dict) -> Shot:
     """A shot out of a developed photo and its truth row; what covers a unit counts as unit."""
     bgr = cv2.imread(str(folder / row["photo"]))  # applies the EXIF turn
-    coded = bgr[:, :, ::-1].astype(np.float32) / 255
-    rgb = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    rgb = to_linear(bgr)
     index = np.zeros(bgr.shape[:2], np.int32)
 
     def fill(polygon, value: int) -> None:
