@@ -90,7 +90,7 @@ def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
 def _read_label(grey: np.ndarray, corners: np.ndarray) -> tuple[Code, ...]:
     """Codes of one label; it may carry several, so that the first found does not end the search."""
     found = _read_level(grey, corners, (1.0, 2.0))
-    if not found and max(side_lengths(corners)) < _LABEL_SIDE_PX:  # a larger one is cut out no larger
+    if not found:
         found = _read_level(grey, corners, (3.0,))
     if not any(code.symbology in _LINEAR for code in found):
         found = join_codes(found, _read_bars(grey, corners))
@@ -103,12 +103,19 @@ def _read_stripes(grey: np.ndarray, corners: np.ndarray) -> tuple[Code, ...]:
 
 
 def _read_level(grey: np.ndarray, corners: np.ndarray, sizes: Sequence[float], **options) -> tuple[Code, ...]:
-    """Codes of a box turned level, at some multiples of the size at which a label is looked at first."""
+    """Codes of a box turned level, at some multiples of the size at which a label is looked at first.
+
+    Enlarging helps fine codes alone: of 57 in photos of the train and calibration splits eleven needed it, on
+    labels of up to 354 pixels. So nothing is enlarged beyond the size at which large labels are looked at.
+    """
     found: tuple[Code, ...] = ()
-    scale = min(1.0, _LABEL_SIDE_PX / max(*side_lengths(corners), 1.0))
+    side = max(*side_lengths(corners), 1.0)
+    scale = min(1.0, _LABEL_SIDE_PX / side)
     for times in sizes:
+        if times > 1 and times * side > _LABEL_SIDE_PX:
+            break
         level, to_photo = cut_out(
-            grey, corners, scale=times * scale, margin=0.06, max_side=2 * _LABEL_SIDE_PX
+            grey, corners, scale=times * scale, margin=0.06, max_side=1.12 * _LABEL_SIDE_PX
         )
         for prepared, way in _prepare(level, enlarged=times > 1):
             method = f"zxing-cpp, level label x{times * scale:.2g}{way}"
