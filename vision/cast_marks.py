@@ -165,7 +165,7 @@ def read_mark(
             if readings:
                 reading = agree(readings)[1]
                 amounts[way] += amount_read(reading)
-                if isinstance(reader, CastReader) and _settles(reading):
+                if isinstance(reader, CastReader) and settles(reading):
                     clear.append(way)
             read[way] |= readings
         if len(clear) == 1:  # both, or neither, say nothing
@@ -183,9 +183,10 @@ def _length(line: Reading | Text) -> int:
     return len(line.value.replace(" ", ""))
 
 
-def _settles(reading: Reading) -> bool:
-    """Whether a reading by the cast reader, which is silent on text upside down, settles the direction."""
-    return reading.confidence >= _SETTLES and _length(reading) >= _SETTLES_LENGTH
+def settles(line: Reading | Text) -> bool:
+    """Whether a line reads so long and so surely that no other try is needed; of the cast reader, which is
+    silent on text upside down, that settles the direction too."""
+    return line.confidence >= _SETTLES and _length(line) >= _SETTLES_LENGTH
 
 
 def _read_prepared(
