@@ -122,7 +122,7 @@ def main() -> None:
     if options.encoder:
         load_encoder(network.encoder, options.encoder)
     if options.weights:
-        _load_weights(network, options.weights)
+        network.load_state_dict(network.state_dict() | _read_weights(network, options.weights))
     network = network.to(device, memory_format=torch.channels_last)
     log = {
         "shots": len(training),
@@ -178,24 +178,28 @@ def _read_more(options: argparse.Namespace, known: set[str], training: list[Shot
     known.update(found)
 
 
-def _load_weights(network: Segmenter, path: Path) -> None:
-    """Take over the weights that an earlier run wrote; raises ValueError when they are another network's."""
+def _read_weights(network: Segmenter, path: Path) -> dict[str, torch.Tensor]:
+    """The weights that an earlier run wrote; raises ValueError when they are another network's.
+
+    Answers that were added at the end since then start from nought.
+    """
+    state = {name: value for name, value in network.state_dict().items() if value.dtype.is_floating_point}
     with np.load(path) as arrays:
         given = {name: torch.from_numpy(arrays[name]) for name in arrays.files}
-    state = network.state_dict()
-    expected = {name: value.shape for name, value in state.items() if value.dtype.is_floating_point}
-    if expected != {name: value.shape for name, value in given.items()}:
+    for name in {"coarse.weight", "coarse.bias"} & set(given):
+        added = state[name].shape[0] - given[name].shape[0]
+        given[name] = torch.cat([given[name], torch.zeros(added, *given[name].shape[1:])])
+    if {k: v.shape for k, v in given.items()} != {k: v.shape for k, v in state.items()}:
         raise ValueError(f"{path} holds the weights of another network")
-    network.load_state_dict(state | given)
+    return given
 
 
 @torch.no_grad()
 def _keep(network: Segmenter, start: Path, share: float) -> None:
     """Take the starting weights in again, with this share."""
-    with np.load(start) as arrays:
-        for name, value in network.state_dict().items():
-            if value.dtype.is_floating_point:
-                value.lerp_(torch.from_numpy(arrays[name]).to(value), share)
+    state = network.state_dict()
+    for name, value in _read_weights(network, start).items():
+        state[name].lerp_(value.to(state[name]), share)
 
 
 def _log_beside(weights: Path | None) -> dict | None:

@@ -42,6 +42,7 @@ COARSE = {
     "size": 3,  # logits over S, M, L, on connectors
     "fins": 3,  # logits over none, half, all, on units
     "body_colour": 12,  # logits over IEC 60757 codes, on unit bodies
+    "broken": 1,  # logit: this housing is but the stump of one that broke off
 }
 #: Mask logits at half the input size.
 FINE = ("unit", "connector", "mark", "label")

@@ -6,6 +6,7 @@ centre and covariance, which turn and scale exactly with the picture.
 """
 
 import json
+import random
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +16,8 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from torch import Tensor
+
+from training_data_demo.studio.shades import draw_shade
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")  # IEC 60757
 SIZES = ("S", "M", "L")
@@ -45,7 +48,7 @@ UNIT_COLUMNS = (
     "right",
     "bottom",
 )
-CONNECTOR_COLUMNS = ("x", "y", "xx", "xy", "yy", "colour", "size", "mated")
+CONNECTOR_COLUMNS = ("x", "y", "xx", "xy", "yy", "colour", "size", "mated", "broken")
 LONG_SIDE = 1152  # larger shots are reduced to this
 
 
@@ -119,8 +122,9 @@ def read_photo_shot(folder: Path, row: dict) -> Shot:
 
     for number, unit in enumerate(row["units"], start=1):
         fill(unit["polygon"], PARTS * number)
-        printed = [point for text in unit["texts"] if text["kind"] == "printed" for point in text["polygon"]]
-        printed += [point for code in unit["codes"] for point in code["polygon"]]
+        # Truth tells of the face turned away as well.
+        written = [text for text in unit["texts"] if text["kind"] == "printed"] + unit["codes"]
+        printed = [point for item in written if item["visible"] > 0.3 for point in item["polygon"]]
         fill(printed, PARTS * number + PART_LABEL)
         for text in unit["texts"]:
             if text["kind"] == "cast" and text["visible"] > 0.3:
@@ -162,9 +166,7 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
             *box,
         )
         for connector in unit["connectors"]:
-            if connector["missing"]:  # the stump of a socket that broke off is body
-                index[index == PARTS * number + 1 + connector["index"]] = PARTS * number
-            if connector["missing"] or len(connector["polygon"]) < 3:
+            if len(connector["polygon"]) < 3:
                 continue
             connectors[13 * number + 1 + connector["index"]] = (
                 *_shape(
@@ -174,6 +176,7 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
                 _place(COLOURS, connector["colour"]),
                 _place(SIZES, connector["size"]),
                 float(connector["mated"]),
+                float(connector["missing"]),
             )
     return Shot(
         rgb=torch.from_numpy(np.ascontiguousarray(rgb.transpose(2, 0, 1))).half(),
@@ -302,6 +305,52 @@ def paste(top: Batch, ground: Batch) -> Batch:
     )
 
 
+def _draw_shades(each: int = 16) -> Tensor:
+    draw = random.Random(0)
+    return torch.tensor([[draw_shade(code, draw) for _ in range(each)] for code in COLOURS])
+
+
+_SHADES = _draw_shades()  # (codes, shades, 3), linear
+
+
+def recolour(batch: Batch, share: float = 0.5) -> Batch:
+    """For a random `share` of the samples most sockets in another colour, dusty or not, and bodies darker.
+
+    Families that are learned from come again and again with the same colours on the same shell: what the
+    colour is must be seen and not remembered. Only what is white, grey or pink is moved: light is never invented.
+    """
+    device, count = batch.index.device, len(batch.index)
+    shades, rows = _SHADES.to(device), batch.connectors.shape[1]
+    colour_at, body_at = CONNECTOR_COLUMNS.index("colour"), UNIT_COLUMNS.index("body_colour")
+    colour = batch.connectors[..., colour_at]
+    old = colour.nan_to_num(0.0).long()
+    new = torch.randint(len(COLOURS), (count, rows), device=device)
+    film = 0.3 * torch.rand(count, rows, 1, device=device) * (torch.rand(count, rows, 1, device=device) < 0.5)
+    dust = 0.04 + 0.16 * torch.rand(count, rows, 1, device=device)
+    dust = dust * torch.tensor([1.0, 0.88, 0.72], device=device)
+    target = shades[new, torch.randint(shades.shape[1], (count, rows), device=device)]
+    target = (1 - film) * target + film * dust
+    source = shades.mean(1)[old]
+    # Gloss is turned with the plastic: it must be the smaller part of the light in every channel.
+    allowed = (source.amin(2) > 0.1) & ((target / source).amax(2) < 1.6) & ~colour.isnan()
+    drawn = torch.rand(count, 1, device=device) < share
+    moved = drawn & allowed & (torch.rand(count, rows, device=device) < 0.7)
+    socket_gain = torch.where(moved[..., None], target / source, 1.0)
+    units = 2 * MAX_UNITS
+    darkened = drawn & (torch.rand(count, units, device=device) < 0.3)
+    body_gain = torch.where(darkened, torch.exp(-2.0 * torch.rand(count, units, device=device)), 1.0)
+    gains = torch.ones(count, units, PARTS, 3, device=device)
+    gains[:, :, 1:13] = socket_gain.view(count, units, 13, 3)[:, :, 1:]
+    gains[:, :, (0, PART_MARK)] = body_gain[..., None, None]
+    gains[:, 0] = 1.0  # ground and clutter
+    connectors, bodies = batch.connectors.clone(), batch.units.clone()
+    connectors[..., colour_at] = torch.where(moved, new.float(), colour)
+    bodies[..., body_at] = torch.where(darkened, torch.nan, bodies[..., body_at])
+    return replace(
+        batch, rgb=_times(batch, gains.flatten(1, 2).transpose(1, 2)), units=bodies, connectors=connectors
+    )
+
+
 def tint(batch: Batch, share: float = 0.5) -> Batch:
     """For a random `share` of the samples every socket and body in a colour a little off its own.
 
@@ -315,9 +364,15 @@ def tint(batch: Batch, share: float = 0.5) -> Batch:
     gains[:, :, :PARTS] = 0.0  # ground and clutter
     part = torch.arange(rows, device=device) % PARTS
     gains[:, :, part >= PART_WIRES] = 0.0
+    gains[:, :, part == PART_MARK] = gains[:, :, part == 0]  # letters are cast with the body
     gains *= (torch.rand(count, 1, 1, device=device) < share).float()
-    flat = batch.index.clamp(min=0).view(count, 1, -1).expand(-1, 3, -1)
-    return replace(batch, rgb=batch.rgb * gains.gather(2, flat).view_as(batch.rgb).exp())
+    return replace(batch, rgb=_times(batch, gains.exp()))
+
+
+def _times(batch: Batch, gains: Tensor) -> Tensor:
+    """Light (B, 3, H, W) with every part of every unit by its own gains (B, 3, 2 * MAX_UNITS * PARTS)."""
+    flat = batch.index.clamp(min=0).view(len(batch.index), 1, -1).expand(-1, 3, -1)
+    return batch.rgb * gains.gather(2, flat).view_as(batch.rgb)
 
 
 def _nothing(like: Batch) -> Batch:
@@ -348,7 +403,7 @@ def draw_batch(shots: list[Shot], count: int, size: tuple[int, int], rng: np.ran
             )
         samples.append(sample)
     names = ("rgb", "index", "units", "connectors")
-    return tint(Batch(*(torch.cat([getattr(s, name) for s in samples]) for name in names)))
+    return tint(recolour(Batch(*(torch.cat([getattr(s, name) for s in samples]) for name in names))))
 
 
 def on_other_ground(batch: Batch, grounds: Tensor, share: float, rng: np.random.Generator) -> Batch:

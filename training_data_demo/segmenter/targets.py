@@ -29,10 +29,11 @@ WEIGHTS = {
     "unit": 3.0,
     "connector": 2.0,
     "mated": 0.2,
-    "colour": 1.5,
+    "colour": 2.5,
     "size": 0.3,
     "fins": 0.1,
     "body_colour": 0.1,
+    "broken": 0.5,
 }
 
 
@@ -154,6 +155,7 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
 
     yes_no("face", units[:, UNIT["face"]], unit_weight)
     yes_no("mated", connectors[:, CONNECTOR["mated"]], connector_weight)
+    yes_no("broken", connectors[:, CONNECTOR["broken"]], connector_weight)
     choice("colour", connectors[:, CONNECTOR["colour"]], connector_weight)
     choice("size", connectors[:, CONNECTOR["size"]], connector_weight)
     choice("fins", units[:, UNIT["fins"]], unit_weight)
@@ -196,10 +198,17 @@ class Figures:
         for name, truth, on in (
             ("face", units[:, UNIT["face"]], on_unit),
             ("mated", connectors[:, CONNECTOR["mated"]], on_connector),
+            ("broken", connectors[:, CONNECTOR["broken"]], on_connector),
         ):
             good = on & ~truth.isnan()
             self._add(f"{name} n", good.sum())
             self._add(f"{name} right", (good & ((said[name][:, 0] > 0) == (truth > 0.5))).sum())
+            if name == "broken":  # rare: what share of each kind is told
+                for kind, of_kind in (("stump", truth > 0.5), ("whole", truth < 0.5)):
+                    self._add(f"{kind} n", (good & of_kind).sum())
+                    self._add(
+                        f"{kind} right", (good & of_kind & ((said[name][:, 0] > 0) == (truth > 0.5))).sum()
+                    )
         for name, truth, on in (
             ("colour", connectors[:, CONNECTOR["colour"]], on_connector),
             ("size", connectors[:, CONNECTOR["size"]], on_connector),
@@ -227,6 +236,8 @@ class Figures:
         figures = {f"{name} IoU": s[f"{name} and"] / max(1.0, s[f"{name} or"]) for name in FINE}
         for name in ("face", "mated", "colour", "size", "fins", "body_colour"):
             figures[f"{name} right"] = s[f"{name} right"] / max(1.0, s[f"{name} n"])
+        for kind in ("stump", "whole"):
+            figures[f"{kind} told"] = s[f"{kind} right"] / max(1.0, s[f"{kind} n"])
         figures["axis within 10 deg"] = s["axis within 10 deg"] / max(1.0, s["axis n"])
         figures["axis across"] = s["axis across"] / max(1.0, s["axis n"])
         for name in ("unit", "connector"):
