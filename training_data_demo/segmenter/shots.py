@@ -317,7 +317,8 @@ def recolour(batch: Batch, share: float = 0.5) -> Batch:
     """For a random `share` of the samples most sockets in another colour, dusty or not, and bodies darker.
 
     Families that are learned from come again and again with the same colours on the same shell: what the
-    colour is must be seen and not remembered. Only what is white, grey or pink is moved: light is never invented.
+    colour is must be seen and not remembered. Only what is white, grey or pink is moved: light is never
+    invented.
     """
     device, count = batch.index.device, len(batch.index)
     shades, rows = _SHADES.to(device), batch.connectors.shape[1]
