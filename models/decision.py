@@ -236,18 +236,21 @@ def _words(
     if verdict == "unreadable":
         return "No answer: nothing on these photos can be read well enough to name a controller."
     if verdict == "not_in_catalogue":
-        return f"A unit, but none of the families in this catalogue ({unlike:.1%})."
+        return f"A unit, but none of the families in this catalogue ({percent(unlike)})."
     if verdict == "identified":
         family = families[0]
         if family.hazard != "none":
             what = f"a {family.hazard} unit, not a controller for a swap"
-            return f"{family.key}: {what} ({_percent(best)}). Leave it alone."
-        return f"{family.key} ({_percent(best)})."
+            return f"{family.key}: {what} ({percent(best)}). Leave it alone."
+        return f"{family.key} ({percent(best)})."
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].words}"
     names = " or ".join(f.key for f in families)
-    return f"Not sure: {names}; the best has {_percent(best)}."
+    return f"Not sure: {names}; the best has {percent(best)}."
 
 
-def _percent(probability: float) -> str:
-    return "over 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+def percent(probability: float) -> str:
+    """A probability in a sentence, which never claims 0 or 100 per cent."""
+    if probability > 0.999:
+        return "over 99.9 %"
+    return "under 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"

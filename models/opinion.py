@@ -9,7 +9,7 @@ from models.catalogue import Catalogue, Family
 from models.catalogue_index import index_catalogue
 from models.classifier import Model
 from models.costs import Costs
-from models.decision import decide
+from models.decision import decide, percent
 from models.evidence import explain
 from models.views import gather_views
 from models.weighing import variants_of, weigh_views
@@ -114,5 +114,5 @@ def _judge(
     if decision.verdict == "identified":
         return "disagrees", f"What is seen is {decision.families[0]}, not {name}."
     if decision.verdict == "not_in_catalogue" or chance <= 1.0 - costs.accept_at:
-        return "disagrees", f"What is seen does not fit {name} ({chance:.1%})."
-    return "cannot tell", f"{name} is possible ({chance:.1%}), and so is something else."
+        return "disagrees", f"What is seen does not fit {name} ({percent(chance)})."
+    return "cannot tell", f"{name} is possible ({percent(chance)}), and so is something else."

@@ -119,9 +119,9 @@ def _fit_lines(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Best line for each family, and how far the closest line is from what was read there."""
     scores = np.array([score_strings(text, strings, noise) for text in texts])
-    below = -np.array([measure_shortfall(text, strings, noise) for text in texts])
+    shortfall = np.array([measure_shortfall(text, strings, noise) for text in texts]).min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    return best, -owned_maximum(below.max(axis=0), strings, index.n_families, -WORST_SHORTFALL)
+    return best, -owned_maximum(-shortfall, strings, index.n_families, -WORST_SHORTFALL)
 
 
 def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:
