@@ -90,6 +90,14 @@ def write_whole(path: Path, data: bytes) -> None:
     part.replace(path)
 
 
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet; raises FileExistsError sooner than overwrite one."""
+    if path.exists():
+        raise FileExistsError(17, "there is such a file already", str(path))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(path, data)
+
+
 def _lock(folder: Path) -> IO[str]:
     try:
         return lock_folder(folder)

@@ -11,7 +11,7 @@ from rich.console import Console
 from cli.catalogue_template import HAZARD_CAUTIONS, Draft, family_text, file_name, hazard_of, head_text
 from cli.commands import options
 from cli.render_catalogue import render_catalogue, render_problems
-from cli.run_folder import write_whole
+from cli.run_folder import write_new
 from models.catalogue import load_catalogue, read_catalogue
 from models.catalogue_check import HOUSING_MM, check_catalogue
 from vision.observations import COLOUR_CODES
@@ -73,12 +73,9 @@ def new(
     )
     draft = Draft() if defaults else _ask_family()
     target = path / file_name(draft.key)
-    if target.exists():
-        raise FileExistsError(17, "there is such a file already", str(target))
-    path.mkdir(parents=True, exist_ok=True)
+    write_new(target, family_text(draft, date.today()).encode())
     if fresh:
-        write_whole(path / "catalogue.toml", head_text(name, invented=defaults).encode())
-    write_whole(target, family_text(draft, date.today()).encode())
+        write_new(path / "catalogue.toml", head_text(name, invented=defaults).encode())
     typer.echo(f"Wrote {target}. Open it: places, pins and patterns are guesses to correct.")
     typer.echo(f"Then run: plugface catalogue check {path}\n")
     render_problems(Console(highlight=False), check_catalogue(load_catalogue(path)))

@@ -13,7 +13,7 @@ from cli.commands import options
 from cli.commands.catalogue import read_sizes, read_years
 from cli.pipeline import choose_units, default_model, known_shades, observe_photos
 from cli.proposal_text import DraftText, Known, draft_family
-from cli.run_folder import write_whole
+from cli.run_folder import write_new
 from cli.settings import default_catalogue
 from models.answers import Decision
 from models.catalogue import Catalogue, Controls, Family, load_catalogue
@@ -170,9 +170,7 @@ def _write(draft: DraftText, into: Path, whole: bool) -> Path:
         raise typer.BadParameter("no mark was read, so the family needs a name: add --key NAME")
     name = file_name(draft.key)
     target = into / (name if whole else f"{name}.draft")
-    if target.exists():
-        raise FileExistsError(17, "there is such a file already", str(target))
-    write_whole(target, draft.text.encode())
+    write_new(target, draft.text.encode())
     return target
 
 
