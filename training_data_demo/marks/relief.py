@@ -222,8 +222,7 @@ def _photograph(
     tone: np.ndarray, line: np.ndarray, hard: float, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """The strip at its size in the photo, uint8, and the capitals' corners in it."""
-    # Most marks in photos of whole units are this small (common practice, no source).
-    cap = _log_uniform(rng, 18.0 - 11.0 * hard, CAP_PX if rng.random() < 0.5 else 20.0)
+    cap = _log_uniform(rng, 18.0 - 9.0 * hard, CAP_PX)
     scale = cap / CAP_PX
     squeeze = _log_uniform(rng, 0.6, 1.15) * scale
     rows, columns = tone.shape
