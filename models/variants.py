@@ -7,6 +7,7 @@ into one.
 """
 
 import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +27,9 @@ LABEL_CORRELATION = 0.5
 #: source).
 YEAR_OUTSIDE = 0.05
 
-#: A suffix read outside its field, and a barcode's suffix against the wrong variant (assumed, no source).
-LOOSE_SUFFIX = 0.5
+#: A suffix read in its place, one read by itself, and a barcode's suffix against the wrong variant (assumed,
+#: no source).
+PLACED_SUFFIX, LOOSE_SUFFIX = 0.95, 0.5
 BARCODE_NATS = math.log(0.99 / 1e-3)
 
 
@@ -95,25 +97,45 @@ def _clean_number(text: Text, pattern, noise: ObservationNoise) -> float:
     return best_string(text, noise) * min(longest / whole, 1.0) - math.log(words)
 
 
-def _suffix_lines(family: Family, view: UnitView) -> list[Text]:
-    """Lines that hold the suffix: its own field behind the caption, or the end of the number's line."""
+def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, float]]:
+    """Where a suffix may stand: the line, the word, and how surely that word is the suffix.
+
+    It has a field of its own behind its caption, or follows the number; what else stands in that line, such
+    as a mark, comes behind it.
+    """
     if not family.label.suffix:
         return []
     caption, pattern = compact(family.label.suffix_caption), compile_pattern(family.label.suffix)
-    lines = []
+    found = []
     for text in view.texts:
         words = text.value.upper().split()
         if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
-        follows = bool(pattern.fullmatch(words[-1])) and (
-            len(words) > 1 and (compact(words[-2]) == caption if caption else looks_like_number(text))
-        )
-        alone = len(words) == 1 and (
-            pattern.fullmatch(words[0]) or (caption and compact(words[0]).startswith(caption))
-        )
-        if follows or alone:
-            lines.append(text)
-    return lines
+        at = None if caption else _behind_number(family, words)
+        if at is None and len(words) > 1 and pattern.fullmatch(words[-1]):
+            follows = compact(words[-2]) == caption if caption else looks_like_number(text)
+            at = len(words) - 1 if follows else None
+        if at is not None:
+            found.append((text, _word(text, at), PLACED_SUFFIX))
+        elif len(words) == 1 and pattern.fullmatch(words[0]):
+            found.append((text, text, LOOSE_SUFFIX))
+        elif len(words) == 1 and caption and compact(words[0]).startswith(caption):
+            found.append((text, _word(text, 0, caption), PLACED_SUFFIX))
+    return found
+
+
+def _behind_number(family: Family, words: list[str]) -> int | None:
+    """Place of the word right behind a whole service number, short enough for a suffix, if there is one.
+
+    It need not look like a suffix: a letter may have been read as the figure it resembles.
+    """
+    number = compile_pattern(family.label.service_number)
+    longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
+    for end in range(1, len(words)):
+        if len(compact(words[end])) <= longest:
+            if any(number.fullmatch("".join(words[start:end])) for start in range(end)):
+                return end
+    return None
 
 
 def _remember(read: list[str], lines: list[Text]) -> None:
@@ -121,36 +143,39 @@ def _remember(read: list[str], lines: list[Text]) -> None:
 
 
 def _suffixes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
-    lines = _suffix_lines(family, view)
+    found = _suffix_words(family, view)
     listed = [(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]
     strings = strings_of(listed)
-    if not lines or not strings.values:
+    if not found or not strings.values:
         return None
-    _remember(read, lines[:1])
+    _remember(read, [line for line, _, _ in found[:1]])
+    pattern = compile_pattern(family.label.suffix)
     total = np.full(len(family.variants) + 1, -20.0)
     open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
-    for text in lines:
-        tail = _last_word(text, compact(family.label.suffix_caption))
-        sure = LOOSE_SUFFIX if len(text.value.split()) == 1 and tail is text else 1.0 - noise.mark_elsewhere
-        odds = np.append(
-            _per_variant(score_strings(tail, strings, noise), strings, len(family.variants)),
-            best_string(tail, noise),
-        )
+    for _, word, sure in found:
+        known = _per_variant(score_strings(word, strings, noise), strings, len(family.variants))
+        # What the maker's suffixes cannot be was misread: it is no suffix of its own.
+        clean = best_string(word, noise) if pattern.fullmatch(word.value.upper()) else known.max()
+        odds = np.append(known, clean)
         odds[open_ended] = odds[-1] - np.log(10.0)  # any suffix will do: as likely as one in ten
         total = np.maximum(total, np.logaddexp(np.log(1 - sure), np.log(sure) + odds))
     return total
 
 
-def _last_word(text: Text, caption: str) -> Text:
-    """The suffix alone, with its own characters' alternatives where the reader gave them."""
-    words = text.value.split()
-    tail = words[-1]
-    if len(words) == 1 and caption and compact(tail).startswith(caption):
-        tail = tail[len(caption) :].lstrip(".:-#")
-    if tail == text.value:
-        return text
-    characters = text.characters[-len(tail) :] if tail and len(text.characters) >= len(tail) else ()
-    return Text(text.polygon, tail, text.confidence, text.kind, text.height_px, characters, text.method)
+def _word(text: Text, place: int, caption: str = "") -> Text:
+    """One word of a line, without the caption it begins with, with its own characters' alternatives where the
+    reader gave them."""
+    start, end = [m.span() for m in re.finditer(r"\S+", text.value)][place]
+    if caption:
+        rest = text.value[start:end][len(caption) :]
+        start = end - len(rest.lstrip(".:-#"))
+    value = text.value[start:end]
+    if len(text.characters) == len(text.value.replace(" ", "")):  # one for each that is no space
+        start, end = (len(text.value[:at].replace(" ", "")) for at in (start, end))
+        characters = text.characters[start:end]
+    else:
+        characters = text.characters[start:end] if len(text.characters) == len(text.value) else ()
+    return Text(text.polygon, value, text.confidence, text.kind, text.height_px, characters, text.method)
 
 
 def _barcodes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:

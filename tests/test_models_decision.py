@@ -39,6 +39,7 @@ CLEAN = replace(
     mark_lost=0.0,
     mark_added=0.0,
     mark_elsewhere=0.0,
+    mark_cut=0.0,
 )
 
 
@@ -306,6 +307,19 @@ def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kin
     assert decision.candidates[0].family == "TERN 1"
     assert decision.verdict in ("identified", "ambiguous")
     assert not any(f.name == "number not listed" for f in decision.findings)
+
+
+@pytest.mark.parametrize(
+    ("line", "least"), [("733118121 B", 0.95), ("733 118 121 B HERON 2", 0.95), ("733 118 121 8", 0.5)]
+)
+def test_a_suffix_is_found_behind_the_number_whatever_follows(catalogue, model, line, least):
+    (back,) = photos(catalogue, "HERON 2", "B", "back")
+    unit = replace(back.units[0], texts=(written(line),), codes=())
+    decision = identify([replace(back, units=(unit,))], catalogue, model)
+    (best,) = [v for v in decision.candidates[0].variants if v.key == "B"]
+    # An 8 is a B more often than another letter, but not surely: no suffix of the maker's is a figure.
+    assert best.probability > least
+    assert (line[-1] != "8") or best.probability < 0.995
 
 
 @pytest.mark.parametrize("left", [2, 5, 8])
