@@ -103,6 +103,7 @@ class ObservationNoise:
     mark_wrong: float = 0.03  # a raised character that is taken for any other
     mark_lost: float = 0.03  # a raised character that is not read
     mark_added: float = 0.03  # a rim or rib that is taken for one more
+    mark_cut: float = 0.05  # a mark of which one end is hidden, cut off by the frame or not found
     aspect_sd: float = 0.15  # of the logarithm
     body_colour_right: float = 0.75
     fins_right: float = 0.8
@@ -139,6 +140,13 @@ class ObservationNoise:
         if kind == "cast":
             return self._mark_matrix, self.mark_lost, self.mark_added
         return self.character_matrix, self.character_lost, self.character_added
+
+    def cut_of_kind(self, kind: str) -> float:
+        """Share of lines of one kind that are read in part, up to or from some character.
+
+        Of printed ones it is left at nought: half a number is no number.
+        """
+        return self.mark_cut if kind == "cast" else 0.0
 
     def to_json(self) -> dict:
         """Plain values only."""

@@ -77,7 +77,7 @@ class _Counts:
         self.aspects: list[float] = []
         names = ("miss", "pins_measured", "pins_exact", "pins_close", "place_measured", "turn_unknown")
         names += ("mark_read", "label_found", "barcode_read", "body_colour_right", "fins_right")
-        names += ("mark_elsewhere", "mark_wrong", "mark_lost", "mark_added")
+        names += ("mark_elsewhere", "mark_wrong", "mark_lost", "mark_added", "mark_cut")
         self.shares = {name: _Tally() for name in names}
 
     def add_view(
@@ -116,7 +116,10 @@ class _Counts:
         self.shares["mark_elsewhere"].add(best.ratio() < _HALF)
         if best.ratio() < _HALF:
             return
-        for what, i, j, k, m in best.get_opcodes():
+        slips = best.get_opcodes()
+        whole = [slip for n, slip in enumerate(slips) if not (n in (0, len(slips) - 1) and _is_cut(*slip))]
+        self.shares["mark_cut"].add(len(whole) < len(slips))
+        for what, i, j, k, m in whole:
             swapped = 0 if what == "equal" else min(j - i, m - k)
             for n in range(j - i):
                 lost = what != "equal" and n >= swapped
@@ -177,6 +180,11 @@ class _Counts:
             aspect_sd=_spread(self.aspects, assumed.aspect_sd),
             basis=f"measured on {self.views} views of units with known truth",
         )
+
+
+def _is_cut(what: str, start: int, end: int, *_: int) -> bool:
+    """Whether characters at an end of a mark are missing together, which single losses seldom explain."""
+    return what == "delete" and end - start >= 2
 
 
 def _best_reading(view: UnitView, index: CatalogueIndex, noise: ObservationNoise):

@@ -24,6 +24,7 @@ from vision.observations import (
     WhiteBalance,
 )
 
+_HALF = 0.5
 _SQUARE = ((100.0, 100.0), (900.0, 100.0), (900.0, 900.0), (100.0, 900.0))
 _QUALITY = Quality(width_px=1280, height_px=960, median_luma=0.45, burnt_share=0.0, blur_px=0.8)
 _BALANCE = WhiteBalance(gains_rgb=(1.0, 1.0, 1.0), method="none", confidence=0.0)
@@ -44,7 +45,12 @@ def draw_observations(
     codes: tuple[Code, ...] = ()
     if view == "front":
         texts = [
-            _read(_garbled(rng) if rng.random() < noise.mark_elsewhere else m.text, "cast", noise, rng)
+            _read(
+                _garbled(rng) if rng.random() < noise.mark_elsewhere else _cut(m.text, noise, rng),
+                "cast",
+                noise,
+                rng,
+            )
             for m in family.marks
             if rng.random() < noise.mark_read
         ]
@@ -165,6 +171,14 @@ def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, 
 def _garbled(rng) -> str:
     """What is read where a mark cannot be, or of something else that is cast."""
     return "".join(rng.choice(list(ALPHABET), int(rng.integers(3, 8))))
+
+
+def _cut(mark: str, noise: ObservationNoise, rng) -> str:
+    """A mark, or what is left of it where one end cannot be seen."""
+    if len(mark) < 2 or rng.random() >= noise.mark_cut:
+        return mark
+    at = int(rng.integers(1, len(mark)))
+    return mark[:at] if rng.random() < _HALF else mark[at:]
 
 
 def _read(value: str, kind: str, noise: ObservationNoise, rng) -> Text:

@@ -111,6 +111,13 @@ def _align(
     all_lost = lost * np.arange(longest + 1)[:, None]
     before = all_lost + np.full(n_strings, search)
     columns = np.arange(n_strings)
+    cut = noise.cut_of_kind(text.kind)
+    # At each place within the string, from either end, it may be cut off.
+    at = np.arange(longest + 1)[:, None]
+    places = np.maximum(strings.lengths - 1, 1)
+    cuts = np.where((at > 0) & (at < strings.lengths), np.log(max(cut, 1e-12) / 2 / places), -np.inf)
+    if cut:
+        before = np.maximum(before, cuts + search)
     for i in range(len(odds)):
         table = before + (added - taken[i])
         if i + 1 < len(odds) and starts[i + 1]:
@@ -120,6 +127,8 @@ def _align(
         table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
         if ends[i]:
             best = np.maximum(best, table[strings.lengths, columns])
+            if cut:
+                best = np.maximum(best, (table + cuts).max(axis=0))
         before = table
     return best
 

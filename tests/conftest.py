@@ -91,7 +91,7 @@ def seen_as(monkeypatch):
         drawn, noise = {}, ObservationNoise()
         if faultless:
             never = "miss extra pins_close place_sd place_wild turn_unknown face_wrong label_torn kind_wrong "
-            never += "character_lost character_added mark_wrong mark_lost mark_added mark_elsewhere"
+            never += "character_lost character_added mark_wrong mark_lost mark_added mark_elsewhere mark_cut"
             always = "pins_measured pins_exact place_measured mark_read label_found line_read "
             always += "body_colour_right fins_right"
             alike = {name: tuple(map(tuple, np.eye(n).tolist())) for name, n in _CLASSES.items()}
@@ -179,6 +179,7 @@ def _draw_maps(
         unit_shape=unit_shape,
         connector_shape=connector_shape,
         mated=flat,
+        broken=flat,
         colour=colour,
         size=np.stack([flat - 3, flat - 3, flat - 0.1]),
         fins=np.stack([flat - 0.1, flat - 3, flat - 3]),

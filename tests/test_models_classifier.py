@@ -169,7 +169,7 @@ def test_the_file_is_plain_json_that_any_reader_opens(model, tmp_path):
 
 def test_noise_is_measured_from_known_units():
     truth = replace(ObservationNoise(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
-    truth = replace(truth, mark_wrong=0.12, mark_lost=0.08, mark_added=0.06, kind_wrong=0.0)
+    truth = replace(truth, mark_wrong=0.12, mark_lost=0.08, mark_added=0.06, mark_cut=0.25, kind_wrong=0.0)
     catalogue = invent_catalogue(10, 6)
     fitted = fit_noise(observed(catalogue, truth, 150, 7), catalogue)
     # 150 fronts, about 380 plugs: standard errors 0.02 and 0.04; the prior pulls by up to 0.02.
@@ -180,5 +180,7 @@ def test_noise_is_measured_from_known_units():
     assert fitted.mark_wrong == pytest.approx(0.12, abs=0.06)
     assert fitted.mark_lost == pytest.approx(0.08, abs=0.05)
     assert fitted.mark_added == pytest.approx(0.06, abs=0.05)
+    # Of one character lost at an end nobody can say that it was cut off: some of the cuts count as losses.
+    assert fitted.mark_cut == pytest.approx(0.18, abs=0.1)
     assert "300 views" in fitted.basis
     assert fit_noise([], catalogue).miss == pytest.approx(ObservationNoise().miss)

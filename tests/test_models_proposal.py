@@ -32,7 +32,15 @@ FAULTLESS = ObservationNoise(
     fins_right=1.0, colour=tuple(map(tuple, np.eye(12).tolist())), size=tuple(map(tuple, np.eye(3).tolist())),
     character=tuple(map(tuple, np.eye(36).tolist())),
 )  # fmt: skip
-for name in ("label_torn", "kind_wrong", "mark_wrong", "mark_lost", "mark_added", "mark_elsewhere"):
+for name in (
+    "label_torn",
+    "kind_wrong",
+    "mark_wrong",
+    "mark_lost",
+    "mark_added",
+    "mark_elsewhere",
+    "mark_cut",
+):
     if hasattr(FAULTLESS, name):
         FAULTLESS = replace(FAULTLESS, **{name: 0.0})
 

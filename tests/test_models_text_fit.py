@@ -1,5 +1,7 @@
 """Readings against strings: a slip is forgiven by its probability, a clean difference is not mended."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -27,6 +29,23 @@ def test_the_right_mark_wins_and_a_look_alike_slip_still_finds_it():
     slip = score_strings(line("TERN Z"), MARKS, NOISE)
     assert slip.argmax() == 0
     assert slip[0] < score_strings(line("TERN 2"), MARKS, NOISE)[0]
+
+
+def test_a_mark_with_one_end_hidden_fits_all_that_begin_or_end_so():
+    def cast(value: str) -> Text:
+        return Text((), value, 0.98, "cast", 20.0)
+
+    never = replace(NOISE, mark_cut=0.0)
+    whole, begun = (score_strings(cast(value), MARKS, NOISE) for value in ("TERN 2", "TER"))
+    # What is left says TERN, and not which; two places more would cost less than the whole end one by one.
+    assert begun[0] == begun[1] > 2.0 > 0.0 > begun[2]
+    assert begun[0] > score_strings(cast("TER"), MARKS, never)[0]
+    assert whole[0] > begun[0]
+    ended = score_strings(cast("N 4"), MARKS, NOISE)
+    assert ended.argmax() == 1
+    assert measure_shortfall(cast("TERN 2"), MARKS, NOISE)[0] == pytest.approx(0.0, abs=1e-9)
+    # Half a printed number is no number.
+    assert score_strings(line("TER"), MARKS, NOISE)[0] == score_strings(line("TER"), MARKS, never)[0]
 
 
 def test_a_clean_other_digit_is_not_mended():
