@@ -132,9 +132,9 @@ def _behind_number(family: Family, words: list[str]) -> int | None:
     number = compile_pattern(family.label.service_number)
     longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
     for end in range(1, len(words)):
-        if len(compact(words[end])) <= longest:
-            if any(number.fullmatch("".join(words[start:end])) for start in range(end)):
-                return end
+        runs = ("".join(words[start:end]) for start in range(end))
+        if len(compact(words[end])) <= longest and any(map(number.fullmatch, runs)):
+            return end
     return None
 
 
