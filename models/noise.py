@@ -142,11 +142,8 @@ class ObservationNoise:
         return self.character_matrix, self.character_lost, self.character_added
 
     def cut_of_kind(self, kind: str) -> float:
-        """Share of lines of one kind that are read in part, up to or from some character.
-
-        Of printed ones it is left at nought: half a number is no number.
-        """
-        return self.mark_cut if kind == "cast" else 0.0
+        """Share of lines of one kind that are read in part, up to or from some character."""
+        return self.mark_cut if kind == "cast" else self.label_torn
 
     def to_json(self) -> dict:
         """Plain values only."""

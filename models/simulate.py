@@ -157,9 +157,12 @@ def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, 
     kept = [line for line in lines if line and rng.random() >= (1.0 - noise.line_read) * better]
     torn = rng.random() < noise.label_torn
     if torn:
-        # The end of the label is gone: about as much of every line (one to nine tenths, our assumption).
-        left = rng.uniform(0.1, 0.9)
-        kept = [line[: round(left * len(line))].strip() for line in kept]
+        # One end of the label is gone: about as much of every line (one to nine tenths, our assumption).
+        left, end = rng.uniform(0.1, 0.9), rng.random() < _HALF
+        kept = [
+            line[: round(left * len(line))].strip() if end else line[round((1 - left) * len(line)) :].strip()
+            for line in kept
+        ]
         kept = [line for line in kept if line]
     texts = [_read(line, "printed", noise, rng) for line in kept]
     if torn or family.label.barcode == "none" or rng.random() >= noise.barcode_read:
