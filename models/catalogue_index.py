@@ -15,6 +15,10 @@ def compact(text: str) -> str:
     return "".join(c for c in text.upper() if c in ALPHABET)
 
 
+#: As many figures at the end of a mark or number tell families of a kind apart (common practice, no source).
+LAST_FIGURES = 3
+
+
 @dataclass(frozen=True)
 class Strings:
     """Many short strings as one padded array of alphabet indices."""
@@ -23,6 +27,7 @@ class Strings:
     codes: np.ndarray  # int (n_strings, longest), padded with 0
     lengths: np.ndarray  # int (n_strings,)
     owners: tuple[tuple[int, ...], ...]  # families that have this string
+    last: np.ndarray  # bool (n_strings, longest): the figures it ends in, which tell families of a kind apart
 
 
 @dataclass(frozen=True)
@@ -57,9 +62,12 @@ def strings_of(pairs: list[tuple[str, int]]) -> Strings:
     values = tuple(owners)
     lengths = np.array([len(v) for v in values], dtype=int)
     codes = np.zeros((len(values), int(lengths.max(initial=0))), dtype=int)
+    last = np.zeros(codes.shape, dtype=bool)
     for row, value in enumerate(values):
         codes[row, : len(value)] = [ALPHABET.index(c) for c in value]
-    return Strings(values, codes, lengths, tuple(tuple(sorted(set(o))) for o in owners.values()))
+        body = value[:-LAST_FIGURES] + value[-LAST_FIGURES:].rstrip("0123456789")
+        last[row, len(body) : len(value)] = True
+    return Strings(values, codes, lengths, tuple(tuple(sorted(set(o))) for o in owners.values()), last)
 
 
 #: The catalogues used last with their arrays; compared by identity, as a catalogue never changes once read.

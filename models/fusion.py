@@ -23,6 +23,7 @@ class FusedFit:
     log_odds: np.ndarray  # float (n_families, n_rules), nats
     measured: np.ndarray  # float (n_rules,), 0..1
     shortfall: np.ndarray  # float (n_families, n_rules), nats
+    sibling: np.ndarray  # float (n_families, n_rules), nats
 
 
 def fuse_views(fits: list[ViewFit]) -> FusedFit:
@@ -35,4 +36,5 @@ def fuse_views(fits: list[ViewFit]) -> FusedFit:
     effective = number / (1.0 + (number - 1.0) * CORRELATION)
     fused = np.einsum("vfr,vr->fr", log_odds, share) * effective
     shortfall = np.einsum("vfr,vr->fr", np.stack([f.shortfall for f in fits]), share)
-    return FusedFit(fused, measured.max(axis=0), shortfall)
+    sibling = np.einsum("vfr,vr->fr", np.stack([f.sibling for f in fits]), share) * effective
+    return FusedFit(fused, measured.max(axis=0), shortfall, sibling)

@@ -78,7 +78,7 @@ _NAMES = {
 def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng) -> float:
     """Mean cost after one more photo, over the families still possible and the photos drawn for each."""
     index = index_families(tuple(weighing.index.families[r] for r in rows))
-    known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows]) for f in weighing.fits]
+    known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows], f.sibling[rows]) for f in weighing.fits]
     cases, variant_chances, weights = [], [], []
     n_draws = N_DRAWN // len(rows)
     for place, row in enumerate(rows):

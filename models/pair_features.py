@@ -17,6 +17,9 @@ PAIR_FEATURES = (
     "plugs short",  # below a perfect fit
     "cast mark short",
     "number short",
+    "cast mark's sibling short",  # below a family that differs in the last figures of its mark
+    "label mark's sibling short",
+    "number's sibling short",
     "sees plugs",
     "sees mark",
     "sees number",
@@ -58,6 +61,10 @@ def describe_pairs(fused: FusedFit, weights: np.ndarray, unlike: float) -> np.nd
         *(
             np.minimum(fused.shortfall[:, RULES.index(r)], 30)
             for r in ("plugs", "cast mark", "service number")
+        ),
+        *(
+            np.minimum(fused.sibling[:, RULES.index(r)], 30)
+            for r in ("cast mark", "label mark", "service number")
         ),
         *(np.full(len(total), flag) for flag in flags),
     ]

@@ -13,7 +13,7 @@ import numpy as np
 from models.alignment import best_match, gap_costs, measure_match, score_alignments
 from models.catalogue_index import CatalogueIndex, Strings, compact
 from models.noise import FINS, ObservationNoise
-from models.text_fit import FLOOR_NATS, WORST_SHORTFALL, measure_shortfall, score_strings
+from models.text_fit import FLOOR_NATS, WORST_SHORTFALL, measure_shortfall, measure_sibling, score_strings
 from models.views import UnitView
 from vision.observations import COLOUR_CODES, Text
 
@@ -42,6 +42,7 @@ class ViewFit:
     log_odds: np.ndarray  # float (n_families, n_rules), nats
     measured: np.ndarray  # float (n_rules,), 0..1: how much of this rule's evidence the view holds
     shortfall: np.ndarray  # float (n_families, n_rules), nats >= 0: below an entry that fits to perfection
+    sibling: np.ndarray  # the same, below one that differs in the last figures of its mark or number alone
 
 
 def fit_view(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> ViewFit:
@@ -62,16 +63,19 @@ def fit_view(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> 
         log_odds=np.stack([c.log_odds for c in columns], axis=1),
         measured=np.array([c.measured for c in columns]),
         shortfall=np.stack([none if c.shortfall is None else c.shortfall for c in columns], axis=1),
+        sibling=np.stack([none if c.sibling is None else c.sibling for c in columns], axis=1),
     )
 
 
 @dataclass(frozen=True)
 class Column:
-    """One rule of one view; `shortfall` is left out where no perfect fit can be named."""
+    """One rule of one view; `shortfall` is left out where no perfect fit can be named, and `sibling` where
+    there are no figures."""
 
     log_odds: np.ndarray
     measured: float = 1.0
     shortfall: np.ndarray | None = None
+    sibling: np.ndarray | None = None
 
 
 def _nothing(index: CatalogueIndex) -> Column:
@@ -116,12 +120,21 @@ def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: 
 
 def _fit_lines(
     texts: list[Text], strings: Strings, index: CatalogueIndex, noise: ObservationNoise
-) -> tuple[np.ndarray, np.ndarray]:
-    """Best line for each family, and how far the closest line is from what was read there."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Best line for each family, how far the closest line is from what was read there, and how much better a
+    sibling of the family would fit the line that fits it best."""
     scores = np.array([score_strings(text, strings, noise) for text in texts])
     shortfall = np.array([measure_shortfall(text, strings, noise) for text in texts]).min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    return best, -owned_maximum(-shortfall, strings, index.n_families, -WORST_SHORTFALL)
+    better = np.array([measure_sibling(text, strings, noise) for text in texts])
+    sibling = -owned_maximum(
+        -better[scores.argmax(axis=0), np.arange(len(strings.codes))], strings, index.n_families, -np.inf
+    )
+    return (
+        best,
+        -owned_maximum(-shortfall, strings, index.n_families, -WORST_SHORTFALL),
+        np.where(np.isfinite(sibling), sibling, 0.0),  # a family without a string has no sibling either
+    )
 
 
 def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:
@@ -138,13 +151,13 @@ def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ObservationNo
     texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
     if not texts or not index.marks.values:
         return _nothing(index)
-    best, shortfall = _fit_lines(texts, index.marks, index, noise)
+    best, shortfall, sibling = _fit_lines(texts, index.marks, index, noise)
     if kind == "printed":
-        return Column(_soften(best - np.log(len(texts)), 0.5) - np.log(0.5))
+        return Column(_soften(best - np.log(len(texts)), 0.5) - np.log(0.5), sibling=sibling)
     unmarked = np.array([not family.marks for family in index.families])
     chance = (1.0 - noise.mark_elsewhere) * (1.0 - doubt_kind(view, noise))
     odds = np.where(unmarked, np.log(1.0 - chance), _soften(best, chance))
-    return Column(odds, shortfall=shortfall)
+    return Column(odds, shortfall=shortfall, sibling=sibling)
 
 
 def looks_like_number(text: Text) -> bool:
@@ -163,10 +176,10 @@ def _number(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> C
     texts = [t for t in view.texts if looks_like_number(t)]
     if not texts or not index.numbers.values:
         return _nothing(index)
-    best, shortfall = _fit_lines(texts, index.numbers, index, noise)
+    best, shortfall, sibling = _fit_lines(texts, index.numbers, index, noise)
     printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(view, noise)
     chance = (1.0 - noise.number_elsewhere) * printed
-    return Column(_soften(best - np.log(len(texts)), chance), printed, shortfall * printed)
+    return Column(_soften(best - np.log(len(texts)), chance), printed, shortfall * printed, sibling)
 
 
 def words_of(text: Text) -> list[str]:

@@ -22,6 +22,7 @@ FLOOR_NATS = -20.0
 #: The farthest that a string is said to be from what was read; nats.
 WORST_SHORTFALL = 30.0
 
+_FIGURES = 10  # come first in the alphabet
 _PLACES = {character: place for place, character in enumerate(ALPHABET)}
 
 
@@ -93,8 +94,33 @@ def measure_shortfall(text: Text, strings: Strings, noise: ObservationNoise) -> 
     return np.clip(-below, 0.0, WORST_SHORTFALL)
 
 
+def measure_sibling(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """How much better than each string one would fit that differs from it in its last figures alone.
+
+    A mark that was read as TERN 4 is not TERN 2 with a slip: a family of the same kind may be missing from
+    the catalogue.
+
+    Returns
+    -------
+    better : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    """
+    seen, _, _ = read_characters(text)
+    if not len(seen):
+        return np.zeros(len(strings.codes))
+    odds, none = _character_odds(seen, noise, text.kind), np.zeros(len(seen))
+    own, any_last = (_align(text, strings, noise, odds, none, 0.0, free) for free in (False, True))
+    better = np.maximum(any_last, FLOOR_NATS) - np.maximum(own, FLOOR_NATS)
+    return np.clip(better, 0.0, WORST_SHORTFALL)
+
+
 def _align(
-    text: Text, strings: Strings, noise: ObservationNoise, odds: np.ndarray, taken: np.ndarray, search: float
+    text: Text,
+    strings: Strings,
+    noise: ObservationNoise,
+    odds: np.ndarray,
+    taken: np.ndarray,
+    search: float,
+    free: bool = False,
 ) -> np.ndarray:
     """Best path of each string through whole words of a line, shape (n_strings,), nats.
 
@@ -103,6 +129,7 @@ def _align(
     odds : (n_characters, 36), of reading each character for each true one
     taken : (n_characters,), what a character that was added costs besides
     search : what starting at one of the words costs
+    free : the last figures may be any
     """
     _, starts, ends = read_characters(text)
     n_strings, longest = strings.codes.shape
@@ -122,7 +149,10 @@ def _align(
         table = before + (added - taken[i])
         if i + 1 < len(odds) and starts[i + 1]:
             table[0] = np.maximum(table[0], search)
-        table[1:] = np.maximum(table[1:], before[:-1] + odds[i][strings.codes.T])
+        fits = odds[i][strings.codes.T]
+        if free:
+            fits = np.where(strings.last.T, odds[i, :_FIGURES].max(), fits)
+        table[1:] = np.maximum(table[1:], before[:-1] + fits)
         # Losing characters up to each place: a running maximum once what all of them cost is taken off.
         table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
         if ends[i]:

@@ -63,7 +63,10 @@ class Example:
 
 
 def simulate_examples(noise: ObservationNoise, seed: int, n_units: int) -> list[Example]:
-    """Units drawn from invented catalogues of 6 to 40 families, one in six outside the catalogue."""
+    """Units drawn from invented catalogues of 6 to 40 families.
+
+    As many as the noise says are outside their catalogue, half of them of kin to families in it.
+    """
     rng = np.random.default_rng(seed)
     examples: list[Example] = []
     while len(examples) < n_units:
@@ -75,7 +78,7 @@ def simulate_examples(noise: ObservationNoise, seed: int, n_units: int) -> list[
         families = tuple(pool[i] for i in kept)
         index = index_families(families)
         for _ in range(min(25, n_units - len(examples))):
-            kind = int(rng.choice(3, p=[0.08, 0.08, 0.84]))
+            kind = int(rng.choice(3, p=[noise.unlike / 2, noise.unlike / 2, 1.0 - noise.unlike]))
             source = (kin, strangers, families)[kind]
             row = int(rng.integers(len(source)))
             views = gather_views(draw_unit(source[row], noise, rng))
@@ -131,7 +134,10 @@ def observed_examples(
 
 
 def _leave_out(fused: FusedFit, row: int) -> FusedFit:
-    return FusedFit(np.delete(fused.log_odds, row, 0), fused.measured, np.delete(fused.shortfall, row, 0))
+    log_odds, shortfall, sibling = (
+        np.delete(of_all, row, 0) for of_all in (fused.log_odds, fused.shortfall, fused.sibling)
+    )
+    return FusedFit(log_odds, fused.measured, shortfall, sibling)
 
 
 def fit_weights(examples: list[Example]) -> np.ndarray:

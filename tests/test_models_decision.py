@@ -309,6 +309,14 @@ def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kin
     assert not any(f.name == "number not listed" for f in decision.findings)
 
 
+def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_that_is(catalogue, model):
+    for family in ("TERN 2", "HERON 1", "PETREL 6", "SKUA 4"):
+        (front,) = photos(catalogue, family, None, "front")
+        unit = replace(front.units[0], texts=(written(f"{family[:-1]}9", "cast"),))
+        decision = identify([replace(front, units=(unit,))], catalogue, model)
+        assert decision.verdict != "identified", (family, decision.words)
+
+
 @pytest.mark.parametrize(
     ("line", "least"), [("733118121 B", 0.95), ("733 118 121 B HERON 2", 0.95), ("733 118 121 8", 0.5)]
 )

@@ -13,7 +13,14 @@ from models.classifier import default_model_path, load_model
 from models.confusions import PRIOR_COUNT, blend_confusions, load_confusions
 from models.model_error import ModelError
 from models.noise import ALPHABET, ObservationNoise
-from models.text_fit import FLOOR_NATS, WORST_SHORTFALL, best_string, measure_shortfall, score_strings
+from models.text_fit import (
+    FLOOR_NATS,
+    WORST_SHORTFALL,
+    best_string,
+    measure_shortfall,
+    measure_sibling,
+    score_strings,
+)
 from vision.observations import Character, Text
 
 NOISE = ObservationNoise()
@@ -167,3 +174,18 @@ def test_a_string_is_no_farther_from_a_line_for_the_words_beside_it():
 def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
     shortfall = measure_shortfall(line(words), MARKS, NOISE)
     assert ((shortfall >= 0) & (shortfall <= WORST_SHORTFALL)).all()
+
+
+def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():
+    known = strings_of([("TERN 2", 0), ("738241341", 1), ("GCRX", 2)])
+    better = {
+        v: measure_sibling(line(v), known, NOISE)
+        for v in ("TERN 2", "TERN 4", "TEKN 2", "738 241 349", "GCRX")
+    }
+    assert better["TERN 2"][0] == 0
+    # Twenty to one (3 nats) and more: a 4 is not a 2 with a slip, a K may be an R with one.
+    assert better["TERN 4"][0] > 3.0
+    assert better["TEKN 2"][0] == 0
+    assert better["738 241 349"][1] > 3.0
+    # Without figures at its end a mark has no siblings that are known of.
+    assert all(found[2] == 0 for found in better.values())
