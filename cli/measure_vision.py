@@ -2,8 +2,9 @@
 
     python -m cli.measure_vision --split test --gallery DIR
 
-A front counts as right when count, order and every colour are right. Sockets that broke off, and housings of
-which less than LEAST_VISIBLE is seen, are not asked for; units likewise.
+A front counts as right when count, order and every colour are right. Sockets that broke off must not be seen
+as plugs; seen as stumps they are left out. Housings of which less than LEAST_VISIBLE is seen are not asked
+for; units likewise.
 """
 
 import argparse
@@ -120,7 +121,8 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
     if unit is None:
         return []
     wrong = []
-    found = list(unit.connectors)
+    found = [c for c in unit.connectors if not c.broken]
+    places = [i for i, c in enumerate(unit.connectors) if not c.broken]
     pairs = match([c.polygon for c in found], [c["polygon"] for c in present])
     hit = {i: present[j] for i, j in pairs}
     # One that is barely seen may be found or not.
@@ -156,12 +158,16 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
         any(overlap(c.polygon, s) >= _IOU for s in stubs) for i, c in enumerate(found) if i not in hit
     )
     tally.add("stub true", len(stubs))
+    broken = [c.polygon for c in unit.connectors if c.broken]
+    tally.add("stub told", len(match(broken, stubs)))
+    tally.add("broken found", len(broken))
     tally.add("stub seen", seen_stubs)
     tally.add(
         "front right but for stubs",
         not missed and len(hit) + seen_stubs == len(found) and colours_right and in_order,
     )
-    other = [hit[i]["index"] for i in unit.other_order or () if i in hit]
+    turned = [places.index(i) for i in unit.other_order or () if i in places]
+    other = [hit[i]["index"] for i in turned if i in hit]
     kept = not in_order and len(wrong) == 1 and len(other) == len(order) and other == sorted(other)
     tally.add("front right or both readings kept", right or kept)
     return wrong
@@ -232,6 +238,8 @@ def table(single: Tally, pallet: Tally, seconds: list[float]) -> list[tuple[str,
         ),
         ("... or a broken-off socket's stub seen", single.share("front right but for stubs", "front true")),
         ("broken-off sockets seen as plugs", single.share("stub seen", "stub true")),
+        ("broken-off sockets told", single.share("stub told", "stub true")),
+        ("... of all housings called broken", single.share("stub told", "broken found")),
         ("face right", single.share("face right", "face asked")),
         ("unit recall, single units", single.share("unit recalled", "unit true")),
         ("unit precision, single units", single.share("unit precise", "unit found")),

@@ -171,7 +171,7 @@ def _draw_tag(
 ) -> None:
     code = best(connector.colour)[0]
     rgb = SWATCHES[code][1]
-    text = f"{number} {code}"
+    text = f"{number} {code} broken off" if connector.broken else f"{number} {code}"
     width, height = _font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)
     centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)

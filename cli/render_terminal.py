@@ -335,7 +335,7 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
         plugs = Text("plugs: " if unit.connectors else "no plugs found")
         for number, connector in enumerate(unit.connectors, start=1):
             plugs.append(f"{number} ").append_text(colour_chip(best(connector.colour)[0]))
-            plugs.append(f" {best(connector.size)[0]}  ")
+            plugs.append(f" {best(connector.size)[0]}{', broken off' if connector.broken else ''}  ")
         lines.append(plugs)
         if unit.texts:
             lines.append(Text("reads: " + ", ".join(t.value for t in unit.texts)))

@@ -70,6 +70,7 @@ class ConnectorOut(Document):
     sizes: dict[str, float]
     pins: tuple[int, int] | None = Field(description="rows, columns; null when not counted")
     mated: bool = Field(description="a cable plug is still seated in it")
+    broken: bool = Field(description="it broke off: only its stump is left")
     confidence: float
     polygon: Polygon
 
@@ -622,6 +623,7 @@ def _unit_out(unit: Unit) -> UnitOut:
                 sizes=_shares(c.size),
                 pins=c.pins,
                 mated=c.mated,
+                broken=c.broken,
                 confidence=_rounded(c.confidence),
                 polygon=c.polygon,
             )

@@ -34,10 +34,20 @@ def test_neighbouring_housings_come_apart_and_have_their_colour_and_size(draw_ma
         assert max(connector.colour, key=connector.colour.get) == "GN"
         assert max(connector.size, key=connector.size.get) == "L"
         assert not connector.mated
+        assert not connector.broken
         assert connector.confidence > 0.8
     centres = sorted(float(np.mean([x for x, _ in c.polygon])) for c in found)
     assert centres == pytest.approx([200, 304, 420], abs=3)
     assert max(c.size_ratio for c in found) == pytest.approx(100 / 400, abs=0.02)
+
+
+def test_a_stump_is_told_and_keeps_its_place_and_colour(draw_maps):
+    maps = draw_maps([UNIT], HOUSINGS)
+    maps.broken[:, 62:90] = 0.9  # the middle one, in quarters
+    (unit,) = find_units(maps)
+    found = sorted(find_connectors(maps, unit, _photo(), 1.0, PLAIN), key=lambda c: c.polygon[0][0])
+    assert [c.broken for c in found] == [False, True, False]
+    assert max(found[1].colour, key=found[1].colour.get) == "GN"
 
 
 def test_pixels_speak_against_a_network_that_is_unsure(draw_maps):

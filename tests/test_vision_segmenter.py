@@ -40,6 +40,16 @@ def test_pictures_looked_at_together_come_out_as_alone():
     np.testing.assert_allclose(together[1].masks["unit"], alone.masks["unit"], atol=1e-4)
 
 
+def test_a_mirrored_picture_gives_mirrored_maps():
+    picture = np.random.default_rng(2).integers(0, 255, (96, 128, 3), np.uint8)
+    (plain,), (mirrored,) = (segment([p], [AS_IT_IS]) for p in (picture, picture[:, ::-1]))
+    np.testing.assert_allclose(mirrored.masks["mark"][:, ::-1], plain.masks["mark"], atol=1e-5)
+    np.testing.assert_allclose(mirrored.axis[0, :, ::-1], plain.axis[0], atol=1e-4)
+    np.testing.assert_allclose(-mirrored.axis[1, :, ::-1], plain.axis[1], atol=1e-4)
+    # Offsets are from a point one pixel off the middle of a cell.
+    np.testing.assert_allclose(-mirrored.unit_shape[0, :, ::-1] - 1, plain.unit_shape[0], atol=1e-2)
+
+
 def test_a_plain_surface_holds_nothing():
     (maps,) = segment([np.full((480, 640, 3), 120, np.uint8)], [AS_IT_IS])
     # A few doubtful spots are left; no unit comes of them, see the tests of `observe`.

@@ -73,12 +73,17 @@ def find_connectors(
                 size_ratio=long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
                 confidence=float(min(1.0, confidence)),
                 pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
-                mated=bool((maps.mated * weight).sum() / weight.sum() > 0.5),
+                mated=_mostly(maps.mated, weight),
+                broken=_mostly(maps.broken, weight),
                 method="segmenter; colour by segmenter and white-balanced rim",
             )
         )
     areas = [cv2.contourArea(np.asarray(connector.polygon, np.float32)) for connector in connectors]
     return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
+
+
+def _mostly(probability: np.ndarray, weight: np.ndarray) -> bool:
+    return bool((probability * weight).sum() / weight.sum() > 0.5)
 
 
 def measure_housing(

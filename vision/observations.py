@@ -139,6 +139,7 @@ class Connector:
     pins: tuple[int, int] | None = None  # rows, columns
     place: tuple[float, float] | None = None  # centre in the unit's own frame, -0.5..0.5, x right, y up
     mated: bool = False
+    broken: bool = False  # only the stump of the housing is left; it tells its place and colour all the same
     method: str = ""
 
     def __post_init__(self) -> None:

@@ -21,6 +21,8 @@ UNIT = {name: i for i, name in enumerate(UNIT_COLUMNS)}
 CONNECTOR = {name: i for i, name in enumerate(CONNECTOR_COLUMNS)}
 #: How much more a pixel of each mask counts than one beside it: rare ones were learned late without.
 RARE = (1.0, 2.0, 3.0, 2.0)
+#: The same for a stump beside a whole housing: one in thirty.
+RARE_STUMP = 8.0
 #: Weight of each coarse head. Chosen by importance to the job and by how small
 #: the loss is in itself, not searched for.
 WEIGHTS = {
@@ -33,7 +35,7 @@ WEIGHTS = {
     "size": 0.3,
     "fins": 0.1,
     "body_colour": 0.1,
-    "broken": 0.5,
+    "broken": 0.6,
 }
 
 
@@ -145,8 +147,10 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
     axis = _axis(units)
     terms["axis"] = mean(((said["axis"] - axis.nan_to_num(0.0)) ** 2).sum(1), unit_weight, axis.sum(1))
 
-    def yes_no(name: str, truth: Tensor, weight: Tensor) -> None:
-        error = F.binary_cross_entropy_with_logits(said[name][:, 0], truth.nan_to_num(0.0), reduction="none")
+    def yes_no(name: str, truth: Tensor, weight: Tensor, rare: float = 1.0) -> None:
+        error = F.binary_cross_entropy_with_logits(
+            said[name][:, 0], truth.nan_to_num(0.0), reduction="none", pos_weight=said[name].new_tensor(rare)
+        )
         terms[name] = mean(error, weight, truth)
 
     def choice(name: str, truth: Tensor, weight: Tensor) -> None:
@@ -155,7 +159,7 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
 
     yes_no("face", units[:, UNIT["face"]], unit_weight)
     yes_no("mated", connectors[:, CONNECTOR["mated"]], connector_weight)
-    yes_no("broken", connectors[:, CONNECTOR["broken"]], connector_weight)
+    yes_no("broken", connectors[:, CONNECTOR["broken"]], connector_weight, RARE_STUMP)
     choice("colour", connectors[:, CONNECTOR["colour"]], connector_weight)
     choice("size", connectors[:, CONNECTOR["size"]], connector_weight)
     choice("fins", units[:, UNIT["fins"]], unit_weight)
