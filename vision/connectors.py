@@ -19,7 +19,7 @@ from vision.white_balance import apply_gains
 ON_UNIT = 0.5
 LEAST_CONFIDENCE = 0.35
 #: Chosen on the calibration split.
-PARTING = Parting(seen=0.5, held=0.15, settled=0.6)
+PARTING = Parting(seen=0.6, held=0.15, settled=0.6)
 #: A housing is cut out of the photo at this many pixels along its long side to count its pins.
 PIN_CUT_PX = 320
 #: A piece smaller than this share of the largest housing beside it is no housing: the least ones have a tenth
