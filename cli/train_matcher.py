@@ -20,7 +20,7 @@ from models.training import calibrate, train
 from models.views import ObservedUnit
 
 SEED = 20261125
-#: Twice what `plugface learn` draws, for this is done once: with half as many the share that is accepted hung on
+#: Twice what `plugface learn` draws, for this is done once: with half as many, what is accepted hung on
 #: the draw by some hundredths.
 N_SIMULATED = 32_000
 
