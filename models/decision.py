@@ -14,7 +14,7 @@ from models.classifier import Model
 from models.conformal import keep_answers
 from models.costs import Costs
 from models.evidence import explain
-from models.findings import CONTRADICTIONS, find_contradictions, name_sides
+from models.findings import CONTRADICTIONS, find_broken, find_contradictions, name_sides
 from models.next_photo import choose_next_photo
 from models.pairing import Needs, fit_variant, join_fits, list_partners
 from models.rules import RULES, WHOLE_PHOTO
@@ -44,6 +44,7 @@ def decide(
     lead = rows[0] if rows else int(ranked[0])
     family, variants = index.families[lead], variants_of(weighing, lead, model)
     findings += _unlisted(family, variants) if rows else ()
+    findings += find_broken(weighing.views)
     remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
     likely = [index.families[r] for r in rows]
     unreadable = verdict == "unreadable"

@@ -1,4 +1,4 @@
-"""Contradictions in what was seen: a person must look at these, whatever the answer."""
+"""Contradictions in what was seen, and damage: a person must look at these, whatever the answer."""
 
 import numpy as np
 
@@ -36,6 +36,20 @@ def find_contradictions(
     findings += _label_against_casting(totals, index, noise)
     findings += _line_against_line(views, index, noise)
     findings += _barcode_against_print(views, noise)
+    return tuple(findings)
+
+
+def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
+    """Plugs of which only a stump is left, as they are counted in each photo."""
+    findings = []
+    for view in views:
+        broken = [] if view.unit is None else [n for n, c in enumerate(view.unit.connectors, 1) if c.broken]
+        for number in broken:
+            colour = view.unit.connectors[number - 1].colour
+            which = f"plug {number} ({max(colour, key=colour.__getitem__)})"
+            where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
+            words = f"{which}{where} seems to have broken off: look at it before paying."
+            findings.append(Finding("plug broken off", words))
     return tuple(findings)
 
 

@@ -309,6 +309,16 @@ def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kin
     assert not any(f.name == "number not listed" for f in decision.findings)
 
 
+def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    plugs = front.units[0].connectors
+    unit = replace(front.units[0], connectors=(plugs[0], replace(plugs[1], broken=True)))
+    decision = identify([replace(front, units=(unit,))], catalogue, model)
+    assert (decision.verdict, decision.families) == ("identified", ("TERN 2",))
+    assert [f.name for f in decision.findings] == ["plug broken off"]
+    assert decision.findings[0].words.startswith("plug 2 (BN) seems to have broken off")
+
+
 def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_that_is(catalogue, model):
     for family in ("TERN 2", "HERON 1", "PETREL 6", "SKUA 4"):
         (front,) = photos(catalogue, family, None, "front")
