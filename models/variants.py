@@ -111,10 +111,9 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
         words = text.value.upper().split()
         if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
-        at = None if caption else _behind_number(family, words)
-        if at is None and len(words) > 1 and pattern.fullmatch(words[-1]):
-            follows = compact(words[-2]) == caption if caption else looks_like_number(text)
-            at = len(words) - 1 if follows else None
+        at = _behind(caption, family, words)
+        if at is None and not caption and len(words) > 1:
+            at = len(words) - 1 if pattern.fullmatch(words[-1]) and looks_like_number(text) else None
         if at is not None:
             found.append((text, _word(text, at), PLACED_SUFFIX))
         elif len(words) == 1 and pattern.fullmatch(words[0]):
@@ -124,18 +123,22 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
     return found
 
 
-def _behind_number(family: Family, words: list[str]) -> int | None:
-    """Place of the word right behind a whole service number, short enough for a suffix, if there is one.
+def _behind(caption: str, family: Family, words: list[str]) -> int | None:
+    """Place of the word right behind the caption, or behind a whole service number where there is none, if it
+    is short enough for a suffix.
 
     It need not look like a suffix: a letter may have been read as the figure it resembles.
     """
     number = compile_pattern(family.label.service_number)
     longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
-    for end in range(1, len(words)):
-        runs = ("".join(words[start:end]) for start in range(end))
-        if len(compact(words[end])) <= longest and any(map(number.fullmatch, runs)):
-            return end
-    return None
+
+    def ends(place: int) -> bool:
+        if caption:
+            return compact(words[place - 1]) == caption
+        return any(number.fullmatch("".join(words[start:place])) for start in range(place))
+
+    places = range(1, len(words))
+    return next((at for at in places if len(compact(words[at])) <= longest and ends(at)), None)
 
 
 def _remember(read: list[str], lines: list[Text]) -> None:
