@@ -49,4 +49,4 @@ def test_a_word_too_long_for_a_suffix_is_none():
 def test_a_suffix_behind_its_caption_need_not_look_like_one():
     # The maker's issues are E to H: of those a 6 is a G.
     told = chances("pell_works/catalogue", "WETHER KNOTT", "PK6203/55", "ISSUE 6")
-    assert told["G"] > 5 * told["H"], told
+    assert told["G"] > told["H"], told
