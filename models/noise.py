@@ -34,6 +34,10 @@ NEIGHBOURS = (
     "RD PK",
 )
 
+#: Confidence from which a cast text counts as read surely. Our choice: the reader of cast marks calls so what
+#: settles which way up it reads.
+SURE_READING = 0.8
+
 Matrix = tuple[tuple[float, ...], ...]
 
 
@@ -94,7 +98,9 @@ class ObservationNoise:
     barcode_read: float = 0.5
     label_torn: float = 0.1  # a found label that lost one end, and its lines with it
     kind_wrong: float = 0.05  # print taken for casting or the reverse, where a network told them apart
-    mark_elsewhere: float = 0.05  # a cast text that is no mark (foundry sign, date)
+    mark_elsewhere: float = 0.05  # a cast text read surely that is no mark (foundry sign, date)
+    mark_unsure: float = 0.3  # a cast text that is read with less than SURE_READING
+    mark_garbled: float = 0.3  # one so read that says nothing of the mark
     number_elsewhere: float = 0.3  # a number-like line that is no service number (serial, date)
     number_unlisted: float = 0.01  # a true service number that the catalogue does not list
     character: Matrix = field(default_factory=_characters)
@@ -140,6 +146,10 @@ class ObservationNoise:
         if kind == "cast":
             return self._mark_matrix, self.mark_lost, self.mark_added
         return self.character_matrix, self.character_lost, self.character_added
+
+    def elsewhere(self, confidence: float) -> float:
+        """Share of cast texts read with this confidence that say nothing of the mark."""
+        return self.mark_elsewhere if confidence >= SURE_READING else self.mark_garbled
 
     def cut_of_kind(self, kind: str) -> float:
         """Share of lines of one kind that are read in part, up to or from some character."""

@@ -13,9 +13,9 @@ import numpy as np
 from models.alignment import align, gap_costs, measure_match
 from models.catalogue import Catalogue, Family, Variant
 from models.catalogue_index import CatalogueIndex, compact, index_families
-from models.noise import FINS, ObservationNoise
+from models.noise import FINS, SURE_READING, ObservationNoise
 from models.views import ObservedUnit, UnitView, gather_views
-from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
+from vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Text
 
 #: How many observations the assumed values are worth.
 PRIOR_COUNT = 10.0
@@ -77,7 +77,15 @@ class _Counts:
         self.aspects: list[float] = []
         names = ("miss", "pins_measured", "pins_exact", "pins_close", "place_measured", "turn_unknown")
         names += ("mark_read", "label_found", "barcode_read", "body_colour_right", "fins_right")
-        names += ("mark_elsewhere", "mark_wrong", "mark_lost", "mark_added", "mark_cut")
+        names += (
+            "mark_elsewhere",
+            "mark_unsure",
+            "mark_garbled",
+            "mark_wrong",
+            "mark_lost",
+            "mark_added",
+            "mark_cut",
+        )
         self.shares = {name: _Tally() for name in names}
 
     def add_view(
@@ -102,18 +110,19 @@ class _Counts:
             self.shares["miss"].add(k in missed)
         for i, j in pairs:
             self._add_connector(reading[i], family, j, index, turned)
-        cast = [compact(t.value) for t in view.texts if t.kind == "cast"]
+        cast = [t for t in view.texts if t.kind == "cast" and len(compact(t.value)) >= 3]
         if family.marks:
-            self.shares["mark_read"].add(any(len(value) >= 3 for value in cast))
-        for value in cast:
-            if len(value) >= 3 and family.marks:
-                self._add_mark(value, [compact(mark.text) for mark in family.marks])
+            self.shares["mark_read"].add(bool(cast))
+            for text in cast:
+                self._add_mark(text, [compact(mark.text) for mark in family.marks])
 
-    def _add_mark(self, read: str, marks: list[str]) -> None:
+    def _add_mark(self, text: Text, marks: list[str]) -> None:
         """Count the slips in a reading of a mark; one that shares less than half with every mark is none."""
+        read, sure = compact(text.value), text.confidence >= SURE_READING
+        self.shares["mark_unsure"].add(not sure)
         alike = [SequenceMatcher(None, mark, read, autojunk=False) for mark in marks]
         best = max(alike, key=lambda matcher: matcher.ratio())
-        self.shares["mark_elsewhere"].add(best.ratio() < _HALF)
+        self.shares["mark_elsewhere" if sure else "mark_garbled"].add(best.ratio() < _HALF)
         if best.ratio() < _HALF:
             return
         slips = best.get_opcodes()

@@ -155,7 +155,8 @@ def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ObservationNo
     if kind == "printed":
         return Column(_soften(best - np.log(len(texts)), 0.5) - np.log(0.5), sibling=sibling)
     unmarked = np.array([not family.marks for family in index.families])
-    chance = (1.0 - noise.mark_elsewhere) * (1.0 - doubt_kind(view, noise))
+    sure = max(text.confidence for text in texts)
+    chance = (1.0 - noise.elsewhere(sure)) * (1.0 - doubt_kind(view, noise))
     odds = np.where(unmarked, np.log(1.0 - chance), _soften(best, chance))
     return Column(odds, shortfall=shortfall, sibling=sibling)
 

@@ -44,16 +44,7 @@ def draw_observations(
     texts: list[Text] = []
     codes: tuple[Code, ...] = ()
     if view == "front":
-        texts = [
-            _read(
-                _garbled(rng) if rng.random() < noise.mark_elsewhere else _cut(m.text, noise, rng),
-                "cast",
-                noise,
-                rng,
-            )
-            for m in family.marks
-            if rng.random() < noise.mark_read
-        ]
+        texts = [_read_mark(m.text, noise, rng) for m in family.marks if rng.random() < noise.mark_read]
     if view in ("back", "label close-up"):
         texts, codes = _draw_label(family, variant, noise, rng, close)
     if view in ("donor plate", "label close-up"):
@@ -176,6 +167,15 @@ def _garbled(rng) -> str:
     return "".join(rng.choice(list(ALPHABET), int(rng.integers(3, 8))))
 
 
+def _read_mark(mark: str, noise: ObservationNoise, rng) -> Text:
+    """A reading of a mark, or of what is none, sure or not."""
+    unsure = rng.random() < noise.mark_unsure
+    none = rng.random() < (noise.mark_garbled if unsure else noise.mark_elsewhere)
+    # Shares of unsure characters: three to eight tenths of those of sure ones (our assumption).
+    trust = float(rng.uniform(0.3, 0.8)) if unsure else 1.0
+    return _read(_garbled(rng) if none else _cut(mark, noise, rng), "cast", noise, rng, trust)
+
+
 def _cut(mark: str, noise: ObservationNoise, rng) -> str:
     """A mark, or what is left of it where one end cannot be seen."""
     if len(mark) < 2 or rng.random() >= noise.mark_cut:
@@ -184,8 +184,11 @@ def _cut(mark: str, noise: ObservationNoise, rng) -> str:
     return mark[:at] if rng.random() < _HALF else mark[at:]
 
 
-def _read(value: str, kind: str, noise: ObservationNoise, rng) -> Text:
-    """A line with characters lost, added and confused; a confused one is read with less confidence."""
+def _read(value: str, kind: str, noise: ObservationNoise, rng, trust: float = 1.0) -> Text:
+    """A line with characters lost, added and confused; a confused one is read with less confidence.
+
+    `trust` lowers that of all its characters.
+    """
     out, characters = [], []
     matrix, lost, added = noise.of_kind(kind)
     if rng.random() < noise.kind_wrong:
@@ -197,12 +200,12 @@ def _read(value: str, kind: str, noise: ObservationNoise, rng) -> Text:
         if rng.random() < lost:
             continue
         k = int(rng.choice(len(ALPHABET), p=matrix[ALPHABET.index(true)]))
-        sure = float(rng.uniform(0.9, 0.99) if ALPHABET[k] == true else rng.uniform(0.5, 0.9))
+        sure = trust * float(rng.uniform(0.9, 0.99) if ALPHABET[k] == true else rng.uniform(0.5, 0.9))
         out.append(ALPHABET[k])
         characters.append(Character(((ALPHABET[k], sure),)))
         if rng.random() < added:
             out.append(str(rng.choice(list(ALPHABET))))
-            characters.append(Character(((out[-1], 0.5),)))
+            characters.append(Character(((out[-1], 0.5 * trust),)))
     text = "".join(out)
     whole = len(compact(text)) == len(text.replace(" ", ""))
     mean = float(np.mean([c.options[0][1] for c in characters])) if characters else 0.0

@@ -91,7 +91,8 @@ def seen_as(monkeypatch):
         drawn, noise = {}, ObservationNoise()
         if faultless:
             never = "miss extra pins_close place_sd place_wild turn_unknown face_wrong label_torn kind_wrong "
-            never += "character_lost character_added mark_wrong mark_lost mark_added mark_elsewhere mark_cut"
+            never += "character_lost character_added mark_wrong mark_lost mark_added mark_cut "
+            never += "mark_elsewhere mark_unsure"
             always = "pins_measured pins_exact place_measured mark_read label_found line_read "
             always += "body_colour_right fins_right"
             alike = {name: tuple(map(tuple, np.eye(n).tolist())) for name, n in _CLASSES.items()}

@@ -39,6 +39,7 @@ CLEAN = replace(
     mark_lost=0.0,
     mark_added=0.0,
     mark_elsewhere=0.0,
+    mark_unsure=0.0,
     mark_cut=0.0,
 )
 
@@ -307,6 +308,18 @@ def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kin
     assert decision.candidates[0].family == "TERN 1"
     assert decision.verdict in ("identified", "ambiguous")
     assert not any(f.name == "number not listed" for f in decision.findings)
+
+
+def test_an_unsure_reading_of_something_else_counts_for_little_and_a_sure_one_for_much(catalogue, model):
+    said = {}
+    for sure in (0.4, 0.98):
+        (front,) = photos(catalogue, "GANNET 8", None, "front")
+        other = Text((), "XK40", sure, "cast", 20.0)
+        unit = replace(front.units[0], texts=(other,))
+        decision = identify([replace(front, units=(unit,))], catalogue, model)
+        assert decision.verdict != "identified"
+        said[sure] = next(c.probability for c in decision.candidates if c.family == "GANNET 8")
+    assert said[0.4] > said[0.98]
 
 
 def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):

@@ -39,6 +39,7 @@ for name in (
     "mark_lost",
     "mark_added",
     "mark_elsewhere",
+    "mark_unsure",
     "mark_cut",
 ):
     if hasattr(FAULTLESS, name):
