@@ -71,14 +71,19 @@ def corrupt(rgb: np.ndarray, name: str, severity: int, seed: int) -> np.ndarray:
 def _package() -> ModuleType:
     if find_spec("imagecorruptions") is None:
         raise CorruptionsMissing
-    if find_spec("pkg_resources") is None:
+    lacking = find_spec("pkg_resources") is None
+    if lacking:
         # It asks setuptools for the path of its frost pictures, through a module that setuptools no longer
-        # has.
+        # has. It gets one for the time of its import: others would take it for the real one.
         paths = ModuleType("pkg_resources")
         paths.resource_filename = lambda module, name: str(files(module.partition(".")[0]) / name)
         sys.modules["pkg_resources"] = paths
-    import imagecorruptions
-    from imagecorruptions import corruptions
+    try:
+        import imagecorruptions
+        from imagecorruptions import corruptions
+    finally:
+        if lacking:
+            del sys.modules["pkg_resources"]
 
     # It was written for NumPy 1 and an older scikit-image; only names have changed since.
     corruptions.np = _NumpyOne()

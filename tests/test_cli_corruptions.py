@@ -1,3 +1,5 @@
+import sys
+
 import numpy as np
 import pytest
 
@@ -33,3 +35,10 @@ def test_the_quicker_glass_blur_equals_the_package_s_own(severity: int) -> None:
     np.random.seed(3)
     ours = corruptions._glass_blur(PICTURE, severity)
     assert np.array_equal(theirs, ours)
+
+
+def test_no_stand_in_for_a_module_is_left_behind() -> None:
+    corruptions.corrupt(np.zeros((64, 64, 3), np.uint8), "frost", 1, seed=1)
+    # Others look for it by name, pytest among them, and would take it for the real one.
+    left = sys.modules.get("pkg_resources")
+    assert left is None or left.__spec__ is not None
