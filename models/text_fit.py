@@ -15,7 +15,7 @@ import numpy as np
 
 from models.catalogue_index import Strings
 from models.noise import ALPHABET, ObservationNoise
-from vision.observations import Text
+from vision.observations import Character, Text
 
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0
@@ -24,6 +24,16 @@ WORST_SHORTFALL = 30.0
 
 _FIGURES = 10  # come first in the alphabet
 _PLACES = {character: place for place, character in enumerate(ALPHABET)}
+
+
+def place_characters(text: Text) -> dict[int, Character]:
+    """A line's characters by their places in its value: a reader gives one for each sign of it, or one for
+    each that is no space; none where it gave another number."""
+    letters = [i for i, c in enumerate(text.value) if not c.isspace()]
+    for places in (letters, range(len(text.value))):
+        if len(text.characters) == len(places):
+            return dict(zip(places, text.characters, strict=True))
+    return {}
 
 
 @lru_cache(maxsize=256)
@@ -37,12 +47,9 @@ def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     starts, ends : bool ndarray, shape (n_characters,)
         Where a word begins or ends.
     """
-    whole = len(text.characters) == len(text.value)
     spaced = [c.upper() for c in text.value]  # one by one: a ligature has two capitals, and is none of ours
     kept = [i for i, c in enumerate(spaced) if c in _PLACES]
-    letters = [i for i, c in enumerate(spaced) if not c.isspace()]
-    given = letters if len(text.characters) == len(letters) else list(range(len(spaced))) if whole else []
-    options = {i: text.characters[k].options for k, i in enumerate(given)}
+    options = {i: character.options for i, character in place_characters(text).items()}
     seen = np.zeros((len(kept), len(ALPHABET)))
     for row, i in enumerate(kept):
         fallback = ((spaced[i], max(text.confidence, 0.3)),)
@@ -138,13 +145,12 @@ def _align(
     all_lost = lost * np.arange(longest + 1)[:, None]
     before = all_lost + np.full(n_strings, search)
     columns = np.arange(n_strings)
-    cut = noise.cut_of_kind(text.kind)
-    # At each place within the string, from either end, it may be cut off.
+    # At each place within the string, from either end, it may be cut off; where nothing is, that costs all.
     at = np.arange(longest + 1)[:, None]
-    places = np.maximum(strings.lengths - 1, 1)
-    cuts = np.where((at > 0) & (at < strings.lengths), np.log(max(cut, 1e-12) / 2 / places), -np.inf)
-    if cut:
-        before = np.maximum(before, cuts + search)
+    with np.errstate(divide="ignore"):
+        cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
+    cuts = np.where((at > 0) & (at < strings.lengths), cut, -np.inf)
+    before = np.maximum(before, cuts + search)
     for i in range(len(odds)):
         table = before + (added - taken[i])
         if i + 1 < len(odds) and starts[i + 1]:
@@ -157,8 +163,7 @@ def _align(
         table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
         if ends[i]:
             best = np.maximum(best, table[strings.lengths, columns])
-            if cut:
-                best = np.maximum(best, (table + cuts).max(axis=0))
+            best = np.maximum(best, (table + cuts).max(axis=0))
         before = table
     return best
 

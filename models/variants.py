@@ -8,7 +8,7 @@ into one.
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from models.catalogue import Family, Variant, compile_pattern
 from models.catalogue_index import Strings, compact, strings_of
 from models.noise import ObservationNoise
 from models.rules import looks_like_number, words_of
-from models.text_fit import best_string, score_strings
+from models.text_fit import best_string, place_characters, score_strings
 from models.views import UnitView
 from vision.observations import Text
 
@@ -172,13 +172,9 @@ def _word(text: Text, place: int, caption: str = "") -> Text:
     if caption:
         rest = text.value[start:end][len(caption) :]
         start = end - len(rest.lstrip(".:-#"))
-    value = text.value[start:end]
-    if len(text.characters) == len(text.value.replace(" ", "")):  # one for each that is no space
-        start, end = (len(text.value[:at].replace(" ", "")) for at in (start, end))
-        characters = text.characters[start:end]
-    else:
-        characters = text.characters[start:end] if len(text.characters) == len(text.value) else ()
-    return Text(text.polygon, value, text.confidence, text.kind, text.height_px, characters, text.method)
+    placed = place_characters(text)
+    characters = tuple(placed[i] for i in range(start, end)) if placed else ()
+    return replace(text, value=text.value[start:end], characters=characters)
 
 
 def _barcodes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
