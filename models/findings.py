@@ -43,13 +43,12 @@ def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
     """Plugs of which only a stump is left, as they are counted in each photo."""
     findings = []
     for view in views:
-        broken = [] if view.unit is None else [n for n, c in enumerate(view.unit.connectors, 1) if c.broken]
-        for number in broken:
-            colour = view.unit.connectors[number - 1].colour
-            which = f"plug {number} ({max(colour, key=colour.__getitem__)})"
-            where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
-            words = f"{which}{where} seems to have broken off: look at it before paying."
-            findings.append(Finding("plug broken off", words))
+        where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
+        for number, plug in enumerate(view.unit.connectors if view.unit else (), start=1):
+            if plug.broken:
+                which = f"plug {number} ({max(plug.colour, key=plug.colour.__getitem__)})"
+                words = f"{which}{where} seems to have broken off: look at it before paying."
+                findings.append(Finding("plug broken off", words))
     return tuple(findings)
 
 
