@@ -199,20 +199,16 @@ class Figures:
         self._add("axis n", good.sum())
         self._add("axis within 10 deg", (good & (cosine > 0.94)).sum())
         self._add("axis across", (good & (cosine < 0)).sum())
-        for name, truth, on in (
-            ("face", units[:, UNIT["face"]], on_unit),
-            ("mated", connectors[:, CONNECTOR["mated"]], on_connector),
-            ("broken", connectors[:, CONNECTOR["broken"]], on_connector),
+        broken = connectors[:, CONNECTOR["broken"]]  # rare: what share of each kind is told
+        for name, head, truth, on in (
+            ("face", "face", units[:, UNIT["face"]], on_unit),
+            ("mated", "mated", connectors[:, CONNECTOR["mated"]], on_connector),
+            ("stump", "broken", broken, on_connector & (broken > 0.5)),
+            ("whole", "broken", broken, on_connector & (broken < 0.5)),
         ):
             good = on & ~truth.isnan()
             self._add(f"{name} n", good.sum())
-            self._add(f"{name} right", (good & ((said[name][:, 0] > 0) == (truth > 0.5))).sum())
-            if name == "broken":  # rare: what share of each kind is told
-                for kind, of_kind in (("stump", truth > 0.5), ("whole", truth < 0.5)):
-                    self._add(f"{kind} n", (good & of_kind).sum())
-                    self._add(
-                        f"{kind} right", (good & of_kind & ((said[name][:, 0] > 0) == (truth > 0.5))).sum()
-                    )
+            self._add(f"{name} right", (good & ((said[head][:, 0] > 0) == (truth > 0.5))).sum())
         for name, truth, on in (
             ("colour", connectors[:, CONNECTOR["colour"]], on_connector),
             ("size", connectors[:, CONNECTOR["size"]], on_connector),
