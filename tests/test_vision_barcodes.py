@@ -7,7 +7,10 @@ import segno
 from barcode.codex import Code39, Code128
 from ppf.datamatrix import DataMatrix
 
+from cli.measure_vision import read_rows
+from cli.settings import demo_folder
 from vision.barcodes import count_modules, find_stripes, read_codes
+from vision.photo import decode_photo
 
 # Values of Code 39's characters, ISO/IEC 16388 (from memory).
 _CODE39 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-. $/+%"
@@ -146,3 +149,17 @@ def test_long_code_in_perspective_is_read(slant):
     assert code.payload == "734160723"
     middle = np.mean(code.polygon, axis=0)
     assert np.abs(middle - (width / 2, (height + rise) / 2)).max() < 25
+
+
+@pytest.mark.parametrize("name", ["mf0006", "mf0096", "mf0114"])
+def test_scratched_pale_and_half_shaded_bars_are_read(name):
+    """Of the train split: no single scan line of these was decoded."""
+    (row,) = (row for row in read_rows(demo_folder(), "train") if row["id"] == name)
+    (truth,) = row["units"][0]["codes"]
+    corners = np.float32(truth["polygon"])
+    around = corners.mean(axis=0) + 1.3 * (corners - corners.mean(axis=0))
+    photo = decode_photo((demo_folder() / row["photo"]).read_bytes(), name=name)
+    codes = read_codes(photo.grey, [tuple(map(tuple, around))], whole=False)
+    assert [code.payload for code in codes] == [truth["payload"]]
+    # Pixels: a fourteenth of the shortest of them.
+    assert np.linalg.norm(np.mean(codes[0].polygon, axis=0) - corners.mean(axis=0)) < 28

@@ -29,6 +29,8 @@ _LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
 _SLANTED_SIDE_PX = 900
 _PHOTO_SIDE_PX = 1600
 _STRIPE_SIDE_PX = 900
+_PROFILE_TIMES = 4
+_STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
 _STRIPE_WINDOW = (15, 15)  # at that size: a few bars
 
 
@@ -166,29 +168,54 @@ def _prepare(level: np.ndarray, *, enlarged: bool) -> Iterable[tuple[np.ndarray,
 
 
 def _read_smeared(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
-    """Linear codes too fine or too noisy for a single scan line: averaged along their bars first.
+    """Linear codes too fine, too noisy or too unevenly lit for a single scan line: averaged along their bars.
 
-    Bars are straight, so that the mean of a band of rows keeps them and loses the noise. Bands are taken at
-    several heights and leans, enlarged four times and sharpened.
+    Bars are straight, so that the middle of a band of rows keeps them and loses the noise. Bands are taken at
+    several heights and leans, enlarged, and sharpened or stretched between the light and dark beside them.
     """
     level, to_photo = cut_out(grey, corners, scale=1.0, margin=0.02, max_side=_LABEL_SIDE_PX)
     for quarter in (0, 1):
         turned = level if quarter == 0 else np.ascontiguousarray(np.rot90(level))
-        for top, bottom in _striped_bands(turned):
+        for top, bottom in _striped_bands(_evened(turned)):
             for lean in (0.0, -0.05, 0.05, -0.1, 0.1):
-                band = _sheared(turned[top:bottom], lean)
-                profile = band.mean(axis=0, keepdims=True).astype(np.float32)
-                wide = cv2.resize(profile, (profile.shape[1] * 4, 1), interpolation=cv2.INTER_CUBIC)
-                soft = cv2.GaussianBlur(wide, (0, 0), sigmaX=6.0, sigmaY=0.1)
-                crisp = np.clip(wide + 1.5 * (wide - soft), 0, 255).astype(np.uint8)
-                codes = zxingcpp.read_barcodes(
-                    np.repeat(crisp, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
-                )
-                if codes:
-                    return [
-                        _from_band(code, turned.shape, (top, bottom), quarter, to_photo) for code in codes
-                    ]
+                profile = np.median(_sheared(turned[top:bottom], lean), axis=0).astype(np.float32)[None]
+                size = (profile.shape[1] * _PROFILE_TIMES, 1)
+                wide = cv2.resize(profile, size, interpolation=cv2.INTER_CUBIC)
+                for prepared in (_sharpened(wide), *(_stretched(wide, parts) for parts in _STRETCHES)):
+                    codes = zxingcpp.read_barcodes(
+                        np.repeat(prepared, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
+                    )
+                    if codes:
+                        return [
+                            _from_band(code, turned.shape, (top, bottom), quarter, to_photo) for code in codes
+                        ]
     return []
+
+
+def _sharpened(profile: np.ndarray) -> np.ndarray:
+    soft = cv2.GaussianBlur(profile, (0, 0), sigmaX=6.0, sigmaY=0.1)
+    return np.clip(profile + 1.5 * (profile - soft), 0, 255).astype(np.uint8)
+
+
+def _stretched(profile: np.ndarray, parts: int) -> np.ndarray:
+    """A profile between the lightest and the darkest within a `parts`-th of it: shade and glare even out."""
+    reach = profile.shape[1] / parts
+    window = np.ones((1, 2 * int(reach) + 1), np.uint8)
+    light, dark = (
+        cv2.GaussianBlur(extreme(profile, window), (0, 0), sigmaX=reach, sigmaY=0.1)
+        for extreme in (cv2.dilate, cv2.erode)
+    )
+    span = light - dark
+    span = np.maximum(span, max(2.0, 0.3 * float(np.percentile(span, 80))))  # of bare paper stays light
+    return (255 * np.clip(1 - (light - profile) / span, 0, 1)).astype(np.uint8)
+
+
+def _evened(level: np.ndarray) -> np.ndarray:
+    """A label with the same mean and contrast everywhere, uint8."""
+    tone, window = level.astype(np.float32), (max(9, level.shape[0] // 6),) * 2
+    mean = cv2.blur(tone, window)
+    deviation = np.sqrt(np.maximum(cv2.blur(tone * tone, window) - mean * mean, 0.0))
+    return np.clip(128 + 50 * (tone - mean) / np.maximum(deviation, 4.0), 0, 255).astype(np.uint8)
 
 
 def _striped_bands(level: np.ndarray) -> Iterable[tuple[int, int]]:
@@ -198,12 +225,12 @@ def _striped_bands(level: np.ndarray) -> Iterable[tuple[int, int]]:
     stripes = (across - along).mean(axis=1)
     height = max(4, level.shape[0] // 16)
     energy = np.convolve(stripes, np.ones(height) / height, mode="valid")
-    for _ in range(2):
+    for _ in range(3):
         if not len(energy) or energy.max() <= 2.0:
             return
         top = int(energy.argmax())
         yield top, top + height
-        energy[max(0, top - 2 * height) : top + 2 * height] = -np.inf
+        energy[max(0, top - height) : top + height] = -np.inf
 
 
 def _sheared(band: np.ndarray, lean: float) -> np.ndarray:
@@ -214,7 +241,9 @@ def _sheared(band: np.ndarray, lean: float) -> np.ndarray:
 
 
 def _from_band(code, shape, rows, quarter: int, to_photo: np.ndarray) -> Code:
-    left, right = sorted((code.position.top_left.x / 4, code.position.top_right.x / 4))
+    left, right = sorted(
+        place.x / _PROFILE_TIMES for place in (code.position.top_left, code.position.top_right)
+    )
     box = np.float32([(left, rows[0]), (right, rows[0]), (right, rows[1]), (left, rows[1])])
     if quarter:  # the label was turned a quarter counter-clockwise: (x, y) came from (width - 1 - y, x)
         box = np.stack([shape[0] - 1 - box[:, 1], box[:, 0]], axis=1)
