@@ -1,9 +1,9 @@
 """Measure reading: python -m cli.measure_text [--photos DIR] [--split train] [--limit N] [--plain | --marks]
 
-Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, by the
-whole pipeline and, with --plain, by one pass of each reader over the whole photo, in turn in one run. With
---marks, cast marks alone are read where the truth says they stand, by each reader: what finding them costs is
-the difference.
+Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, and how
+often what was read at a mark fits the right one of the catalogue's marks best: by the whole pipeline and,
+with --plain, by one pass of each reader over the whole photo, in turn in one run. With --marks, cast marks
+alone are read where the truth says they stand, by each reader: what finding them costs is the difference.
 """
 
 import argparse
@@ -13,10 +13,16 @@ from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import numpy as np
 
-from cli.settings import demo_folder
+from cli.pipeline import default_model
+from cli.settings import default_catalogue, demo_folder
 from cli.truth import TRUTH_FILE
+from models.catalogue import load_catalogue
+from models.catalogue_index import Strings, compact, index_catalogue
+from models.noise import ObservationNoise
+from models.text_fit import FLOOR_NATS, score_strings
 from vision.barcodes import read_codes
 from vision.cast_marks import CastReader, read_mark
 from vision.label_text import align_strings
@@ -28,6 +34,7 @@ from vision.unit_texts import CAST_ALPHABET, CAST_READER_FILE
 
 #: Height from which print counts as readable, and width of a module from which a code does, photo pixels.
 READABLE_PX, READABLE_MODULE_PX = 12.0, 2.0
+LARGE_MARK_PX = 24.0
 #: Share of a text or code that must be in view for it to be asked for.
 IN_VIEW = 0.9
 
@@ -77,6 +84,7 @@ def score_photo(row: dict, texts: list[Text], codes: list[Code]) -> dict[str, li
                 best = max((_characters_right(value, line) for line in lines), default=0)
                 scores["mark, whole"].append((value in lines, 1))
                 scores["mark, characters"].append((best, len(value)))
+                scores[f"mark, characters, {_band(truth['height_px'])}"].append((best, len(value)))
         for truth in unit["codes"]:
             if truth["visible"] >= IN_VIEW:
                 size = "large" if truth["module_px"] >= READABLE_MODULE_PX else "small"
@@ -89,6 +97,41 @@ def score_photo(row: dict, texts: list[Text], codes: list[Code]) -> dict[str, li
     return scores
 
 
+def _band(height_px: float) -> str:
+    """Cast marks by their height: OCR of raised characters fails with size long before that of print."""
+    if height_px >= LARGE_MARK_PX:
+        return f"{LARGE_MARK_PX:.0f} px and more"
+    return f"{READABLE_PX:.0f} to {LARGE_MARK_PX:.0f} px" if height_px >= READABLE_PX else "smaller"
+
+
+def score_marks(
+    row: dict, texts: list[Text], marks: Strings, noise: ObservationNoise
+) -> list[tuple[str, bool]]:
+    """For each cast mark in view that the catalogue has: its height's name, and whether what was read there
+    fits it better than any other mark of the catalogue."""
+    scored = []
+    for truth in (t for unit in row["units"] for t in unit["texts"]):
+        value = compact(truth["value"])
+        if truth["kind"] != "cast" or truth["role"] != "mark" or truth["visible"] < IN_VIEW:
+            continue
+        if value not in marks.values:
+            continue
+        near = [text for text in texts if _lies_at(text, truth["polygon"])]
+        scores = np.max([score_strings(text, marks, noise) for text in near] or [[FLOOR_NATS]], axis=0)
+        best = np.flatnonzero(scores == scores.max())
+        right = len(best) == 1 and marks.values[int(best[0])] == value
+        scored.append((_band(truth["height_px"]), right))
+    return scored
+
+
+def _lies_at(text: Text, polygon: list[list[float]]) -> bool:
+    """Whether the middle of a text lies on a line's outline, or off it by no more than its height."""
+    outline = np.float32(polygon).reshape(-1, 1, 2)
+    x, y = np.mean(text.polygon, axis=0)
+    height = float(np.linalg.norm(outline[3, 0] - outline[0, 0]))
+    return cv2.pointPolygonTest(outline, (float(x), float(y)), True) > -height
+
+
 def _characters_right(value: str, line: str) -> int:
     return sum(value[a] == line[b] for a, b in align_strings(value, line))
 
@@ -98,9 +141,12 @@ def _rows(folder: Path, split: str) -> list[dict]:
     return [row for row in rows if row["split"] == split and row["units"]]
 
 
-def measure(folder: Path, split: str, limit: int, ways: dict[str, Callable[[Photo], Read]]) -> None:
+def measure(
+    folder: Path, split: str, limit: int, ways: dict[str, Callable[[Photo], Read]], catalogue: Path
+) -> None:
     """Read every photo of a split in each way, in turn, and print the figures."""
     rows = _rows(folder, split)[:limit]
+    marks, noise = index_catalogue(load_catalogue(catalogue)).marks, default_model().noise
     totals: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
     seconds: dict[str, float] = defaultdict(float)
     for row in rows:
@@ -113,12 +159,15 @@ def measure(folder: Path, split: str, limit: int, ways: dict[str, Callable[[Phot
                 for right, asked in counts:
                     totals[figure, way][0] += right
                     totals[figure, way][1] += asked
+            for band, right in score_marks(row, texts, marks, noise):
+                totals[f"mark, matched, {band}", way][0] += right
+                totals[f"mark, matched, {band}", way][1] += 1
     print(f"{len(rows)} photos of the split {split!r} in {folder.name}")
     for figure in sorted({figure for figure, _ in totals}):
         cells = [f"{way} {totals[figure, way][0]:.0f}/{totals[figure, way][1]:.0f}" for way in ways]
-        print(f"{figure:24s} {'   '.join(cells)}")
+        print(f"{figure:36s} {'   '.join(cells)}")
     cells = [f"{way} {seconds[way] / max(len(rows), 1):.2f}" for way in ways]
-    print(f"{'seconds a photo':24s} {'   '.join(cells)}")
+    print(f"{'seconds a photo':36s} {'   '.join(cells)}")
 
 
 def measure_marks(folder: Path, split: str, limit: int) -> None:
@@ -152,6 +201,7 @@ def main() -> None:
     """Read the arguments and measure."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, default=demo_folder(), help="folder with truth.jsonl")
+    parser.add_argument("--catalogue", type=Path, default=default_catalogue(), help="with the marks to match")
     parser.add_argument("--split", choices=("train", "calibration", "test"), default="train")
     parser.add_argument("--limit", type=int, default=1_000_000)
     parser.add_argument("--plain", action="store_true", help="plain passes over the whole photo as well")
@@ -167,7 +217,7 @@ def main() -> None:
             "Tesseract pass": by_tesseract_pass,
             "code pass": by_code_pass,
         }
-    measure(words.photos, words.split, words.limit, ways)
+    measure(words.photos, words.split, words.limit, ways, words.catalogue)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,10 @@
 """The scores of reading count what was asked and what was right."""
 
-from cli.measure_text import score_photo
+import pytest
+
+from cli.measure_text import score_marks, score_photo
+from cli.pipeline import default_model
+from models.catalogue_index import strings_of
 from vision.observations import Code, Text
 
 _BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 2.0), (0.0, 2.0))
@@ -8,7 +12,14 @@ _BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 2.0), (0.0, 2.0))
 
 def _row(number="734160723", suffix="R2", height=20.0, visible=1.0):
     def text(kind, role, value):
-        return {"kind": kind, "role": role, "value": value, "height_px": height, "visible": visible}
+        return {
+            "kind": kind,
+            "role": role,
+            "value": value,
+            "height_px": height,
+            "visible": visible,
+            "polygon": [list(point) for point in _BOX],
+        }
 
     texts = [
         text("printed", "service number", "734 160 723"),
@@ -35,6 +46,7 @@ def test_everything_right():
     assert sums["suffix, large print"] == (1, 1)
     assert sums["mark, whole"] == (1, 1)
     assert sums["mark, characters"] == (5, 5)
+    assert sums["mark, characters, 12 to 24 px"] == (5, 5)
     assert sums["code, large modules"] == (1, 1)
     assert sums["codes that are wrong"] == (0, 1)
 
@@ -53,3 +65,23 @@ def test_wrong_readings_do_not_count():
 def test_what_is_out_of_view_is_not_asked_for():
     sums = _sums(_row(visible=0.5), [])
     assert set(sums) == {"codes that are wrong"}
+
+
+@pytest.mark.parametrize(
+    ("read", "right"),
+    [(["SKUA 2"], True), (["SKUAZ"], True), (["SKUA 1"], False), (["5E"], False), ([], False)],
+)
+def test_a_mark_is_matched_where_the_right_one_fits_best(read, right):
+    marks = strings_of([("SKUA 1", 0), ("SKUA 2", 1), ("HERON 2", 2)])
+    texts = [_text(value, "cast") for value in read]
+    assert score_marks(_row(), texts, marks, default_model().noise) == [("12 to 24 px", right)]
+
+
+def test_what_is_read_elsewhere_matches_no_mark():
+    far = tuple((x + 400, y) for x, y in _BOX)
+    marks = strings_of([("SKUA 1", 0), ("SKUA 2", 1)])
+    noise = default_model().noise
+    assert score_marks(_row(), [Text(far, "SKUA 2", 0.9, "cast", 20.0)], marks, noise) == [
+        ("12 to 24 px", False)
+    ]
+    assert score_marks(_row(), [], strings_of([("TERN 1", 0)]), noise) == []
