@@ -514,3 +514,25 @@ def test_a_page_of_lines_is_print_whatever_it_looks_like(monkeypatch):
     assert [text.kind for text in texts] == ["printed"] * 5
     few, _, _ = read_photo_texts(_photo(_label(lines[:2])))
     assert [text.kind for text in few] == ["cast"] * 2
+
+
+def test_a_mark_under_two_regions_is_given_once(monkeypatch):
+    grey, corners = _lay(_label(), 0)
+    box, beside = (
+        ((100, 80), (300, 80), (300, 120), (100, 120)),
+        ((100, 200), (300, 200), (300, 240), (100, 240)),
+    )
+    read = iter([("SKUA 2", 0.7, box), ("SKUA 2", 0.9, box), ("SKUA 4", 0.6, box), ("SKUA 2", 0.8, beside)])
+
+    def stand_in(*_arguments):
+        value, confidence, place = next(read)
+        return [Text(tuple((float(x), float(y)) for x, y in place), value, confidence, "cast", 40.0)]
+
+    monkeypatch.setattr(unit_texts, "_read_line_region", stand_in)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, [TextRegion(corners, "cast")] * 4)
+    # The surer of the two is kept; what reads otherwise or stands elsewhere is evidence of its own.
+    assert [(text.value, text.confidence) for text in texts] == [
+        ("SKUA 2", 0.9),
+        ("SKUA 4", 0.6),
+        ("SKUA 2", 0.8),
+    ]

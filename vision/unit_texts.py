@@ -135,7 +135,7 @@ def read_unit_texts(
         codes = reading.result()
     if unknown:  # what is lost in the whole unit can be seen in the label alone
         codes = join_codes(read_codes(grey, _label_outline(texts), whole=False), codes)
-    return _without_noise(texts, codes), codes, readers.notes
+    return _each_once(_without_noise(texts, codes)), codes, readers.notes
 
 
 def find_regions(
@@ -375,3 +375,13 @@ def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, 
         if text.kind == "cast"
         or (text.confidence >= LEAST_CONFIDENCE and not lies_on_any(text.polygon, bars))
     )
+
+
+def _each_once(texts: Sequence[Text]) -> tuple[Text, ...]:
+    """Texts without those that say the same as another at its place: two regions can lie over one mark."""
+    kept: list[Text] = []
+    for text in sorted(texts, key=amount_read, reverse=True):
+        same = [other.polygon for other in kept if (other.kind, other.value) == (text.kind, text.value)]
+        if not lies_on_any(text.polygon, same):
+            kept.append(text)
+    return tuple(text for text in texts if any(text is other for other in kept))
