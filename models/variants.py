@@ -30,6 +30,8 @@ YEAR_OUTSIDE = 0.05
 #: A suffix read in its place, one read by itself, and a barcode's suffix against the wrong variant (assumed,
 #: no source).
 PLACED_SUFFIX, LOOSE_SUFFIX = 0.95, 0.5
+#: So many last characters of a listed number stand for it, where the first ones are lost. Our choice.
+LEAST_TAIL = 6
 BARCODE_NATS = math.log(0.99 / 1e-3)
 
 
@@ -124,21 +126,27 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
 
 
 def _behind(caption: str, family: Family, words: list[str]) -> int | None:
-    """Place of the word right behind the caption, or behind a whole service number where there is none, if it
-    is short enough for a suffix.
+    """Place of the word right behind the caption, or where there is none behind a service number, if it is
+    short enough for a suffix. The first figures of the number may be torn off or hidden.
 
     It need not look like a suffix: a letter may have been read as the figure it resembles.
     """
     number = compile_pattern(family.label.service_number)
+    listed = [compact(n) for v in family.variants for n in v.service_numbers]
     longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
 
     def ends(place: int) -> bool:
         if caption:
             return compact(words[place - 1]) == caption
-        return any(number.fullmatch("".join(words[start:place])) for start in range(place))
+        joined = ("".join(words[start:place]) for start in range(place))
+        return any(number.fullmatch(run) or _is_tail(run, listed) for run in joined)
 
     places = range(1, len(words))
     return next((at for at in places if len(compact(words[at])) <= longest and ends(at)), None)
+
+
+def _is_tail(run: str, numbers: list[str]) -> bool:
+    return len(compact(run)) >= LEAST_TAIL and any(number.endswith(compact(run)) for number in numbers)
 
 
 def _remember(read: list[str], lines: list[Text]) -> None:

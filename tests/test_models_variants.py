@@ -41,6 +41,14 @@ def test_a_figure_behind_a_number_speaks_for_the_letter_it_resembles():
     assert 0.995 > told["B"] > 5 * told["A"]
 
 
+@pytest.mark.parametrize(
+    ("line", "found"), [("38 241 341 B TERN", True), ("241 341 B TERN", True), ("41 341 B TERN", False)]
+)
+def test_the_first_figures_of_the_number_before_it_may_be_lost(line, found):
+    told = chances("marrow_finch", "TERN 4", line)
+    assert (told["B"] > 0.9) == found, told
+
+
 def test_a_word_too_long_for_a_suffix_is_none():
     told = chances("marrow_finch", "TERN 4", "738 241 341 BAY")
     assert told["A"] == pytest.approx(told["B"])
