@@ -25,12 +25,12 @@ def _in_picture(points, up_deg: float):
     )
 
 
-def _polygons(up_deg: float):
+def _polygons(up_deg: float, slope: float = 0.0):
     corners = [
         [(x - w / 2, y + h / 2), (x + w / 2, y + h / 2), (x + w / 2, y - h / 2), (x - w / 2, y - h / 2)]
         for x, y, w, h in HOUSINGS
     ]
-    return [_in_picture(c, up_deg) for c in corners]
+    return [_in_picture([(x, y + slope * x) for x, y in c], up_deg) for c in corners]
 
 
 @given(st.floats(0, 360))
@@ -43,6 +43,17 @@ def test_order_does_not_depend_on_which_was_found_first(up_deg, shuffled):
     polygons = _polygons(up_deg)
     order = order_connectors([polygons[i] for i in shuffled], up_deg)
     assert [shuffled[i] for i in order] == [0, 1, 2, 3]
+
+
+@given(st.floats(0, 360), st.floats(-14, 14))
+def test_a_row_stays_a_row_where_up_is_some_degrees_off(up_deg, off_deg):
+    assert order_connectors(_polygons(up_deg), up_deg + off_deg) == (0, 1, 2, 3)
+
+
+@given(st.floats(0, 360), st.floats(-0.25, 0.25))
+def test_a_row_seen_aslant_is_read_from_its_own_left(up_deg, slope):
+    """As perspective does, each housing farther to the right stands higher or lower by `slope`."""
+    assert order_connectors(_polygons(up_deg, slope), up_deg) == (0, 1, 2, 3)
 
 
 def test_the_other_reading_is_the_unit_on_its_head():
