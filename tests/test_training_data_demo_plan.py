@@ -124,3 +124,13 @@ def test_a_family_resolves_for_every_unit(shipped, pell):
         for placed in shot.units:
             family = family_of(placed.unit)
             assert placed.unit.variant in {variant.key for variant in family.variants}
+
+
+def test_worn_units_have_lost_a_socket_on_every_other_and_keep_one():
+    units = [placed.unit for shot in plan.worn_shots(60) for placed in shot.units]
+    sockets = {unit.unit_id: len(family_of(unit).connectors) for unit in units}
+    several = [unit for unit in units if sockets[unit.unit_id] > 1]
+    share = sum(bool(unit.missing) for unit in several) / len(several)
+    assert 0.3 < share < 0.7  # drawn for one in two; four deviations of 60 draws are 0.26
+    assert all(len(unit.missing) < sockets[unit.unit_id] for unit in units)
+    assert plan.worn_shots(2)[1] == plan.worn_shots(3)[1]

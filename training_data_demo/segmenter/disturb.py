@@ -122,7 +122,7 @@ def light(x: Tensor) -> Tensor:
     x = _sometimes(x, x * (1 - _uniform(x, 0.2, 0.75) * shadow), 0.25)
     bright = torch.relu(_smooth_noise(x, 5) - _uniform(x, 0.75, 0.95)) * _uniform(x, 1, 12)
     x = _sometimes(x, x + bright * _uniform(x, 0.7, 1.0, 3), 0.12)
-    haze = _uniform(x, 0.03, 0.35) * _smooth_noise(x, 6).lerp(torch.ones_like(x[:, :1]), 0.5)
+    haze = _uniform(x, 0.0, 0.75) ** 1.5 * _smooth_noise(x, 6).lerp(torch.ones_like(x[:, :1]), 0.5)
     x = _sometimes(x, x * (1 - haze) + haze * _uniform(x, 0.6, 1.0, 3), 0.15)
     h, w = x.shape[-2:]
     y = torch.linspace(-1, 1, h, device=x.device)[:, None]
@@ -181,6 +181,8 @@ def develop(linear: Tensor) -> Tensor:
     grey_value = x.mean(1, keepdim=True)
     x = grey_value + (x - grey_value) * _uniform(x, 0.6, 1.3)
     x = _sometimes(x, _filter_each(x, _blur_kernels(x)), 0.7)
+    if torch.rand(()).item() < 0.2:
+        x = _sometimes(x, _approach(x), 0.5)
     # Small pictures and digital zoom: lose resolution, then noise, then come back.
     x = _sometimes(x, _lose_resolution(x), 0.25)
     x = x.clamp(min=0)
@@ -195,12 +197,28 @@ def develop(linear: Tensor) -> Tensor:
     x = _to_srgb(x)
     contrast = _uniform(x, -0.5, 0.6)
     x = x + contrast * x * (1 - x) * (2 * x - 1)
-    x = _sometimes(x, (x - 0.5) * _uniform(x, 0.4, 0.9) + _uniform(x, 0.35, 0.65), 0.12)
+    x = _sometimes(x, (x - 0.5) * _uniform(x, 0.2, 0.9) + _uniform(x, 0.35, 0.65), 0.15)
     x = x.clamp(0, 1) * 255
-    x = _sometimes(x, _speckle(x), 0.15)
+    x = _sometimes(x, _speckle(x), 0.12)
+    if torch.rand(()).item() < 0.3:
+        x = _sometimes(x, _flurry(x), 0.4)
+    if torch.rand(()).item() < 0.3:
+        x = _sometimes(x, _rime(x), 0.4)
     x = _sometimes(x, _sharpen(x), 0.3)
     x = _sometimes(x, jpeg(x, _uniform(x, 12, 95).flatten()), 0.4)
     return x.clamp(0, 255)
+
+
+def _approach(x: Tensor) -> Tensor:
+    """The phone moved towards the unit or away while the shutter was open; the middle of the way is drawn."""
+    most = _uniform(x, 0.01, 0.1).view(-1)
+    total = torch.zeros_like(x)
+    for step in torch.linspace(-0.5, 0.5, 7).tolist():
+        frame = torch.zeros(len(x), 2, 3, device=x.device)
+        frame[:, 0, 0] = frame[:, 1, 1] = 1 + step * most
+        grid = F.affine_grid(frame, list(x.shape), align_corners=False)
+        total += F.grid_sample(x, grid, padding_mode="reflection", align_corners=False) / 7
+    return total
 
 
 def _lose_resolution(x: Tensor) -> Tensor:
@@ -221,6 +239,28 @@ def _speckle(x: Tensor) -> Tensor:
     spots = torch.where(torch.rand(x.shape[0], 1, 1, 1, device=x.device) < 0.5, spots, smeared)
     colour = torch.where(torch.rand(x.shape[0], 1, 1, 1, device=x.device) < 0.7, 235.0, 20.0)
     return x * (1 - spots) + colour * spots
+
+
+def _flurry(x: Tensor) -> Tensor:
+    """Drops or flakes that fall past the lens: bright streaks, all one way, in a paler picture."""
+    h, w = x.shape[-2:]
+    cells = 2.0 + 4.0 * torch.rand(()).item()  # pixels to a flake
+    drawn = torch.rand(x.shape[0], 1, int(h / cells), int(w / cells), device=x.device)
+    flakes = (drawn < _uniform(x, 0.01, 0.1)).float()
+    flakes = F.interpolate(flakes, size=(h, w), mode="bilinear", align_corners=False)
+    kernels = _blur_kernels(x)
+    flakes = (_filter_each(_filter_each(flakes, kernels), kernels) * _uniform(x, 1.0, 2.5)).clamp(0, 1)
+    paler = torch.lerp(x, x.mean(1, keepdim=True) * 0.6 + 100, _uniform(x, 0.0, 0.45))
+    return torch.lerp(paler, torch.full_like(x, 240.0), flakes * _uniform(x, 0.5, 1.0))
+
+
+def _rime(x: Tensor) -> Tensor:
+    """A lens under frost or grime: a pale, feathered film with holes."""
+    film = sum(_smooth_noise(x, cells) * share for cells, share in ((4, 0.4), (16, 0.3), (60, 0.3)))
+    film = ((film - _uniform(x, 0.3, 0.6)) * _uniform(x, 2, 6)).clamp(0, 1) * _uniform(x, 0.2, 0.75)
+    grain = 0.6 + 0.8 * _smooth_noise(x, 90)
+    pale = _uniform(x, 120, 235) * _uniform(x, 0.85, 1.0, 3)
+    return torch.lerp(x, (pale * grain).clamp(0, 255), film)
 
 
 def _sharpen(x: Tensor) -> Tensor:

@@ -21,8 +21,8 @@ UNIT = {name: i for i, name in enumerate(UNIT_COLUMNS)}
 CONNECTOR = {name: i for i, name in enumerate(CONNECTOR_COLUMNS)}
 #: How much more a pixel of each mask counts than one beside it: rare ones were learned late without.
 RARE = (1.0, 2.0, 3.0, 2.0)
-#: The same for a stump beside a whole housing: one in thirty.
-RARE_STUMP = 8.0
+#: The same for a stump beside a whole housing: one in fifteen.
+RARE_STUMP = 4.0
 #: Weight of each coarse head. Chosen by importance to the job and by how small
 #: the loss is in itself, not searched for.
 WEIGHTS = {
@@ -35,7 +35,7 @@ WEIGHTS = {
     "size": 0.3,
     "fins": 0.1,
     "body_colour": 0.1,
-    "broken": 0.6,
+    "broken": 0.8,
 }
 
 

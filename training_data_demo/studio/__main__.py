@@ -34,9 +34,12 @@ def _parser() -> argparse.ArgumentParser:
 
     plan = commands.add_parser("plan", help="write down which photos there shall be, one line of JSON each")
     plan.add_argument(
-        "--set", choices=("shipped", "pell", "first", "wild"), default="shipped", help="which photos"
+        "--set",
+        choices=("shipped", "pell", "first", "wild", "worn"),
+        default="shipped",
+        help="which photos",
     )
-    plan.add_argument("--count", type=int, default=500, help="how many, for the set 'wild'")
+    plan.add_argument("--count", type=int, default=500, help="how many, for the sets 'wild' and 'worn'")
     plan.add_argument("--out", type=Path, required=True, help="file to write")
     plan.set_defaults(run=_plan)
 
@@ -85,7 +88,8 @@ def _read(path: Path) -> list[Shot]:
 def _plan(options) -> int:
     from training_data_demo.studio import plan
 
-    shots = plan.wild_shots(options.count) if options.set == "wild" else plan.SETS[options.set]()
+    drawn = {"wild": plan.wild_shots, "worn": plan.worn_shots}
+    shots = drawn[options.set](options.count) if options.set in drawn else plan.SETS[options.set]()
     options.out.write_text("".join(shot.to_json() + "\n" for shot in shots), encoding="utf-8")
     print(f"{len(shots)} shots in {options.out}")
     return 0

@@ -128,6 +128,11 @@ def wild_shots(count: int) -> list[Shot]:
     return [_wild_shot(f"w{k:05d}") for k in range(count)]
 
 
+def worn_shots(count: int) -> list[Shot]:
+    """The same of one to three units with many sockets broken off and more dirt: what a yard has few of."""
+    return [_worn_shot(f"x{k:05d}") for k in range(count)]
+
+
 SETS = {"shipped": shipped_shots, "pell": pell_shots, "first": first_shots}
 
 
@@ -353,6 +358,35 @@ def _wild_shot(shot_id: str) -> Shot:
         hand=0.12,
     )
     return _replace(shot, width=640, height=480)
+
+
+def _worn_shot(shot_id: str) -> Shot:
+    """One to three drawn units, large in the photo, with a socket broken off nearly half of them."""
+    rng = generator_of("shot", shot_id)
+    count = int(_pick(rng, (1, 2, 3), (0.7, 0.2, 0.1)))
+    units = [_wear(rng, _wild_unit(f"{shot_id}-{k + 1}")) for k in range(count)]
+    placed = _scatter(rng, units, overlap=0.3, turned_over=0.12)
+    leaning = count == 1 and rng.random() < 0.25
+    if leaning:
+        lean = {"lean_deg": round(float(rng.uniform(15, 45)), 1), "lean_to_deg": _angle(rng)}
+        placed = (Placed(units[0], _replace(placed[0].pose, **lean)),)
+    fill = rng.uniform(0.6, 0.95) if count == 1 else rng.uniform(0.8, 1.0)
+    camera = _draw_camera(rng, "units", fill, 0.0 if leaning else _draw_tilt(rng, 40.0))
+    view = "pallet" if count > 1 else placed[0].pose.face
+    loose = int(rng.integers(0, 5))
+    shot = _finish(rng, shot_id, "wild", "train", view, placed, camera, loose=loose, hand=0.1)
+    return _replace(shot, width=640, height=480)
+
+
+def _wear(rng, unit: Unit) -> Unit:
+    """The unit with more dirt and dust on half of all, and with a socket or two broken off."""
+    sockets = len(family_of(unit).connectors)
+    missing: tuple[int, ...] = ()
+    if sockets > 1 and rng.random() < 0.5:
+        most = min(2, sockets - 1)
+        missing = tuple(int(k) for k in rng.permutation(sockets)[: int(rng.integers(1, most + 1))])
+    worn = {name: _share(rng, 0.6) for name in ("fade", "chalk", "dirt")} if rng.random() < 0.5 else {}
+    return _replace(unit, missing=missing, seated=None if unit.seated in missing else unit.seated, **worn)
 
 
 def _scatter(rng, units: list[Unit], overlap: float, turned_over: float) -> tuple[Placed, ...]:
