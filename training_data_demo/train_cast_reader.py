@@ -4,9 +4,9 @@
 # "onnxruntime>=1.20", "pillow>=11", "matplotlib>=3.9", "font-roboto", "font-source-sans-pro",
 # "font-fjallaone", "font-hanken-grotesk", "font-manrope", "font-lato"]
 # ///
-"""Train the reader of raised characters on drawn relief and write it as ONNX, with its log.
+"""Train the reader of raised characters on drawn relief and on renders, and write it as ONNX, with its log.
 
-    python -m training_data_demo.train_cast_reader --out OUT --minutes 25 --drawers 1
+    python -m training_data_demo.train_cast_reader --out OUT --renders R --minutes 25 --drawers 1
 
 Some processes draw strips without end, another trains on them, on the graphics processor if there is one; no
 photo and no catalogue is used. Writes cast_reader.onnx and cast_reader_log.json into OUT, each quarter of the
@@ -19,6 +19,7 @@ import json
 import multiprocessing
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import cv2
@@ -31,11 +32,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from training_data_demo.marks.letters import CHARACTERS, load_faces
 from training_data_demo.marks.network import CastNetwork
 from training_data_demo.marks.relief import STRIP_PX, Grain, Strip, draw_strip
+from training_data_demo.marks.renders import Mark, draw_rendered, find_marks
 from training_data_demo.moving_average import follow
 
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = {"cpu": 48, "cuda": 256}
 MOST_KEPT = 80_000  # strips in memory, 5 kB each
+RENDERED = 0.5  # share of strips out of renders, where there are any
 STEP_PX = 4  # width of one step of the answer
 FIGURES_SEED = 71
 
@@ -46,6 +49,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=25.0, help="by the clock, without the last figures")
     parser.add_argument("--drawers", type=int, default=1, help="processes that draw")
+    parser.add_argument(
+        "--renders", type=Path, help="folder with the studio's renders of drawn families, for half the strips"
+    )
     parser.add_argument("--seed", type=int, default=20261125)
     parser.add_argument("--figures", type=int, default=600, help="strips to measure on, of each kind")
     options = parser.parse_args()
@@ -54,10 +60,13 @@ def main() -> None:
     torch.set_num_threads(1)
     torch.manual_seed(options.seed)
 
+    marks = _find_marks(options.renders) if options.renders else []
     context = multiprocessing.get_context("fork")
     strips, hardness = context.Queue(maxsize=20 * options.drawers), context.Value("d", 0.2)
     drawers = [
-        context.Process(target=_draw_for_ever, args=(strips, hardness, (options.seed, 1, k)), daemon=True)
+        context.Process(
+            target=_draw_for_ever, args=(strips, hardness, marks, (options.seed, 1, k)), daemon=True
+        )
         for k in range(options.drawers)
     ]
     for drawer in drawers:  # before the first question about CUDA, which does not survive a fork
@@ -71,6 +80,7 @@ def main() -> None:
         "seed": options.seed,
         "minutes": options.minutes,
         "drawers": options.drawers,
+        "rendered_marks": len(marks),
         "batch": BATCH[device.type],
         "progress": [],
     }
@@ -80,12 +90,24 @@ def main() -> None:
     _save(averaged, device, options, log)
 
 
-def _draw_for_ever(strips, hardness, seed: tuple[int, ...]) -> None:
+def _find_marks(folder: Path) -> list[Mark]:
+    """Marks of all renders in a folder, the same order every time."""
+    shots = sorted(path for path in folder.rglob("*.npz") if not path.stem.endswith(".part"))
+    with ThreadPoolExecutor(8) as pool:
+        return [mark for marks in pool.map(find_marks, shots) for mark in marks]
+
+
+def _draw_for_ever(strips, hardness, marks: list[Mark], seed: tuple[int, ...]) -> None:
     """Put lists of strips into a queue until the process is ended."""
     rng = np.random.default_rng(seed)
     faces, grain = load_faces(), Grain(rng)
     while True:
-        drawn = [draw_strip(rng, faces, grain, hardness=hardness.value) for _ in range(32)]
+        drawn = [
+            draw_rendered(rng, marks, hardness=hardness.value)
+            if marks and rng.random() < RENDERED
+            else draw_strip(rng, faces, grain, hardness=hardness.value)
+            for _ in range(32)
+        ]
         strips.put([(s.grey, s.text) for s in drawn if _fits(s)])
 
 

@@ -79,12 +79,19 @@ def draw_strip(
         [(_MARGIN_PX, 0), (width - _MARGIN_PX, 0), (width - _MARGIN_PX, CAP_PX), (_MARGIN_PX, CAP_PX)]
     )
     line[:, 1] += _MARGIN_PX + 0.5 * CAP_PX
+    tone, line, text = turn_at_times(tone, line, text, kind)
+    return Strip(photograph(tone, line, CAP_PX, hard, rng), text)
+
+
+def turn_at_times(
+    tone: np.ndarray, line: np.ndarray, text: str, kind: float
+) -> tuple[np.ndarray, np.ndarray, str]:
+    """The strip on its head for `kind` in 0.04..0.09, mirrored in 0.09..0.12: then it says nothing."""
     if 0.04 <= kind < 0.09 and _strange(text, _TURNED):
-        tone, line, text = tone[::-1, ::-1], _flipped(line, tone.shape, 1, 1), ""
-    elif 0.09 <= kind < 0.12 and _strange(text, _MIRRORED):
-        tone, line, text = tone[:, ::-1], _flipped(line, tone.shape, 1, 0), ""
-    photo, line = _photograph(np.ascontiguousarray(tone), line, hard, rng)
-    return Strip(_cut(photo, line, rng), text)
+        return tone[::-1, ::-1], _flipped(line, tone.shape, 1, 1), ""
+    if 0.09 <= kind < 0.12 and _strange(text, _MIRRORED):
+        return tone[:, ::-1], _flipped(line, tone.shape, 1, 0), ""
+    return tone, line, text
 
 
 def _strange(text: str, signs: set[str]) -> bool:
@@ -218,18 +225,26 @@ def _colour(top: np.ndarray, hollow: np.ndarray, rng: np.random.Generator, grain
     return albedo
 
 
-def _photograph(
-    tone: np.ndarray, line: np.ndarray, hard: float, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    """The strip at its size in the photo, uint8, and the capitals' corners in it."""
-    cap = _log_uniform(rng, 18.0 - 9.0 * hard, CAP_PX)
-    scale = cap / CAP_PX
+def photograph(
+    tone: np.ndarray, line: np.ndarray, cap_px: float, hard: float, rng: np.random.Generator
+) -> np.ndarray:
+    """The strip, uint8 (STRIP_PX, w), as a phone takes it and an imprecise cutter cuts it.
+
+    Parameters
+    ----------
+    tone : float32 (h, w), linear radiance
+    line : (4, 2), the capitals' corners in it
+    cap_px : height of the capitals in it; the photo shows them no larger
+    hard : 0..1
+    """
+    cap = _log_uniform(rng, min(18.0 - 9.0 * hard, cap_px), cap_px)
+    scale = cap / cap_px
     squeeze = _log_uniform(rng, 0.6, 1.15) * scale
     rows, columns = tone.shape
     turn, shear = np.radians(rng.normal(0, 2.5)), rng.normal(0, 0.06)
     turn = float(np.clip(turn, -0.105, 0.105))
     size = (max(8, round(columns * squeeze)), max(8, round(rows * scale)))
-    small = cv2.resize(tone, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(np.ascontiguousarray(tone), size, interpolation=cv2.INTER_AREA)
     line = line * (size[0] / columns, size[1] / rows)
     centre = np.array(size) / 2
     lean = np.array([[np.cos(turn), shear - np.sin(turn)], [np.sin(turn), np.cos(turn)]])
@@ -249,7 +264,7 @@ def _photograph(
     if rng.random() < 0.8:
         quality = int(rng.integers(45, 97))
         grey = cv2.imdecode(cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], 0)
-    return grey, line
+    return _cut(grey, line, rng)
 
 
 def _smear(picture: np.ndarray, length: float, angle: float) -> np.ndarray:
