@@ -109,7 +109,7 @@ def score_marks(
 ) -> list[tuple[str, bool]]:
     """For each cast mark in view that the catalogue has: its height's name, and whether what was read there
     fits it better than any other mark of the catalogue."""
-    scored = []
+    scored, nothing = [], np.full(len(marks.values), FLOOR_NATS)
     for truth in (t for unit in row["units"] for t in unit["texts"]):
         value = compact(truth["value"])
         if truth["kind"] != "cast" or truth["role"] != "mark" or truth["visible"] < IN_VIEW:
@@ -117,7 +117,7 @@ def score_marks(
         if value not in marks.values:
             continue
         near = [text for text in texts if _lies_at(text, truth["polygon"])]
-        scores = np.max([score_strings(text, marks, noise) for text in near] or [[FLOOR_NATS]], axis=0)
+        scores = np.max([score_strings(text, marks, noise) for text in near] or [nothing], axis=0)
         best = np.flatnonzero(scores == scores.max())
         right = len(best) == 1 and marks.values[int(best[0])] == value
         scored.append((_band(truth["height_px"]), right))

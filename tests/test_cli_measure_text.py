@@ -84,4 +84,6 @@ def test_what_is_read_elsewhere_matches_no_mark():
     assert score_marks(_row(), [Text(far, "SKUA 2", 0.9, "cast", 20.0)], marks, noise) == [
         ("12 to 24 px", False)
     ]
+    first = strings_of([("SKUA 2", 0), ("SKUA 1", 1)])  # nothing read fits the first as little as any other
+    assert score_marks(_row(), [], first, noise) == [("12 to 24 px", False)]
     assert score_marks(_row(), [], strings_of([("TERN 1", 0)]), noise) == []
