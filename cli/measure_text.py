@@ -34,6 +34,7 @@ from vision.unit_texts import CAST_ALPHABET, CAST_READER_FILE
 
 #: Height from which print counts as readable, and width of a module from which a code does, photo pixels.
 READABLE_PX, READABLE_MODULE_PX = 12.0, 2.0
+#: Height from which cast marks are mostly read whole, photo pixels.
 LARGE_MARK_PX = 24.0
 #: Share of a text or code that must be in view for it to be asked for.
 IN_VIEW = 0.9
@@ -155,13 +156,13 @@ def measure(
             start = time.perf_counter()
             texts, codes = read(decode_photo(data, name=row["photo"]))
             seconds[way] += time.perf_counter() - start
-            for figure, counts in score_photo(row, texts, codes).items():
+            scores = score_photo(row, texts, codes)
+            for band, right in score_marks(row, texts, marks, noise):
+                scores[f"mark, matched, {band}"].append((right, 1))
+            for figure, counts in scores.items():
                 for right, asked in counts:
                     totals[figure, way][0] += right
                     totals[figure, way][1] += asked
-            for band, right in score_marks(row, texts, marks, noise):
-                totals[f"mark, matched, {band}", way][0] += right
-                totals[f"mark, matched, {band}", way][1] += 1
     print(f"{len(rows)} photos of the split {split!r} in {folder.name}")
     for figure in sorted({figure for figure, _ in totals}):
         cells = [f"{way} {totals[figure, way][0]:.0f}/{totals[figure, way][1]:.0f}" for way in ways]

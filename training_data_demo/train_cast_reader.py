@@ -34,6 +34,7 @@ from training_data_demo.marks.network import CastNetwork
 from training_data_demo.marks.relief import STRIP_PX, Grain, Strip, draw_strip
 from training_data_demo.marks.renders import Mark, draw_rendered, find_marks
 from training_data_demo.moving_average import follow
+from training_data_demo.segmenter.shots import find_renders
 
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = {"cpu": 48, "cuda": 256}
@@ -92,9 +93,8 @@ def main() -> None:
 
 def _find_marks(folder: Path) -> list[Mark]:
     """Marks of all renders in a folder, the same order every time."""
-    shots = sorted(path for path in folder.rglob("*.npz") if not path.stem.endswith(".part"))
     with ThreadPoolExecutor(8) as pool:
-        return [mark for marks in pool.map(find_marks, shots) for mark in marks]
+        return [mark for marks in pool.map(find_marks, find_renders(folder)) for mark in marks]
 
 
 def _draw_for_ever(strips, hardness, marks: list[Mark], seed: tuple[int, ...]) -> None:

@@ -42,7 +42,7 @@ from training_data_demo.moving_average import follow
 from training_data_demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
 from training_data_demo.segmenter.network import Segmenter, load_encoder
 from training_data_demo.segmenter.scenes import Scenes
-from training_data_demo.segmenter.shots import Shot, draw_batch, on_other_ground, read_shots
+from training_data_demo.segmenter.shots import Shot, draw_batch, find_renders, on_other_ground, read_shots
 from training_data_demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
@@ -162,8 +162,8 @@ def main() -> None:
 
 def _find_shots(folders: list[Path]) -> dict[str, Path]:
     """Finished renders of the train split by name; a name in two folders is that of the one given first."""
-    paths = {path.stem: path for folder in reversed(folders) for path in sorted(folder.rglob("*.npz"))}
-    return {name: path for name, path in paths.items() if not name.endswith(".part") and _is_train(path)}
+    paths = {path.stem: path for folder in reversed(folders) for path in find_renders(folder)}
+    return {name: path for name, path in paths.items() if _is_train(path)}
 
 
 def _is_train(path: Path) -> bool:

@@ -29,9 +29,9 @@ _LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
 _SLANTED_SIDE_PX = 900
 _PHOTO_SIDE_PX = 1600
 _STRIPE_SIDE_PX = 900
+_STRIPE_WINDOW = (15, 15)  # at that size: a few bars
 _PROFILE_TIMES = 4
 _STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
-_STRIPE_WINDOW = (15, 15)  # at that size: a few bars
 
 
 def read_codes(
@@ -178,17 +178,24 @@ def _read_smeared(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
         turned = level if quarter == 0 else np.ascontiguousarray(np.rot90(level))
         for top, bottom in _striped_bands(_evened(turned)):
             for lean in (0.0, -0.05, 0.05, -0.1, 0.1):
-                profile = np.median(_sheared(turned[top:bottom], lean), axis=0).astype(np.float32)[None]
-                size = (profile.shape[1] * _PROFILE_TIMES, 1)
-                wide = cv2.resize(profile, size, interpolation=cv2.INTER_CUBIC)
-                for prepared in (_sharpened(wide), *(_stretched(wide, parts) for parts in _STRETCHES)):
-                    codes = zxingcpp.read_barcodes(
-                        np.repeat(prepared, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
-                    )
-                    if codes:
-                        return [
-                            _from_band(code, turned.shape, (top, bottom), quarter, to_photo) for code in codes
-                        ]
+                codes = _read_profile(np.median(_sheared(turned[top:bottom], lean), axis=0))
+                if codes:
+                    return [
+                        _from_band(code, turned.shape, (top, bottom), quarter, to_photo) for code in codes
+                    ]
+    return []
+
+
+def _read_profile(profile: np.ndarray) -> list:
+    """Codes of zxing-cpp in a profile (w,) across bars, places in pixels of it `_PROFILE_TIMES` as wide."""
+    size = (len(profile) * _PROFILE_TIMES, 1)
+    wide = cv2.resize(profile.astype(np.float32)[None], size, interpolation=cv2.INTER_CUBIC)
+    for prepared in (_sharpened(wide), *(_stretched(wide, parts) for parts in _STRETCHES)):
+        codes = zxingcpp.read_barcodes(
+            np.repeat(prepared, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
+        )
+        if codes:
+            return codes
     return []
 
 

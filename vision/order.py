@@ -33,7 +33,8 @@ def order_connectors(polygons: list[Polygon], up_deg: float) -> tuple[int, ...]:
     """
     if not polygons:
         return ()
-    framed = [own_frame(np.asarray(p), _up_of_rows(polygons, up_deg)) for p in polygons]
+    rows_up_deg = _up_of_rows(polygons, up_deg)
+    framed = [own_frame(np.asarray(p), rows_up_deg) for p in polygons]
     centres = [tuple((f.min(0) + f.max(0)) / 2) for f in framed]
     return reading_order(centres, [float(np.ptp(f[:, 1])) for f in framed])
 

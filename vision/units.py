@@ -12,8 +12,8 @@ from vision.votes import CELL, Instance, Parting, find_instances
 
 #: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
 LEAST_AREA = 0.0015
-#: Of a unit. Chosen on the calibration split, where all but one reach it; bare surfaces and real photos of
-#: other things stay under 0.5.
+#: Of a unit. Chosen on the calibration split, where all that are found reach it; bare surfaces and real
+#: photos of other things do not.
 LEAST_CONFIDENCE = 0.65
 #: Chosen on the calibration split.
 PARTING = Parting(seen=0.4, held=0.05, settled=0.4)

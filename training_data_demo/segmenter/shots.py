@@ -97,6 +97,11 @@ def _place(names: tuple[str, ...], value) -> float:
     return float(names.index(value)) if value in names else float("nan")
 
 
+def find_renders(folder: Path) -> list[Path]:
+    """Finished renders under a folder, in order; one that is being written ends in .part.npz."""
+    return sorted(path for path in folder.rglob("*.npz") if not path.stem.endswith(".part"))
+
+
 def read_shot(path: Path) -> Shot:
     """Read NAME.npz (rgb, index) and NAME.json (geometry) as the studio's render step writes them."""
     with np.load(path) as arrays:

@@ -88,8 +88,8 @@ def _read(path: Path) -> list[Shot]:
 def _plan(options) -> int:
     from training_data_demo.studio import plan
 
-    drawn = {"wild": plan.wild_shots, "worn": plan.worn_shots}
-    shots = drawn[options.set](options.count) if options.set in drawn else plan.SETS[options.set]()
+    drawn = plan.DRAWN.get(options.set)
+    shots = drawn(options.count) if drawn else plan.SETS[options.set]()
     options.out.write_text("".join(shot.to_json() + "\n" for shot in shots), encoding="utf-8")
     print(f"{len(shots)} shots in {options.out}")
     return 0

@@ -134,6 +134,8 @@ def worn_shots(count: int) -> list[Shot]:
 
 
 SETS = {"shipped": shipped_shots, "pell": pell_shots, "first": first_shots}
+#: Sets of as many shots as are asked for.
+DRAWN = {"wild": wild_shots, "worn": worn_shots}
 
 
 def generator_of(*parts: str) -> np.random.Generator:
@@ -336,28 +338,9 @@ def _wild_shot(shot_id: str) -> Shot:
     count = int(_pick(rng, (1, 2, 3, 4, 5, 6), (0.3, 0.2, 0.18, 0.14, 0.1, 0.08)))
     units = [_wild_unit(f"{shot_id}-{k + 1}") for k in range(count)]
     placed = _scatter(rng, units, overlap=0.5, turned_over=0.10)
-    if count == 1 and rng.random() < 0.2:
-        placed = (
-            Placed(
-                units[0],
-                _replace(
-                    placed[0].pose, lean_deg=round(float(rng.uniform(15, 45)), 1), lean_to_deg=_angle(rng)
-                ),
-            ),
-        )
+    placed = _lean_at_times(rng, placed, 0.2)
     camera = _draw_camera(rng, "units", rng.uniform(0.5, 1.05), _draw_tilt(rng, 40.0))
-    shot = _finish(
-        rng,
-        shot_id,
-        "wild",
-        "train",
-        "pallet" if count > 1 else placed[0].pose.face,
-        placed,
-        camera,
-        loose=int(rng.integers(1, 9)),
-        hand=0.12,
-    )
-    return _replace(shot, width=640, height=480)
+    return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(1, 9)), hand=0.12)
 
 
 def _worn_shot(shot_id: str) -> Shot:
@@ -365,16 +348,24 @@ def _worn_shot(shot_id: str) -> Shot:
     rng = generator_of("shot", shot_id)
     count = int(_pick(rng, (1, 2, 3), (0.7, 0.2, 0.1)))
     units = [_wear(rng, _wild_unit(f"{shot_id}-{k + 1}")) for k in range(count)]
-    placed = _scatter(rng, units, overlap=0.3, turned_over=0.12)
-    leaning = count == 1 and rng.random() < 0.25
-    if leaning:
-        lean = {"lean_deg": round(float(rng.uniform(15, 45)), 1), "lean_to_deg": _angle(rng)}
-        placed = (Placed(units[0], _replace(placed[0].pose, **lean)),)
+    placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=0.12), 0.25)
     fill = rng.uniform(0.6, 0.95) if count == 1 else rng.uniform(0.8, 1.0)
-    camera = _draw_camera(rng, "units", fill, 0.0 if leaning else _draw_tilt(rng, 40.0))
-    view = "pallet" if count > 1 else placed[0].pose.face
-    loose = int(rng.integers(0, 5))
-    shot = _finish(rng, shot_id, "wild", "train", view, placed, camera, loose=loose, hand=0.1)
+    camera = _draw_camera(rng, "units", fill, 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0))
+    return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(0, 5)), hand=0.1)
+
+
+def _lean_at_times(rng, placed: tuple[Placed, ...], share: float) -> tuple[Placed, ...]:
+    """A unit by itself leans in a random `share` of the shots."""
+    if len(placed) > 1 or rng.random() >= share:
+        return placed
+    lean = {"lean_deg": round(float(rng.uniform(15, 45)), 1), "lean_to_deg": _angle(rng)}
+    return (Placed(placed[0].unit, _replace(placed[0].pose, **lean)),)
+
+
+def _finish_drawn(rng, shot_id: str, placed: tuple[Placed, ...], camera, loose: int, hand: float) -> Shot:
+    """A shot of drawn units, 640 x 480."""
+    view = "pallet" if len(placed) > 1 else placed[0].pose.face
+    shot = _finish(rng, shot_id, "wild", "train", view, placed, camera, loose=loose, hand=hand)
     return _replace(shot, width=640, height=480)
 
 
