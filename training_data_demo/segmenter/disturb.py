@@ -10,6 +10,7 @@ test that was not trained on.
 """
 
 import math
+from collections.abc import Callable
 
 import torch
 import torch.nn.functional as F
@@ -35,9 +36,10 @@ def _normal(like: Tensor, sigma: float, channels: int = 1) -> Tensor:
     return torch.randn(like.shape[0], channels, 1, 1, device=like.device) * sigma
 
 
-def _sometimes(x: Tensor, changed: Tensor, share: float) -> Tensor:
-    """Take `changed` for a random `share` of the batch."""
-    return torch.where(torch.rand(x.shape[0], 1, 1, 1, device=x.device) < share, changed, x)
+def _sometimes(x: Tensor, change: Callable[[Tensor], Tensor], share: float) -> Tensor:
+    """Change a random `share` of the batch; the rest is not worked on, which a busy card feels."""
+    drawn = (torch.rand(len(x)) < share).nonzero().flatten().to(x.device)
+    return x.index_copy(0, drawn, change(x[drawn])) if len(drawn) else x
 
 
 def _smooth_noise(like: Tensor, cells: int, channels: int = 1) -> Tensor:
@@ -117,17 +119,29 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
 
 def light(x: Tensor) -> Tensor:
     """Disturb linear light before the sensor: uneven lighting, cast shadow, glare, haze, vignette."""
-    x = _sometimes(x, x * (0.35 + 1.3 * _smooth_noise(x, 3)), 0.35)
-    shadow = torch.sigmoid((_smooth_noise(x, 4) - 0.5) * _uniform(x, 10, 80))
-    x = _sometimes(x, x * (1 - _uniform(x, 0.2, 0.75) * shadow), 0.25)
-    bright = torch.relu(_smooth_noise(x, 5) - _uniform(x, 0.75, 0.95)) * _uniform(x, 1, 12)
-    x = _sometimes(x, x + bright * _uniform(x, 0.7, 1.0, 3), 0.12)
-    haze = _uniform(x, 0.0, 0.75) ** 1.5 * _smooth_noise(x, 6).lerp(torch.ones_like(x[:, :1]), 0.5)
-    x = _sometimes(x, x * (1 - haze) + haze * _uniform(x, 0.6, 1.0, 3), 0.15)
+    x = _sometimes(x, lambda x: x * (0.35 + 1.3 * _smooth_noise(x, 3)), 0.35)
+    x = _sometimes(x, _shade, 0.25)
+    x = _sometimes(x, _glare, 0.12)
+    x = _sometimes(x, _haze, 0.15)
     h, w = x.shape[-2:]
     y = torch.linspace(-1, 1, h, device=x.device)[:, None]
     radius2 = (y**2 + torch.linspace(-1, 1, w, device=x.device)[None] ** 2) / 2
     return x * (1 - _uniform(x, 0, 0.45) * radius2)
+
+
+def _shade(x: Tensor) -> Tensor:
+    shadow = torch.sigmoid((_smooth_noise(x, 4) - 0.5) * _uniform(x, 10, 80))
+    return x * (1 - _uniform(x, 0.2, 0.75) * shadow)
+
+
+def _glare(x: Tensor) -> Tensor:
+    bright = torch.relu(_smooth_noise(x, 5) - _uniform(x, 0.75, 0.95)) * _uniform(x, 1, 12)
+    return x + bright * _uniform(x, 0.7, 1.0, 3)
+
+
+def _haze(x: Tensor) -> Tensor:
+    haze = _uniform(x, 0.0, 0.75) ** 1.5 * _smooth_noise(x, 6).lerp(torch.ones_like(x[:, :1]), 0.5)
+    return x * (1 - haze) + haze * _uniform(x, 0.6, 1.0, 3)
 
 
 def invent_grounds(like: Tensor) -> Tensor:
@@ -146,7 +160,8 @@ def invent_grounds(like: Tensor) -> Tensor:
     angle = _uniform(like, 0, math.pi)
     wave = (rows * angle.sin() + columns * angle.cos()) * _uniform(like, 0.03, 0.8) + _uniform(like, 0, 6)
     sharpness = _uniform(like, 0, 2) ** 4 + 0.5
-    x = _sometimes(x, x * (1 + 0.5 * _uniform(like, 0, 1) * torch.tanh(sharpness * wave.sin())), 0.3)
+    depth = _uniform(like, 0, 0.5) * (torch.rand_like(sharpness) < 0.3)
+    x = x * (1 + depth * torch.tanh(sharpness * wave.sin()))
     x = x * (1 + _uniform(like, 0, 1) ** 2 * 0.5 * torch.randn_like(like[:, :1]))
     return x.clamp(0, 8)
 
@@ -180,33 +195,31 @@ def develop(linear: Tensor) -> Tensor:
     # Sensor colours bleed into each other a little; saturation goes up or down.
     grey_value = x.mean(1, keepdim=True)
     x = grey_value + (x - grey_value) * _uniform(x, 0.6, 1.3)
-    x = _sometimes(x, _filter_each(x, _blur_kernels(x)), 0.7)
-    if torch.rand(()).item() < 0.2:
-        x = _sometimes(x, _approach(x), 0.5)
+    x = _sometimes(x, lambda x: _filter_each(x, _blur_kernels(x)), 0.7)
+    x = _sometimes(x, _approach, 0.1)
     # Small pictures and digital zoom: lose resolution, then noise, then come back.
-    x = _sometimes(x, _lose_resolution(x), 0.25)
-    x = x.clamp(min=0)
-    noise = (
-        torch.randn_like(x)
-        * (x * _uniform(x, 0, 1) ** 3 * 0.02 + (_uniform(x, 0, 1) ** 3 * 0.06) ** 2).sqrt()
-    )
-    x = _sometimes(x, x + noise, 0.7)
+    x = _sometimes(x, _lose_resolution, 0.25)
+    x = _sometimes(x.clamp(min=0), _grain, 0.7)
     shoulder = _uniform(x, 0.0, 0.8)  # a soft shoulder as phones have, from clipping hard to rolling off
     x = x.clamp(min=0)
     x = torch.lerp(x, x * (1 + x / 4) / (1 + x), shoulder)
     x = _to_srgb(x)
     contrast = _uniform(x, -0.5, 0.6)
     x = x + contrast * x * (1 - x) * (2 * x - 1)
-    x = _sometimes(x, (x - 0.5) * _uniform(x, 0.2, 0.9) + _uniform(x, 0.35, 0.65), 0.15)
+    x = _sometimes(x, lambda x: (x - 0.5) * _uniform(x, 0.2, 0.9) + _uniform(x, 0.35, 0.65), 0.15)
     x = x.clamp(0, 1) * 255
-    x = _sometimes(x, _speckle(x), 0.12)
-    if torch.rand(()).item() < 0.3:
-        x = _sometimes(x, _flurry(x), 0.4)
-    if torch.rand(()).item() < 0.3:
-        x = _sometimes(x, _rime(x), 0.4)
-    x = _sometimes(x, _sharpen(x), 0.3)
-    x = _sometimes(x, jpeg(x, _uniform(x, 12, 95).flatten()), 0.4)
+    x = _sometimes(x, _speckle, 0.12)
+    x = _sometimes(x, _flurry, 0.12)
+    x = _sometimes(x, _rime, 0.12)
+    x = _sometimes(x, _sharpen, 0.3)
+    x = _sometimes(x, lambda x: jpeg(x, _uniform(x, 12, 95).flatten()), 0.4)
     return x.clamp(0, 255)
+
+
+def _grain(x: Tensor) -> Tensor:
+    """Noise of the sensor: of photons, which grows with the light, and of reading."""
+    strength = x * _uniform(x, 0, 1) ** 3 * 0.02 + (_uniform(x, 0, 1) ** 3 * 0.06) ** 2
+    return x + torch.randn_like(x) * strength.sqrt()
 
 
 def _approach(x: Tensor) -> Tensor:
