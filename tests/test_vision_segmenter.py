@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from vision.segmenter import WEIGHTS, load_segmenter, pool, segment
+from cli.settings import demo_folder
+from vision.photo import decode_photo
+from vision.segmenter import _LOOKS, WEIGHTS, _look, load_segmenter, pool, segment
 
 pytestmark = pytest.mark.skipif(
     not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
@@ -40,14 +42,31 @@ def test_pictures_looked_at_together_come_out_as_alone():
     np.testing.assert_allclose(together[1].masks["unit"], alone.masks["unit"], atol=1e-4)
 
 
-def test_a_mirrored_picture_gives_mirrored_maps():
+def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
     picture = np.random.default_rng(2).integers(0, 255, (96, 128, 3), np.uint8)
-    (plain,), (mirrored,) = (segment([p], [AS_IT_IS]) for p in (picture, picture[:, ::-1]))
-    np.testing.assert_allclose(mirrored.masks["mark"][:, ::-1], plain.masks["mark"], atol=1e-5)
-    np.testing.assert_allclose(mirrored.axis[0, :, ::-1], plain.axis[0], atol=1e-4)
-    np.testing.assert_allclose(-mirrored.axis[1, :, ::-1], plain.axis[1], atol=1e-4)
-    # Offsets are from a point one pixel off the middle of a cell.
-    np.testing.assert_allclose(-mirrored.unit_shape[0, :, ::-1] - 1, plain.unit_shape[0], atol=1e-2)
+    (plain,), (turned,) = (segment([p], [AS_IT_IS]) for p in (picture, picture.swapaxes(0, 1)))
+    np.testing.assert_allclose(turned.masks["mark"].T, plain.masks["mark"], atol=1e-5)
+    np.testing.assert_allclose(-turned.axis[0].T, plain.axis[0], atol=1e-4)
+    np.testing.assert_allclose(turned.axis[1].T, plain.axis[1], atol=1e-4)
+    for ours, theirs in enumerate((1, 0, 4, 3, 2)):  # across is down, and its spread down's
+        np.testing.assert_allclose(turned.unit_shape[theirs].T, plain.unit_shape[ours], atol=1e-2)
+
+
+@pytest.mark.parametrize("way", _LOOKS[1:])
+def test_each_look_tells_of_the_picture_as_it_is(way):
+    path = demo_folder() / "photos" / "mf0001.jpg"
+    picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
+    height, width = (side // 32 * 32 for side in picture.shape[:2])
+    batch = np.float32(picture[:height, :width].transpose(2, 0, 1)[None])
+    (fine, coarse), (other_fine, other_coarse) = _look(batch, *_LOOKS[0]), _look(batch, *way)
+    # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
+    assert ((fine[0, 0] > 0) == (other_fine[0, 0] > 0)).mean() > 0.97
+    on = fine[0, 0, 1::2, 1::2] > 2
+    assert on.mean() > 0.05
+    for first in (1, 3):  # the axis, then the offset to the unit's centre
+        vectors, others = (maps[0, first : first + 2][:, on] for maps in (coarse, other_coarse))
+        cosine = (vectors * others).sum() / np.sqrt((vectors**2).sum() * (others**2).sum())
+        assert cosine > 0.9
 
 
 def test_a_plain_surface_holds_nothing():

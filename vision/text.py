@@ -49,6 +49,7 @@ class Reading:
     confidence: float  # 0..1, geometric mean over the characters; 0 for an empty string
     characters: tuple[Character, ...]
     method: str
+    presence: float = 0.0  # steps of the network's answer that hold a character, by its own probabilities
 
     @staticmethod
     def of(characters: Sequence[Character], method: str) -> "Reading":
@@ -169,7 +170,7 @@ def decode_steps(shares: np.ndarray, characters: Sequence[str], method: str) -> 
             if character.options:  # none of the likely ones is of our alphabet: a scratch, or another script
                 found.append(character)
         start = step
-    return Reading.of(found, method)
+    return replace(Reading.of(found, method), presence=float((1.0 - shares[:, 0]).sum()))
 
 
 def _options(shares: np.ndarray, characters: Sequence[str]) -> Character:

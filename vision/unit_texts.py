@@ -46,10 +46,10 @@ _FIGURES = 5  # of a number that tells something. Our choice
 _ROOMIER = 1.1  # size of a label's second outline over that of its mask. Our choice
 _SURE = 0.9  # text that the general reader reads so well needs no reader for relief
 _LABEL_OVER_TEXT = 1.35  # size of a label over that of the lines on it
-# What a mark says of the way up counts less when less of it than this was read. Of the marks in regions of
-# the training and calibration splits, those that pass FIXED_UP in `fix_up` so ran right in 124 of 127, the
-# rest in 32 of 48 (2026-11-25).
+# What a line says of the way up counts less when less than this speaks for it: evidence of the way where both
+# were compared, else characters read. A mark passes FIXED_UP in `fix_up` so where its evidence is over 1.
 _PLENTY = 3.0
+_LITTLE_WAY = 0.05
 _LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
 LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
@@ -190,19 +190,27 @@ def measure_text_up(texts: Sequence[Text]) -> tuple[float | None, float]:
     up_deg : float or None
         Degrees counter-clockwise, 90 is up on the picture, in -180..180; None where nothing was read.
     confidence : float
-        0..1: length of the mean direction (Mardia & Jupp, Directional Statistics, 2000), times the best
-        confidence, less where little was read: a few signs are read upside down as well.
+        0..1. Of cast marks it grows with `Text.way`. Else the length of the mean direction (Mardia & Jupp,
+        Directional Statistics, 2000), times the best confidence, less where little was read: a few signs are
+        read upside down as well.
     """
+    sides = [np.subtract(text.polygon[1], text.polygon[0]) for text in texts]
+    along = [side / max(float(np.linalg.norm(side)), 1e-9) for side in sides]
+    compared = [(text.way, side) for text, side in zip(texts, along, strict=True) if text.way is not None]
+    if compared:  # with little to go by the way round stays as it was read
+        total = sum(max(way, _LITTLE_WAY) * side for way, side in compared)
+        return _up_of_line(total), min(1.0, float(np.linalg.norm(total)) / _PLENTY)
     weights = [amount_read(text) for text in texts]
     if not texts or sum(weights) <= 0:
         return None, 0.0
-    sides = [np.subtract(text.polygon[1], text.polygon[0]) for text in texts]
-    units = [side / max(float(np.linalg.norm(side)), 1e-9) for side in sides]
-    mean = np.average(units, axis=0, weights=weights)
-    up_deg = float(np.degrees(np.arctan2(mean[0], mean[1])))  # a quarter to the left of reading, y turned up
+    mean = np.average(along, axis=0, weights=weights)
     confidence = float(np.linalg.norm(mean)) * max(text.confidence for text in texts)
-    confidence *= min(1.0, max(weights) / _PLENTY)
-    return up_deg, min(1.0, confidence)
+    return _up_of_line(mean), min(1.0, confidence * min(1.0, max(weights) / _PLENTY))
+
+
+def _up_of_line(side: np.ndarray) -> float:
+    """Degrees counter-clockwise of what is up for a line that runs along `side`, y down."""
+    return float(np.degrees(np.arctan2(side[0], side[1])))  # a quarter to the left of reading, y turned up
 
 
 def read_photo_texts(
