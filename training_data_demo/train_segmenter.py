@@ -254,8 +254,11 @@ def _train(
         if scenes:
             batch = scenes.strew(batch, 0.3, rng)
         if rng.random() < options.plain:
-            return batch, *cover(develop_plainly(batch.rgb), 0.1)
-        return batch, *cover(develop(batch.rgb))
+            picture, hidden = cover(develop_plainly(batch.rgb), 0.1)
+        else:
+            picture, hidden = cover(develop(batch.rgb))
+        # One value that is no number spoils the batch statistics for good, though the loss be left out.
+        return batch, picture.nan_to_num(0.0), hidden
 
     reader, reading = ThreadPoolExecutor(1), None
     pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from

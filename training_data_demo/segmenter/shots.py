@@ -421,7 +421,8 @@ def on_other_ground(batch: Batch, grounds: Tensor, share: float, rng: np.random.
     emptied = torch.from_numpy(drawn < share / 5).to(device)[:, None, None]
     replaced = moved & ((batch.index < PARTS) | emptied)
     # Grounds are drawn at a usual brightness; the sample's own light may be another.
-    lit = grounds * (batch.rgb.mean((1, 2, 3), keepdim=True) / grounds.mean((1, 2, 3), keepdim=True))
+    own, theirs = (rgb.mean((1, 2, 3), keepdim=True) for rgb in (batch.rgb, grounds))
+    lit = grounds * (own / theirs.clamp(min=1e-4))  # a part of a photo can be black throughout
     return Batch(
         rgb=torch.where(replaced[:, None], lit, batch.rgb),
         index=torch.where(replaced, torch.zeros_like(batch.index), batch.index),
