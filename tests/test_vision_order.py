@@ -56,6 +56,17 @@ def test_a_row_seen_aslant_is_read_from_its_own_left(up_deg, slope):
     assert order_connectors(_polygons(up_deg, slope), up_deg) == (0, 1, 2, 3)
 
 
+@given(st.floats(0, 360))
+def test_a_seated_plug_that_lies_askew_does_not_turn_its_row(up_deg):
+    turn = np.radians(-25)
+    askew = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    polygons = []
+    for x, width, height, rotation in ((-50, 20, 12, np.eye(2)), (0, 50, 30, askew), (52, 20, 12, np.eye(2))):
+        corners = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * (width / 2, height / 2)
+        polygons.append(_in_picture(corners @ rotation.T + (x, 20), up_deg))
+    assert order_connectors(polygons, up_deg) == (0, 1, 2)
+
+
 def test_the_other_reading_is_the_unit_on_its_head():
     polygons = _polygons(90)
     order = order_connectors(polygons, 90)

@@ -1,18 +1,21 @@
 """Lines are found, turned upright and read, with what else each character might be."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import matplotlib
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 
 from cli.settings import demo_folder
 from vision import cast_marks, label_text, unit_texts
 from vision import text as text_module
-from vision.cast_marks import CastReader, agree, cut_strips, prepare_relief, read_mark
+from vision.cast_marks import CastReader, agree, cut_strips, prepare_relief, read_mark, way_evidence
 from vision.label_text import align_strings, find_rows, find_words, join_row, pool_characters, read_label
 from vision.observations import Character, Text
 from vision.order import FIXED_UP
@@ -247,7 +250,7 @@ def test_marks_of_the_demo_are_read_and_run_the_right_way():
         text = read_mark(grey, turned(np.float32(mark["polygon"]), 2), load_readers().cast)
         if text is not None:
             along = np.subtract(text.polygon[1], text.polygon[0])
-            right += along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0
+            right += along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0 and text.way > 1
             whole += text.value.replace(" ", "") == mark["value"].replace(" ", "")
     assert right >= 15
     assert whole >= 12
@@ -390,6 +393,27 @@ def test_few_signs_do_not_settle_which_way_is_up(value, settled):
     assert up_deg == pytest.approx(90)
     # 1.5 times the confidence is what `fix_up` weighs against FIXED_UP.
     assert (1.5 * confidence > FIXED_UP) == settled
+
+
+@pytest.mark.parametrize(("way", "settled"), [(1.5, True), (0.6, False), (-0.3, False)])
+def test_what_is_seen_either_way_settles_it_where_both_were_compared(way, settled):
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    text = replace(_reading("TERN 4", 0.99).placed(corners, "cast"), way=way)
+    up_deg, confidence = measure_text_up([text])
+    assert up_deg == pytest.approx(90)  # little evidence against it does not turn what was read
+    assert (1.5 * confidence >= FIXED_UP) == settled
+
+
+def test_marks_that_run_against_each_other_leave_the_way_open():
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    texts = [replace(_reading("TERN 4", 0.99).placed(turned(corners, k), "cast"), way=2.0) for k in (0, 2)]
+    assert measure_text_up(texts)[1] == pytest.approx(0)
+
+
+@given(st.floats(0, 200), st.floats(0, 200))
+def test_evidence_of_the_way_changes_sides_with_what_is_seen(one, other):
+    assert way_evidence(one, other) == -way_evidence(other, one)
+    assert abs(way_evidence(one, other)) <= 4  # a quarter of what is seen in both stands under the difference
 
 
 class _Session:
