@@ -45,7 +45,7 @@ VIEW_SETS = (
 NO_OUTLINE = 0.1
 
 #: Simulated units that the curve is fitted to beside the observed ones, and how many of them one observed
-#: unit outweighs. Chosen on the calibration split and on 8,000 further simulated units, of which 14
+#: unit outweighs. Chosen on the calibration split and on 8,000 further simulated units, of which 4
 #: are accepted and wrong with it; more weight accepts hardly more.
 SIMULATED_BESIDE, OBSERVED_WEIGHT = 3000, 200.0
 #: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.

@@ -166,9 +166,7 @@ class Text:
     height_px: float
     characters: tuple[Character, ...] = ()
     method: str = ""
-    way: float | None = (
-        None  # how much more was seen in it this way round than upside down; None: not compared
-    )
+    way: float | None = None  # how much more was seen this way round than turned; None: not compared
 
     def __post_init__(self) -> None:
         check_share("confidence", self.confidence)
