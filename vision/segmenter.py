@@ -153,9 +153,7 @@ def _places() -> list[tuple[str, int]]:
 
 
 def _name(fine: np.ndarray, coarse: np.ndarray, to_photo: np.ndarray) -> Maps:
-    parts, at = {}, 0
-    for name, channels in _COARSE.items():
-        parts[name], at = coarse[at : at + channels], at + channels
+    parts = {name: coarse[at : at + _COARSE[name]] for name, at in _places()}
     return Maps(
         masks={name: _sigmoid(fine[i]) for i, name in enumerate(_FINE)},
         face=_sigmoid(parts["face"][0]),
