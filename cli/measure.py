@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.answers import Decision
-from models.calibration import expected_calibration_error
+from models.calibration import error_by_chance, expected_calibration_error
 from models.conformal import coverage_range
 
 
@@ -151,8 +151,17 @@ def deciding_figures(cases: Sequence[Case], n_calibration: int) -> list[Figure]:
             len(known),
             "<= 2 %",
             most=0.02,
+            words=_by_chance(said) if known else "",
         ),
     ]
+
+
+def _by_chance(said: np.ndarray) -> str:
+    mean, high = error_by_chance(said)
+    return (
+        f"probabilities without fault would show {100 * mean:.1f} % on as many cases, and in 95 of 100 "
+        f"draws no more than {100 * high:.1f} %"
+    )
 
 
 def stranger_figures(cases: Sequence[Case]) -> list[Figure]:

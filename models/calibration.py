@@ -6,6 +6,7 @@ Kull, Silva Filho & Flach, "Beta calibration", AISTATS 2017: three parameters, s
 Platt's sigmoid (1999) it has a slope of its own for doubtful and for sure answers, so that what goes wrong
 among the doubtful does not make the sure ones modest.
 Expected calibration error: Naeini, Cooper & Hauskrecht, AAAI 2015, with bins of equal width.
+Its size by chance: consistency resampling, Broecker & Smith, Weather and Forecasting 22 (2007).
 """
 
 from dataclasses import dataclass
@@ -91,3 +92,17 @@ def expected_calibration_error(probability: np.ndarray, right: np.ndarray, n_bin
     used = bins[:, 2] > 0
     gap = np.abs(bins[used, 0] - bins[used, 1])
     return float(np.sum(gap * bins[used, 2]) / bins[used, 2].sum())
+
+
+def error_by_chance(probability: np.ndarray, n_draws: int = 2000) -> tuple[float, float]:
+    """Calibration error that probabilities without fault would show on as many cases.
+
+    Returns
+    -------
+    mean, high : float
+        Over `n_draws` sets of cases drawn right with their own probability; 95 in 100 lie below `high`.
+    """
+    probability = np.asarray(probability, dtype=float)
+    right = np.random.default_rng(0).random((n_draws, len(probability))) < probability
+    errors = [expected_calibration_error(probability, drawn) for drawn in right]
+    return float(np.mean(errors)), float(np.percentile(errors, 95))

@@ -7,6 +7,7 @@ from scipy.special import expit
 from models.calibration import (
     Calibration,
     calibrated_log_odds,
+    error_by_chance,
     expected_calibration_error,
     fit_calibration,
 )
@@ -43,3 +44,15 @@ def test_one_kind_of_pair_is_refused_with_a_sentence():
 
 def test_empty_bins_count_nothing():
     assert expected_calibration_error(np.array([1.0, 1.0]), np.array([True, True])) == 0.0
+
+
+def test_even_without_fault_there_is_an_error_of_the_size_that_tosses_give():
+    mean, high = error_by_chance(np.full(400, 0.45))
+    # One bin, so the mean distance of a share of 400 tosses from its chance: the half-normal law.
+    deviation = np.sqrt(0.45 * 0.55 / 400)
+    assert mean == pytest.approx(deviation * np.sqrt(2 / np.pi), rel=0.06)  # 2,000 draws: 1.7 % each side
+    assert high == pytest.approx(1.96 * deviation, rel=0.08)
+
+
+def test_sure_probabilities_leave_nothing_to_chance():
+    assert error_by_chance(np.ones(30)) == (0.0, 0.0)
