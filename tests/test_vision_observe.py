@@ -127,7 +127,9 @@ def test_networks_that_were_begun_to_load_are_loaded_once(monkeypatch):
     from vision import text_regions
 
     opened = []
-    monkeypatch.setattr(text_regions, "_open_network", lru_cache(lambda path: opened.append(path) or path))
+    monkeypatch.setattr(
+        text_regions, "_open_network", lru_cache(lambda path, threads: opened.append(path) or path)
+    )
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(lambda _: text_regions.load_detector(), range(8)))
     assert len(opened) == 1

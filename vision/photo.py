@@ -22,6 +22,10 @@ MAX_SCANS = 100
 #: Smallest side of a picture in which anything could be seen, in pixels. Our choice.
 MIN_SIDE_PX = 32
 
+#: Share of the pixels asked for along the long side that will do: a half of 4,000 where 2,016 are asked for
+#: takes half the time of the whole and a reduction. Our choice.
+_NEAR_ENOUGH = 0.95
+
 _BAND_ROWS = 512
 
 #: Colours this close, in 8-bit levels, are the same: what a profile means by them need not be worked out. Our
@@ -118,7 +122,7 @@ class Photo:
         return cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY)
 
     def reduced(self, max_side: int) -> np.ndarray:
-        """The picture with its long side at most `max_side` pixels; never enlarged.
+        """The picture with its long side at most `max_side` pixels, or a little less; never enlarged.
 
         Parameters
         ----------
@@ -144,7 +148,7 @@ class Photo:
                 (4, cv2.IMREAD_REDUCED_COLOR_4),
                 (2, cv2.IMREAD_REDUCED_COLOR_2),
             ):
-                if long_side // divisor >= max_side:
+                if long_side // divisor >= _NEAR_ENOUGH * max_side:
                     rgb = self._decode_jpeg(flag | cv2.IMREAD_COLOR_RGB)
                     break
         profile = self._profile if rgb is not None else b""  # the whole picture is in sRGB already

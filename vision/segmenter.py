@@ -3,6 +3,7 @@
 The network and its training are in training_data_demo/train_segmenter.py; the weights lie in vision/weights/.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import cv2
 import numpy as np
 import onnxruntime
 
-from vision.text_regions import load_network
+from vision.text_regions import load_network, usable_threads
 
 WEIGHTS = Path(__file__).parent / "weights" / "segmenter.onnx"
 FINS = ("none", "half", "all")
@@ -72,7 +73,7 @@ def load_segmenter() -> onnxruntime.InferenceSession:
     """
     if not WEIGHTS.is_file():
         raise FileNotFoundError(f"{WEIGHTS} is missing; install plugface again")
-    return load_network(str(WEIGHTS))
+    return load_network(str(WEIGHTS), threads=1)  # one look a thread: they need not wait for each other
 
 
 def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps]:
@@ -93,9 +94,9 @@ def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps
     batch = (
         np.stack([np.pad(p, padding, mode="edge") for p in pictures]).transpose(0, 3, 1, 2).astype(np.float32)
     )
-    fine, coarse = (
-        np.mean(looks, axis=0) for looks in zip(*(_look(batch, *way) for way in _LOOKS), strict=True)
-    )
+    with ThreadPoolExecutor(usable_threads()) as pool:
+        looks = list(pool.map(lambda way: _look(batch, *way), _LOOKS))
+    fine, coarse = (np.mean(each, axis=0) for each in zip(*looks, strict=True))
     fine, coarse = (
         fine[:, :, : -(-height // 2), : -(-width // 2)],
         coarse[:, :, : -(-height // 4), : -(-width // 4)],

@@ -50,8 +50,19 @@ class BrokenNetwork(FileNotFoundError):
 _LOADING: dict[str, Lock] = {}
 
 
-def load_network(path: str) -> onnxruntime.InferenceSession:
+def usable_threads() -> int:
+    """How many threads a network may work with."""
+    return min(THREADS, cv2.getNumThreads())
+
+
+def load_network(path: str, *, threads: int | None = None) -> onnxruntime.InferenceSession:
     """An ONNX network, loaded once, whichever thread asks first.
+
+    Parameters
+    ----------
+    path : str
+    threads : int, optional
+        That share one run of it; all that are usable by default.
 
     Raises
     ------
@@ -61,13 +72,13 @@ def load_network(path: str) -> onnxruntime.InferenceSession:
     if not Path(path).is_file():
         raise BrokenNetwork(errno.ENOENT, "there is no such file", path)
     with _LOADING.setdefault(path, Lock()):
-        return _open_network(path)
+        return _open_network(path, threads or usable_threads())
 
 
 @lru_cache(maxsize=4)
-def _open_network(path: str) -> onnxruntime.InferenceSession:
+def _open_network(path: str, threads: int) -> onnxruntime.InferenceSession:
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = min(THREADS, cv2.getNumThreads())
+    options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
     # Threads that wait for work in a busy loop take the other core from whatever else runs there.
