@@ -5,6 +5,7 @@ as its
 centre and covariance, which turn and scale exactly with the picture.
 """
 
+import functools
 import json
 import random
 from concurrent.futures import ThreadPoolExecutor
@@ -50,13 +51,15 @@ UNIT_COLUMNS = (
 )
 CONNECTOR_COLUMNS = ("x", "y", "xx", "xy", "yy", "colour", "size", "mated", "broken")
 LONG_SIDE = 1152  # larger shots are reduced to this
+BRIGHTEST = 3.0  # white wherever the mean is 0.2; as many shots as can be must fit into a card's memory
 
 
 @dataclass
 class Shot:
     """One render: linear light and what every pixel belongs to."""
 
-    rgb: Tensor  # float16 (3, H, W), linear, scaled so that its mean is 0.2
+    rgb: Tensor  # uint8 (3, H, W), coded: to_linear gives the share of peak
+    peak: float  # brightest linear light, where the mean is 0.2
     index: Tensor  # int16 (H, W)
     units: Tensor  # float32 (MAX_UNITS, len(UNIT_COLUMNS)); NaN where unknown
     connectors: Tensor  # float32 (MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), row 13 * unit + part
@@ -109,10 +112,23 @@ def read_shot(path: Path) -> Shot:
     return _make_shot(rgb, index, json.loads(path.with_suffix(".json").read_text()), path.stem)
 
 
+def _linear_of_codes() -> np.ndarray:
+    coded = np.arange(256, dtype=np.float32) / 255
+    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+
+
+_LINEAR = _linear_of_codes()  # IEC 61966-2-1
+
+
 def to_linear(bgr: np.ndarray) -> np.ndarray:
     """Linear RGB 0..1 (H, W, 3) of a coded picture as OpenCV reads it (IEC 61966-2-1)."""
-    coded = bgr[:, :, ::-1].astype(np.float32) / 255
-    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+    return _LINEAR[bgr[:, :, ::-1]]
+
+
+def _to_code(linear: np.ndarray) -> np.ndarray:
+    """Codes 0..255 of linear light 0..1 (IEC 61966-2-1)."""
+    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    return np.round(255 * coded).astype(np.uint8)
 
 
 def read_photo_shot(folder: Path, row: dict) -> Shot:
@@ -150,7 +166,8 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
     # A shot can be rendered smaller than the photo that its geometry speaks of.
     scale = index.shape[1] / geometry.get("width", width)
     rgb = np.nan_to_num(rgb, posinf=16.0).clip(0, 16)
-    rgb = (rgb * (0.2 / max(1e-4, float(rgb.mean())))).clip(0, 60)
+    rgb = (rgb * (0.2 / max(1e-4, float(rgb.mean())))).clip(0, BRIGHTEST)
+    peak = max(1e-4, float(rgb.max()))
 
     units = np.full((MAX_UNITS, len(UNIT_COLUMNS)), np.nan, np.float32)
     connectors = np.full((MAX_UNITS * 13, len(CONNECTOR_COLUMNS)), np.nan, np.float32)
@@ -184,7 +201,8 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
                 float(connector["missing"]),
             )
     return Shot(
-        rgb=torch.from_numpy(np.ascontiguousarray(rgb.transpose(2, 0, 1))).half(),
+        rgb=torch.from_numpy(np.ascontiguousarray(_to_code(rgb / peak).transpose(2, 0, 1))),
+        peak=peak,
         index=torch.from_numpy(index.astype(np.int16)),
         units=torch.from_numpy(units),
         connectors=torch.from_numpy(connectors),
@@ -261,6 +279,11 @@ def draw_view(
     return np.column_stack([matrix, offset])
 
 
+@functools.cache
+def _linear_on(device: torch.device) -> Tensor:
+    return torch.from_numpy(_LINEAR).to(device)
+
+
 def cut(shot: Shot, view: np.ndarray, size: tuple[int, int]) -> Batch:
     """The shot seen through `view`, as a batch of one with MAX_UNITS units."""
     height, width = size
@@ -274,7 +297,7 @@ def cut(shot: Shot, view: np.ndarray, size: tuple[int, int]) -> Batch:
     at = torch.stack([x, y, torch.ones_like(x)], -1) @ affine.T
     shot_h, shot_w = shot.index.shape
     grid = torch.stack([at[..., 0] / shot_w, at[..., 1] / shot_h], -1)[None] * 2 - 1
-    rgb = shot.rgb[None].float()
+    rgb = _linear_on(device)[shot.rgb[None].int()] * shot.peak
     scale = float(np.sqrt(abs(np.linalg.det(view[:, :2]))))
     while scale > 1.5:  # average before thinning out, as a camera does
         rgb, scale = F.avg_pool2d(rgb, 2, ceil_mode=True), scale / 2
