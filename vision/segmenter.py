@@ -5,6 +5,7 @@ The network and its training are in training_data_demo/train_segmenter.py; the w
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -77,7 +78,7 @@ def load_segmenter() -> onnxruntime.InferenceSession:
 
 
 def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps]:
-    """Maps of pictures that have one size.
+    """Maps of pictures.
 
     Each is looked at as it is, with rows and columns exchanged, and both in the mirror; what is said every
     time is averaged. Of housings of drawn families held back from training the colour was right in 86.6 % so,
@@ -89,23 +90,26 @@ def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps
     to_photo : list of (2, 3)
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     """
-    height, width = pictures[0].shape[:2]
-    padding = ((0, -height % _STRIDE), (0, -width % _STRIDE), (0, 0))
-    batch = (
-        np.stack([np.pad(p, padding, mode="edge") for p in pictures]).transpose(0, 3, 1, 2).astype(np.float32)
-    )
     with ThreadPoolExecutor(usable_threads()) as pool:
-        looks = list(pool.map(lambda way: _look(batch, *way), _LOOKS))
+        # One picture a run: a pallet's units together would take a gigabyte.
+        answers = pool.map(lambda task: _look(*task), [(p, way) for p in pictures for way in _LOOKS])
+        return [_join(list(islice(answers, len(_LOOKS))), np.asarray(m, float)) for m in to_photo]
+
+
+def _join(looks: list[tuple[np.ndarray, np.ndarray]], to_photo: np.ndarray) -> Maps:
     fine, coarse = (np.mean(each, axis=0) for each in zip(*looks, strict=True))
-    fine, coarse = (
-        fine[:, :, : -(-height // 2), : -(-width // 2)],
-        coarse[:, :, : -(-height // 4), : -(-width // 4)],
-    )
-    return [_name(f, c, np.asarray(m, float)) for f, c, m in zip(fine, coarse, to_photo, strict=True)]
+    return _name(fine, coarse, to_photo)
 
 
-def _look(batch: np.ndarray, exchanged: bool, mirrored: bool) -> tuple[np.ndarray, np.ndarray]:
-    """The network's outputs for pictures changed so, as they would be for the pictures themselves."""
+def _look(picture: np.ndarray, way: tuple[bool, bool]) -> tuple[np.ndarray, np.ndarray]:
+    """The network's outputs for a picture changed so, as they would be for the picture itself.
+
+    Shapes (channels, h2, w2) and (channels, h4, w4).
+    """
+    exchanged, mirrored = way
+    height, width = picture.shape[:2]
+    padding = ((0, -height % _STRIDE), (0, -width % _STRIDE), (0, 0))
+    batch = np.pad(picture, padding, mode="edge").transpose(2, 0, 1)[None].astype(np.float32)
 
     def mirror(maps: np.ndarray) -> np.ndarray:
         return maps[..., ::-1] if mirrored else maps
@@ -121,7 +125,8 @@ def _look(batch: np.ndarray, exchanged: bool, mirrored: bool) -> tuple[np.ndarra
     coarse = exchange(coarse)
     if exchanged:
         coarse = _exchange_directions(coarse)
-    return exchange(mirror(fine)), coarse
+    fine = exchange(mirror(fine))
+    return fine[0, :, : -(-height // 2), : -(-width // 2)], coarse[0, :, : -(-height // 4), : -(-width // 4)]
 
 
 def _mirror_directions(coarse: np.ndarray) -> None:
