@@ -67,6 +67,21 @@ def test_a_seated_plug_that_lies_askew_does_not_turn_its_row(up_deg):
     assert order_connectors(polygons, up_deg) == (0, 1, 2)
 
 
+@given(st.floats(0, 360))
+def test_of_two_plugs_the_one_that_lies_askew_does_not_turn_the_row_on_a_straight_unit(up_deg):
+    turn = np.radians(-15)  # along its edges its middle lies higher than the other's
+    askew = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+
+    def box(width, height, rotation, x, y):
+        corners = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * (width / 2, height / 2)
+        return _in_picture(corners @ rotation.T + (x, y), up_deg)
+
+    polygons = [box(26, 20, np.eye(2), -55, 0), box(70, 24, askew, 25, 0)]
+    unit = box(160, 90, np.eye(2), 0, 0)
+    assert order_connectors(polygons, up_deg, unit) == (0, 1)
+    assert order_connectors(polygons, up_deg) == (1, 0)  # the edges of the two alone do not tell
+
+
 def test_the_other_reading_is_the_unit_on_its_head():
     polygons = _polygons(90)
     order = order_connectors(polygons, 90)

@@ -272,11 +272,13 @@ def _describe(
 def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
     """The unit with its connectors in canonical order for this upward direction."""
     polygons = [c.polygon for c in unit.connectors]
-    order = order_connectors(polygons, up_deg)
+    order = order_connectors(polygons, up_deg, unit.polygon)
     placed = tuple(
         replace(unit.connectors[i], place=place_in_unit(polygons[i], unit.polygon, up_deg)) for i in order
     )
-    other = other_reading(polygons, order, up_deg) if certainty < FIXED_UP and len(order) > 1 else None
+    other = None
+    if certainty < FIXED_UP and len(order) > 1:
+        other = other_reading(polygons, order, up_deg, unit.polygon)
     return replace(
         unit, connectors=placed, up_deg=up_deg, up_confidence=certainty, up_method=method, other_order=other
     )
