@@ -127,7 +127,7 @@ def draw_growth(curves: dict[str, list[tuple[float, float]]], path: Path) -> Non
         axes.plot(*zip(*points, strict=True), marker="o", color="tab:blue")
         axes.set_xlabel(caption)
         axes.set_ylabel("seconds")
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, 1.1 * max(seconds for _, seconds in points))
     figure.savefig(path, dpi=DPI)
 
 
