@@ -77,7 +77,7 @@ def decide(
         findings=findings,
         next_photo=None
         if settled or verdict == "not_in_catalogue"
-        else choose_next_photo(weighing, model, costs, now),
+        else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
         fit=_fit(likely, family, remaining, needs, verdict),
         unknown_probability=posterior.unlike,

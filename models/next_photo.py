@@ -1,7 +1,8 @@
 """Which photo would help most: the expected fall of the cost of deciding, by playing each photo through.
 
 For each answer that is still possible, photos of that view are drawn with the measured noise, added to what
-is known, and judged as real ones would be. The gain is the cost now less the mean cost then.
+is known, and judged as real ones would be. The gain is the cost now less the mean cost then. Where variants
+are open and no single photo is likely to settle them, the one that leaves the least doubt is worth taking.
 """
 
 import numpy as np
@@ -39,7 +40,7 @@ _WHY = {
 
 
 def choose_next_photo(
-    weighing: Weighing, model: Model, costs: Costs, now: float, seed: int = 0
+    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool = False, seed: int = 0
 ) -> NextPhoto | None:
     """The photo with the greatest expected gain; None if none is worth taking.
 
@@ -47,6 +48,8 @@ def choose_next_photo(
     ----------
     now : float
         Cost of deciding on what is known, second looks.
+    variants_open : bool
+        The family is settled and its variant is not.
     seed : int
         The same photos always get the same advice.
     """
@@ -58,12 +61,14 @@ def choose_next_photo(
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
     played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
-    gains = [now - cost for cost in played]
+    gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
     if gains[best] < LEAST_GAIN:
-        return None
+        if not variants_open:
+            return None
+        best = int(np.argmin([doubt for _, doubt in played]))
     view = PHOTOS[best]
-    return NextPhoto(view, float(gains[best]), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
+    return NextPhoto(view, max(0.0, float(gains[best])), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
 
 
 _NAMES = {
@@ -75,8 +80,11 @@ _NAMES = {
 }
 
 
-def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng) -> float:
-    """Mean cost after one more photo, over the families still possible and the photos drawn for each."""
+def _play(
+    weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng
+) -> tuple[float, float]:
+    """Mean cost after one more photo, and mean doubt about family and variant together, over the families
+    still possible and the photos drawn for each."""
     index = index_families(tuple(weighing.index.families[r] for r in rows))
     known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows], f.sibling[rows]) for f in weighing.fits]
     cases, variant_chances, weights = [], [], []
@@ -98,4 +106,5 @@ def _play(weighing: Weighing, view: View, rows, chances, model: Model, costs: Co
             weights.append(chances[place] / n_draws)
     posteriors = predict(model, cases)
     after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
-    return float(np.dot(weights, after))
+    named = [p.families.max() * v for p, v in zip(posteriors, variant_chances, strict=True)]
+    return float(np.dot(weights, after)), float(np.dot(weights, 1.0 - np.array(named)))
