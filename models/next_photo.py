@@ -40,7 +40,7 @@ _WHY = {
 
 
 def choose_next_photo(
-    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool = False, seed: int = 0
+    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool, seed: int = 0
 ) -> NextPhoto | None:
     """The photo with the greatest expected gain; None if none is worth taking.
 

@@ -33,6 +33,13 @@ def _polygons(up_deg: float, slope: float = 0.0):
     return [_in_picture([(x, y + slope * x) for x, y in c], up_deg) for c in corners]
 
 
+def _box(width, height, turn_deg, centre):
+    """Corners (4, 2) on the unit, y up."""
+    turn = np.radians(turn_deg)
+    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    return np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * (width / 2, height / 2) @ rotation.T + centre
+
+
 @given(st.floats(0, 360))
 def test_order_is_the_same_at_every_turn(up_deg):
     assert order_connectors(_polygons(up_deg), up_deg) == (0, 1, 2, 3)
@@ -58,26 +65,16 @@ def test_a_row_seen_aslant_is_read_from_its_own_left(up_deg, slope):
 
 @given(st.floats(0, 360))
 def test_a_seated_plug_that_lies_askew_does_not_turn_its_row(up_deg):
-    turn = np.radians(-25)
-    askew = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    polygons = []
-    for x, width, height, rotation in ((-50, 20, 12, np.eye(2)), (0, 50, 30, askew), (52, 20, 12, np.eye(2))):
-        corners = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * (width / 2, height / 2)
-        polygons.append(_in_picture(corners @ rotation.T + (x, 20), up_deg))
+    boxes = ((20, 12, 0, (-50, 20)), (50, 30, -25, (0, 20)), (20, 12, 0, (52, 20)))
+    polygons = [_in_picture(_box(*box), up_deg) for box in boxes]
     assert order_connectors(polygons, up_deg) == (0, 1, 2)
 
 
 @given(st.floats(0, 360))
 def test_of_two_plugs_the_one_that_lies_askew_does_not_turn_the_row_on_a_straight_unit(up_deg):
-    turn = np.radians(-15)  # along its edges its middle lies higher than the other's
-    askew = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-
-    def box(width, height, rotation, x, y):
-        corners = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * (width / 2, height / 2)
-        return _in_picture(corners @ rotation.T + (x, y), up_deg)
-
-    polygons = [box(26, 20, np.eye(2), -55, 0), box(70, 24, askew, 25, 0)]
-    unit = box(160, 90, np.eye(2), 0, 0)
+    # Along the edges of the second its middle lies higher than that of the first.
+    boxes = ((26, 20, 0, (-55, 0)), (70, 24, -15, (25, 0)), (160, 90, 0, (0, 0)))
+    *polygons, unit = (_in_picture(_box(*box), up_deg) for box in boxes)
     assert order_connectors(polygons, up_deg, unit) == (0, 1)
     assert order_connectors(polygons, up_deg) == (1, 0)  # the edges of the two alone do not tell
 

@@ -70,8 +70,7 @@ def _up_of_rows(polygons: list[Polygon], up_deg: float, unit: Polygon | None) ->
 
 def _edges(box: tuple) -> np.ndarray:
     """Two sides (2, 2) of a box as `cv2.minAreaRect` gives it, one after the other."""
-    corners = cv2.boxPoints(box)
-    return np.diff(corners[:3], axis=0)
+    return np.diff(cv2.boxPoints(box)[:3], axis=0)
 
 
 def _turns(vectors: np.ndarray, level_deg: float, period_deg: float) -> np.ndarray:

@@ -78,7 +78,8 @@ def _blur_kernels(like: Tensor, size: int = 13) -> Tensor:
     return kernels / kernels.sum((1, 2), keepdim=True)
 
 
-def _to_srgb(linear: Tensor) -> Tensor:
+def to_srgb(linear: Tensor) -> Tensor:
+    """Coded sRGB 0..1 of linear light, any shape."""
     linear = linear.clamp(0, 1)  # IEC 61966-2-1
     return torch.where(
         linear <= 0.0031308, 12.92 * linear, 1.055 * linear.clamp(min=1e-6) ** (1 / 2.4) - 0.055
@@ -176,7 +177,7 @@ def develop_plainly(linear: Tensor) -> Tensor:
     x = x * (mean.mean(1, keepdim=True) / mean) ** _uniform(x, 0.2, 0.9) * torch.exp(_normal(x, 0.05, 3))
     middle = torch.quantile(x.mean(1).flatten(1)[:, ::37], 0.5, dim=1).view(-1, 1, 1, 1).clamp(min=1e-4)
     x = x * (0.2 / middle) * torch.exp2(_normal(x, 0.4))
-    return _to_srgb(x + torch.randn_like(x) * 0.004) * 255
+    return to_srgb(x + torch.randn_like(x) * 0.004) * 255
 
 
 def develop(linear: Tensor) -> Tensor:
@@ -203,7 +204,7 @@ def develop(linear: Tensor) -> Tensor:
     shoulder = _uniform(x, 0.0, 0.8)  # a soft shoulder as phones have, from clipping hard to rolling off
     x = x.clamp(min=0)
     x = torch.lerp(x, x * (1 + x / 4) / (1 + x), shoulder)
-    x = _to_srgb(x)
+    x = to_srgb(x)
     contrast = _uniform(x, -0.5, 0.6)
     x = x + contrast * x * (1 - x) * (2 * x - 1)
     x = _sometimes(x, lambda x: (x - 0.5) * _uniform(x, 0.2, 0.9) + _uniform(x, 0.35, 0.65), 0.15)

@@ -18,6 +18,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from training_data_demo.segmenter.disturb import to_srgb
 from training_data_demo.studio.shades import draw_shade
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")  # IEC 60757
@@ -112,23 +113,13 @@ def read_shot(path: Path) -> Shot:
     return _make_shot(rgb, index, json.loads(path.with_suffix(".json").read_text()), path.stem)
 
 
-def _linear_of_codes() -> np.ndarray:
-    coded = np.arange(256, dtype=np.float32) / 255
-    return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
-
-
-_LINEAR = _linear_of_codes()  # IEC 61966-2-1
+_CODED = np.arange(256, dtype=np.float32) / 255
+_LINEAR = np.where(_CODED <= 0.04045, _CODED / 12.92, ((_CODED + 0.055) / 1.055) ** 2.4)
 
 
 def to_linear(bgr: np.ndarray) -> np.ndarray:
     """Linear RGB 0..1 (H, W, 3) of a coded picture as OpenCV reads it (IEC 61966-2-1)."""
     return _LINEAR[bgr[:, :, ::-1]]
-
-
-def _to_code(linear: np.ndarray) -> np.ndarray:
-    """Codes 0..255 of linear light 0..1 (IEC 61966-2-1)."""
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.round(255 * coded).astype(np.uint8)
 
 
 def read_photo_shot(folder: Path, row: dict) -> Shot:
@@ -201,7 +192,7 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
                 float(connector["missing"]),
             )
     return Shot(
-        rgb=torch.from_numpy(np.ascontiguousarray(_to_code(rgb / peak).transpose(2, 0, 1))),
+        rgb=(255 * to_srgb(torch.from_numpy(rgb / peak)).permute(2, 0, 1)).round().byte().contiguous(),
         peak=peak,
         index=torch.from_numpy(index.astype(np.int16)),
         units=torch.from_numpy(units),
