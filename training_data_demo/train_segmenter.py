@@ -18,7 +18,7 @@ SCENES holds real photographs of other things: those in Debian's gnome-backgroun
 lomiri-wallpapers and opencv-doc as grounds, the photographs in tuxpaint-stamps-default as things.
 One process keeps a graphics card busy for a quarter of the time. Several train one network together under
 `python -m torch.distributed.run --nproc-per-node 3 -m training_data_demo.train_segmenter ...`: each draws a
-batch, and their gradients are averaged.
+batch, and their gradients are averaged. They are dealt out to all cards that there are.
 """
 
 import argparse
@@ -95,7 +95,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
 
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    device = _choose_device()
     together = "WORLD_SIZE" in os.environ  # set by torch.distributed.run
     if together:
         dist.init_process_group("gloo")  # its processes may share a card
@@ -143,6 +143,7 @@ def main() -> None:
         "encoder_frozen": options.freeze,
         "batch": options.batch,
         "processes": dist.get_world_size() if together else 1,
+        "cards": torch.cuda.device_count(),
         "progress": [],
     }
     known = set(paths)
@@ -158,6 +159,15 @@ def main() -> None:
     if options.weights and options.keep:
         _keep(averaged, options.weights, options.keep)
     _save(averaged, held_back or training, device, options, log)
+
+
+def _choose_device() -> torch.device:
+    """The processor, or this process's card where there are any."""
+    if not torch.cuda.is_available():
+        return torch.device("cpu")
+    device = torch.device("cuda", int(os.environ.get("LOCAL_RANK", 0)) % torch.cuda.device_count())
+    torch.cuda.set_device(device)
+    return device
 
 
 def _find_shots(folders: list[Path]) -> dict[str, Path]:
