@@ -40,7 +40,7 @@ _WHY = {
 
 
 def choose_next_photo(
-    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool, seed: int = 0
+    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool
 ) -> NextPhoto | None:
     """The photo with the greatest expected gain; None if none is worth taking.
 
@@ -50,10 +50,8 @@ def choose_next_photo(
         Cost of deciding on what is known, second looks.
     variants_open : bool
         The family is settled and its variant is not.
-    seed : int
-        The same photos always get the same advice.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)  # the same photos always get the same advice
     rows = weighing.ranked[:N_FAMILIES]
     chances = weighing.posterior.families[rows]
     likely = chances >= chances.max() * LEAST_CHANCE
