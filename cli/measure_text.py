@@ -1,9 +1,10 @@
 """Measure reading: python -m cli.measure_text [--photos DIR] [--split train] [--limit N] [--plain | --marks]
 
-Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, and how
-often what was read at a mark fits the right one of the catalogue's marks best: by the whole pipeline and,
-with --plain, by one pass of each reader over the whole photo, in turn in one run. With --marks, cast marks
-alone are read where the truth says they stand, by each reader: what finding them costs is the difference.
+Prints how often service number, suffix, cast mark and barcode are read on photos with known truth, how many
+of the suffixes that were read are right, and how often what was read at a mark fits the right one of the
+catalogue's marks best: by the whole pipeline and, with --plain, by one pass of each reader over the whole
+photo, in turn in one run. With --marks, cast marks alone are read where the truth says they stand, by each
+reader: what finding them costs is the difference.
 """
 
 import argparse
@@ -19,10 +20,12 @@ import numpy as np
 from cli.pipeline import default_model
 from cli.settings import default_catalogue, demo_folder
 from cli.truth import TRUTH_FILE
-from models.catalogue import load_catalogue
+from models.catalogue import Family, load_catalogue
 from models.catalogue_index import Strings, compact, index_catalogue
 from models.noise import ObservationNoise
 from models.text_fit import FLOOR_NATS, score_strings
+from models.variants import read_suffixes
+from models.views import UnitView
 from vision.barcodes import read_codes
 from vision.cast_marks import CastReader, read_mark
 from vision.label_text import align_strings
@@ -125,6 +128,15 @@ def score_marks(
     return scored
 
 
+def score_suffixes(row: dict, texts: list[Text], families: dict[str, Family]) -> list[bool]:
+    """Whether each suffix that was read is that of the photo's unit; nothing of several units."""
+    if len(row["units"]) != 1 or row["units"][0]["family"] not in families:
+        return []
+    unit = row["units"][0]
+    view = UnitView(0, row["sha256"], usable=True, unit=None, texts=tuple(texts), codes=())
+    return [suffix == unit["suffix"].upper() for suffix in read_suffixes(families[unit["family"]], view)]
+
+
 def _lies_at(text: Text, polygon: list[list[float]]) -> bool:
     """Whether the middle of a text lies on a line's outline, or off it by no more than its height."""
     outline = np.float32(polygon).reshape(-1, 1, 2)
@@ -147,7 +159,8 @@ def measure(
 ) -> None:
     """Read every photo of a split in each way, in turn, and print the figures."""
     rows = _rows(folder, split)[:limit]
-    marks, noise = index_catalogue(load_catalogue(catalogue)).marks, default_model().noise
+    known = load_catalogue(catalogue)
+    marks, noise = index_catalogue(known).marks, default_model().noise
     totals: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
     seconds: dict[str, float] = defaultdict(float)
     for row in rows:
@@ -159,6 +172,9 @@ def measure(
             scores = score_photo(row, texts, codes)
             for band, right in score_marks(row, texts, marks, noise):
                 scores[f"mark, matched, {band}"].append((right, 1))
+            scores["suffix, of those read"] += [
+                (right, 1) for right in score_suffixes(row, texts, known.by_key)
+            ]
             for figure, counts in scores.items():
                 for right, asked in counts:
                     totals[figure, way][0] += right

@@ -125,6 +125,13 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
     return found
 
 
+def read_suffixes(family: Family, view: UnitView) -> list[str]:
+    """What was read in the place of a suffix and can be one of this family; not what stands by itself."""
+    pattern = compile_pattern(family.label.suffix)
+    words = [word.value.upper() for _, word, sure in _suffix_words(family, view) if sure == PLACED_SUFFIX]
+    return [word for word in words if pattern.fullmatch(word)]
+
+
 def _behind(caption: str, family: Family, words: list[str]) -> int | None:
     """Place of the word right behind the caption, or where there is none behind a service number, if it is
     short enough for a suffix. The first figures of the number may be torn off or hidden.

@@ -2,8 +2,10 @@
 
 import pytest
 
-from cli.measure_text import score_marks, score_photo
+from cli.measure_text import score_marks, score_photo, score_suffixes
 from cli.pipeline import default_model
+from cli.settings import default_catalogue
+from models.catalogue import load_catalogue
 from models.catalogue_index import strings_of
 from vision.observations import Code, Text
 
@@ -87,3 +89,24 @@ def test_what_is_read_elsewhere_matches_no_mark():
     first = strings_of([("SKUA 2", 0), ("SKUA 1", 1)])  # nothing read fits the first as little as any other
     assert score_marks(_row(), [], first, noise) == [("12 to 24 px", False)]
     assert score_marks(_row(), [], strings_of([("TERN 1", 0)]), noise) == []
+
+
+@pytest.mark.parametrize(
+    ("lines", "right"),
+    [
+        (["734 160 723", "REV R2"], [True]),
+        (["REV R3"], [False]),
+        (["734 160 723"], []),
+        (["R3"], []),  # by itself it may be anything
+        (["REV R7X"], []),  # no suffix of this maker
+        (["REV R2", "REV R3"], [True, False]),
+    ],
+)
+def test_suffixes_count_where_they_were_read(lines, right):
+    families = load_catalogue(default_catalogue()).by_key
+    unit = {"family": "SKUA 2", "suffix": "R2"}
+    row = {"sha256": "0" * 64, "units": [unit]}
+    texts = [_text(line, "printed") for line in lines]
+    assert score_suffixes(row, texts, families) == right
+    assert score_suffixes(row | {"units": [unit, unit]}, texts, families) == []
+    assert score_suffixes(row | {"units": [unit | {"family": "BW-40"}]}, texts, families) == []
