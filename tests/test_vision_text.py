@@ -514,6 +514,19 @@ def test_lines_near_upright_are_read_whichever_end_each_box_starts_at(reader):
     assert {text.value for text in text_module.read_boxes(grey, mixed, reader)} == {v for v, _, _ in _LINES}
 
 
+@pytest.mark.parametrize("letter", ["F", "R", "B2"])
+@pytest.mark.parametrize("quarters", range(4))
+def test_a_letter_by_itself_is_read_the_way_its_neighbours_run(reader, letter, quarters):
+    """Its box is as high as it is wide or higher: any of its sides may have been taken for its upper one."""
+    grey = _label((("734 160 723", 56, (50, 40)), (letter, 56, (60, 140))), (500, 240))
+    line, alone = sorted(find_text(grey), key=lambda box: -box.size[0])
+    assert alone.is_stubby
+    assert not line.is_stubby
+    boxes = [line, TextBox(turned(alone.corners, quarters), alone.score)]
+    texts = text_module.read_boxes(grey, boxes, reader)
+    assert [text.value.replace(" ", "") for text in texts] == ["734160723", letter]
+
+
 @pytest.mark.parametrize(("first", "looks"), [("MARROW", 2), ("734 160 723", 1)])
 def test_a_label_without_a_number_is_read_again_in_a_roomier_outline(monkeypatch, first, looks):
     grey, corners = _lay(_label(), 0)

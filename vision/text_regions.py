@@ -25,6 +25,10 @@ _DETECTOR_FILE = "PP-OCRv6_det_small.onnx"
 # Settings of the detector's own package for this network, but for the smallest side, which is ours.
 _INK_PROBABILITY, _BOX_SCORE, _UNCLIP, _LEAST_SIDE_PX = 0.3, 0.5, 1.6, 4.0
 
+#: A box not longer than this times its height may hold a letter by itself: a narrow one is half as wide as
+#: high, and boxes are drawn roomily. Our choice.
+STUBBY = 2.0
+
 #: Share of a strip's variance that two tones explain. On drawn labels it was 0.80 to 0.94, on relief drawn
 #: with lights from five sides 0.70 to 0.80; photographs may move it.
 _TWO_TONES = 0.81
@@ -41,6 +45,12 @@ class TextBox:
     def size(self) -> tuple[float, float]:
         """Length along the text and height across it, pixels."""
         return side_lengths(self.corners)
+
+    @property
+    def is_stubby(self) -> bool:
+        """So short that it may hold a sign or two that run along its short side."""
+        length, height = self.size
+        return length < STUBBY * height
 
 
 class BrokenNetwork(FileNotFoundError):
