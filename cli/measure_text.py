@@ -172,9 +172,8 @@ def measure(
             scores = score_photo(row, texts, codes)
             for band, right in score_marks(row, texts, marks, noise):
                 scores[f"mark, matched, {band}"].append((right, 1))
-            scores["suffix, of those read"] += [
-                (right, 1) for right in score_suffixes(row, texts, known.by_key)
-            ]
+            for right in score_suffixes(row, texts, known.by_key):
+                scores["suffix, of those read"].append((right, 1))
             for figure, counts in scores.items():
                 for right, asked in counts:
                     totals[figure, way][0] += right

@@ -245,12 +245,12 @@ def _one_way(boxes: Sequence[TextBox]) -> list[TextBox]:
     Of lines near upright each may be taken to start at either end. The box of a letter by itself, a suffix,
     can be higher than it is wide, and was taken to run across the others.
     """
-    along = boxes[0].corners[1] - boxes[0].corners[0] if boxes else np.zeros(2)
-    return [replace(box, corners=_run_along(box, along)) for box in boxes]
+    return [replace(box, corners=_run_along(box, boxes[0])) for box in boxes]
 
 
-def _run_along(box: TextBox, along: np.ndarray) -> np.ndarray:
-    """Corners of a box, rolled by halves, or by quarters where it is stubby, to run nearly as `along`."""
+def _run_along(box: TextBox, other: TextBox) -> np.ndarray:
+    """Corners of a box, rolled by halves, or by quarters where it is stubby, to run nearly as another's."""
+    along = other.corners[1] - other.corners[0]
     ways = [turned(box.corners, quarters) for quarters in ((0, 1, 2, 3) if box.is_stubby else (0, 2))]
     return max(ways, key=lambda corners: float((corners[1] - corners[0]) @ along) / side_lengths(corners)[0])
 

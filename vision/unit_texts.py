@@ -359,15 +359,14 @@ def _label_outline(texts: Sequence[Text]) -> list[Polygon]:
 
 
 def _by_lean(boxes: Sequence[TextBox], tolerance_deg: float = 20.0) -> list[list[TextBox]]:
-    """Boxes in groups whose long sides lean alike, longest first."""
+    """Boxes in groups whose long sides lean alike, longest first; each may start at either end."""
     groups: list[tuple[float, list[TextBox]]] = []
     for box in sorted(boxes, key=lambda b: -b.size[0]):
         x, y = box.corners[1] - box.corners[0]
         lean = float(np.degrees(np.arctan2(y, x)))
         for angle, group in groups:
             if abs((lean - angle + 90.0) % 180.0 - 90.0) < tolerance_deg:
-                against = np.cos(np.radians(lean - angle)) < 0
-                group.append(replace(box, corners=np.roll(box.corners, -2, axis=0)) if against else box)
+                group.append(box)
                 break
         else:
             groups.append((lean, [box]))
