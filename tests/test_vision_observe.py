@@ -10,9 +10,10 @@ import pytest
 from PIL import Image
 
 import training_data_demo
-from vision.observe import NO_SEGMENTER, observe
+from vision import segmenter
+from vision.observe import NO_SEGMENTER, _overlap, observe
 from vision.photo import decode_photo
-from vision.segmenter import WEIGHTS
+from vision.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS
 
 needs_weights = pytest.mark.skipif(
     not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
@@ -93,6 +94,24 @@ def test_a_pallet_gives_about_as_many_units_as_it_holds():
     seen = _observe(DEMO / row["photo"], read_text=False)
     plain = sum(unit["visible"] > 0.5 for unit in row["units"])
     assert abs(len(seen.units) - plain) <= max(1, plain // 5)
+
+
+@needs_weights
+def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
+    path = DEMO / "photos" / "mf0141.jpg"  # one unit in half of the photo
+    ways, plain_look = [], segmenter._look
+
+    def note(picture, way):
+        ways.append(way)
+        return plain_look(picture, way)
+
+    monkeypatch.setattr("vision.segmenter._look", note)
+    (few,) = _observe(path, read_text=False).units
+    assert len(ways) == 2 + 4
+    monkeypatch.setattr("vision.observe.FIRST_LOOKS", FIRST_LOOKS + MORE_LOOKS)
+    (many,) = _observe(path, read_text=False).units
+    assert _overlap(few.polygon, many.polygon) > 0.95
+    assert _colours(few) == _colours(many)
 
 
 @pytest.mark.parametrize("shade", [0, 90, 255])

@@ -5,7 +5,7 @@ import pytest
 
 from cli.settings import demo_folder
 from vision.photo import decode_photo
-from vision.segmenter import _LOOKS, WEIGHTS, _look, load_segmenter, pool, segment
+from vision.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS, _look, load_segmenter, pool, segment
 
 pytestmark = pytest.mark.skipif(
     not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
@@ -52,11 +52,11 @@ def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
         np.testing.assert_allclose(turned.unit_shape[theirs].T, plain.unit_shape[ours], atol=1e-2)
 
 
-@pytest.mark.parametrize("way", _LOOKS[1:])
+@pytest.mark.parametrize("way", [*FIRST_LOOKS[1:], *MORE_LOOKS])
 def test_each_look_tells_of_the_picture_as_it_is(way):
     path = demo_folder() / "photos" / "mf0001.jpg"
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
-    (fine, coarse), (other_fine, other_coarse) = _look(picture, _LOOKS[0]), _look(picture, way)
+    (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_LOOKS[0]), _look(picture, way)
     # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
     assert ((fine[0] > 0) == (other_fine[0] > 0)).mean() > 0.97
     on = fine[0, 1::2, 1::2][: coarse.shape[1], : coarse.shape[2]] > 2

@@ -14,7 +14,7 @@ from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit,
 from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
 from vision.photo import Photo
 from vision.quality import measure_quality
-from vision.segmenter import WEIGHTS, Maps, load_segmenter, segment
+from vision.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS, Maps, join, load_segmenter, look, segment
 from vision.text import load_recogniser
 from vision.text_regions import load_detector
 from vision.unit_texts import (
@@ -40,6 +40,7 @@ CLOSE_PX = 384
 WORTH_ENLARGING = 1.25
 _MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
 _WINDOW = 1.25  # side of the second look's window over the unit's long side
+_LEAST_WINDOW = 32.0  # pixels of the photo
 _WHOLE_CONFIDENCE = 0.5  # of the whole photo being one unit, where nothing tells
 NO_SEGMENTER = (
     "The segmenter's weights are not installed: plugs were not looked for, and the whole photo was taken for "
@@ -87,8 +88,8 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
         Thread(target=_quietly, args=(lambda: photo.grey,)).start()
     to_photo = photo.width_px / rgb.shape[1]
     medium = _shrunk(rgb, _MEDIUM_PX)
-    picture, maps = _whole(medium, photo.width_px, photo.height_px)
-    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in find_units(maps)])
+    picture, maps, found = _whole(medium, photo.width_px, photo.height_px)
+    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found])
     sightings = _without_crumbs(sightings)
     white_balance = _balance(picture, maps)
     units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance, shades) for sighting in sightings)
@@ -155,35 +156,53 @@ def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
 
 
-def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, Maps]:
-    """The whole photo as the network sees it, and its maps; a small photo is enlarged, for the network knows
-    things of a certain size."""
+def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, Maps, list[FoundUnit]]:
+    """The whole photo as the network sees it, its maps and the units in it.
+
+    A small photo is enlarged, for the network knows things of a certain size. Half of the looks are enough to
+    find a unit that is by itself and is looked at again.
+    """
     scale = WHOLE_PX / max(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
-    return picture, segment([picture], [to_photo])[0]
+    (answers,) = look([picture], FIRST_LOOKS)
+    maps = join(answers, to_photo)
+    units = find_units(maps)
+    if len(units) != 1 or _window(units[0], max(width_px, height_px)) is None:
+        maps = join([*answers, *look([picture], MORE_LOOKS)[0]], to_photo)
+        units = find_units(maps)
+    return picture, maps, units
+
+
+def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None:
+    """Corner and side of the square in which to look at a unit again, in pixels of the photo; None where it
+    would look hardly larger there, or is too small to be told more of.
+
+    `photo_px` is the photo's long side.
+    """
+    points = np.asarray(unit.polygon)
+    low, high = points.min(0), points.max(0)
+    side = float((high - low).max()) * _WINDOW
+    if CLOSE_PX / side <= WORTH_ENLARGING * WHOLE_PX / photo_px or side < _LEAST_WINDOW:
+        return None
+    return (low + high) / 2 - side / 2, side
 
 
 def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -> list[_Sighting]:
     """Look again at units that are small in the photo, all in one go."""
-    windows = {}
-    for k, sighting in enumerate(sightings):
-        points = np.asarray(sighting.unit.polygon) / to_photo
-        low, high = points.min(0), points.max(0)
-        side = float((high - low).max()) * _WINDOW
-        if CLOSE_PX / side > WORTH_ENLARGING * WHOLE_PX / max(rgb.shape[:2]) and side >= 32:
-            windows[k] = ((low + high) / 2 - side / 2, side)
+    photo_px = to_photo * max(rgb.shape[:2])
+    windows = {k: w for k, s in enumerate(sightings) if (w := _window(s.unit, photo_px)) is not None}
     if not windows:
         return sightings
     pictures, placings = [], []
     for corner, side in windows.values():
-        scale = CLOSE_PX / side
+        scale = to_photo * CLOSE_PX / side
         # OpenCV counts from pixel centres, half a pixel inside the corner.
-        offset = -corner * scale + 0.5 * (scale - 1)
+        offset = -corner / to_photo * scale + 0.5 * (scale - 1)
         matrix = np.array([[scale, 0, offset[0]], [0, scale, offset[1]]])
         pictures.append(_warp(rgb, matrix, scale))
-        placings.append(np.array([[1 / scale, 0, corner[0]], [0, 1 / scale, corner[1]]]) * to_photo)
+        placings.append(np.array([[side / CLOSE_PX, 0, corner[0]], [0, side / CLOSE_PX, corner[1]]]))
     closer = list(sightings)
     for k, maps in zip(windows, segment(pictures, placings), strict=True):
         overlap, unit = max(

@@ -23,8 +23,13 @@ _COARSE = {"face": 1, "axis": 2, "unit": 5, "connector": 5, "mated": 1, "colour"
 _COARSE |= {"body_colour": 12, "broken": 1}
 _SHAPE_SCALES = {"unit": 64.0, "connector": 16.0}  # pixels
 _STRIDE = 32
-# How a picture is looked at: with rows and columns exchanged or not, then in the mirror or not.
-_LOOKS = ((False, False), (False, True), (True, False), (True, True))
+#: A way to look at a picture: with rows and columns exchanged or not, then in the mirror or not.
+Look = tuple[bool, bool]
+#: Two ways that have little in common, and the other two.
+FIRST_LOOKS: tuple[Look, ...] = ((False, False), (True, True))
+MORE_LOOKS: tuple[Look, ...] = ((False, True), (True, False))
+#: The network's two outputs: shapes (channels, h2, w2) and (channels, h4, w4).
+Answer = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -78,11 +83,10 @@ def load_segmenter() -> onnxruntime.InferenceSession:
 
 
 def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps]:
-    """Maps of pictures.
+    """Maps of pictures, each looked at in all four ways.
 
-    Each is looked at as it is, with rows and columns exchanged, and both in the mirror; what is said every
-    time is averaged. Of housings of drawn families held back from training the colour was right in 86.6 % so,
-    in 84.9 % by the first and its mirror alone.
+    Of housings of drawn families held back from training the colour was right in 86.6 % so, in 84.9 % by the
+    picture itself and its mirror alone.
 
     Parameters
     ----------
@@ -90,22 +94,26 @@ def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps
     to_photo : list of (2, 3)
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     """
+    answers = look(pictures, FIRST_LOOKS + MORE_LOOKS)
+    return [join(answer, matrix) for answer, matrix in zip(answers, to_photo, strict=True)]
+
+
+def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer]]:
+    """What the network says of each picture in each of these ways, as of the picture itself."""
     with ThreadPoolExecutor(usable_threads()) as pool:
         # One picture a run: a pallet's units together would take a gigabyte.
-        answers = pool.map(lambda task: _look(*task), [(p, way) for p in pictures for way in _LOOKS])
-        return [_join(list(islice(answers, len(_LOOKS))), np.asarray(m, float)) for m in to_photo]
+        answers = pool.map(lambda task: _look(*task), [(p, way) for p in pictures for way in ways])
+        return [list(islice(answers, len(ways))) for _ in pictures]
 
 
-def _join(looks: list[tuple[np.ndarray, np.ndarray]], to_photo: np.ndarray) -> Maps:
-    fine, coarse = (np.mean(each, axis=0) for each in zip(*looks, strict=True))
-    return _name(fine, coarse, to_photo)
+def join(answers: list[Answer], to_photo: np.ndarray) -> Maps:
+    """Maps out of the mean of all answers to one picture."""
+    fine, coarse = (np.mean(each, axis=0) for each in zip(*answers, strict=True))
+    return _name(fine, coarse, np.asarray(to_photo, float))
 
 
-def _look(picture: np.ndarray, way: tuple[bool, bool]) -> tuple[np.ndarray, np.ndarray]:
-    """The network's outputs for a picture changed so, as they would be for the picture itself.
-
-    Shapes (channels, h2, w2) and (channels, h4, w4).
-    """
+def _look(picture: np.ndarray, way: Look) -> Answer:
+    """The network's outputs for a picture changed so, as they would be for the picture itself."""
     exchanged, mirrored = way
     height, width = picture.shape[:2]
     padding = ((0, -height % _STRIDE), (0, -width % _STRIDE), (0, 0))
