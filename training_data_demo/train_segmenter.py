@@ -18,11 +18,13 @@ SCENES holds real photographs of other things: those in Debian's gnome-backgroun
 lomiri-wallpapers and opencv-doc as grounds, the photographs in tuxpaint-stamps-default as things.
 One process keeps a graphics card busy for a quarter of the time. Several train one network together under
 `python -m torch.distributed.run --nproc-per-node 3 -m training_data_demo.train_segmenter ...`: each draws a
-batch, and their gradients are averaged. They are dealt out to all cards that there are.
+batch from its own share of the shots, and their gradients are averaged. They are dealt out to all cards that
+there are.
 """
 
 import argparse
 import copy
+import functools
 import hashlib
 import json
 import os
@@ -99,7 +101,8 @@ def main() -> None:
     together = "WORLD_SIZE" in os.environ  # set by torch.distributed.run
     if together:
         dist.init_process_group("gloo")  # its processes may share a card
-    rank = dist.get_rank() if together else 0
+    rank, processes = (dist.get_rank(), dist.get_world_size()) if together else (0, 1)
+    wanted = functools.partial(_is_share_of, rank, processes)
     torch.manual_seed(options.seed)
     torch.backends.cudnn.benchmark = False  # with six sizes the search took minutes
     torch.backends.cuda.matmul.allow_tf32 = True
@@ -108,11 +111,12 @@ def main() -> None:
 
     started = time.monotonic()
     paths = _find_shots(options.data)
-    shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos)
+    shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos, wanted)
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
     if not training:
         raise SystemExit("No shots to train on: --data must hold NAME.npz with NAME.json beside it.")
+    total = _in_all(len(training))
     print(
         f"{len(training)} shots, {len(held_back)} held back, read in {time.monotonic() - started:.0f} s",
         flush=True,
@@ -125,7 +129,7 @@ def main() -> None:
         network.load_state_dict(network.state_dict() | _read_weights(network, options.weights))
     network = network.to(device, memory_format=torch.channels_last)
     log = {
-        "shots": len(training),
+        "shots": total,
         "held_back": len(held_back),
         "parameters": sum(p.numel() for p in network.parameters()),
         "encoder": options.encoder.name if options.encoder else "random",
@@ -142,20 +146,20 @@ def main() -> None:
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
         "batch": options.batch,
-        "processes": dist.get_world_size() if together else 1,
+        "processes": processes,
         "cards": torch.cuda.device_count(),
         "progress": [],
     }
     known = set(paths)
 
     def read_more() -> None:
-        _read_more(options, known, training, device)
+        _read_more(options, known, training, device, wanted)
 
     torch.manual_seed(options.seed + rank)
     averaged = _train(network, training, held_back, device, options, log, read_more, rank)
+    log["shots"] = _in_all(len(training))
     if rank:
         return
-    log["shots"] = len(training)
     if options.weights and options.keep:
         _keep(averaged, options.weights, options.keep)
     _save(averaged, held_back or training, device, options, log)
@@ -180,11 +184,11 @@ def _is_train(path: Path) -> bool:
     return json.loads(path.with_suffix(".json").read_text())["split"] == "train"
 
 
-def _read_more(options: argparse.Namespace, known: set[str], training: list[Shot], device) -> None:
+def _read_more(options: argparse.Namespace, known: set[str], training: list[Shot], device, wanted) -> None:
     """Add shots that came into the folders since, to be run beside the training."""
     found = _find_shots(options.data)
     new = sorted(name for name in found if name not in known and not _is_held_back(name))
-    training += read_shots([found[name] for name in new], device, workers=2)
+    training += read_shots([found[name] for name in new], device, wanted=wanted, workers=2)
     known.update(found)
 
 
@@ -217,9 +221,31 @@ def _log_beside(weights: Path | None) -> dict | None:
     return json.loads((weights.parent / "training_log.json").read_text()) if weights else None
 
 
+def _draw_by(name: str) -> float:
+    """A number from 0 up to 1 that hangs on the name alone."""
+    return int(hashlib.sha256(name.encode()).hexdigest()[:8], 16) / 2**32
+
+
 def _is_held_back(name: str) -> bool:
     """By the hash of the name, so that the same shots stay out in every run."""
-    return int(hashlib.sha256(name.encode()).hexdigest()[:8], 16) / 2**32 < HELD_BACK
+    return _draw_by(name) < HELD_BACK
+
+
+def _is_share_of(rank: int, processes: int, name: str) -> bool:
+    """Whether this process takes the shot: each its share, and what is held back the first, which measures.
+
+    If each read all, nine of them would take minutes and most of the cards' memory.
+    """
+    return rank == (0 if _is_held_back(name) else int(_draw_by(f"share {name}") * processes))
+
+
+def _in_all(own: int) -> int:
+    """The sum over the processes that train together."""
+    if not dist.is_initialized():
+        return own
+    shared = torch.tensor(own)
+    dist.all_reduce(shared)
+    return int(shared)
 
 
 def _train(
@@ -300,8 +326,7 @@ def _train(
         if elapsed - last_print > 15 or step <= 2:
             last_print = elapsed
             print(f"{elapsed:6.0f} s  step {step}  loss {total.item():.3f}", flush=True)
-            row = {"seconds": round(elapsed, 1), "step": step, "shots": len(training)}
-            row["loss"] = round(total.item(), 4)
+            row = {"seconds": round(elapsed, 1), "step": step, "loss": round(total.item(), 4)}
             log["progress"].append(row | {name: round(value.item(), 4) for name, value in terms.items()})
             if options.follow and (reading is None or reading.done()):
                 if reading is not None:

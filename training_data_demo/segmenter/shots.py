@@ -8,6 +8,7 @@ centre and covariance, which turn and scale exactly with the picture.
 import functools
 import json
 import random
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -203,16 +204,21 @@ def _make_shot(rgb: np.ndarray, index: np.ndarray, geometry: dict, name: str) ->
 
 
 def read_shots(
-    paths: list[Path], device: torch.device, photos: Path | None = None, workers: int = 16
+    paths: list[Path],
+    device: torch.device,
+    photos: Path | None = None,
+    wanted: Callable[[str], bool] = lambda name: True,
+    workers: int = 16,
 ) -> list[Shot]:
-    """Read many shots and put them on the device; a broken one is named and left out.
+    """Read the shots whose name is wanted and put them on the device; a broken one is named and left out.
 
     `photos` is a folder with truth.jsonl, of which the train split is read.
     """
+    paths = [path for path in paths if wanted(path.stem)]
     rows = []
     if photos is not None:
         rows = [json.loads(line) for line in (photos / "truth.jsonl").read_text().splitlines()]
-        rows = [row for row in rows if row["split"] == "train"]
+        rows = [row for row in rows if row["split"] == "train" and wanted(row["id"])]
 
     def read(path: Path | dict) -> Shot | None:
         try:
