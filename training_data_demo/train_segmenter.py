@@ -273,6 +273,8 @@ def _train(
     optimiser = torch.optim.AdamW(groups, lr=options.rate, weight_decay=WEIGHT_DECAY)
     averaged = copy.deepcopy(network).eval()
     rng = np.random.default_rng(options.seed + rank)
+    # All processes draw the same size at a time: a step takes as long as the largest of them.
+    size_rng = np.random.default_rng(options.seed)
     started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
     network.train()
     network.encoder.train(not options.freeze)
@@ -281,7 +283,7 @@ def _train(
 
     @torch.no_grad()
     def draw():
-        batch = draw_batch(training, options.batch, sizes[rng.integers(len(sizes))], rng)
+        batch = draw_batch(training, options.batch, sizes[size_rng.integers(len(sizes))], rng)
         grounds = invent_grounds(batch.rgb)
         if scenes:
             real = torch.from_numpy(rng.random(len(grounds)) < 0.6).to(device)[:, None, None, None]

@@ -45,7 +45,8 @@ def render_all(
         str(max(1, (os.cpu_count() or 2) // workers)),
     ]
     threads = [
-        threading.Thread(target=_serve, args=(waiting, arguments, failed, k % gpus)) for k in range(workers)
+        threading.Thread(target=_serve, args=(waiting, arguments, failed, k % gpus, _cores_of(k, workers)))
+        for k in range(workers)
     ]
     for thread in threads:
         thread.start()
@@ -54,8 +55,18 @@ def render_all(
     return failed
 
 
-def _serve(waiting, arguments, failed, gpu: int) -> None:
-    """Keep one worker process, which sees one GPU, busy; start another when it dies."""
+def _cores_of(worker: int, workers: int) -> set[int]:
+    """A worker's share of the processor's cores; empty where the system cannot bind a process to some."""
+    if not hasattr(os, "sched_getaffinity"):
+        return set()
+    cores = sorted(os.sched_getaffinity(0))
+    share = max(1, len(cores) // workers)
+    first = worker * share % len(cores)
+    return set(cores[first : first + share])
+
+
+def _serve(waiting, arguments, failed, gpu: int, cores: set[int]) -> None:
+    """Keep one worker process, which sees one GPU and these cores, busy; start another when it dies."""
     worker = None
     # OpenBLAS's idle threads spin: they took half of a small machine's time.
     surroundings = {**os.environ, "CUDA_VISIBLE_DEVICES": str(gpu), "OPENBLAS_NUM_THREADS": "1"}
@@ -69,6 +80,8 @@ def _serve(waiting, arguments, failed, gpu: int) -> None:
             worker = subprocess.Popen(
                 command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=surroundings
             )
+            if cores:  # the renderer starts a thread for each core it may use: 56 on 64 cores stood still
+                os.sched_setaffinity(worker.pid, cores)
         answer = ""
         try:
             worker.stdin.write(shot.to_json() + "\n")
