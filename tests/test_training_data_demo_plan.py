@@ -134,3 +134,17 @@ def test_worn_units_have_lost_a_socket_on_every_other_and_keep_one():
     assert 0.3 < share < 0.7  # drawn for one in two; four deviations of 60 draws are 0.26
     assert all(len(unit.missing) < sockets[unit.unit_id] for unit in units)
     assert plan.worn_shots(2)[1] == plan.worn_shots(3)[1]
+
+
+def test_dyed_units_keep_their_shell_and_lose_its_colours():
+    units = [placed.unit for shot in plan.dyed_shots(60) for placed in shot.units]
+    shells = {family.key: family for family in catalogue("marrow_finch").families}
+    same = []
+    for unit in units:
+        dyed, shell = family_of(unit), shells[unit.family.split("#")[0]]
+        assert (dyed.body, dyed.marks) == (shell.body, shell.marks)
+        assert [c.at_mm for c in dyed.connectors] == [c.at_mm for c in shell.connectors]
+        same += [c.colour == own.colour for c, own in zip(dyed.connectors, shell.connectors, strict=True)]
+    assert sum(same) < 0.25 * len(same)  # one in twelve by chance alone
+    assert plan.dyed_shots(2)[1] == plan.dyed_shots(3)[1]
+    assert {shot.split for shot in plan.dyed_shots(3)} == {"train"}

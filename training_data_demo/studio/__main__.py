@@ -35,11 +35,13 @@ def _parser() -> argparse.ArgumentParser:
     plan = commands.add_parser("plan", help="write down which photos there shall be, one line of JSON each")
     plan.add_argument(
         "--set",
-        choices=("shipped", "pell", "first", "wild", "worn"),
+        choices=("shipped", "pell", "first", "wild", "worn", "dyed"),
         default="shipped",
         help="which photos",
     )
-    plan.add_argument("--count", type=int, default=500, help="how many, for the sets 'wild' and 'worn'")
+    plan.add_argument(
+        "--count", type=int, default=500, help="how many, for the sets 'wild', 'worn' and 'dyed'"
+    )
     plan.add_argument("--out", type=Path, required=True, help="file to write")
     plan.set_defaults(run=_plan)
 

@@ -23,6 +23,9 @@ def family_of(unit: Unit) -> Family:
     """The family of a planned unit. Raises KeyError if its source does not hold it."""
     if unit.source == "wild":
         return wild.random_family(int(unit.family))
+    if unit.source == "dyed":
+        key, seed = unit.family.rsplit("#", 1)
+        return wild.dye(catalogue("marrow_finch").by_key[key], int(seed))
     if unit.source == "unknown":
         return wild.unknown_family(unit.family)
     return catalogue(unit.source).by_key[unit.family]

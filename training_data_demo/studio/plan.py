@@ -133,9 +133,17 @@ def worn_shots(count: int) -> list[Shot]:
     return [_worn_shot(f"x{k:05d}") for k in range(count)]
 
 
+def dyed_shots(count: int) -> list[Shot]:
+    """Units in the demo catalogue's shells with plugs in colours drawn by chance.
+
+    Who learns from the catalogue's own units alone learns which colours go with which shell.
+    """
+    return [_dyed_shot(f"y{k:05d}") for k in range(count)]
+
+
 SETS = {"shipped": shipped_shots, "pell": pell_shots, "first": first_shots}
 #: Sets of as many shots as are asked for.
-DRAWN = {"wild": wild_shots, "worn": worn_shots}
+DRAWN = {"wild": wild_shots, "worn": worn_shots, "dyed": dyed_shots}
 
 
 def generator_of(*parts: str) -> np.random.Generator:
@@ -235,6 +243,13 @@ def _wild_unit(unit_id: str) -> Unit:
     seed = _seed(generator_of("wild", unit_id))
     family = wild.random_family(seed)
     return _draw_unit(unit_id, "wild", family, family.variants[0], False, key=str(seed))
+
+
+def _dyed_unit(unit_id: str) -> Unit:
+    rng = generator_of("dyed", unit_id)
+    family, seed = _pick(rng, catalogue("marrow_finch").families), _seed(rng)
+    dyed, variant = wild.dye(family, seed), _pick(rng, family.variants)
+    return _draw_unit(unit_id, "dyed", dyed, variant, False, key=f"{family.key}#{seed}")
 
 
 # Shots
@@ -351,6 +366,17 @@ def _worn_shot(shot_id: str) -> Shot:
     placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=0.12), 0.25)
     fill = rng.uniform(0.6, 0.95) if count == 1 else rng.uniform(0.8, 1.0)
     camera = _draw_camera(rng, "units", fill, 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0))
+    return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(0, 5)), hand=0.1)
+
+
+def _dyed_shot(shot_id: str) -> Shot:
+    """One or two units in shells of the catalogue, plugs in any colour."""
+    rng = generator_of("shot", shot_id)
+    units = [_dyed_unit(f"{shot_id}-{k + 1}") for k in range(int(_pick(rng, (1, 2), (0.8, 0.2))))]
+    placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=0.05), 0.25)
+    camera = _draw_camera(
+        rng, "units", rng.uniform(0.6, 0.95), 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0)
+    )
     return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(0, 5)), hand=0.1)
 
 

@@ -37,8 +37,8 @@ class Unit:
     """One physical unit: who it is and what state it is in. `source` says where its family is defined."""
 
     unit_id: str
-    source: str  # "marrow_finch" | "pell_works" | "unknown" | "wild"
-    family: str  # key in that source
+    source: str  # "marrow_finch" | "pell_works" | "unknown" | "wild" | "dyed"
+    family: str  # key in that source; of a dyed one KEY#SEED
     variant: str
     service_number: str
     suffix: str

@@ -82,6 +82,14 @@ def random_family(seed: int) -> Family:
     return _draw_family(draw, key, maker, _EVEN)
 
 
+def dye(family: Family, seed: int) -> Family:
+    """The same family with its plugs in colours drawn by chance, each as likely as on drawn families."""
+    draw = random.Random(f"dyed family {seed}")
+    colours = draw.choices(COLOURS, _EVEN, k=len(family.connectors))
+    dyed = (c.model_copy(update={"colour": x}) for c, x in zip(family.connectors, colours, strict=True))
+    return family.model_copy(update={"connectors": tuple(dyed)})
+
+
 def _draw_family(draw: random.Random, key: str, maker: str, weights: tuple[int, ...]) -> Family:
     while True:
         body = _draw_body(draw)
