@@ -1,8 +1,10 @@
 """What counts as a front seen right, on made-up observations and truth."""
 
+import numpy as np
 import pytest
 
-from cli.measure_vision import Tally, score_photo
+from cli.measure_vision import Seconds, Tally, measure, read_rows, score_photo, table
+from cli.settings import demo_folder
 from vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,
@@ -81,3 +83,17 @@ def test_both_readings_kept_is_counted_apart_whatever_is_broken():
     )
     assert counts["front right"] == 0
     assert counts["front right or both readings kept"] == 1
+
+
+def test_large_photos_of_one_unit_are_timed_apart(monkeypatch):
+    rows = [row for row in read_rows(demo_folder(), "test") if row["id"] in ("mf0240", "ti01", "ti07")]
+    nothing = Observations("0" * 64, _QUALITY, _BALANCE)
+    monkeypatch.setattr("cli.measure_vision.observe", lambda photo, read_text: nothing)
+    seconds = measure(demo_folder(), rows)[3]
+    assert (len(seconds.all), len(seconds.large)) == (3, 1)  # ti07 holds several units
+
+
+def test_what_was_not_timed_has_no_median():
+    rows = dict(table(Tally(), Tally(), Seconds([1.0, 2.0, 6.0], [])))
+    assert rows["median seconds a photo"] == 2.0
+    assert np.isnan(rows["median seconds a photo of 12 megapixels, one unit"])
