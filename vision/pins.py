@@ -9,6 +9,8 @@ LEAST_PITCH_PX = 5.0
 LEAST_ALIKE = 0.8
 _CAVITY = (0.10, 0.12)  # share of the housing's length and depth that is wall, on each side
 _MOST_ROWS, _MOST_COLUMNS = 6, 60
+# Two bumps are always evenly spaced: along the long side, where pins are many, they prove no grid.
+_LEAST_ROWS, _LEAST_COLUMNS = 2, 3
 
 
 def count_pins(housing: np.ndarray) -> tuple[int, int] | None:
@@ -30,18 +32,18 @@ def count_pins(housing: np.ndarray) -> tuple[int, int] | None:
     left, top = round(w * _CAVITY[0]), round(h * _CAVITY[1])
     cavity = housing[top : h - top, left : w - left].astype(np.float32)
     detail = cavity - cv2.GaussianBlur(cavity, (0, 0), max(2.0, h / 10))
-    columns = _count_periods(detail.std(0), _MOST_COLUMNS)
-    rows = _count_periods(detail.std(1), _MOST_ROWS)
+    columns = _count_periods(detail.std(0), _LEAST_COLUMNS, _MOST_COLUMNS)
+    rows = _count_periods(detail.std(1), _LEAST_ROWS, _MOST_ROWS)
     return (rows, columns) if rows and columns else None
 
 
-def _count_periods(profile: np.ndarray, most: int) -> int | None:
+def _count_periods(profile: np.ndarray, least: int, most: int) -> int | None:
     """How many bumps a profile has, if they are evenly spaced and alike."""
     profile = cv2.GaussianBlur(profile.reshape(1, -1).astype(np.float32), (0, 0), 1.0).ravel()
     raised = profile > (profile.min() + profile.max()) / 2
     edges = np.diff(np.concatenate([[0], raised.astype(int), [0]]))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    if not 2 <= len(starts) <= most or profile.max() < 6:
+    if not least <= len(starts) <= most or profile.max() < 6:
         return None
     middles = (starts + ends) / 2
     gaps = np.diff(middles)
