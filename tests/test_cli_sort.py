@@ -429,8 +429,10 @@ def test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on(tmp_path):
     assert "read-only" in locked[1] + nowhere[1]
 
 
+# A shell lets what it starts in the background ignore the signal; a run in a terminal does not.
 _CHILD = """
-import importlib.util, sys
+import importlib.util, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
 spec = importlib.util.spec_from_file_location("stand_in", sys.argv[1])
 module = sys.modules["stand_in"] = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(module)
