@@ -363,20 +363,21 @@ def _worn_shot(shot_id: str) -> Shot:
     rng = generator_of("shot", shot_id)
     count = int(_pick(rng, (1, 2, 3), (0.7, 0.2, 0.1)))
     units = [_wear(rng, _wild_unit(f"{shot_id}-{k + 1}")) for k in range(count)]
-    placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=0.12), 0.25)
-    fill = rng.uniform(0.6, 0.95) if count == 1 else rng.uniform(0.8, 1.0)
-    camera = _draw_camera(rng, "units", fill, 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0))
-    return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(0, 5)), hand=0.1)
+    return _near_shot(rng, shot_id, units, (0.6, 0.95) if count == 1 else (0.8, 1.0), turned_over=0.12)
 
 
 def _dyed_shot(shot_id: str) -> Shot:
     """One or two units in shells of the catalogue, plugs in any colour."""
     rng = generator_of("shot", shot_id)
     units = [_dyed_unit(f"{shot_id}-{k + 1}") for k in range(int(_pick(rng, (1, 2), (0.8, 0.2))))]
-    placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=0.05), 0.25)
-    camera = _draw_camera(
-        rng, "units", rng.uniform(0.6, 0.95), 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0)
-    )
+    return _near_shot(rng, shot_id, units, (0.6, 0.95), turned_over=0.05)
+
+
+def _near_shot(rng, shot_id: str, units: list[Unit], fill: tuple[float, float], turned_over: float) -> Shot:
+    """A few units, large in the photo: they take up a share of it between the two of `fill`."""
+    placed = _lean_at_times(rng, _scatter(rng, units, overlap=0.3, turned_over=turned_over), 0.25)
+    share = rng.uniform(*fill)
+    camera = _draw_camera(rng, "units", share, 0.0 if placed[0].pose.lean_deg else _draw_tilt(rng, 40.0))
     return _finish_drawn(rng, shot_id, placed, camera, loose=int(rng.integers(0, 5)), hand=0.1)
 
 
