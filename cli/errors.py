@@ -16,8 +16,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import typer
-
-from cli.version import installed_version
+from plugface.cli.version import installed_version
 
 
 class Known(NamedTuple):
@@ -30,25 +29,33 @@ class Known(NamedTuple):
 
 # By dotted name, so that explaining an error imports nothing. Subclasses are found through their bases.
 KNOWN = {
-    "cli.corruptions.CorruptionsMissing": Known(2, 501, "Run it from a checkout with `uv run`."),
-    "cli.ledger.LedgerError": Known(2, 503, "Check the path of the ledger and who may write there."),
-    "cli.picture.PictureError": Known(2, 422, "Name another file for the picture."),
-    "cli.pipeline.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
-    "cli.pipeline.SeveralUnits": Known(2, 422, "Add --unit N for one of them, or sort them all."),
-    "cli.pipeline.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
-    "cli.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
-    "cli.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
-    "cli.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),
-    "cli.spread.ClusterError": Known(2, 503, "Check the cluster and run the same command again."),
-    "cli.yard.crew.WorkerLost": Known(2, 503, "Take the photo again."),
-    "cli.yard.queue.YardError": Known(2, 503, "Name another --folder."),
-    "cli.yard.refusals.Refused": Known(2, 422, "See what the page says."),
-    "cli.yard.words.WordsError": Known(2, 422, "Correct the file and start again."),
-    "models.catalogue.CatalogueError": Known(2, 422, "Correct the entry and run again."),
-    "models.model_error.ModelError": Known(2, 503, "Install plugface again."),
-    "models.opinion.ClaimError": Known(2, 422, "Write it as the catalogue does: KEY or KEY:VARIANT."),
-    "vision.text_regions.BrokenNetwork": Known(2, 503, "Install plugface again."),
-    "vision.photo.UnreadablePhoto": Known(2, 422, "Send the photo again, straight from the camera."),
+    "plugface.cli.evaluation.corruptions.CorruptionsMissing": Known(
+        2, 501, "Run it from a checkout with `uv run`."
+    ),
+    "plugface.cli.store.ledger.LedgerError": Known(
+        2, 503, "Check the path of the ledger and who may write there."
+    ),
+    "plugface.cli.present.picture.PictureError": Known(2, 422, "Name another file for the picture."),
+    "plugface.cli.pipeline.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
+    "plugface.cli.pipeline.SeveralUnits": Known(2, 422, "Add --unit N for one of them, or sort them all."),
+    "plugface.cli.pipeline.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
+    "plugface.cli.evaluation.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
+    "plugface.cli.lot.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
+    "plugface.cli.lot.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),
+    "plugface.cli.lot.parallel.ClusterError": Known(
+        2, 503, "Check the cluster and run the same command again."
+    ),
+    "plugface.cli.web.worker_pool.WorkerLost": Known(2, 503, "Take the photo again."),
+    "plugface.cli.web.queue.YardError": Known(2, 503, "Name another --folder."),
+    "plugface.cli.web.refusals.Refused": Known(2, 422, "See what the page says."),
+    "plugface.cli.web.words.WordsError": Known(2, 422, "Correct the file and start again."),
+    "plugface.models.catalogue.entries.CatalogueError": Known(2, 422, "Correct the entry and run again."),
+    "plugface.models.learning.model_error.ModelError": Known(2, 503, "Install plugface again."),
+    "plugface.models.decision.opinion.ClaimError": Known(
+        2, 422, "Write it as the catalogue does: KEY or KEY:VARIANT."
+    ),
+    "plugface.vision.onnx.BrokenNetwork": Known(2, 503, "Install plugface again."),
+    "plugface.vision.photo.UnreadablePhoto": Known(2, 422, "Send the photo again, straight from the camera."),
     "builtins.FileNotFoundError": Known(2, 404, "Check the path."),
     "builtins.FileExistsError": Known(2, 409, "Choose another place, or move what is there."),
     "builtins.IsADirectoryError": Known(2, 422, "Name a file, not a folder."),
@@ -123,7 +130,7 @@ def report(error: BaseException, *, as_json: bool) -> int:
 
 
 def document(said: Explained) -> dict[str, Any]:
-    """The JSON shape of an error (`ErrorOut` in cli/schema.py), built without importing the pipeline."""
+    """The JSON shape of an error (`ErrorOut` in present/schemas.py), built without the library."""
     return {
         "version": 1,
         "plugface": installed_version(),

@@ -6,10 +6,9 @@ from importlib import import_module
 from typing import Annotated, Any, NamedTuple
 
 import typer
+from plugface.cli import errors
+from plugface.cli.version import installed_version
 from typer.core import TyperCommand, TyperGroup
-
-from cli import errors
-from cli.version import installed_version
 
 
 class Entry(NamedTuple):
@@ -21,35 +20,45 @@ class Entry(NamedTuple):
 
 # One line a command. Two words make a command of a group.
 COMMANDS = {
-    "identify": Entry("cli.commands.identify:identify", "Which controller is on these photos, and how sure."),
-    "opinion": Entry("cli.commands.opinion:opinion", "Is it what somebody says it is."),
-    "needs": Entry("cli.commands.needs:needs", "What in the catalogue would serve a swap."),
+    "identify": Entry(
+        "plugface.cli.commands.identify:identify", "Which controller is on these photos, and how sure."
+    ),
+    "opinion": Entry("plugface.cli.commands.opinion:opinion", "Is it what somebody says it is."),
+    "needs": Entry("plugface.cli.commands.needs:needs", "What in the catalogue would serve a swap."),
     "catalogue check": Entry(
-        "cli.commands.catalogue:check", "Find what is wrong in a catalogue, and how to mend it."
+        "plugface.cli.commands.catalogue:check", "Find what is wrong in a catalogue, and how to mend it."
     ),
     "catalogue new": Entry(
-        "cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
+        "plugface.cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
     "catalogue separability": Entry(
-        "cli.commands.separability:show_separability",
+        "plugface.cli.commands.separability:show_separability",
         "What photos of its families would mix up, and what helps.",
     ),
     "catalogue propose": Entry(
-        "cli.commands.propose:propose", "Draft the entry of a unit that is not in the catalogue yet."
+        "plugface.cli.commands.propose:propose", "Draft the entry of a unit that is not in the catalogue yet."
     ),
     "catalogue colour": Entry(
-        "cli.commands.colour:colour", "Name a shade that your plugs have, and its code."
+        "plugface.cli.commands.colour:colour", "Name a shade that your plugs have, and its code."
     ),
-    "evaluate": Entry("cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
+    "evaluate": Entry("plugface.cli.commands.evaluate:evaluate", "Measure how often the answers are right."),
     "serve": Entry(
-        "cli.commands.serve:serve", "The yard page: photograph a unit, get the answer on the phone."
+        "plugface.cli.commands.serve:serve", "The yard page: photograph a unit, get the answer on the phone."
     ),
-    "sort": Entry("cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."),
-    "ledger list": Entry("cli.commands.ledger:list_rows", "The units of a ledger, proposed and confirmed."),
-    "ledger export": Entry("cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."),
-    "confirm": Entry("cli.commands.confirm:confirm", "Record what a person found a unit to be."),
-    "learn": Entry("cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."),
-    "schema": Entry("cli.commands.schema:schema", "The JSON Schema of what --json prints."),
+    "sort": Entry(
+        "plugface.cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."
+    ),
+    "ledger list": Entry(
+        "plugface.cli.commands.ledger:list_rows", "The units of a ledger, proposed and confirmed."
+    ),
+    "ledger export": Entry(
+        "plugface.cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."
+    ),
+    "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
+    "learn": Entry(
+        "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."
+    ),
+    "schema": Entry("plugface.cli.commands.schema:schema", "The JSON Schema of what --json prints."),
 }
 
 GROUPS = {

@@ -7,21 +7,20 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-
-from cli.id_cards import is_card
-from cli.settings import data_folder
-from models.answers import Decision
-from models.catalogue import Catalogue
-from models.classifier import Model, default_model_path, load_model
-from models.identify import Needs, identify
-from models.opinion import Opinion, give_opinion, read_claim
-from models.shades import name_shades
-from models.views import polygon_area
-from vision.colour import NamedShade
-from vision.connectors import measure_housing
-from vision.observations import Observations, Polygon, Unit, WhiteBalance
-from vision.observe import CRUMB, WORKING_PX, observe, start_loading
-from vision.photo import Photo, UnreadablePhoto, decode_photo
+from plugface.cli.settings import data_folder
+from plugface.models.catalogue.entries import Catalogue
+from plugface.models.catalogue.shades import name_shades
+from plugface.models.decision.answers import Decision
+from plugface.models.decision.opinion import Opinion, give_opinion, read_claim
+from plugface.models.id_cards import is_card
+from plugface.models.identify import Needs, identify
+from plugface.models.learning.classifier import Model, default_model_path, load_model
+from plugface.models.unit_choice import polygon_area
+from plugface.vision.colour.naming import NamedShade
+from plugface.vision.detection.connectors import measure_housing
+from plugface.vision.observations import Observations, Polygon, Unit, WhiteBalance
+from plugface.vision.observe import CRUMB, WORKING_PX, observe, start_loading
+from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence on, where it is no crumb beside the largest.
 #: Chosen on the calibration split, where single units reach 0.91 and more and what is none mostly less: a lid

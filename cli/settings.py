@@ -4,8 +4,7 @@ import os
 from pathlib import Path
 
 import platformdirs
-
-import training_data_demo
+import plugface.demo
 
 #: Environment variable with the folder of the user's own catalogue.
 CATALOGUE_VARIABLE = "PLUGFACE_CATALOGUE"
@@ -13,7 +12,7 @@ CATALOGUE_VARIABLE = "PLUGFACE_CATALOGUE"
 
 def demo_folder() -> Path:
     """The invented demo data that come with the program (its photos only in a checkout)."""
-    return Path(training_data_demo.__file__).parent
+    return Path(plugface.demo.__file__).parent
 
 
 def default_catalogue() -> Path:

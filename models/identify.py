@@ -1,16 +1,16 @@
 """From observations to the answer for one unit: the front door of models/."""
 
-from models.answers import Decision
-from models.catalogue import Catalogue
-from models.catalogue_index import index_catalogue
-from models.cautions import list_cautions
-from models.classifier import Model
-from models.costs import Costs
-from models.decision import decide
-from models.pairing import Needs
-from models.views import gather_views
-from models.weighing import weigh_views
-from vision.observations import Observations
+from plugface.models.catalogue.entries import Catalogue
+from plugface.models.catalogue.index import index_catalogue
+from plugface.models.decision.answers import Decision
+from plugface.models.decision.cautions import list_cautions
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.decide import decide
+from plugface.models.decision.pairing import Needs
+from plugface.models.learning.classifier import Model
+from plugface.models.matching.pooling import weigh_views
+from plugface.models.unit_choice import gather_views
+from plugface.vision.observations import Observations
 
 __all__ = ["Needs", "identify"]
 

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
-
-from cli.main import main
+from plugface.cli.main import main
 
 
 @pytest.fixture(autouse=True)
@@ -45,7 +44,7 @@ def own(tmp_path):
     """A catalogue that a test may change: a copy of the demo's."""
     import shutil
 
-    from cli.settings import demo_folder
+    from plugface.cli.settings import demo_folder
 
     folder = tmp_path / "own"
     shutil.copytree(demo_folder() / "marrow_finch", folder)
@@ -78,12 +77,11 @@ def seen_as(monkeypatch):
     from dataclasses import replace
 
     import numpy as np
-
-    from cli import pipeline
-    from cli.settings import demo_folder
-    from models.catalogue import load_catalogue
-    from models.noise import ObservationNoise
-    from models.simulate import draw_observations
+    from plugface.cli import pipeline
+    from plugface.cli.settings import demo_folder
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.learning.simulate import draw_observations
+    from plugface.models.matching.error_model import ObservationNoise
 
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
 
@@ -133,8 +131,7 @@ def _draw_maps(
     """Maps of turned rectangles (x, y, long, short, degrees), later ones on top; upright, plug face seen."""
     import cv2
     import numpy as np
-
-    from vision.segmenter import Maps
+    from plugface.vision.detection.segmenter import Maps
 
     height, width = 480, 640
     rng = np.random.default_rng(3)
@@ -219,7 +216,7 @@ def _simulated_reply(question, shows):
     import json
     from dataclasses import replace
 
-    from cli.yard.answering import answer
+    from plugface.cli.web.answering import answer
 
     marks = [f"{number:064d}" for number in range(len(shows))]  # stand for the photos' hashes
     key = json.dumps([shows, question.claimed, question.needs], sort_keys=True)
@@ -243,12 +240,11 @@ def _simulated_look(sha256: str, family: str, variant: str, view: str) -> str:
     from dataclasses import replace
 
     import numpy as np
-
-    from cli.looking import write_observations
-    from cli.settings import demo_folder
-    from models.catalogue import load_catalogue
-    from models.noise import ObservationNoise
-    from models.simulate import draw_observations
+    from plugface.cli.lot.worker import write_observations
+    from plugface.cli.settings import demo_folder
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.learning.simulate import draw_observations
+    from plugface.models.matching.error_model import ObservationNoise
 
     entry = load_catalogue(demo_folder() / "marrow_finch").by_key[family]
     which = next(v for v in entry.variants if v.key == variant)
@@ -262,11 +258,10 @@ def make_yard(tmp_path):
     from contextlib import ExitStack
 
     from fastapi.testclient import TestClient
-
-    from cli.settings import demo_folder
-    from cli.yard.app import create_app
-    from cli.yard.limits import Limits
-    from cli.yard.yard import Yard, YardSettings
+    from plugface.cli.settings import demo_folder
+    from plugface.cli.web.app import create_app
+    from plugface.cli.web.limits import Limits
+    from plugface.cli.web.yard import Yard, YardSettings
 
     with ExitStack() as ending:
 

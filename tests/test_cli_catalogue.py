@@ -9,12 +9,11 @@ import pytest
 import typer
 from hypothesis import given
 from hypothesis import strategies as st
+from plugface.cli.commands.catalogue import check, new
+from plugface.cli.present.catalogue_template import Draft, family_text, file_name, pattern_like
+from plugface.models.catalogue.check import check_catalogue
+from plugface.models.catalogue.entries import Family, compile_pattern, load_catalogue
 from typer.testing import CliRunner
-
-from cli.catalogue_template import Draft, family_text, file_name, pattern_like
-from cli.commands.catalogue import check, new
-from models.catalogue import Family, compile_pattern, load_catalogue
-from models.catalogue_check import check_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

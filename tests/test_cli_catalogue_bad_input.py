@@ -12,14 +12,13 @@ from pathlib import Path
 import cloudpickle
 import numpy as np
 import pytest
+from plugface.cli.lot.sorting import Plan, sort_lot
+from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.store.ledger import Ledger, Proposal, list_units
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching.error_model import ObservationNoise
 from sqlalchemy import select
-
-from cli.ledger import Ledger, Proposal, list_units
-from cli.looking import PipelineAnalyser
-from cli.sorting import Plan, sort_lot
-from models.catalogue import load_catalogue
-from models.noise import ObservationNoise
-from models.simulate import draw_observations
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 

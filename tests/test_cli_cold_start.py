@@ -22,8 +22,8 @@ HEAVY = (
     "pillow_heif",
     "pytesseract",
     "openpyxl",
-    "cli.ledger",
-    "models.training",
+    "plugface.cli.store.ledger",
+    "plugface.models.learning.training",
 )
 
 PROGRAM = """
@@ -61,7 +61,7 @@ def test_an_answer_imports_nothing_that_only_training_or_reports_need(tmp_path) 
 
 
 def test_no_number_for_this_machine_is_made_and_nothing_is_reported(tmp_path) -> None:
-    program = "import os, cli.pipeline, vision.segmenter; print(os.environ['ORT_DISABLE_TELEMETRY'])"
+    program = "import os, plugface.vision.observe; print(os.environ['ORT_DISABLE_TELEMETRY'])"
     own = {name: value for name, value in os.environ.items() if name not in {"ORT_DISABLE_TELEMETRY", "CI"}}
     ran = subprocess.run(
         [sys.executable, "-c", program],

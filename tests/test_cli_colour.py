@@ -6,10 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-
-from cli import pipeline
-from models.catalogue import load_catalogue
-from models.shades import name_shades
+from plugface.cli import pipeline
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.shades import name_shades
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

@@ -8,10 +8,9 @@ from pathlib import Path
 
 import platformdirs
 import pytest
-
-from cli import errors
-from cli.schema import ErrorOut
-from models.catalogue import CatalogueError
+from plugface.cli import errors
+from plugface.cli.present.schemas import ErrorOut
+from plugface.models.catalogue.entries import CatalogueError
 
 ROOT = Path(__file__).parents[1]
 ENDINGS = ("Error", "Exception")
@@ -34,7 +33,7 @@ def test_every_error_class_has_its_row():
         for name, bases in raised_classes()
         if any(base.endswith(ENDINGS) for base in bases)
         and name not in errors.KNOWN
-        and name != "models.pattern_overlap.Unsupported"
+        and name != "plugface.models.catalogue.pattern_overlap.Unsupported"
     ]
     assert missing == []
 
@@ -101,5 +100,5 @@ def test_json_carries_the_same_facts(capsys):
 
 def test_explaining_imports_no_pipeline():
     heavy = ("cv2", "pydantic", "sklearn", "sqlalchemy")
-    code = f"import sys, cli.errors; sys.exit(any(m in sys.modules for m in {heavy}))"
+    code = f"import sys, plugface.cli.errors; sys.exit(any(m in sys.modules for m in {heavy}))"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0

@@ -1,10 +1,9 @@
 import json
 
 import pytest
-
-from cli import observed
-from cli.commands import evaluate as command
-from cli.settings import demo_folder
+from plugface.cli.commands import evaluate as command
+from plugface.cli.evaluation import kept_observations
+from plugface.cli.settings import demo_folder
 
 
 @pytest.fixture
@@ -13,11 +12,13 @@ def small_set(tmp_path, plain_photo, seen_as, monkeypatch):
     seen_as(
         one=("TERN 4", "A", "front"), one_back=("TERN 4", "A", "back"), two=("HERON 2", "electronic", "front")
     )
-    from cli import pipeline
+    from plugface.cli import pipeline
 
-    monkeypatch.setattr(observed, "observe", pipeline.observe)
+    monkeypatch.setattr(kept_observations, "observe", pipeline.observe)
     monkeypatch.setattr(command, "cache_folder", lambda: tmp_path / "cache")
-    monkeypatch.setattr(observed, "spread", lambda work, items, **_: ((item, work(item)) for item in items))
+    monkeypatch.setattr(
+        kept_observations, "spread", lambda work, items, **_: ((item, work(item)) for item in items)
+    )
 
     def unit(name: str, family: str, variant: str, face: str) -> dict:
         box = [[1, 1], [9, 1], [9, 9], [1, 9]]
@@ -65,7 +66,7 @@ def test_a_second_run_does_not_look_again(run, small_set, monkeypatch) -> None:
     def refuse(*_, **__):
         raise AssertionError("looked again")
 
-    monkeypatch.setattr(observed, "observe", refuse)
+    monkeypatch.setattr(kept_observations, "observe", refuse)
     assert run("evaluate", "--data", small_set).code == 0
 
 

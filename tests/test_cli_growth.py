@@ -1,12 +1,11 @@
 """The scripts that measure growth: what they count, on catalogues small enough to check."""
 
 import pytest
-
-from cli.bench_scale import draw_curve, measure_cost, write_catalogue
-from cli.measure_growth import FIGURES, grow, measure_growth
-from models.catalogue import load_catalogue
-from models.classifier import default_model_path, load_model
-from models.invent import invent_catalogue
+from plugface.cli.evaluation.bench_scale import draw_curve, measure_cost, write_catalogue
+from plugface.cli.evaluation.measure_growth import FIGURES, grow, measure_growth
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.learning.classifier import default_model_path, load_model
+from plugface.models.learning.invent import invent_catalogue
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,8 @@ import zlib
 from pathlib import Path
 
 import pytest
+from plugface.cli.present.schemas import AnyDocument, IdentifyOut
 from pydantic import TypeAdapter
-
-from cli.schema import AnyDocument, IdentifyOut
 
 MARK_ONLY = ("TERN 4", "A", "front")
 
@@ -83,7 +82,7 @@ def test_a_photo_without_a_unit_is_an_answer_and_names_no_family(run, plain_phot
 def test_several_units_in_one_photo_are_asked_about(run, plain_photo, monkeypatch, seen_as) -> None:
     from dataclasses import replace
 
-    from cli import pipeline
+    from plugface.cli import pipeline
 
     seen_as(front=MARK_ONLY, back=MARK_ONLY)
     single = pipeline.observe
@@ -190,7 +189,7 @@ def test_a_missing_catalogue_is_named(run, plain_photo, tmp_path) -> None:
 def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, seen_as) -> None:
     from dataclasses import replace
 
-    from cli import pipeline
+    from plugface.cli import pipeline
 
     seen_as(front=MARK_ONLY, back=MARK_ONLY)
     front, back = (pipeline.observe(pipeline.read_photo(plain_photo(f"{n}.jpg"))) for n in ("front", "back"))

@@ -11,21 +11,21 @@ import numpy as np
 import platformdirs
 import pytest
 from PIL import Image
-
-from cli import pipeline, train_matcher
-from cli.commands import learn as learning
-from cli.confirmations import Truth, confirm_photos, list_confirmed
-from cli.learned_model import former_model_path
-from cli.ledger import Ledger, default_ledger
-from cli.looking import PipelineAnalyser
-from cli.pipeline import Answer
-from models.answers import Decision
-from models.calibration import Calibration
-from models.catalogue import load_catalogue
-from models.classifier import default_model_path, load_model, save_model
-from models.learning import part_of
-from models.noise import ObservationNoise
-from models.simulate import draw_observations
+from plugface.cli import pipeline
+from plugface.cli.commands import learn as learning
+from plugface.cli.evaluation import train_matcher
+from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.pipeline import Answer
+from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
+from plugface.cli.store.learned_model import former_model_path
+from plugface.cli.store.ledger import Ledger, default_ledger
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.answers import Decision
+from plugface.models.learning.calibration import Calibration
+from plugface.models.learning.classifier import default_model_path, load_model, save_model
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.learning.training_data import part_of
+from plugface.models.matching.error_model import ObservationNoise
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

@@ -6,9 +6,8 @@ from importlib import import_module
 from pathlib import Path
 
 import pytest
-
-from cli import main
-from cli.main import COMMANDS, GROUPS
+from plugface.cli import main
+from plugface.cli.main import COMMANDS, GROUPS
 
 ROOT = Path(__file__).parents[1]
 

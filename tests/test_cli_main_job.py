@@ -7,9 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-
-from cli.settings import demo_folder
-from cli.truth import TruePhoto, read_truth
+from plugface.cli.evaluation.truth import TruePhoto, read_truth
+from plugface.cli.settings import demo_folder
 
 ROOT = Path(__file__).parent.parent
 

@@ -6,9 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from cli import pipeline
-from models.catalogue import load_catalogue
+from plugface.cli import pipeline
+from plugface.models.catalogue.entries import load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

@@ -13,10 +13,9 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-
-from cli.pipeline import identify_unit
-from cli.settings import demo_folder
-from models.catalogue import load_catalogue
+from plugface.cli.pipeline import identify_unit
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import load_catalogue
 
 ROOT = Path(__file__).parents[1]
 PHOTO = demo_folder() / "photos" / "mf0163.jpg"

@@ -17,16 +17,15 @@ from pathlib import Path
 
 import cloudpickle
 import pytest
-
-from cli import sorting
-from cli.ledger import Ledger, list_units
-from cli.report.page import write_report
-from cli.run_folder import RunError
-from cli.scan import FolderError
-from cli.settings import demo_folder
-from models.answers import Candidate, Decision, VariantChance
-from models.catalogue import load_catalogue
-from vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
+from plugface.cli.lot import sorting
+from plugface.cli.lot.run_folder import RunError
+from plugface.cli.lot.scan import FolderError
+from plugface.cli.present.report.page import write_report
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.ledger import Ledger, list_units
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.answers import Candidate, Decision, VariantChance
+from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
@@ -369,7 +368,7 @@ def test_photos_at_an_address_that_fsspec_knows(tmp_path):
 
 
 def test_three_broken_in_a_hundred_are_three_rows_and_stop_nothing(tmp_path):
-    """What `python -m cli.bench_sort --pallet 10000` does with ten thousand, on three hundred."""
+    """What the bench of sorting does with ten thousand photos, on three hundred."""
     good = {f"u{n:03d}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(291)}
     broken = {f"torn {n}.jpg": (b"", b"\xff\xd8 torn", photo()[:1])[n % 3] * (n + 1) for n in range(1, 9)}
     lot = lay_out(tmp_path / "lot", good | broken)

@@ -10,16 +10,16 @@ import subprocess
 import sys
 
 import pytest
+from plugface.cli import errors
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.present import charts, picture
+from plugface.cli.settings import demo_folder
+from plugface.cli.store import ledger as ledger_module
+from plugface.cli.store.ledger import Confirmation, Ledger, Lot, Unit, list_units, record_confirmation
+from plugface.models.catalogue.entries import read_catalogue
+from plugface.vision import onnx
+from plugface.vision.onnx import BrokenNetwork, load_network, packaged_network
 from sqlalchemy import select
-
-from cli import charts, errors, picture
-from cli import ledger as ledger_module
-from cli.ledger import Confirmation, Ledger, Lot, Unit, list_units, record_confirmation
-from cli.run_folder import write_whole
-from cli.settings import demo_folder
-from models.catalogue import read_catalogue
-from vision import text_regions
-from vision.text_regions import BrokenNetwork, load_network, packaged_network
 
 
 def test_a_damaged_network_is_named_with_what_to_do(tmp_path) -> None:
@@ -34,7 +34,7 @@ def test_a_damaged_network_is_named_with_what_to_do(tmp_path) -> None:
 
 
 def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> None:
-    monkeypatch.setattr(text_regions.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(onnx.importlib.util, "find_spec", lambda name: None)
     with pytest.raises(BrokenNetwork) as caught:
         packaged_network("reader.onnx")
     expected = "reader.onnx: the package rapidocr is not installed. Install plugface again."

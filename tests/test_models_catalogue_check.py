@@ -3,9 +3,8 @@
 from pathlib import Path
 
 import pytest
-
-from models.catalogue import Catalogue, load_catalogue
-from models.catalogue_check import check_catalogue
+from plugface.models.catalogue.check import check_catalogue
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
 CATALOGUE = load_catalogue(DEMO / "marrow_finch")

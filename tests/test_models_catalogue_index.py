@@ -1,13 +1,12 @@
 """A catalogue's numbers as they are compared: with a slash, and as barcodes can carry them."""
 
 import pytest
-
-from cli.settings import demo_folder
-from models.catalogue import compile_pattern, load_catalogue
-from models.catalogue_index import compact, index_catalogue
-from models.noise import ObservationNoise
-from models.text_fit import score_strings
-from vision.observations import Text
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import compile_pattern, load_catalogue
+from plugface.models.catalogue.index import compact, index_catalogue
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.text_fit import score_strings
+from plugface.vision.observations import Text
 
 DEMOS = (demo_folder() / "marrow_finch", demo_folder() / "pell_works" / "catalogue")
 SLASHED = load_catalogue(DEMOS[1])

@@ -6,10 +6,9 @@ import io
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
-
-from training_data_demo.studio import truth
-from training_data_demo.studio.camera import develop, encode_jpeg
-from training_data_demo.studio.shots import Development
+from plugface.demo.studio import truth
+from plugface.demo.studio.camera import develop, encode_jpeg
+from plugface.demo.studio.shots import Development
 
 PLAIN = Development(
     exposure_ev=0.0,

@@ -8,17 +8,16 @@ import pytest
 import zxingcpp
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from models.catalogue import Family
-from training_data_demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.models.catalogue.entries import Family
 
 pytest.importorskip("barcode", reason="the studio's libraries are an extra of their own")
 pytest.importorskip("ppf.datamatrix", reason="the studio's libraries are an extra of their own")
 
-from training_data_demo.studio.labels import draw_label, group_number, write_textures
-from training_data_demo.studio.scrawl import draw_scrawl
-from training_data_demo.studio.shades import draw_shade, to_linear
-from training_data_demo.studio.units import UnitSpec
+from plugface.demo.studio.labels import draw_label, group_number, write_textures
+from plugface.demo.studio.scrawl import draw_scrawl
+from plugface.demo.studio.shades import draw_shade, to_linear
+from plugface.demo.studio.units import UnitSpec
 
 ZXING_NAMES = {"Code 128": "Code128", "Code 39": "Code39", "Data Matrix": "DataMatrix", "QR": "QRCode"}
 PATTERN = r"(?P<range>416)(?P<family>\d{3})(?P<version>\d{3})"

@@ -7,11 +7,10 @@ import cv2
 import matplotlib
 import numpy as np
 import pytest
-
-from training_data_demo.marks.letters import CAP_PX, CHARACTERS, Face, draw_line, invent_text, load_face
-from training_data_demo.marks.prints import draw_prints
-from training_data_demo.marks.relief import STRIP_PX, WIDEST_PX, Grain, _lit_share, draw_strip
-from training_data_demo.marks.renders import draw_rendered, find_marks
+from plugface.demo.marks.letters import CAP_PX, CHARACTERS, Face, draw_line, invent_text, load_face
+from plugface.demo.marks.prints import draw_prints
+from plugface.demo.marks.relief import STRIP_PX, WIDEST_PX, Grain, _lit_share, draw_strip
+from plugface.demo.marks.renders import draw_rendered, find_marks
 
 _FONT = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
 

@@ -5,12 +5,11 @@ import numpy as np
 import pytest
 import segno
 from barcode.codex import Code39, Code128
+from plugface.cli.evaluation.measure_vision import read_rows
+from plugface.cli.settings import demo_folder
+from plugface.vision.barcodes import count_modules, find_stripes, read_codes
+from plugface.vision.photo import decode_photo
 from ppf.datamatrix import DataMatrix
-
-from cli.measure_vision import read_rows
-from cli.settings import demo_folder
-from vision.barcodes import count_modules, find_stripes, read_codes
-from vision.photo import decode_photo
 
 # Values of Code 39's characters, ISO/IEC 16388 (from memory).
 _CODE39 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-. $/+%"

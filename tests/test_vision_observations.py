@@ -3,8 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from vision.observations import Connector, reading_order
+from plugface.vision.observations import Connector, reading_order
 
 # Tenths of a millimetre as whole numbers, so that moved and scaled copies are exact.
 CONNECTORS = st.lists(

@@ -6,20 +6,19 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+import plugface.demo
 import pytest
 from PIL import Image
-
-import training_data_demo
-from vision import segmenter
-from vision.observe import NO_SEGMENTER, _overlap, observe
-from vision.photo import decode_photo
-from vision.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS
+from plugface.vision.detection import segmenter
+from plugface.vision.detection.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS
+from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
+from plugface.vision.photo import decode_photo
 
 needs_weights = pytest.mark.skipif(
     not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
 )
 
-DEMO = Path(training_data_demo.__file__).parent
+DEMO = Path(plugface.demo.__file__).parent
 PLAIN_FRONTS = 10
 
 
@@ -105,10 +104,10 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
         ways.append(way)
         return plain_look(picture, way)
 
-    monkeypatch.setattr("vision.segmenter._look", note)
+    monkeypatch.setattr("plugface.vision.detection.segmenter._look", note)
     (few,) = _observe(path, read_text=False).units
     assert len(ways) == 2 + 4
-    monkeypatch.setattr("vision.observe.FIRST_LOOKS", FIRST_LOOKS + MORE_LOOKS)
+    monkeypatch.setattr("plugface.vision.observe.FIRST_LOOKS", FIRST_LOOKS + MORE_LOOKS)
     (many,) = _observe(path, read_text=False).units
     assert _overlap(few.polygon, many.polygon) > 0.95
     assert _colours(few) == _colours(many)
@@ -130,7 +129,7 @@ def test_a_thin_strip_is_looked_at_without_complaint():
 
 
 def test_without_weights_what_is_written_is_read_and_the_rest_said(monkeypatch, tmp_path):
-    monkeypatch.setattr("vision.observe.WEIGHTS", tmp_path / "missing.onnx")
+    monkeypatch.setattr("plugface.vision.observe.WEIGHTS", tmp_path / "missing.onnx")
     row = next(row for row in _rows() if row["view"] == "label" and row["split"] == "calibration")
     seen = _observe(DEMO / row["photo"])
     assert NO_SEGMENTER in seen.notes
@@ -143,19 +142,18 @@ def test_without_weights_what_is_written_is_read_and_the_rest_said(monkeypatch, 
 def test_networks_that_were_begun_to_load_are_loaded_once(monkeypatch):
     from concurrent.futures import ThreadPoolExecutor
 
-    from vision import text_regions
+    from plugface.vision import onnx
+    from plugface.vision.ocr import text_boxes
 
     opened = []
-    monkeypatch.setattr(
-        text_regions, "_open_network", lru_cache(lambda path, threads: opened.append(path) or path)
-    )
+    monkeypatch.setattr(onnx, "_open_network", lru_cache(lambda path, threads: opened.append(path) or path))
     with ThreadPoolExecutor(8) as pool:
-        list(pool.map(lambda _: text_regions.load_detector(), range(8)))
+        list(pool.map(lambda _: text_boxes.load_detector(), range(8)))
     assert len(opened) == 1
 
 
 def test_a_network_that_cannot_be_loaded_is_said_when_it_is_needed_not_before(monkeypatch):
-    from vision import observe as module
+    from plugface.vision import observe as module
 
     def refuse():
         raise FileNotFoundError("no such network")

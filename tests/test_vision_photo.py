@@ -14,8 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
-
-from vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo, turn_upright
+from plugface.vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo, turn_upright
 
 
 def _scene(width=96, height=64):

@@ -3,8 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-
-from vision.quality import measure_blur, measure_quality, mirrored_fault
+from plugface.vision.quality import measure_blur, measure_quality, mirrored_fault
 
 
 def _scene(width=800, height=600, seed=3):

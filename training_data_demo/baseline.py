@@ -1,6 +1,6 @@
 """How hard the demo set is for a trivial method: nearest neighbour by colour histogram on the test fronts.
 
-`python -m training_data_demo.baseline` compares each front photo of the test split,
+`python -m plugface.demo.baseline` compares each front photo of the test split,
 whole, with all front photos of the training split and takes over the family of the nearest. It knows no
 connectors and no text; where it does well, the photos are too easy.
 """

@@ -6,7 +6,7 @@
 # ///
 """Train the reader of raised characters on drawn relief and on renders, and write it as ONNX, with its log.
 
-    python -m training_data_demo.train_cast_reader --out OUT --renders R --minutes 25 --drawers 1
+    python -m plugface.demo.train_cast_reader --out OUT --renders R --minutes 25 --drawers 1
 
 Some processes draw strips without end, another trains on them, on the graphics processor if there is one; no
 photo and no catalogue is used. Writes cast_reader.onnx and cast_reader_log.json into OUT, each quarter of the
@@ -29,12 +29,12 @@ from torch import Tensor, nn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from training_data_demo.marks.letters import CHARACTERS, load_faces
-from training_data_demo.marks.network import CastNetwork
-from training_data_demo.marks.relief import STRIP_PX, Grain, Strip, draw_strip
-from training_data_demo.marks.renders import Mark, draw_rendered, find_marks
-from training_data_demo.moving_average import follow
-from training_data_demo.segmenter.shots import find_renders
+from plugface.demo.marks.letters import CHARACTERS, load_faces
+from plugface.demo.marks.network import CastNetwork
+from plugface.demo.marks.relief import STRIP_PX, Grain, Strip, draw_strip
+from plugface.demo.marks.renders import Mark, draw_rendered, find_marks
+from plugface.demo.moving_average import follow
+from plugface.demo.segmenter.shots import find_renders
 
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = {"cpu": 48, "cuda": 256}

@@ -6,9 +6,8 @@ from itertools import chain
 import cv2
 import numpy as np
 import zxingcpp
-
-from vision.observations import Code, Polygon
-from vision.text_regions import as_polygon, cut_out, lies_on_any, map_back, quad_of, side_lengths
+from plugface.vision.geometry import as_polygon, cut_out, lies_on_any, map_back, quad_of, side_lengths
+from plugface.vision.observations import Code, Polygon
 
 _NAMES = {
     zxingcpp.BarcodeFormat.Code128: "Code 128",

@@ -7,17 +7,25 @@ from threading import Thread
 
 import cv2
 import numpy as np
-
-from vision.colour import NamedShade
-from vision.connectors import find_connectors
-from vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit, WhiteBalance
-from vision.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
-from vision.photo import Photo
-from vision.quality import measure_quality
-from vision.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS, Maps, join, load_segmenter, look, segment
-from vision.text import load_recogniser
-from vision.text_regions import load_detector
-from vision.unit_texts import (
+from plugface.vision.colour.naming import NamedShade
+from plugface.vision.colour.white_balance import measure_white_balance
+from plugface.vision.detection.connectors import find_connectors
+from plugface.vision.detection.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
+from plugface.vision.detection.segmenter import (
+    FIRST_LOOKS,
+    MORE_LOOKS,
+    WEIGHTS,
+    Maps,
+    join,
+    load_segmenter,
+    look,
+    segment,
+)
+from plugface.vision.detection.units import FoundUnit, find_units
+from plugface.vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit, WhiteBalance
+from plugface.vision.ocr.readers import load_recogniser
+from plugface.vision.ocr.text_boxes import load_detector
+from plugface.vision.ocr.unit_texts import (
     TextRegion,
     find_mirroring,
     find_regions,
@@ -26,8 +34,8 @@ from vision.unit_texts import (
     read_photo_texts,
     read_unit_texts,
 )
-from vision.units import FoundUnit, find_units
-from vision.white_balance import measure_white_balance
+from plugface.vision.photo import Photo
+from plugface.vision.quality import measure_quality
 
 #: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
 WORKING_PX = 2016

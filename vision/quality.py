@@ -4,8 +4,7 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-
-from vision.observations import Fault, Polygon, Quality
+from plugface.vision.observations import Fault, Polygon, Quality
 
 #: Luma (0..1, gamma-coded) under which the bright parts of a photo are too dark. Our choice: there 8-bit JPEG
 #: leaves few steps between black and the brightest part.

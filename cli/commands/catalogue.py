@@ -6,15 +6,21 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.lot.run_folder import write_new
+from plugface.cli.present.catalogue_template import (
+    HAZARD_CAUTIONS,
+    Draft,
+    family_text,
+    file_name,
+    hazard_of,
+    head_text,
+)
+from plugface.cli.present.catalogue_terminal import render_catalogue, render_problems
+from plugface.models.catalogue.check import HOUSING_MM, check_catalogue
+from plugface.models.catalogue.entries import load_catalogue, read_catalogue
+from plugface.vision.observations import COLOUR_CODES
 from rich.console import Console
-
-from cli.catalogue_template import HAZARD_CAUTIONS, Draft, family_text, file_name, hazard_of, head_text
-from cli.commands import options
-from cli.render_catalogue import render_catalogue, render_problems
-from cli.run_folder import write_new
-from models.catalogue import load_catalogue, read_catalogue
-from models.catalogue_check import HOUSING_MM, check_catalogue
-from vision.observations import COLOUR_CODES
 
 
 def check(
@@ -31,7 +37,7 @@ def check(
     catalogue, errors = read_catalogue(path)
     problems = check_catalogue(catalogue) if catalogue else ()
     if as_json:
-        from cli.schema import catalogue_check_out
+        from plugface.cli.present.schemas import catalogue_check_out
 
         typer.echo(catalogue_check_out(str(path), catalogue, errors, problems).model_dump_json(indent=2))
     elif catalogue:

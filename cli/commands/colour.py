@@ -5,20 +5,32 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.commands.catalogue import read_colour_code
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.pipeline import MeasuredColour, choose_units, known_shades, measure_colour, observe_photos
+from plugface.cli.present.catalogue_template import toml_text
+from plugface.cli.present.swatches import ink_on
+from plugface.models.catalogue.entries import (
+    Catalogue,
+    CatalogueHead,
+    LabColour,
+    Shade,
+    SrgbColour,
+    load_catalogue,
+)
+from plugface.models.catalogue.shades import (
+    ALIKE_DIFFERENCE,
+    difference,
+    find_shade_problems,
+    middle_lab,
+    name_shades,
+)
+from plugface.vision.observations import Polygon
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 from skimage.color import lab2rgb
-
-from cli.catalogue_template import toml_text
-from cli.commands import options
-from cli.commands.catalogue import read_colour_code
-from cli.pipeline import MeasuredColour, choose_units, known_shades, measure_colour, observe_photos
-from cli.run_folder import write_whole
-from cli.swatches import ink_on
-from models.catalogue import Catalogue, CatalogueHead, LabColour, Shade, SrgbColour, load_catalogue
-from models.shades import ALIKE_DIFFERENCE, difference, find_shade_problems, middle_lab, name_shades
-from vision.observations import Polygon
 
 #: Plugs of these colours warn (see the cautions); a shade near them under another code hides the warning. Lab
 #: as in vision's prototypes, from memory of common plastics.

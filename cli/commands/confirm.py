@@ -5,16 +5,15 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-
-from cli.commands import options
-from cli.commands.ledger import Where, open_existing
-from cli.confirmations import Truth, confirm_photos, confirm_unit
-from cli.ledger import Ledger, default_ledger
-from cli.looking import PipelineAnalyser
-from cli.pipeline import identify_unit
-from cli.settings import default_catalogue
-from models.catalogue import Catalogue, load_catalogue
-from models.opinion import read_claim
+from plugface.cli.commands import options
+from plugface.cli.commands.ledger import Where, open_existing
+from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.pipeline import identify_unit
+from plugface.cli.settings import default_catalogue
+from plugface.cli.store.confirmations import Truth, confirm_photos, confirm_unit
+from plugface.cli.store.ledger import Ledger, default_ledger
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.decision.opinion import read_claim
 
 
 def confirm(

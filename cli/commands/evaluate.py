@@ -7,22 +7,21 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.evaluation.baselines import predict_baselines
+from plugface.cli.evaluation.corruptions import CORRUPTIONS
+from plugface.cli.evaluation.kept_observations import Look, observe_all
+from plugface.cli.evaluation.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.pipeline import decide_unit, default_model, identify_unit
+from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.learning import metrics
+from plugface.models.learning.metrics import Case, Figure
+from plugface.vision.observations import Observations
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
-
-from cli import measure
-from cli.baselines import predict_baselines
-from cli.commands import options
-from cli.corruptions import CORRUPTIONS
-from cli.measure import Case, Figure
-from cli.observed import Look, observe_all
-from cli.pipeline import decide_unit, default_model, identify_unit
-from cli.run_folder import write_whole
-from cli.settings import cache_folder, default_catalogue, demo_folder
-from cli.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
-from models.catalogue import Catalogue, load_catalogue
-from vision.observations import Observations
 
 #: Severity of the corruptions, the worst of the published five.
 SEVERITY = 5
@@ -70,9 +69,9 @@ def evaluate(
     n_calibration = default_model().conformal.n
     cases = cases_of(rows, folder, known, workers, "Looking at photos")
     tables = {
-        "Deciding": measure.deciding_figures(cases, n_calibration),
-        "Strangers": measure.stranger_figures(cases),
-        "Cautions": measure.caution_figures(cases, [f.key for f in known.families if f.hazard != "none"]),
+        "Deciding": metrics.deciding_figures(cases, n_calibration),
+        "Strangers": metrics.stranger_figures(cases),
+        "Cautions": metrics.caution_figures(cases, [f.key for f in known.families if f.hazard != "none"]),
     }
     other = demo_folder() / "pell_works"
     if second_maker and data is None:
@@ -82,11 +81,11 @@ def evaluate(
     tables["Time"] = [_seconds(folder, rows, known)]
     if corruptions:
         tables[f"Corrupted photos, severity {SEVERITY}"] = _corrupted(rows, folder, known, workers)
-    counts = measure.confusion(measure.one_per_unit(cases))
+    counts = metrics.confusion(metrics.one_per_unit(cases))
     if out:
         _write_charts(out, cases, counts, split)
     if as_json or out:
-        from cli.schema import evaluate_out
+        from plugface.cli.present.schemas import evaluate_out
 
         document = evaluate_out(known, split, default_model().version, tables, counts).model_dump_json(
             indent=2
@@ -146,13 +145,13 @@ def _second_maker(folder: Path, workers: int) -> list[Figure]:
         return [Figure("family right, front and back", None, 0, words=str(missing))]
     cases = cases_of(rows, folder, catalogue, workers, "Looking at the second maker's")
     known = [case for case in cases if case.family is not None]
-    whole = [case for case in known if measure.sees_both(case)]
+    whole = [case for case in known if metrics.sees_both(case)]
     fronts = [case for case in known if case.views == ("front",)]
     return [
-        measure.share("family right, front and back", whole, lambda c: c.right, ">= 97 %", least=0.97),
-        measure.share("family right, one front photo", fronts, lambda c: c.right),
-        measure.share("accepted", known, lambda c: c.accepted),
-        measure.share("accepted and wrong", known, lambda c: c.wrongly_accepted),
+        metrics.share("family right, front and back", whole, lambda c: c.right, ">= 97 %", least=0.97),
+        metrics.share("family right, one front photo", fronts, lambda c: c.right),
+        metrics.share("accepted", known, lambda c: c.accepted),
+        metrics.share("accepted and wrong", known, lambda c: c.wrongly_accepted),
     ]
 
 
@@ -160,7 +159,7 @@ def _baselines(folder: Path, rows: list[TruePhoto], cases: list[Case]) -> list[F
     asked = [row for row in rows if _is_known_front(row)]
     learned = [row for row in read_truth(folder, "train") if _is_known_front(row)]
     fronts = [case for case in cases if case.family is not None and case.views == ("front",)]
-    figures = [measure.share("plugface", fronts, lambda c: c.right)]
+    figures = [metrics.share("plugface", fronts, lambda c: c.right)]
     if not asked or not learned:
         return figures
     proposed = predict_baselines(
@@ -193,19 +192,19 @@ def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, worker
         cases = cases_of(fronts, folder, catalogue, workers, name.replace("_", " "), name)
         everything += cases
         wrong = sum(case.wrongly_accepted for case in cases) / len(cases) if cases else 0.0
-        right = measure.share(f"{name.replace('_', ' ')}, family right", cases, lambda c: c.right)
+        right = metrics.share(f"{name.replace('_', ' ')}, family right", cases, lambda c: c.right)
         figures.append(
             Figure(right.name, right.value, right.n, words=f"accepted and wrong {100 * wrong:.1f} %")
         )
-    mean = measure.share(
+    mean = metrics.share(
         "accepted and wrong, mean", everything, lambda c: c.wrongly_accepted, "<= 0.5 %", most=0.005
     )
-    return [mean, measure.share("accepted, mean", everything, lambda c: c.accepted), *figures]
+    return [mean, metrics.share("accepted, mean", everything, lambda c: c.accepted), *figures]
 
 
 def _write_charts(out: Path, cases: list[Case], counts: dict[str, dict[str, int]], split: str) -> None:
-    from cli.charts import draw_confusion, draw_reliability
-    from models.calibration import expected_calibration_error, reliability_bins
+    from plugface.cli.present.charts import draw_confusion, draw_reliability
+    from plugface.models.learning.calibration import expected_calibration_error, reliability_bins
 
     out.mkdir(parents=True, exist_ok=True)
     draw_confusion(counts, f"Units of the {split} split, all their photos", out / "confusion.png")

@@ -4,8 +4,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-
-from cli.commands import options
+from plugface.cli.commands import options
 
 
 def identify(
@@ -35,14 +34,14 @@ def identify(
 
     Exit code: 0 when there is an answer ("not sure" is one), 2 when a photo or the catalogue cannot be used.
     """
-    from cli.loading import start_loading
+    from plugface.cli.loading import start_loading
 
     start_loading()  # before the imports that follow, which take as long
 
-    from cli.pipeline import identify_unit
-    from cli.settings import default_catalogue
-    from models.catalogue import load_catalogue
-    from models.pairing import Needs
+    from plugface.cli.pipeline import identify_unit
+    from plugface.cli.settings import default_catalogue
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.decision.pairing import Needs
 
     needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
     described = needs if needs != Needs() else None
@@ -50,17 +49,16 @@ def identify(
     options.check_partner(partner, read)
     answer = identify_unit(photos, read, needs=described, unit=unit)
     if picture:
-        from cli.picture import draw_answer, save_picture
+        from plugface.cli.present.picture import draw_answer, save_picture
 
         save_picture(draw_answer(answer), picture)
     if as_json:
-        from cli.schema import identify_out
+        from plugface.cli.present.schemas import identify_out
 
         typer.echo(identify_out(answer).model_dump_json(indent=2))
         return
+    from plugface.cli.present.terminal import render_answer
     from rich.console import Console
-
-    from cli.render_terminal import render_answer
 
     console = Console(highlight=False, markup=False)
     render_answer(console, answer)

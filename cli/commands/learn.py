@@ -7,23 +7,21 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.table import Table
-
-from cli.commands import options
-from cli.commands.ledger import open_existing
-from cli.confirmations import Confirmed, list_confirmed
-from cli.learned_model import former_model_path, put_former_back, take_into_use
-from cli.ledger import LedgerError
-from cli.looking import PipelineAnalyser
-from cli.pipeline import default_model, learned_model_path
-from cli.render_terminal import percent
-from cli.settings import default_catalogue, demo_folder
-from cli.train_matcher import SEED, observed_units
-from cli.truth import TruthMissing
-from models.catalogue import Catalogue, load_catalogue
-from models.classifier import Model
-from models.learning import (
+from plugface.cli.commands import options
+from plugface.cli.commands.ledger import open_existing
+from plugface.cli.evaluation.train_matcher import SEED, observed_units
+from plugface.cli.evaluation.truth import TruthMissing
+from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.pipeline import default_model, learned_model_path
+from plugface.cli.present.terminal import percent
+from plugface.cli.settings import default_catalogue, demo_folder
+from plugface.cli.store.confirmations import Confirmed, list_confirmed
+from plugface.cli.store.learned_model import former_model_path, put_former_back, take_into_use
+from plugface.cli.store.ledger import LedgerError
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.learning.classifier import Model
+from plugface.models.learning.training import calibrate, observed_examples, train
+from plugface.models.learning.training_data import (
     LEAST_CALIBRATION,
     Judgement,
     Part,
@@ -32,9 +30,10 @@ from models.learning import (
     merge_catalogues,
     part_of,
 )
-from models.noise_fit import fit_noise
-from models.training import calibrate, observed_examples, train
-from models.views import ObservedUnit
+from plugface.models.matching.error_model_fit import fit_noise
+from plugface.models.unit_choice import ObservedUnit
+from rich.console import Console
+from rich.table import Table
 
 
 @dataclass(frozen=True)
@@ -114,7 +113,7 @@ def learn(
     Console(stderr=True).print("Training; this takes some minutes")
     outcome = run_lesson(lessons, read, known, default_model(), simulated, even_if_worse, dry_run)
     if as_json:
-        from cli.desk_schema import learn_out
+        from plugface.cli.present.catalogue_schemas import learn_out
 
         typer.echo(learn_out(read, outcome).model_dump_json(indent=2))
     else:

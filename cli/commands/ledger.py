@@ -5,14 +5,13 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from plugface.cli.errors import named
+from plugface.cli.present.terminal import percent
+from plugface.cli.store.exports import format_of, write_rows
+from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
 from rich.console import Console
 from rich.table import Table
 from sqlalchemy import func, select
-
-from cli.errors import named
-from cli.exports import format_of, write_rows
-from cli.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
-from cli.render_terminal import percent
 
 #: Column of the ledger -> heading in the terminal; an export has them all.
 SHOWN = {
@@ -52,7 +51,7 @@ def list_rows(
         _check_lot(session, ledger, lot)
         columns, rows = list_units(session, lot)
         if as_json:
-            from cli.schema import ledger_unit_head
+            from plugface.cli.present.schemas import ledger_unit_head
 
             head = ledger_unit_head()
             for row in rows:

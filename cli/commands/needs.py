@@ -1,12 +1,11 @@
 """plugface needs: which families of the catalogue would serve a swap."""
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.settings import default_catalogue
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.pairing import Needs, list_serving
 from rich.console import Console
-
-from cli.commands import options
-from cli.settings import default_catalogue
-from models.catalogue import load_catalogue
-from models.pairing import Needs, list_serving
 
 
 def needs(
@@ -31,10 +30,10 @@ def needs(
     options.check_partner(partner, read)
     serving = list_serving(read, wanted)
     if as_json:
-        from cli.schema import needs_out
+        from plugface.cli.present.schemas import needs_out
 
         typer.echo(needs_out(read, wanted, serving).model_dump_json(indent=2))
         return
-    from cli.render_terminal import render_serving
+    from plugface.cli.present.terminal import render_serving
 
     render_serving(Console(highlight=False, markup=False), read, wanted, serving)

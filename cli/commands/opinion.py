@@ -3,12 +3,11 @@
 from typing import Annotated
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.pipeline import second_opinion
+from plugface.cli.settings import default_catalogue
+from plugface.models.catalogue.entries import load_catalogue
 from rich.console import Console
-
-from cli.commands import options
-from cli.pipeline import second_opinion
-from cli.settings import default_catalogue
-from models.catalogue import load_catalogue
 
 
 def opinion(
@@ -32,10 +31,10 @@ def opinion(
         photos, load_catalogue(catalogue or default_catalogue()), claimed, unit=unit
     )
     if as_json:
-        from cli.schema import opinion_out
+        from plugface.cli.present.schemas import opinion_out
 
         typer.echo(opinion_out(answer, given, claimed).model_dump_json(indent=2))
         return
-    from cli.render_terminal import render_opinion
+    from plugface.cli.present.terminal import render_opinion
 
     render_opinion(Console(highlight=False, markup=False), answer, given, claimed)

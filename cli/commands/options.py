@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 if TYPE_CHECKING:
-    from models.catalogue import Catalogue
+    from plugface.models.catalogue.entries import Catalogue
 
 Photos = Annotated[
     list[Path],

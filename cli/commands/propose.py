@@ -6,22 +6,21 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.commands.catalogue import read_sizes, read_years
+from plugface.cli.lot.run_folder import write_new
+from plugface.cli.pipeline import choose_units, default_model, known_shades, observe_photos
+from plugface.cli.present.catalogue_template import file_name
+from plugface.cli.present.proposal_text import DraftText, Known, draft_family
+from plugface.cli.settings import default_catalogue
+from plugface.models.catalogue.check import Problem, check_catalogue
+from plugface.models.catalogue.entries import Catalogue, Controls, Family, load_catalogue
+from plugface.models.catalogue.messages import explain_entry
+from plugface.models.catalogue.proposal import describe_unit
+from plugface.models.decision.answers import Decision
+from plugface.models.identify import identify
+from plugface.models.unit_choice import gather_views
 from pydantic import ValidationError
-
-from cli.catalogue_template import file_name
-from cli.commands import options
-from cli.commands.catalogue import read_sizes, read_years
-from cli.pipeline import choose_units, default_model, known_shades, observe_photos
-from cli.proposal_text import DraftText, Known, draft_family
-from cli.run_folder import write_new
-from cli.settings import default_catalogue
-from models.answers import Decision
-from models.catalogue import Catalogue, Controls, Family, load_catalogue
-from models.catalogue_check import Problem, check_catalogue
-from models.catalogue_words import explain_entry
-from models.identify import identify
-from models.proposal import describe_unit
-from models.views import gather_views
 
 
 def propose(
@@ -82,7 +81,7 @@ def propose(
     notes = [note for seen in observations for note in seen.notes]
     remarks = _remarks(draft, faults, problems, decision, read, dict.fromkeys(notes))
     if as_json:
-        from cli.desk_schema import propose_out
+        from plugface.cli.present.catalogue_schemas import propose_out
 
         document = propose_out(read, draft, whole, faults, problems, remarks, photos, written)
         typer.echo(document.model_dump_json(indent=2))

@@ -7,6 +7,6 @@ import typer
 
 def schema() -> None:
     """Print the JSON Schema of all documents that --json prints; `kind` tells them apart."""
-    from cli.schema import json_schema
+    from plugface.cli.present.schemas import json_schema
 
     typer.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))

@@ -6,16 +6,15 @@ from typing import Annotated
 
 import numpy as np
 import typer
+from plugface.cli.commands import options
+from plugface.cli.pipeline import default_model
+from plugface.cli.present.terminal import percent
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.catalogue.separability import VIEW_SETS, Separability, family_shares, separability
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
-
-from cli.commands import options
-from cli.pipeline import default_model
-from cli.render_terminal import percent
-from models.catalogue import Catalogue, load_catalogue
-from models.separability import VIEW_SETS, Separability, family_shares, separability
 
 #: Variants that are drawn in one go; 20 units of each take a few minutes. Our choice.
 MOST_VARIANTS = 400
@@ -60,12 +59,12 @@ def show_separability(
             catalogue, default_model(), seed, draws, only=drawn, done=lambda: progress.advance(task)
         )
     if picture is not None:
-        from cli.heat_map import draw_separability
+        from plugface.cli.present.heat_map import draw_separability
 
         title = f"{catalogue.head.name}: expected confusion, {draws} simulated units of each variant"
         draw_separability(found, drawn, title, picture)
     if as_json:
-        from cli.desk_schema import separability_out
+        from plugface.cli.present.catalogue_schemas import separability_out
 
         typer.echo(
             separability_out(catalogue, found, drawn, draws, default_model()).model_dump_json(indent=2)

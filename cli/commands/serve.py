@@ -7,9 +7,8 @@ from typing import Annotated
 
 import platformdirs
 import typer
-
-from cli.commands import options
-from cli.settings import default_catalogue
+from plugface.cli.commands import options
+from plugface.cli.settings import default_catalogue
 
 TLS_ADVICE = (
     "This page speaks plain HTTP: on a network, anyone near can read the photos and the code. Put TLS in "
@@ -62,10 +61,9 @@ def serve(
     Exit code: 0 when it was ended, 2 when the folder, the catalogue or the address cannot be used.
     """
     import uvicorn
-
-    from cli.yard.app import create_app
-    from cli.yard.words import ENGLISH, load_words
-    from cli.yard.yard import Yard, YardSettings
+    from plugface.cli.web.app import create_app
+    from plugface.cli.web.words import ENGLISH, load_words
+    from plugface.cli.web.yard import Yard, YardSettings
 
     if public_url and not public_url.startswith("https://"):
         raise typer.BadParameter("--public-url begins with https://; without TLS leave it out")

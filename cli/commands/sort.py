@@ -7,6 +7,11 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from plugface.cli.commands import options
+from plugface.cli.lot.sorting import Outcome, Plan, sort_lot
+from plugface.cli.settings import default_catalogue
+from plugface.cli.store.ledger import Ledger
+from plugface.models.decision import placement
 from rich.console import Console
 from rich.progress import (
     BarColumn,
@@ -17,12 +22,6 @@ from rich.progress import (
     TimeRemainingColumn,
 )
 from rich.table import Table
-
-from cli import bins
-from cli.commands import options
-from cli.ledger import Ledger
-from cli.settings import default_catalogue
-from cli.sorting import Outcome, Plan, sort_lot
 
 STAGES = {
     "look": "Looking at photos",
@@ -97,7 +96,7 @@ def sort(
 
             outcome = sort_lot(plan, progress=show)
             show("report", 0, 1)
-            from cli.report.page import write_report
+            from plugface.cli.present.report.page import write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
                 written = write_report(out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf)
@@ -107,7 +106,7 @@ def sort(
         raise typer.Exit(130) from None
     seconds = time.monotonic() - started
     if as_json:
-        from cli.schema import sort_out
+        from plugface.cli.present.schemas import sort_out
 
         typer.echo(sort_out(outcome, written, seconds).model_dump_json(indent=2))
     else:
@@ -137,7 +136,7 @@ def _print(console: Console, outcome: Outcome, written: dict[str, str], seconds:
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")
     for place, count in outcome.places.items():
-        table.add_row(bins.SIGNS[place], place, str(count))
+        table.add_row(placement.SIGNS[place], place, str(count))
     console.print(table)
     console.print(
         f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."

@@ -19,8 +19,8 @@ import atheris
 with atheris.instrument_imports(
     include=[
         "PIL",
-        "cli.looking",
-        "cli.yard",
+        "plugface.cli.lot.worker",
+        "plugface.cli.web",
         "fastapi",
         "models",
         "python_multipart",
@@ -35,8 +35,7 @@ with atheris.instrument_imports(
 import numpy as np
 import pillow_heif
 from PIL import Image
-
-from cli.settings import demo_folder
+from plugface.cli.settings import demo_folder
 
 #: Inputs stay small: a fault seldom needs more, and small ones are tried sooner.
 MAX_BYTES = {"photo": 6_000, "catalogue": 4_000}

@@ -27,23 +27,22 @@ from fastapi import FastAPI
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
-
-from cli.looking import read_observations, read_taken_at, write_observations
-from cli.schema import ErrorOut
-from cli.settings import demo_folder
-from cli.yard.app import create_app
-from cli.yard.guard import HEADERS
-from cli.yard.limits import Limits
-from cli.yard.refusals import STATUS
-from cli.yard.yard import Yard, YardSettings
-from models.catalogue import CatalogueError, read_catalogue
-from models.catalogue_index import strings_of
-from models.noise import ObservationNoise
-from models.text_fit import FLOOR_NATS, best_string, read_characters, score_strings
-from vision.label_text import align_strings, find_rows, join_row, pool_characters
-from vision.observations import Character, Observations, Text
-from vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo
-from vision.text import Reading, TesseractReader
+from plugface.cli.lot.worker import read_observations, read_taken_at, write_observations
+from plugface.cli.present.schemas import ErrorOut
+from plugface.cli.settings import demo_folder
+from plugface.cli.web.app import create_app
+from plugface.cli.web.guard import HEADERS
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.refusals import STATUS
+from plugface.cli.web.yard import Yard, YardSettings
+from plugface.models.catalogue.entries import CatalogueError, read_catalogue
+from plugface.models.catalogue.index import strings_of
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.text_fit import FLOOR_NATS, best_string, read_characters, score_strings
+from plugface.vision.observations import Character, Observations, Text
+from plugface.vision.ocr.label_text import align_strings, find_rows, join_row, pool_characters
+from plugface.vision.ocr.readers import Reading, TesseractReader
+from plugface.vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo
 
 SEEDS = Path(__file__).parent / "seeds"
 ROOT = Path(__file__).parents[2]

@@ -5,8 +5,7 @@ Sources: ISO/IEC 15417 (Code 128), ISO/IEC 16388 (Code 39), both from memory.
 
 import numpy as np
 from barcode.codex import Code39, Code128
-
-from vision.barcodes import read_codes
+from plugface.vision.barcodes import read_codes
 
 # Values of Code 39's characters, ISO/IEC 16388 (from memory).
 _CODE39 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-. $/+%"

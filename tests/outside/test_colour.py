@@ -9,13 +9,12 @@ from typing import get_args
 import colour
 import numpy as np
 import pytest
-
-from cli.swatches import SWATCHES
-from models.catalogue import ColourCode
-from training_data_demo.studio import shades
-from vision.colour import ciede2000, to_lab
-from vision.observations import COLOUR_CODES
-from vision.white_balance import apply_gains, measure_white_balance, to_linear
+from plugface.cli.present.swatches import SWATCHES
+from plugface.demo.studio import shades
+from plugface.models.catalogue.entries import ColourCode
+from plugface.vision.colour.naming import ciede2000, to_lab
+from plugface.vision.colour.white_balance import apply_gains, measure_white_balance, to_linear
+from plugface.vision.observations import COLOUR_CODES
 
 # Sharma, Wu & Dalal, "The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test Data,
 # and Mathematical Observations", Color Research and Application 30 (2005), Table 1:

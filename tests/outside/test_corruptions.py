@@ -10,11 +10,10 @@ import json
 import numpy as np
 import pytest
 from PIL import Image
-
-from cli.corruptions import CORRUPTIONS, corrupt
-from cli.pipeline import decode_photo
-from cli.settings import demo_folder
-from cli.truth import read_truth
+from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
+from plugface.cli.evaluation.truth import read_truth
+from plugface.cli.pipeline import decode_photo
+from plugface.cli.settings import demo_folder
 
 
 @pytest.mark.parametrize(

@@ -9,15 +9,14 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from plugface.cli.evaluation.measure_vision import overlap
+from plugface.models.matching.alignment import align
+from plugface.models.unit_choice import polygon_area
+from plugface.vision.geometry import cut_out, map_back
+from plugface.vision.observe import _overlap
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry import MultiPoint
 from skimage.transform import ProjectiveTransform, warp
-
-from cli.measure_vision import overlap
-from models.alignment import align
-from models.views import polygon_area
-from vision.observe import _overlap
-from vision.text_regions import cut_out, map_back
 
 CORNERS = np.array([(210.0, 120.0), (520.0, 180.0), (490.0, 330.0), (180.0, 260.0)])
 

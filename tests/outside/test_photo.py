@@ -10,8 +10,7 @@ import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image
-
-from vision.photo import decode_photo
+from plugface.vision.photo import decode_photo
 
 # orientation: (where the stored 0th row is, where the stored 0th column is), as the standard's table says.
 TABLE = {

@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from mapie.metrics.calibration import expected_calibration_error as mapie_error
 from mapie.metrics.classification import classification_coverage_score
+from plugface.models.decision.conformal import coverage_range, fit_conformal, keep_answers
+from plugface.models.learning.calibration import expected_calibration_error, reliability_bins
 from scipy.stats import beta, betabinom
 from sklearn.calibration import calibration_curve
-
-from models.calibration import expected_calibration_error, reliability_bins
-from models.conformal import coverage_range, fit_conformal, keep_answers
 
 
 @pytest.fixture

@@ -15,10 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import zxingcpp
-
-from vision.barcodes import find_stripes, read_codes
-from vision.observe import observe
-from vision.photo import decode_photo
+from plugface.vision.barcodes import find_stripes, read_codes
+from plugface.vision.observe import observe
+from plugface.vision.photo import decode_photo
 
 PHOTOS = (
     *(f"sklearn/datasets/images/{name}" for name in ("china.jpg", "flower.jpg")),

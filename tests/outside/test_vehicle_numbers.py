@@ -4,8 +4,7 @@ Source: 49 CFR 565.15 (from memory), tables of values, weights and year codes.
 """
 
 import pytest
-
-from models.donor import check_digit, model_years
+from plugface.models.decision.donor import check_digit, model_years
 
 
 @pytest.mark.parametrize(

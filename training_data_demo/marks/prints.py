@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-
-from training_data_demo.studio.label_wear import wear_label
-from training_data_demo.studio.labels import Sheet
+from plugface.demo.studio.label_wear import wear_label
+from plugface.demo.studio.labels import Sheet
 
 _FACES = (
     "DejaVuSans",

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-
-from training_data_demo.marks.letters import CAP_PX, Face, draw_line, invent_text
+from plugface.demo.marks.letters import CAP_PX, Face, draw_line, invent_text
 
 STRIP_PX = 32  # height of a strip as the reader takes it
 WIDEST_PX = 320

@@ -9,9 +9,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-
-from training_data_demo.marks.letters import CHARACTERS
-from training_data_demo.marks.relief import Strip, photograph, turn_at_times
+from plugface.demo.marks.letters import CHARACTERS
+from plugface.demo.marks.relief import Strip, photograph, turn_at_times
 
 _AROUND = 0.8  # of the line's height, kept on all sides
 _LEAST_PX = 9.0  # a lower mark teaches nothing

@@ -9,9 +9,8 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
+from plugface.demo.segmenter.shots import Batch, to_linear
 from torch import Tensor
-
-from training_data_demo.segmenter.shots import Batch, to_linear
 
 _CLUTTER = 1  # index of what is no unit
 

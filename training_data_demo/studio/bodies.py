@@ -5,11 +5,10 @@ import random
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.faces import Face, Rect
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, hang, place, rounded_outline, rounded_profile
-from training_data_demo.studio.style import Style
+from plugface.demo.studio.faces import Face, Rect
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, hang, place, rounded_outline, rounded_profile
+from plugface.demo.studio.style import Style
 
 EAR_REACH_MM = 15.0  # an ear's outer edge beyond the body
 _COVER_MM = 1.5

@@ -4,9 +4,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.meshes import hang
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.meshes import hang
 
 
 def build_cast_text(

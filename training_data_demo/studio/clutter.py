@@ -8,10 +8,9 @@ a name says mm.
 import math
 
 import numpy as np
-
-from training_data_demo.studio import surfaces
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.meshes import Solid, rounded_profile
+from plugface.demo.studio import surfaces
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.meshes import Solid, rounded_profile
 
 CLUTTER, LOOSE_PLUG, HAND = 1, 2, 3
 

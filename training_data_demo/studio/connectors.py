@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, place, rounded_outline, rounded_profile
-from training_data_demo.studio.style import Style
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, place, rounded_outline, rounded_profile
+from plugface.demo.studio.style import Style
 
 _FLANGE_MM = 1.5  # the foot reaches this far beyond the shroud
 _FLOOR_MM = 3.0  # of the cavity, above the foot

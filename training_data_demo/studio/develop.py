@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
-
-from training_data_demo.studio.camera import develop, encode_jpeg
-from training_data_demo.studio.shots import Shot
-from training_data_demo.studio.truth import truth_row
+from plugface.demo.studio.camera import develop, encode_jpeg
+from plugface.demo.studio.shots import Shot
+from plugface.demo.studio.truth import truth_row
 
 
 def develop_all(shots, renders: Path, folder: Path, *, jobs: int, masks: Path | None = None) -> list[str]:

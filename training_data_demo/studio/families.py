@@ -4,10 +4,10 @@ import dataclasses
 import functools
 from pathlib import Path
 
-from models.catalogue import Catalogue, Family, load_catalogue
-from training_data_demo.studio import wild
-from training_data_demo.studio.shots import Unit
-from training_data_demo.studio.units import UnitSpec
+from plugface.demo.studio import wild
+from plugface.demo.studio.shots import Unit
+from plugface.demo.studio.units import UnitSpec
+from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
 
 DEMO = Path(__file__).resolve().parent.parent
 CATALOGUES = {"marrow_finch": DEMO / "marrow_finch", "pell_works": DEMO / "pell_works" / "catalogue"}

@@ -15,11 +15,10 @@ import matplotlib
 import numpy as np
 import re2
 from PIL import Image, ImageDraw, ImageFont
-
-from training_data_demo.studio.label_codes import encode
-from training_data_demo.studio.label_wear import wear_label
-from training_data_demo.studio.scrawl import draw_scrawl
-from training_data_demo.studio.style import CAST_FONTS, style_of
+from plugface.demo.studio.label_codes import encode
+from plugface.demo.studio.label_wear import wear_label
+from plugface.demo.studio.scrawl import draw_scrawl
+from plugface.demo.studio.style import CAST_FONTS, style_of
 
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 _PIXELS_PER_MM = 16  # about 400 dpi, finer than any view of the studio

@@ -3,9 +3,8 @@
 import math
 
 import numpy as np
-
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.shots import Light
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.shots import Light
 
 # Tubes of an old workshop: a green cast beside the black body of their temperature. Our own choice.
 _GREENISH = (0.80, 1.0, 0.66)

@@ -4,8 +4,7 @@ import math
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.blender import bpy
+from plugface.demo.studio.blender import bpy
 
 
 def rounded_outline(size_mm, radius_mm, *, inset_mm=0.0, chamfer=(False,) * 4, corner_points=6) -> np.ndarray:

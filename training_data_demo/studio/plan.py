@@ -13,11 +13,9 @@ import zlib
 
 import numpy as np
 import re2
-
-from models.catalogue import Family, Variant
-from training_data_demo.studio import layout, wild
-from training_data_demo.studio.families import catalogue, family_of
-from training_data_demo.studio.shots import (
+from plugface.demo.studio import layout, wild
+from plugface.demo.studio.families import catalogue, family_of
+from plugface.demo.studio.shots import (
     GROUNDS,
     HANDS,
     LABELS,
@@ -33,6 +31,7 @@ from training_data_demo.studio.shots import (
     Thing,
     Unit,
 )
+from plugface.models.catalogue.entries import Family, Variant
 
 MASTER_SEED = 20261125
 _LETTER = {"train": "T", "calibration": "C", "test": "E", "timing": "M"}  # of a split, in ids

@@ -1,0 +1,258 @@
+"""Measure sorting itself.
+
+    python -m plugface.cli.evaluation.bench_sort [--photos DIR [--count N]] [--quick] [--pallet N]
+
+Throughput with 1 and 2 workers, their ratio, and the processor time of each (a ratio under 2 with the same
+processor time is waiting, with more it is work done twice or threads in each other's way); the share of
+starting up; what a resumed run costs; memory from 100 to 5,000 photos; how long 100,000 ledger rows take to
+list and export; with --pallet, a folder of N files of which 3 % are broken.
+
+With --photos the real pipeline looks at photos made by resampling the ones given: N of them for throughput,
+and N/5 and N for memory. All else is looked at by a stand-in, which works for a fixed time on each photo or
+not at all: it measures the sorting machinery alone, and each line says who looked. A worker has one thread,
+whether it is alone or not.
+"""
+
+import argparse
+import hashlib
+import json
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from plugface.cli.lot.sorting import Plan, sort_lot
+from plugface.cli.pipeline import decode_photo
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.exports import write_rows
+from plugface.cli.store.ledger import Ledger, Lot, Photo, Proposal, Unit, View, list_units, now_utc
+from plugface.models.decision.answers import Candidate, Decision
+from plugface.vision.observations import Connector, Observations, Quality, WhiteBalance
+from plugface.vision.observations import Unit as SeenUnit
+from sqlalchemy import insert
+
+#: Time that the stand-in computes on each photo, seconds.
+STAND_IN_S = 0.3
+
+#: Share of broken files on the pallet of many.
+BROKEN_SHARE = 0.03
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """Computes for a fixed processor time and sees the same two plugs each time."""
+
+    seconds: float = STAND_IN_S
+    look_version: str = "stand-in"
+    model_version: str = "stand-in"
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        """See two brown plugs, in what can be decoded."""
+        decode_photo(data, name=name)
+        until = time.process_time() + self.seconds
+        while time.process_time() < until:
+            hashlib.sha256(data).digest()
+        square = ((0.0, 0.0), (300.0, 0.0), (300.0, 200.0), (0.0, 200.0))
+        plugs = tuple(Connector(square, {"BN": 1.0}, {"M": 1.0}, 0.3, 0.9) for _ in range(2))
+        unit = SeenUnit(square, 0.9, {"front": 1.0, "back": 0.0}, plugs)
+        quality, balance = Quality(400, 300, 0.5, 0.0, 1.0), WhiteBalance((1, 1, 1), "none", 0.0)
+        return Observations(hashlib.sha256(data).hexdigest(), quality, balance, (unit,)), data[:20_000]
+
+    def count_units(self, seen: Observations) -> list[int]:
+        """One."""
+        return [0]
+
+    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+        """Always the same."""
+        best = Candidate("TERN 2", 5.0, 0.999)
+        return Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",), model_version="stand-in")
+
+
+def make_photos(folder: Path, count: int, samples: list[Path]) -> Path:
+    """Write `count` different photos, resampled from the samples, or noise where there are none."""
+    import numpy as np
+    from PIL import Image
+
+    folder.mkdir(parents=True)
+    rng = np.random.default_rng(1)
+    noise = rng.integers(0, 255, (300, 400, 3), dtype=np.uint8)
+    for number in range(count):
+        path = folder / f"u{number:05d}_front.jpg"
+        if samples:
+            with Image.open(samples[number % len(samples)]) as picture:
+                scale = rng.uniform(0.9, 1.0)
+                size = (int(picture.width * scale), int(picture.height * scale))
+                picture.convert("RGB").resize(size).save(path, quality=90)
+        else:
+            noise[0, :4] = rng.integers(0, 255, (4, 3))
+            Image.fromarray(noise).save(path, quality=80)
+    return folder
+
+
+def run_once(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> dict[str, float]:
+    """One run in a process of its own: wall seconds and the peak memory of the master, MB."""
+    words = ["--one", str(photos), str(out), str(workers), str(seconds)] + (["--real"] if real else [])
+    done = subprocess.run(
+        [sys.executable, "-m", "plugface.cli.evaluation.bench_sort", *words], capture_output=True, check=True
+    )
+    return json.loads(done.stdout)
+
+
+def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> None:
+    """The inside of `run_once`."""
+    from joblib.externals.loky import get_reusable_executor
+
+    started = time.perf_counter()
+    plan = Plan(str(photos), demo_folder() / "marrow_finch", out, workers=workers)
+    first: list[float] = []
+
+    def note_first(stage: str, done: int, _of: int) -> None:
+        if stage == "look" and done == 1:
+            first.append(time.perf_counter())
+
+    outcome = sort_lot(plan, analyser=None if real else StandIn(seconds), progress=note_first)
+    wall = time.perf_counter() - started
+    if outcome.looked_now:
+        get_reusable_executor().shutdown(wait=True)  # only ended workers are counted in RUSAGE_CHILDREN
+    mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
+    measured = {
+        "seconds": wall,
+        "first": first[0] - started if first else wall,
+        "peak_mb": mine.ru_maxrss / 1024,
+        "worker_peak_mb": theirs.ru_maxrss / 1024,
+        "cpu": mine.ru_utime + mine.ru_stime + theirs.ru_utime + theirs.ru_stime,
+        "files": outcome.files,
+        "units": outcome.units,
+        "broken": outcome.broken,
+    }
+    print(json.dumps(measured))
+
+
+def bench_throughput(folder: Path, count: int, samples: list[Path]) -> None:
+    """1 worker against 2, then the second run once more with nothing left to do."""
+    real, seconds = bool(samples), 0.0 if samples else STAND_IN_S
+    who = "the real pipeline" if real else f"a stand-in that computes {STAND_IN_S} s"
+    print(f"throughput: {count} photos, looked at by {who}, one thread a worker")
+    photos = make_photos(folder / "throughput", count, samples)
+    runs = {n: run_once(photos, folder / f"run{n}", n, real, seconds) for n in (1, 2)}
+    for workers, run in runs.items():
+        one_photo = workers * run["seconds"] / count
+        start_up = max(0.0, run["first"] - one_photo)
+        print(
+            f"  {workers} worker(s): {count / run['seconds']:.2f} photos/s, processor {run['cpu']:.1f} s, "
+            f"start-up {start_up:.1f} s ({100 * start_up / run['seconds']:.1f} %)"
+        )
+    print(f"  2 workers against 1: {runs[1]['seconds'] / runs[2]['seconds']:.2f} x (goal >= 1.8 x)")
+    again = run_once(photos, folder / "run2", 2, real, seconds)
+    share = 100 * again["seconds"] / runs[2]["seconds"]
+    print(f"  resumed with nothing to do: {again['seconds']:.2f} s, {share:.1f} % of the run (goal < 2 %)")
+
+
+def bench_memory(folder: Path, counts: list[int], samples: list[Path]) -> None:
+    """Peak memory of master and workers over lots of different size."""
+    print(f"memory: looked at by {'the real pipeline' if samples else 'a stand-in that computes nothing'}")
+    for count in counts:
+        photos = make_photos(folder / f"memory{count}", count, samples)
+        run = run_once(photos, folder / f"run-memory{count}", 2, bool(samples), 0.0)
+        print(
+            f"  {count:5} photos: master {run['peak_mb']:.0f} MB, a worker {run['worker_peak_mb']:.0f} MB, "
+            f"{run['seconds']:.1f} s"
+        )
+        shutil.rmtree(photos)
+
+
+def bench_pallet(folder: Path, count: int) -> None:
+    """Many files, 3 % of them broken: each is one row, and nothing stops for them."""
+    photos = make_photos(folder / "pallet", count, [])
+    broken = sorted(photos.iterdir())[:: round(1 / BROKEN_SHARE)]
+    for number, path in enumerate(broken):
+        whole = path.read_bytes()
+        torn = (whole[: len(whole) // 2], f"no picture {number}".encode(), whole[:20] + path.name.encode())
+        path.write_bytes(torn[number % 3])
+    run = run_once(photos, folder / "run-pallet", 2, False, 0.0)
+    print(
+        f"pallet: {run['files']} files, {len(broken)} broken; {run['units']} units, {run['broken']} of them "
+        f"to take again; {run['seconds']:.0f} s, master {run['peak_mb']:.0f} MB (decoded, then a stand-in)"
+    )
+    if (run["files"], run["units"], run["broken"]) != (count, count, len(broken)):
+        raise SystemExit("these numbers should be the same")
+
+
+def bench_ledger(folder: Path, rows: int) -> None:
+    """Time to list and export many units."""
+    ledger = Ledger(folder / "ledger.sqlite")
+    numbers = range(1, rows + 1)
+    same = dict.fromkeys(("variant", "findings", "decision"), "")
+    now = now_utc()
+    with ledger.transaction() as session:
+        session.execute(
+            insert(Lot), [{"key": "x", "name": "", "source": "", "market": "", "created_at": now}]
+        )
+        session.execute(
+            insert(Photo), [{"sha256": f"{n:064x}", "size_bytes": 1, "added_at": now} for n in numbers]
+        )
+        units = [
+            {"lot_id": 1, "key": f"A-{n}", "method": "file name", "group_key": f"{n}", "created_at": now}
+            for n in numbers
+        ]
+        session.execute(insert(Unit), units)
+        session.execute(insert(View), [{"unit_id": n, "photo_id": n, "part": 0} for n in numbers])
+        usual = {
+            "input_sha256": "",
+            "catalogue_sha256": "c" * 64,
+            "model_version": "m",
+            "verdict": "identified",
+        }
+        usual |= {"family": "TERN 2", "probability": 0.998, "destination": "family bin", "bin": "TERN 2"}
+        usual |= {
+            "expected_cost": 0.4,
+            "words": "TERN 2: open. Mark and plugs agree.",
+            "made_at": now,
+            **same,
+        }
+        session.execute(insert(Proposal), [{"unit_id": n, **usual} for n in numbers])
+    for form in ("list", "csv", "jsonl", "xlsx"):
+        started = time.perf_counter()
+        with ledger.reading() as session, (folder / f"out.{form}").open("wb") as out:
+            columns, listed = list_units(session)
+            count = sum(1 for _ in listed) if form == "list" else write_rows(columns, listed, out, form)
+        print(f"ledger: {count} rows, {form:5} {time.perf_counter() - started:5.2f} s (goal < 3 s)")
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--photos", type=Path, help="sample photos for the real pipeline")
+    parser.add_argument("--count", type=int, default=60, help="photos that the real pipeline looks at")
+    parser.add_argument("--quick", action="store_true", help="a tenth of everything")
+    parser.add_argument("--pallet", type=int, metavar="N", help="only a folder of N files, 3 %% broken")
+    parser.add_argument("--one", nargs=4, help=argparse.SUPPRESS)
+    parser.add_argument("--real", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.one:
+        photos, out, workers, seconds = asked.one
+        one(Path(photos), Path(out), int(workers), asked.real, float(seconds))
+        return
+    samples = sorted(asked.photos.rglob("*.jpg")) if asked.photos else []
+    part = 10 if asked.quick else 1
+    with tempfile.TemporaryDirectory(prefix="plugface-bench-") as name:
+        folder = Path(name)
+        if asked.pallet:
+            bench_pallet(folder, asked.pallet)
+            return
+        if samples:
+            bench_throughput(folder / "real", max(4, asked.count // part), samples)
+            bench_memory(
+                folder / "real", [max(2, asked.count // part // 5), max(4, asked.count // part)], samples
+            )
+        bench_throughput(folder / "stand-in", 200 // part, [])
+        bench_memory(folder / "stand-in", [100, 1000 // part, 5000 // part], [])
+        bench_ledger(folder, 100_000 // part)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,97 @@
+"""Observations of many photos, kept so that measuring again does not look again.
+
+What is kept hangs on the photo's bytes and on everything in vision/ (code and weights): a change of either
+looks anew.
+"""
+
+import hashlib
+import io
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import plugface.vision
+from PIL import Image
+from plugface.cli.evaluation.corruptions import corrupt
+from plugface.cli.lot.parallel import spread
+from plugface.cli.lot.worker import read_observations, write_observations
+from plugface.cli.pipeline import observe, read_photo
+from plugface.vision.observations import Observations
+from plugface.vision.photo import decode_photo
+
+
+@dataclass(frozen=True)
+class Look:
+    """One photo to look at, as it is or corrupted."""
+
+    path: Path
+    corruption: str = ""  # one of `CORRUPTIONS`, or empty
+    severity: int = 0
+
+    def kept_at(self, folder: Path) -> Path:
+        """Where its observations are kept."""
+        digest = hashlib.sha256(self.path.read_bytes()).hexdigest()
+        corruption = f"-{self.corruption}-{self.severity}" if self.corruption else ""
+        return folder / "observations" / vision_version() / digest[:2] / f"{digest}{corruption}.json"
+
+
+def observe_all(
+    looks: Iterable[Look], folder: Path, *, workers: int = 1, done: Callable[[], object] = lambda: None
+) -> dict[Look, Observations]:
+    """What is seen in each photo.
+
+    Parameters
+    ----------
+    looks : iterable of Look
+    folder : Path
+        Cache folder; what is there is not looked at again, and each result is written as soon as it is known.
+    workers : int
+        Processes.
+    done : callable
+        Called once for each photo.
+
+    Raises
+    ------
+    UnreadablePhoto
+        If a photo cannot be read.
+    """
+    found, missing = {}, []
+    for look in dict.fromkeys(looks):
+        try:
+            found[look] = read_observations(look.kept_at(folder).read_text(encoding="utf-8"))
+            done()
+        except (FileNotFoundError, ValueError):  # a row cut short by a crash is made again
+            missing.append((look, folder))
+    for (look, _), text in spread(_observe, missing, workers=workers):
+        found[look] = read_observations(text)
+        done()
+    return found
+
+
+@cache
+def vision_version() -> str:
+    """Hash over everything in vision/, 16 hexadecimal digits."""
+    digest = hashlib.sha256()
+    root = Path(plugface.vision.__file__).parent
+    for path in sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
+        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()[:16]
+
+
+def _observe(task: tuple[Look, Path]) -> str:
+    look, folder = task
+    photo = read_photo(look.path)
+    if look.corruption:
+        # The same photo gets the same noise in every run.
+        pixels = corrupt(photo.rgb, look.corruption, look.severity, seed=int(photo.sha256[:8], 16))
+        data = io.BytesIO()
+        Image.fromarray(pixels).save(data, "PNG", compress_level=1)
+        photo = decode_photo(data.getvalue(), name=f"{look.path} with {look.corruption}")
+    text = write_observations(observe(photo))
+    kept = look.kept_at(folder)
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = kept.with_suffix(".part")
+    unfinished.write_text(text, encoding="utf-8")
+    unfinished.replace(kept)
+    return text

@@ -1,0 +1,536 @@
+"""Sort a lot: look at every photo, find which show one unit, decide over each unit, say where it goes.
+
+Every result is in the ledger, in a transaction of its own, before the next one is taken. Whatever ends the
+program loses only what the workers had in hand, and the same command goes on from there: what is in the
+ledger is not done again, not even by another version of plugface. A photo that once belongs to a unit stays
+with it.
+"""
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from plugface.cli.lot import worker
+from plugface.cli.lot.parallel import Lost, spread
+from plugface.cli.lot.proposals import proposal_columns
+from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
+from plugface.cli.lot.scan import Found, Scan, find_copies, read_bytes, scan_folder
+from plugface.cli.store.ledger import (
+    File,
+    Finding,
+    Ledger,
+    Look,
+    Photo,
+    Proposal,
+    Unit,
+    View,
+    add_once,
+    newest_look,
+    now_utc,
+    record_lot,
+    record_photo,
+)
+from plugface.models import grouping
+from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
+from plugface.models.decision import placement
+from plugface.models.decision.answers import Decision
+from sqlalchemy import func, literal, select
+from sqlalchemy.orm import Session, aliased
+
+#: Letters of a lot's short code; none of them is taken for another one on a greasy label.
+_LETTERS = "3479ACDEFHJKLMNPRTUVWXY"
+
+Progress = Callable[[str, int, int], None]  # stage, done, of how many
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be sorted, where to, and by whom."""
+
+    photos: str
+    catalogue: Path
+    folder: Path
+    market: str = ""
+    workers: int = 1
+    cluster: str | None = None
+    ledger: str | None = None  # None: in the run's folder
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a run."""
+
+    lot: str
+    ledger: str  # its name, without a password
+    resumed: bool
+    catalogue_changed: bool  # the catalogue differs from the one that the run keeps
+    files: int
+    photos: int  # different ones
+    duplicates: int
+    broken: int
+    outside: tuple[str, ...]
+    others: int
+    unlisted: tuple[str, ...]
+    looked_now: int
+    decided_now: int
+    units: int
+    places: dict[str, int]  # units by destination, in the order of placement.SIGNS
+
+
+def sort_lot(
+    plan: Plan, *, analyser: worker.Analyser | None = None, progress: Progress = lambda *_: None
+) -> Outcome:
+    """Sort the photos of one folder, or go on with a run that was cut off.
+
+    Raises
+    ------
+    RunError, FolderError, CatalogueError, LedgerError, ClusterError
+        Each with a sentence for a person. What was done until then is kept.
+    """
+    photos = plan.photos if "://" in plan.photos else str(Path(plan.photos).resolve())
+    _refuse_run_among_photos(plan.folder, photos)
+    scan = scan_folder(photos)
+    with open_run(plan.folder, photos=photos, catalogue=plan.catalogue, market=plan.market) as (
+        head,
+        resumed,
+    ):
+        analyser = analyser or worker.PipelineAnalyser(snapshot(plan.folder).resolve())
+        with closing(Ledger(plan.ledger or plan.folder / "ledger.sqlite")) as ledger:
+            run = _Run(plan, head, ledger, analyser, progress, load_catalogue(snapshot(plan.folder)))
+            looked = run.look_at(scan)
+            run.group()
+            decided = run.decide()
+            return run.outcome(scan, resumed, looked, decided)
+
+
+class _Run:
+    """The steps of one run over its ledger."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        head: RunHead,
+        ledger: Ledger,
+        analyser: worker.Analyser,
+        progress: Progress,
+        catalogue: Catalogue,
+    ) -> None:
+        self.plan, self.head, self.ledger = plan, head, ledger
+        self.analyser, self.progress, self.catalogue = analyser, progress, catalogue
+        self.thumbs = plan.folder / "thumbs"
+        self.thumbs.mkdir(exist_ok=True)
+        with ledger.transaction() as session:
+            self.lot_id = record_lot(
+                session, head.lot, name=head.name, source=head.photos, market=head.market
+            )
+
+    def look_at(self, scan: Scan) -> int:
+        """Look at every photo that the ledger does not have; says how many."""
+        with self.ledger.reading() as session:
+            rows = session.execute(
+                select(File.path, File.size_bytes, File.mtime_ns).filter_by(lot_id=self.lot_id)
+            )
+            known = {tuple(row) for row in rows}
+        new = [f for f in scan.photos if (f.shown, f.size_bytes, str(f.mtime_ns)) not in known]
+        sizes = {found.size_bytes for found in new}
+        copies = find_copies(tuple(f for f in scan.photos if f.size_bytes in sizes))
+        originals = [found for found in new if found.path not in copies]
+        tasks = (worker.LookTask(self.analyser, found) for found in originals)
+        self.progress("look", 0, len(originals))
+        results = spread(worker.look, tasks, workers=self.plan.workers, cluster=self.plan.cluster)
+        for done, (task, seen) in enumerate(results, start=1):
+            self._record_look(task.found, _lost_photo(task.found, seen) if isinstance(seen, Lost) else seen)
+            self.progress("look", done, len(originals))
+        shown = {found.path: found.shown for found in scan.photos}
+        with self.ledger.transaction() as session:
+            for found in new:
+                if found.path in copies:
+                    self._record_copy(session, found, shown[copies[found.path]])
+        return len(originals)
+
+    def _record_look(self, found: Found, seen: worker.Seen) -> None:
+        if seen.thumb:
+            try:
+                write_whole(self.thumbs / f"{seen.sha256}.jpg", seen.thumb)
+            except OSError as error:
+                raise RunError(
+                    str(self.thumbs),
+                    (error.strerror or "it cannot be written").lower(),
+                    "Make room and run the same command again; what was done is kept",
+                ) from None
+        with self.ledger.transaction() as session:
+            if not seen.sha256:
+                self._record_file(session, found, None, seen.fault)
+                return
+            photo_id = record_photo(session, seen.sha256, seen.size_bytes)
+            add_once(
+                session,
+                Look,
+                photo_id=photo_id,
+                version=self.analyser.look_version,
+                fault=seen.fault,
+                observations=seen.observations,
+                taken_at=seen.taken_at,
+                seconds=seen.seconds,
+                made_at=now_utc(),
+            )
+            twin = session.scalar(
+                select(File.path).filter_by(lot_id=self.lot_id, photo_id=photo_id).order_by(File.id).limit(1)
+            )
+            self._record_file(session, found, photo_id, f"same photo as {twin}" if twin else seen.fault)
+
+    def _record_copy(self, session: Session, found: Found, first: str) -> None:
+        row = session.scalars(
+            select(File).filter_by(lot_id=self.lot_id, path=first).order_by(File.id.desc()).limit(1)
+        ).one()
+        self._record_file(session, found, row.photo_id, f"same photo as {first}")
+
+    def _record_file(self, session: Session, found: Found, photo_id: int | None, note: str) -> None:
+        add_once(
+            session,
+            File,
+            lot_id=self.lot_id,
+            photo_id=photo_id,
+            path=found.shown,
+            size_bytes=found.size_bytes,
+            mtime_ns=str(found.mtime_ns),
+            note=note,
+            added_at=now_utc(),
+        )
+
+    def group(self) -> None:
+        """Give every photo that belongs to no unit yet a unit, over all photos of the lot together."""
+        with self.ledger.reading() as session:
+            assigned = set(
+                session.scalars(
+                    select(View.photo_id)
+                    .join(Unit, Unit.id == View.unit_id)
+                    .where(Unit.lot_id == self.lot_id)
+                )
+            )
+            files = _files(session, self.lot_id)
+            unread = session.execute(
+                select(File.path, File.note).filter_by(lot_id=self.lot_id, photo_id=None)
+            ).all()
+            units = dict(session.execute(select(Unit.group_key, Unit.id).filter_by(lot_id=self.lot_id)).all())
+            loose = {photo_id for photo_id in files if photo_id not in assigned}
+            if not loose and len(unread) <= sum(key.startswith("unread:") for key in units):
+                return
+            shots, broken = self._shots(session, files)
+        photo_ids = {shot.sha256: photo_id for photo_id, shot in shots.items()}
+        groups = grouping.group_shots(shots.values())
+        self.progress("group", 0, len(groups))
+        with self.ledger.transaction() as session:
+            for group in groups:
+                views = [
+                    (photo_ids[shot.sha256], -1 if part is None else part)
+                    for shot, part in zip(group.shots, group.parts, strict=True)
+                    if photo_ids[shot.sha256] in loose
+                ]
+                unit_id = units.get(group.key)
+                if views and unit_id is None:
+                    unit_id = units[group.key] = self._add_unit(session, group.key, group.method, len(units))
+                if unit_id is None:
+                    continue
+                for photo_id, part in views:
+                    session.add(View(unit_id=unit_id, photo_id=photo_id, part=part))
+                for words in group.findings:
+                    add_once(session, Finding, unit_id=unit_id, words=words, made_at=now_utc())
+            for photo_id in sorted(broken & loose):
+                key = f"broken:{files[photo_id][1][:16]}"
+                units[key] = self._add_unit(session, key, "broken photo", len(units))
+                session.add(View(unit_id=units[key], photo_id=photo_id, part=-1))
+            for path, _note in unread:
+                key = f"unread:{path}"
+                if key not in units:
+                    units[key] = self._add_unit(session, key, "broken photo", len(units))
+        self.progress("group", len(groups), len(groups))
+
+    def _add_unit(self, session: Session, group_key: str, method: str, number: int) -> int:
+        unit = Unit(
+            lot_id=self.lot_id,
+            key=f"{lot_code(self.head.lot)}-{number + 1:04d}",
+            method=method,
+            group_key=group_key,
+            created_at=now_utc(),
+        )
+        session.add(unit)
+        session.flush()
+        return unit.id
+
+    def _shots(
+        self, session: Session, files: dict[int, tuple[str, str, str]]
+    ) -> tuple[dict[int, grouping.Shot], set[int]]:
+        """What grouping needs of every photo of the lot, and which photos are broken."""
+        shots, broken = {}, set()
+        is_number = _service_number_test(self.catalogue)
+        query = (
+            select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
+            .where(newest_look())
+            .where(Look.photo_id.in_(select(File.photo_id).filter_by(lot_id=self.lot_id)))
+            .execution_options(yield_per=200)
+        )
+        for photo_id, fault, text, taken_at in session.execute(query):
+            if fault:
+                broken.add(photo_id)
+                continue
+            seen = worker.read_observations(text)
+            path, _sha256, mtime_ns = files[photo_id]
+            shots[photo_id] = grouping.make_shot(
+                path,
+                seen,
+                self.analyser.count_units(seen),
+                taken_at=datetime.fromisoformat(taken_at) if taken_at else _file_time(mtime_ns),
+                by_camera=bool(taken_at),
+                is_service_number=is_number,
+            )
+        return shots, broken
+
+    def decide(self) -> int:
+        """Decide over every unit for which the ledger has no answer from these inputs; says how many."""
+        with self.ledger.reading() as session:
+            faults = _faults(session, self.lot_id)
+            findings = _findings(session, self.lot_id)
+            views = _views(session, self.lot_id)
+            decided = set(
+                session.execute(
+                    select(Proposal.unit_id, Proposal.input_sha256)
+                    .join(Unit, Unit.id == Proposal.unit_id)
+                    .where(Unit.lot_id == self.lot_id)
+                ).all()
+            )
+            unit_ids = list(session.scalars(select(Unit.id).filter_by(lot_id=self.lot_id).order_by(Unit.id)))
+        open_units = []
+        for unit_id in unit_ids:
+            digest = self._input_sha256(views.get(unit_id, []), findings.get(unit_id, ()))
+            if (unit_id, digest) not in decided:
+                open_units.append((unit_id, digest))
+        digests = dict(open_units)
+        whole = [unit_id for unit_id in digests if unit_id in views and unit_id not in faults]
+        self.progress("decide", 0, len(open_units))
+        done = 0
+        for unit_id in digests.keys() - set(whole):
+            self._record_broken(unit_id, digests[unit_id], faults.get(unit_id, "could not be read"))
+            done += 1
+        tasks = (self._decide_task(unit_id, views[unit_id]) for unit_id in whole)
+        for task, result in spread(worker.decide, tasks, workers=self.plan.workers):
+            decision, fault = (None, result.words) if isinstance(result, Lost) else result
+            if decision is None:
+                self._record_broken(task.unit_id, digests[task.unit_id], f"no decision was reached: {fault}")
+            else:
+                self._record_decision(
+                    task.unit_id, digests[task.unit_id], decision, findings.get(task.unit_id, ())
+                )
+            done += 1
+            self.progress("decide", done, len(open_units))
+        return len(open_units)
+
+    def _input_sha256(self, views: list[tuple[int, str, int]], findings: tuple[str, ...]) -> str:
+        photos = sorted((sha256, part) for _id, sha256, part in views)
+        inputs = [
+            photos,
+            self.analyser.look_version,
+            self.analyser.model_version,
+            self.head.catalogue_sha256,
+            self.head.market,
+            list(findings),
+        ]
+        return hashlib.sha256(json.dumps(inputs).encode()).hexdigest()
+
+    def _decide_task(self, unit_id: int, views: list[tuple[int, str, int]]) -> worker.DecideTask:
+        with self.ledger.reading() as session:
+            rows = dict(
+                session.execute(
+                    select(Look.photo_id, Look.observations).where(
+                        newest_look(), Look.photo_id.in_([view[0] for view in views])
+                    )
+                ).all()
+            )
+        return worker.DecideTask(
+            self.analyser,
+            unit_id,
+            tuple(rows[photo_id] for photo_id, _sha256, _part in views),
+            tuple(None if part < 0 else part for _id, _sha256, part in views),
+        )
+
+    def _record_decision(
+        self, unit_id: int, digest: str, decision: Decision, findings: tuple[str, ...]
+    ) -> None:
+        place = placement.assign_place(decision, self.catalogue, market=self.head.market, findings=findings)
+        self._record_proposal(
+            unit_id=unit_id, input_sha256=digest, **proposal_columns(decision, place, findings)
+        )
+
+    def _record_broken(self, unit_id: int, digest: str, fault: str) -> None:
+        self._record_proposal(
+            unit_id=unit_id,
+            input_sha256=digest,
+            model_version=self.analyser.model_version,
+            verdict="unreadable",
+            family="",
+            variant="",
+            probability=0.0,
+            destination="retake",
+            bin="RETAKE",
+            expected_cost=placement.RETAKE_COST,
+            words=f"{fault.rstrip('.')}. Take the photo again.",
+            findings="",
+            decision="",
+        )
+
+    def _record_proposal(self, **values: object) -> None:
+        with self.ledger.transaction() as session:
+            add_once(
+                session, Proposal, catalogue_sha256=self.head.catalogue_sha256, made_at=now_utc(), **values
+            )
+
+    def outcome(self, scan: Scan, resumed: bool, looked: int, decided: int) -> Outcome:
+        """Count what the ledger holds of this lot now."""
+        with self.ledger.reading() as session:
+            files = session.scalar(select(func.count()).select_from(File).filter_by(lot_id=self.lot_id))
+            photos = session.scalar(
+                select(func.count(File.photo_id.distinct())).filter_by(lot_id=self.lot_id)
+            )
+            unread = session.scalar(
+                select(func.count()).select_from(File).filter_by(lot_id=self.lot_id, photo_id=None)
+            )
+            broken = session.scalar(
+                select(func.count()).select_from(Unit).filter_by(lot_id=self.lot_id, method="broken photo")
+            )
+            places = Counter(destination for _key, destination in latest_places(session, self.lot_id))
+        return Outcome(
+            lot=self.head.lot,
+            ledger=self.ledger.name,
+            resumed=resumed,
+            catalogue_changed=_has_changed(self.plan.catalogue, self.head.catalogue_sha256),
+            files=files,
+            photos=photos,
+            duplicates=files - photos - unread,
+            broken=broken,
+            outside=scan.outside,
+            others=scan.others,
+            unlisted=scan.unlisted,
+            looked_now=looked,
+            decided_now=decided,
+            units=sum(places.values()),
+            places={place: places[place] for place in placement.SIGNS if places[place]},
+        )
+
+
+def lot_code(lot: str) -> str:
+    """Short code of a lot for its units' keys: five signs that are not mistaken for each other."""
+    number = int.from_bytes(hashlib.sha256(lot.encode()).digest()[:8])
+    code = ""
+    for _ in range(5):
+        number, index = divmod(number, len(_LETTERS))
+        code += _LETTERS[index]
+    return code
+
+
+def latest_places(session: Session, lot_id: int) -> Iterator[tuple[str, str]]:
+    """Key and destination of every unit of a lot, by its latest proposal."""
+    earlier = aliased(Proposal)
+    newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
+    query = select(Unit.key, Proposal.destination).join(Proposal, Proposal.id == newest)
+    yield from session.execute(query.where(Unit.lot_id == lot_id))
+
+
+def _refuse_run_among_photos(folder: Path, photos: str) -> None:
+    if "://" not in photos and folder.resolve().is_relative_to(photos):
+        raise RunError(
+            str(folder),
+            "it lies inside the folder of photos, and would be sorted as well",
+            "Name another --out",
+        )
+
+
+def _lost_photo(found: Found, lost: Lost) -> worker.Seen:
+    """A row for a photo whose workers died: its hash is taken here, where nothing is decoded."""
+    try:
+        data = read_bytes(found)
+    except OSError:
+        return worker.Seen("", 0, lost.words, "", "", b"", 0.0)
+    return worker.Seen(hashlib.sha256(data).hexdigest(), len(data), lost.words, "", "", b"", 0.0)
+
+
+def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
+    """Photo id -> path, SHA-256 and time of the file that it goes by."""
+    query = (
+        select(File.photo_id, File.path, Photo.sha256, File.mtime_ns)
+        .join(Photo, Photo.id == File.photo_id)
+        .where(File.lot_id == lot_id)
+        .order_by(File.path, File.id)
+    )
+    found: dict[int, dict[str, tuple[str, str, str]]] = {}
+    for photo_id, *file in session.execute(query):
+        found.setdefault(photo_id, {}).setdefault(file[0], tuple(file))
+    chosen = grouping.choose_paths({photo_id: list(files) for photo_id, files in found.items()})
+    return {photo_id: files[chosen[photo_id]] for photo_id, files in found.items()}
+
+
+def _views(session: Session, lot_id: int) -> dict[int, list[tuple[int, str, int]]]:
+    """Unit id -> its photos as (photo id, SHA-256, part)."""
+    query = (
+        select(View.unit_id, View.photo_id, Photo.sha256, View.part)
+        .join(Unit, Unit.id == View.unit_id)
+        .join(Photo, Photo.id == View.photo_id)
+        .where(Unit.lot_id == lot_id)
+        .order_by(View.id)
+    )
+    views: dict[int, list[tuple[int, str, int]]] = {}
+    for unit_id, *view in session.execute(query):
+        views.setdefault(unit_id, []).append(tuple(view))
+    return views
+
+
+def _findings(session: Session, lot_id: int) -> dict[int, tuple[str, ...]]:
+    query = select(Finding.unit_id, Finding.words).join(Unit, Unit.id == Finding.unit_id)
+    found: dict[int, tuple[str, ...]] = {}
+    for unit_id, words in session.execute(query.where(Unit.lot_id == lot_id).order_by(Finding.id)):
+        found[unit_id] = (*found.get(unit_id, ()), words)
+    return found
+
+
+def _faults(session: Session, lot_id: int) -> dict[int, str]:
+    """Unit id -> what is wrong with its photo, for units that are a broken photo."""
+    query = (
+        select(Unit.id, File.path, Look.fault)
+        .join(View, View.unit_id == Unit.id)
+        .join(Look, Look.photo_id == View.photo_id)
+        .join(File, (File.photo_id == View.photo_id) & (File.lot_id == lot_id))
+        .where(Unit.lot_id == lot_id, newest_look(), Look.fault != "")
+        .order_by(File.id.desc())
+    )
+    faults = {unit_id: f"{path}: {fault}" for unit_id, path, fault in session.execute(query)}
+    unread = (
+        select(Unit.id, File.path, File.note)
+        .join(File, (Unit.group_key == literal("unread:") + File.path) & (File.lot_id == lot_id))
+        .where(Unit.lot_id == lot_id, File.photo_id.is_(None))
+    )
+    return faults | {unit_id: f"{path}: {note}" for unit_id, path, note in session.execute(unread)}
+
+
+def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
+    """Whether a payload is, or starts with, a service number of the catalogue: a suffix may follow it."""
+    patterns = []
+    for family in catalogue.families:
+        pattern = family.label.service_number
+        open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
+        patterns.append(compile_pattern(open_ended))
+    return lambda payload: any(pattern.match(payload) for pattern in patterns)
+
+
+def _file_time(mtime_ns: str) -> datetime | None:
+    return Found("", "", 0, int(mtime_ns)).written_at
+
+
+def _has_changed(catalogue: Path, sha256: str) -> bool:
+    try:
+        return load_catalogue(catalogue).sha256 != sha256
+    except CatalogueError:
+        return True

@@ -1,0 +1,224 @@
+"""What a worker does: look at one photo, or decide over one unit.
+
+Plain functions over plain values, so that any process on any machine can run them.
+"""
+
+import hashlib
+import io
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Protocol
+
+from PIL import Image
+from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
+from plugface.models.decision.answers import Decision
+from plugface.vision.observations import Observations
+from pydantic import TypeAdapter
+
+#: Long side of the small pictures in the report, pixels.
+THUMB_PX = 480
+
+_EXIF_IFD = 0x8769  # Exif 2.32, 4.6.3
+_TAKEN_TAGS = (0x9003, 0x9004)  # DateTimeOriginal, DateTimeDigitized; Exif 2.32, table 8
+_SUBSECOND_TAGS = (0x9291, 0x9292)
+
+#: Errors of a machine on which plugface is not whole. They stop the run: no photo is to blame, and none may
+#: be written down as broken for it.
+INCOMPLETE = (FileNotFoundError, PermissionError, ImportError)
+
+_OBSERVATIONS = TypeAdapter(Observations)
+_DECISION = TypeAdapter(Decision)
+
+
+class Analyser(Protocol):
+    """The halves of plugface as sorting needs them; a test may put another one in their place."""
+
+    look_version: str
+    model_version: str
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        """What is seen in a photo, and a small JPEG of it without metadata."""
+        ...
+
+    def count_units(self, seen: Observations) -> list[int]:
+        """Indices of what counts as a unit of its own."""
+        ...
+
+    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+        """The answer for one unit."""
+        ...
+
+
+@dataclass(frozen=True)
+class PipelineAnalyser:
+    """The real one: vision and models as `cli/pipeline.py` joins them."""
+
+    catalogue: Path
+
+    @property
+    def look_version(self) -> str:
+        """Version of what looks at photos: the software, and the catalogue's own shades if it has any."""
+        shades = _catalogue(self.catalogue).head.shades
+        software = f"plugface {version('plugface')}"
+        if not shades:
+            return software
+        return f"{software}, shades {hashlib.sha256(repr(shades).encode()).hexdigest()[:8]}"
+
+    @property
+    def model_version(self) -> str:
+        """Version of the trained classifier."""
+        from plugface.cli import pipeline
+
+        return pipeline.default_model().version
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        """What is seen in a photo, and a small JPEG of it without metadata."""
+        from plugface.cli import pipeline
+
+        photo = pipeline.decode_photo(data, name=name)
+        seen = pipeline.observe(photo, shades=pipeline.known_shades(_catalogue(self.catalogue)))
+        small = io.BytesIO()
+        Image.fromarray(photo.reduced(THUMB_PX)).save(small, "JPEG", quality=80)
+        return seen, small.getvalue()
+
+    def count_units(self, seen: Observations) -> list[int]:
+        """Indices of what counts as a unit of its own."""
+        from plugface.cli import pipeline
+
+        return pipeline.count_units(seen)
+
+    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+        """The answer for one unit."""
+        from plugface.cli import pipeline
+
+        return pipeline.identify(seen, _catalogue(self.catalogue), pipeline.default_model(), chosen=chosen)
+
+
+@dataclass(frozen=True)
+class LookTask:
+    """One photo to look at."""
+
+    analyser: Analyser
+    found: Found
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a worker brings back from one photo; either `observations` or `fault` is filled."""
+
+    sha256: str  # empty where not even the bytes could be read
+    size_bytes: int
+    fault: str
+    observations: str
+    taken_at: str
+    thumb: bytes
+    seconds: float
+
+
+@dataclass(frozen=True)
+class DecideTask:
+    """One unit to decide over."""
+
+    analyser: Analyser
+    unit_id: int
+    observations: tuple[str, ...]  # JSON, one per photo
+    chosen: tuple[int | None, ...]
+
+
+def look(task: LookTask) -> Seen:
+    """Look at one photo. A photo that cannot be read is an answer, not an error.
+
+    Raises
+    ------
+    FileNotFoundError, PermissionError, ImportError
+        If plugface itself lacks a part on this machine.
+    """
+    started = time.perf_counter()
+    try:
+        data = read_bytes(task.found)
+    except OSError as error:
+        reason = (error.strerror or str(error) or "unknown reason").lower()
+        return Seen("", 0, f"could not be read: {reason}", "", "", b"", time.perf_counter() - started)
+    sha256 = hashlib.sha256(data).hexdigest()
+    fault, observations, thumb = "", "", b""
+    if len(data) >= MAX_BYTES:
+        fault = f"too large: {MAX_BYTES // 1_000_000} MB or more"
+    else:
+        try:
+            seen, thumb = task.analyser.observe(data, task.found.shown)
+            observations = write_observations(seen)
+        except INCOMPLETE:
+            raise
+        except Exception as error:  # one bad photo must not stop ten thousand; what it was is in its row
+            words = f"{getattr(error, 'problem', '')}" or f"{type(error).__name__}: {error}"
+            fault = " ".join(words.split())
+    return Seen(
+        sha256, len(data), fault, observations, read_taken_at(data), thumb, time.perf_counter() - started
+    )
+
+
+def decide(task: DecideTask) -> tuple[Decision | None, str]:
+    """Decide over one unit: the decision, or None and what went wrong."""
+    try:
+        seen = [read_observations(text) for text in task.observations]
+        # Another version's look may have found fewer units in a photo than the one that the unit comes from.
+        chosen = [
+            part if part is None or part < len(s.units) else None
+            for part, s in zip(task.chosen, seen, strict=True)
+        ]
+        return task.analyser.decide(seen, chosen), ""
+    except INCOMPLETE:
+        raise
+    except Exception as error:  # as above
+        return None, " ".join(f"{type(error).__name__}: {error}".split())
+
+
+def read_taken_at(data: bytes) -> str:
+    """When the camera says a photo was taken, ISO 8601 without a zone; empty where it does not say.
+
+    Nothing else of the photo's metadata is looked at or kept.
+    """
+    try:
+        with Image.open(io.BytesIO(data)) as picture:
+            exif = picture.getexif().get_ifd(_EXIF_IFD)
+        for tag, part in zip(_TAKEN_TAGS, _SUBSECOND_TAGS, strict=True):
+            text = str(exif.get(tag, "")).strip("\0 ")
+            if text:
+                taken = datetime.strptime(text, "%Y:%m:%d %H:%M:%S")
+                digits = str(exif.get(part, "")).strip("\0 ")
+                fraction = int(digits[:6].ljust(6, "0")) if digits.isdecimal() else 0
+                return taken.replace(microsecond=fraction).isoformat(timespec="milliseconds")
+    except Exception:  # a picture library meets damaged files with errors of every class; no time is no harm
+        return ""
+    return ""
+
+
+def write_observations(seen: Observations) -> str:
+    """Observations as JSON."""
+    return _OBSERVATIONS.dump_json(seen).decode()
+
+
+def read_observations(text: str) -> Observations:
+    """Observations from the JSON of `write_observations`."""
+    return _OBSERVATIONS.validate_json(text)
+
+
+def write_decision(decision: Decision) -> str:
+    """A decision as JSON."""
+    return _DECISION.dump_json(decision).decode()
+
+
+def read_decision(text: str) -> Decision:
+    """A decision from the JSON of `write_decision`."""
+    return _DECISION.validate_json(text)
+
+
+@cache
+def _catalogue(folder: Path):
+    from plugface.models.catalogue.entries import load_catalogue
+
+    return load_catalogue(folder)

@@ -1,7 +1,0 @@
-"""Runs the migrations on the connection that cli/ledger.py hands over."""
-
-from alembic import context
-
-connection = context.config.attributes["connection"]
-context.configure(connection=connection, transaction_per_migration=False)
-context.run_migrations()

@@ -1,0 +1,192 @@
+"""The text of a new catalogue's files, commented so that the next family can be written by hand."""
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import date
+
+from plugface.models.catalogue.check import HOUSING_MM
+
+#: Usual pins per class, rows and columns; a start for the user to correct (common practice, no source).
+USUAL_PINS = {"L": (3, 13), "M": (2, 8), "S": (2, 4)}
+
+
+HAZARD_CAUTIONS = {
+    "high voltage": "Orange marks high voltage (UN Regulation No. 100; ISO 6469-3). Do not open or probe it: "
+    "leave it to licensed high-voltage technicians, under local rules.",
+    "restraint": "Yellow marks restraint systems (common practice, no source). Do not probe or power it; "
+    "handling and sale are regulated locally.",
+}
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Answers about one family; the defaults are an invented one."""
+
+    key: str = "GULL 3"
+    maker: str = "Marrow & Finch"
+    controls: str = "engine"
+    size_mm: tuple[float, float, float] = (190.0, 110.0, 40.0)
+    material: str = "cast aluminium"
+    rows: tuple[tuple[tuple[str, str], ...], ...] = ((("BN", "L"), ("GY", "M")),)  # (colour, size) row by row
+    mark: str = "GULL 3"
+    number: str = "740115361"
+    suffixes: tuple[str, ...] = ()
+    years: tuple[int, int] = (2001, 2005)
+    throttle: str = "unknown"
+    crank_teeth: int = 0  # 0: not known
+    status: str = "unknown"
+    partners: tuple[str, ...] = ()
+    source: str = "invented"
+
+
+def hazard_of(rows: tuple[tuple[tuple[str, str], ...], ...]) -> str:
+    """The hazard that the plugs' colours announce."""
+    colours = {colour for row in rows for colour, _ in row}
+    return "high voltage" if "OG" in colours else "restraint" if "YE" in colours else "none"
+
+
+def head_text(name: str, *, invented: bool) -> str:
+    """Text of catalogue.toml."""
+    return f"""\
+name = {toml_text(name)}
+invented = {"true" if invented else "false"}  # true: demo data, and every result says so
+note = ""
+# What to say with every result besides what is said anyway: confirm by the service number; local law.
+cautions = []
+"""
+
+
+def family_text(draft: Draft, today: date) -> str:
+    """Text of one family's file."""
+    width, height, depth = draft.size_mm
+    hazard = hazard_of(draft.rows)
+    blocks = [
+        f"""\
+# One family of controllers. Lengths in mm. Look at the plug face with the cast mark upright: x runs to the
+# right, y runs up, and 0, 0 is the middle of the face.
+key = {toml_text(draft.key)}
+maker = {toml_text(draft.maker)}
+controls = {toml_text(draft.controls)}  # engine, gearbox, both, other
+hazard = {toml_text(hazard)}  # none, high voltage, restraint: such a unit is never proposed for a swap
+cautions = [{toml_text(HAZARD_CAUTIONS[hazard]) if hazard != "none" else ""}]
+stock_code = ""  # your own
+remarks = ""
+source = {toml_text(draft.source)}  # where this comes from: a document, a measured unit, common practice
+date = "{today.isoformat()}"
+
+[body]
+size_mm = [{width:g}, {height:g}, {depth:g}]  # width, height, depth
+material = {toml_text(draft.material)}  # cast aluminium, plastic, sheet steel, plastic on aluminium
+# colour = "GY"  # codes of IEC 60757: BK BN RD OG YE GN BU VT GY WH PK TQ
+# lid_colour = "BK"  # only where the lid differs
+# fins = "none"  # none, half, all
+# corners = "square"  # square, round
+# ears = 0  # mounting ears with a hole
+# lid_screws = 0
+
+# Plugs in canonical order: row by row from the top, each row from left to right. The pins and places below
+# are guesses from the size class: measure them.
+"""
+    ]
+    for (colour, size), (x, y) in place_plugs(draft.rows, draft.size_mm):
+        rows, columns = USUAL_PINS[size]
+        blocks.append(
+            f'[[connectors]]\ncolour = "{colour}"\nsize = "{size}"  # S, M, L\n'
+            f"pins = [{rows}, {columns}]  # rows, columns\nat_mm = [{x:g}, {y:g}]  # middle of the housing\n"
+            "# turn_deg = 90  # where its long side runs upright\n"
+            'edge = "face"  # face, top, bottom, left, right\n'
+        )
+    if draft.mark:
+        letter = min(8.0, height / 8)
+        x = -width / 2 + 4 + 0.4 * letter * len(draft.mark)
+        blocks.append(
+            f"[[marks]]\ntext = {toml_text(draft.mark)}\n"
+            f"at_mm = [{x:.0f}, {height / 2 - letter:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
+        )
+    blocks.append(
+        "# How the label reads. The pattern (RE2 syntax) must match the whole number, without spaces.\n"
+        "# Narrow it: the less it lets through, the more a number that was read tells.\n"
+        f"[label]\nservice_number = {toml_literal(pattern_like([draft.number], 'number'))}\n"
+        + (f"suffix = {toml_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
+        + '# suffix_caption = "REV"  # the word before the suffix, where it has a field of its own\n'
+        'barcode = "none"  # Code 128, Code 39, Data Matrix, QR, none\n'
+        '# barcode_payload = "number"  # or "number and suffix"\n'
+    )
+    blocks += [_variant_text(draft, suffix) for suffix in draft.suffixes or ("",)]
+    if draft.partners:
+        blocks.append(
+            f"[[pairing]]\nfamilies = [{', '.join(map(toml_text, draft.partners))}]  # any one of these\n"
+            'gearbox = "any"  # the rule holds for: any, automatic, manual\n'
+            "same_donor = false  # true: both from one vehicle\n"
+            'why = "It waits for the messages of the other unit."\n'
+        )
+    return "\n".join(blocks)
+
+
+def _variant_text(draft: Draft, suffix: str) -> str:
+    teeth = f"crank_teeth = {draft.crank_teeth}\n" if draft.crank_teeth else "# crank_teeth = 60\n"
+    return (
+        f"[[variants]]\nkey = {toml_text(suffix or 'first')}\nservice_numbers = [{toml_text(draft.number)}]\n"
+        + (f"suffixes = [{toml_text(suffix)}]\n" if suffix else "# suffixes = []  # none: any suffix\n")
+        + f'years = [{draft.years[0]}, {draft.years[1]}]  # model years of the donors\nvehicles = ""\n'
+        f"throttle = {toml_text(draft.throttle)}  # cable, electronic, none, unknown\n{teeth}"
+        f"status = {toml_text(draft.status)}  # usable, locked, unknown\n"
+        '# market = "any"\n# changed = "what is different, and how one can tell"\n'
+    )
+
+
+def place_plugs(
+    rows: tuple[tuple[tuple[str, str], ...], ...], size_mm: tuple[float, float, float]
+) -> list[tuple[tuple[str, str], tuple[float, float]]]:
+    """Spread plugs over the face, rows below a strip for the mark; a guess to be measured.
+
+    Returns
+    -------
+    placed : list of (plug, (x, y)), mm, in canonical order
+    """
+    width, height, _ = size_mm
+    placed = []
+    for number, row in enumerate(rows):
+        y = height / 2 - height * (0.2 + 0.75 * (number + 0.5) / len(rows))
+        long = [sum(HOUSING_MM[size][0]) / 2 for _, size in row]
+        gap = (width - sum(long)) / (len(row) + 1)
+        left = -width / 2
+        for plug, extent in zip(row, long, strict=True):
+            placed.append((plug, (round(left + gap + extent / 2), round(y))))
+            left += gap + extent
+    return placed
+
+
+def pattern_like(examples: list[str] | tuple[str, ...], group: str) -> str:
+    """RE2 pattern for texts of the same make as the examples: digits for digits, capitals for capitals.
+
+    >>> pattern_like(["PK2104/16"], "number")
+    '^(?P<number>[A-Z]{2}\\\\d{4}/\\\\d{2})$'
+    """
+    shapes = dict.fromkeys(_shape(example) for example in examples)
+    return f"^(?P<{group}>{'|'.join(shapes)})$"
+
+
+def _shape(text: str) -> str:
+    parts = []
+    for run in re.findall(r"[0-9]+|[A-Z]+|[^0-9A-Z]", text):
+        one = (
+            r"\d" if run.isdigit() else "[A-Z]" if run.isalpha() and run.isascii() and run.isupper() else None
+        )
+        parts.append(re.escape(run) if one is None else one if len(run) == 1 else f"{one}{{{len(run)}}}")
+    return "".join(parts)
+
+
+def file_name(key: str) -> str:
+    """File name for a family key."""
+    return re.sub(r"[^a-z0-9]+", "_", key.lower()).strip("_") + ".toml"
+
+
+def toml_text(value: str) -> str:
+    """A TOML basic string; its escapes are those of JSON."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def toml_literal(pattern: str) -> str:
+    return f"'{pattern}'" if "'" not in pattern else toml_text(pattern)

@@ -1,0 +1,673 @@
+"""The JSON that plugface prints: one model for each kind of document, and how it is filled.
+
+Keys stay what they are within one `version`; new keys may be added. `probability` is calibrated,
+`confidence` is a method's own opinion. Polygons are pixels of the photo with its EXIF turn applied, x to
+the right, y down. Plug numbers start at 1, in canonical order (seen with the cast mark upright, row by row
+from the top, each from left to right).
+"""
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
+
+from plugface.cli.version import installed_version
+from plugface.models.catalogue.check import Problem, Severity
+from plugface.models.catalogue.entries import Catalogue, CatalogueError, Controls, Family
+from plugface.models.decision.answers import (
+    Candidate,
+    Decision,
+    Evidence,
+    NextPhoto,
+    PartnerNeed,
+    SwapFit,
+    Verdict,
+    View,
+)
+from plugface.models.decision.pairing import Needs, list_partners
+from plugface.models.decision.placement import Destination
+from plugface.vision.observations import Code, Observations, Polygon, Text, Unit
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+if TYPE_CHECKING:
+    from plugface.cli.lot.sorting import Outcome
+    from plugface.cli.pipeline import Answer
+    from plugface.models.decision.opinion import Opinion
+    from plugface.models.learning.metrics import Figure
+
+#: Version of the documents below; raised when a key changes its meaning or goes.
+VERSION = 1
+
+
+class Document(BaseModel):
+    """Base of everything that is printed as JSON."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Head(Document):
+    """What every document starts with."""
+
+    version: Literal[1] = VERSION
+    plugface: str = Field(default_factory=installed_version, description="version of the program")
+
+
+class CatalogueRef(Document):
+    """The catalogue an answer was made with."""
+
+    name: str
+    sha256: str = Field(description="hash of all its files")
+    families: int
+    invented: bool = Field(description="true for demo data")
+
+
+class FaultOut(Document):
+    """One thing wrong with a photo."""
+
+    name: str
+    words: str
+    advice: str
+
+
+class ConnectorOut(Document):
+    """One plug housing as seen."""
+
+    number: int = Field(description="1-based place in canonical order")
+    colour: str = Field(description="most probable IEC 60757 code")
+    colours: dict[str, float] = Field(description="confidence by colour code; sums to 1")
+    size: str = Field(description="most probable size class: S, M or L")
+    sizes: dict[str, float]
+    pins: tuple[int, int] | None = Field(description="rows, columns; null when not counted")
+    mated: bool = Field(description="a cable plug is still seated in it")
+    broken: bool = Field(description="it broke off: only its stump is left")
+    confidence: float
+    polygon: Polygon
+
+
+class TextOut(Document):
+    """One line of text as read."""
+
+    value: str
+    kind: Literal["cast", "printed", "scrawl"]
+    confidence: float
+    polygon: Polygon
+
+
+class CodeOut(Document):
+    """One barcode as decoded."""
+
+    symbology: str
+    payload: str
+    check: Literal["verified", "none"] = Field(description="whether the symbology's own error check held")
+    polygon: Polygon
+
+
+class UnitOut(Document):
+    """The unit as seen in one photo."""
+
+    polygon: Polygon
+    confidence: float
+    face: dict[str, float]
+    up_deg: float | None = Field(description="direction of the unit's upward axis; 90 is up in the picture")
+    connectors: list[ConnectorOut]
+    texts: list[TextOut]
+    codes: list[CodeOut]
+
+
+class PhotoOut(Document):
+    """One photo and what was seen in it."""
+
+    path: str
+    sha256: str
+    width_px: int
+    height_px: int
+    usable: bool
+    faults: list[FaultOut]
+    white_balance: str = Field(description="what the white balance was taken from")
+    unit: UnitOut | None = Field(description="null when no unit was found")
+    texts: list[TextOut] = Field(description="text outside the unit, such as a donor's plate")
+    codes: list[CodeOut] = Field(description="barcodes outside the unit")
+    notes: list[str] = Field(description="what could not be done, in words")
+
+
+class EvidenceOut(Document):
+    """One reason for or against a candidate."""
+
+    rule: str
+    words: str
+    weight: float = Field(description="nats of log odds; positive speaks for the candidate")
+    photo: int | None = Field(description="index into photos; null for several or none")
+
+
+class VariantOut(Document):
+    """One variant with what the catalogue says of it."""
+
+    key: str
+    probability: float = Field(description="given that the family is right")
+    remains: bool = Field(description="whether this variant is still possible")
+    service_numbers: list[str]
+    suffixes: list[str]
+    donor_vehicles: str
+    donor_years: tuple[int, int] = Field(description="first and last model year")
+    throttle: Literal["cable", "electronic", "none", "unknown"]
+    crank_teeth: int | None
+    status: Literal["usable", "locked", "unknown"]
+    changed: str
+    evidence: list[EvidenceOut]
+
+
+class CandidateOut(Document):
+    """One family that the unit might be."""
+
+    family: str
+    maker: str
+    controls: Controls
+    hazard: Literal["none", "high voltage", "restraint"]
+    probability: float
+    remains: bool = Field(description="whether it is in the set of families that cannot be ruled out")
+    evidence: list[EvidenceOut]
+    variants: list[VariantOut]
+
+
+class FindingOut(Document):
+    """A contradiction or something else a person must look at."""
+
+    name: str
+    words: str
+
+
+class CautionOut(Document):
+    """A warning."""
+
+    name: str
+    words: str
+    source: str
+
+
+class NextPhotoOut(Document):
+    """The photo that would help most."""
+
+    view: View
+    gain: float = Field(description="expected fall of the cost of deciding; 1 is the cost of one second look")
+    words: str
+
+
+class PartnerOut(Document):
+    """What the unit must be used with."""
+
+    families: list[str]
+    same_donor: bool
+    words: str
+
+
+class FitOut(Document):
+    """Whether the unit serves the swap that was described."""
+
+    serves: Literal["yes", "no", "unknown"]
+    reasons: list[str]
+    unknown: list[str]
+
+
+class DecisionOut(Document):
+    """The answer for one unit."""
+
+    verdict: Verdict
+    words: str
+    family: str | None = Field(description="the one family, only when it was identified")
+    variant: str | None = Field(description="the one variant, only when it could be told")
+    controls: Controls | None
+    probability: float = Field(description="of the best candidate")
+    families: list[str] = Field(description="families that cannot be ruled out (conformal set)")
+    variants: list[str] = Field(description="variants of the first family that cannot be ruled out")
+    variant_words: str
+    unknown_probability: float = Field(description="that the unit is in no family of this catalogue")
+    cautions: list[CautionOut]
+    findings: list[FindingOut]
+    next_photo: NextPhotoOut | None
+    partners: list[PartnerOut]
+    fit: FitOut | None
+    candidates: list[CandidateOut] = Field(description="best first")
+    model: str = Field(description="version of the trained classifier")
+
+
+class IdentifyOut(Head):
+    """What `plugface identify --json` prints."""
+
+    kind: Literal["identify"] = "identify"
+    catalogue: CatalogueRef
+    seconds: float = Field(description="time taken from the first byte read to the answer")
+    photos: list[PhotoOut]
+    decision: DecisionOut
+
+
+class OpinionOut(Head):
+    """What `plugface opinion --json` prints."""
+
+    kind: Literal["opinion"] = "opinion"
+    catalogue: CatalogueRef
+    seconds: float
+    photos: list[PhotoOut]
+    claimed_family: str
+    claimed_variant: str | None
+    opinion: Literal["agrees", "disagrees", "cannot tell"]
+    words: str
+    evidence_for: list[EvidenceOut] = Field(description="strongest evidence for the claim, strongest first")
+    evidence_against: list[EvidenceOut]
+    next_photo: NextPhotoOut | None
+    decision: DecisionOut = Field(description="what plugface would have proposed without the claim")
+
+
+class ServingOut(Document):
+    """One variant that serves the swap, or may."""
+
+    family: str
+    variant: str
+    controls: Controls
+    fit: FitOut
+    partners: list[PartnerOut]
+
+
+class NeedsOut(Head):
+    """What `plugface needs --json` prints."""
+
+    kind: Literal["needs"] = "needs"
+    catalogue: CatalogueRef
+    needs: dict[str, str | int | None]
+    serving: list[ServingOut]
+
+
+class FigureOut(Document):
+    """One measured figure."""
+
+    name: str
+    value: float | None = Field(
+        description="share 0..1 unless the name says otherwise; null when not measured"
+    )
+    n: int = Field(description="how many cases it was measured on")
+    goal: str = Field(description="empty when there is none")
+    met: bool | None
+    words: str = ""
+
+
+class TableOut(Document):
+    """One group of figures."""
+
+    title: str
+    figures: list[FigureOut]
+
+
+class EvaluateOut(Head):
+    """What `plugface evaluate --json` prints."""
+
+    kind: Literal["evaluate"] = "evaluate"
+    catalogue: CatalogueRef
+    split: str
+    model: str
+    tables: list[TableOut]
+    confusion: dict[str, dict[str, int]] = Field(description="true family -> proposed family -> units")
+
+
+class SortOut(Head):
+    """What `plugface sort --json` prints; each unit is in the ledger, see `plugface ledger list --json`."""
+
+    kind: Literal["sort"] = "sort"
+    seconds: float = Field(description="time taken by this run, without what an earlier one had done")
+    lot: str = Field(description="key of the lot in the ledger")
+    ledger: str = Field(description="file or address of the ledger, without a password")
+    resumed: bool = Field(description="true where a run that was cut off was gone on with")
+    catalogue_changed: bool = Field(description="the catalogue differs from the one that the run keeps")
+    files: int = Field(description="picture files found, copies and broken ones among them")
+    photos: int = Field(description="different photos, by their bytes")
+    duplicates: int = Field(description="files with the same bytes as another")
+    broken: int = Field(description="photos that could not be read; each is one unit to take again")
+    outside: list[str] = Field(description="links that lead outside or to a folder; not followed")
+    others: int = Field(description="files that are no photos by their name")
+    unlisted: list[str] = Field(description="folders that could not be opened")
+    looked_now: int = Field(description="photos looked at in this run")
+    decided_now: int = Field(description="units decided over in this run")
+    units: int
+    places: dict[Destination, int] = Field(description="units by destination; absent: none")
+    written: dict[str, str] = Field(description="what was written -> its path, or why it was not")
+
+
+class LedgerUnitOut(Head):
+    """One line of what `plugface ledger list --json` prints: a unit, its latest proposal and confirmation."""
+
+    kind: Literal["ledger list"] = "ledger list"
+    lot: str
+    unit: str = Field(description="key of the unit, as on its label")
+    destination: Destination | None = Field(description="null, as all of a proposal, where none was made yet")
+    bin: str | None
+    verdict: Verdict | None
+    family: str | None = Field(description="empty unless it was identified")
+    variant: str | None = Field(description="empty unless it could be told")
+    probability: float | None = Field(description="of the best candidate")
+    expected_cost: float | None = Field(description="of trusting the proposal unchecked, in second looks")
+    words: str | None
+    findings: str | None
+    grouped_by: str = Field(description="how its photos were found to belong together")
+    photos: int
+    first_photo_sha256: str | None
+    true_family: str | None = Field(description="as confirmed; null: not yet; empty: not in the catalogue")
+    true_variant: str | None
+    confirmed_by: str | None
+    confirmation_note: str | None
+    confirmed_at: str | None = Field(description="UTC, ISO 8601")
+    proposed_at: str | None = Field(description="UTC, ISO 8601")
+    model_version: str | None
+    catalogue_sha256: str | None
+
+
+class CatalogueErrorOut(Document):
+    """One reason why a catalogue cannot be read."""
+
+    file: str
+    key: str
+    problem: str
+    mend: str
+    line: int | None
+
+
+class ProblemOut(Document):
+    """One thing that a catalogue contradicts itself in, or that will go wrong."""
+
+    severity: Severity
+    rule: str
+    family: str = Field(description="empty where it concerns the whole catalogue")
+    file: str
+    key: str
+    words: str
+    mend: str
+
+
+class CatalogueCheckOut(Head):
+    """What `plugface catalogue check --json` prints."""
+
+    kind: Literal["catalogue check"] = "catalogue check"
+    folder: str
+    readable: bool
+    sha256: str = Field(description="hash of all its files; empty when it cannot be read")
+    families: list[str]
+    errors: list[CatalogueErrorOut] = Field(description="why it cannot be read")
+    problems: list[ProblemOut]
+
+
+class ErrorOut(Head):
+    """What any command prints with --json when it cannot do its job."""
+
+    kind: Literal["error"] = "error"
+    error: str
+    hint: str
+    facts: dict[str, Any] = Field(default_factory=dict)
+
+
+AnyDocument = Annotated[
+    IdentifyOut
+    | OpinionOut
+    | NeedsOut
+    | SortOut
+    | LedgerUnitOut
+    | CatalogueCheckOut
+    | EvaluateOut
+    | ErrorOut,
+    Field(discriminator="kind"),
+]
+
+
+def catalogue_ref(catalogue: Catalogue) -> CatalogueRef:
+    """Name and hash of the catalogue an answer was made with."""
+    return CatalogueRef(
+        name=catalogue.head.name,
+        sha256=catalogue.sha256,
+        families=len(catalogue.families),
+        invented=catalogue.head.invented,
+    )
+
+
+def identify_out(answer: "Answer") -> IdentifyOut:
+    """The document for `plugface identify --json`."""
+    return IdentifyOut(
+        catalogue=catalogue_ref(answer.catalogue),
+        seconds=round(answer.seconds, 3),
+        photos=photos_out(answer),
+        decision=decision_out(answer.decision, answer.catalogue),
+    )
+
+
+def opinion_out(answer: "Answer", opinion: "Opinion", claimed: str) -> OpinionOut:
+    """The document for `plugface opinion --json`."""
+    family, _, variant = claimed.partition(":")
+    return OpinionOut(
+        catalogue=catalogue_ref(answer.catalogue),
+        seconds=round(answer.seconds, 3),
+        photos=photos_out(answer),
+        claimed_family=family.strip(),
+        claimed_variant=variant.strip() or None,
+        opinion=opinion.verdict,
+        words=opinion.words,
+        evidence_for=evidence_out(opinion.for_claim),
+        evidence_against=evidence_out(opinion.against_claim),
+        next_photo=next_photo_out(opinion.next_photo),
+        decision=decision_out(opinion.decision, answer.catalogue),
+    )
+
+
+def needs_out(catalogue: Catalogue, needs: Needs, serving: Iterable[tuple[str, str, SwapFit]]) -> NeedsOut:
+    """The document for `plugface needs --json`."""
+    return NeedsOut(
+        catalogue=catalogue_ref(catalogue),
+        needs=asdict(needs),
+        serving=[
+            ServingOut(
+                family=family,
+                variant=variant,
+                controls=catalogue.by_key[family].controls,
+                fit=fit_out(fit),
+                partners=_partners_out(list_partners(catalogue.by_key[family], needs.gearbox)),
+            )
+            for family, variant, fit in serving
+        ],
+    )
+
+
+def evaluate_out(
+    catalogue: Catalogue,
+    split: str,
+    model: str,
+    tables: dict[str, list["Figure"]],
+    confusion: dict[str, dict[str, int]],
+) -> EvaluateOut:
+    """The document for `plugface evaluate --json`."""
+    return EvaluateOut(
+        catalogue=catalogue_ref(catalogue),
+        split=split,
+        model=model,
+        tables=[
+            TableOut(title=title, figures=[FigureOut(**asdict(figure)) for figure in figures])
+            for title, figures in tables.items()
+        ],
+        confusion=confusion,
+    )
+
+
+def sort_out(outcome: "Outcome", written: dict[str, str], seconds: float) -> SortOut:
+    """The document for `plugface sort --json`."""
+    return SortOut(seconds=round(seconds, 3), written=written, **asdict(outcome))
+
+
+def ledger_unit_head() -> dict[str, Any]:
+    """What each line of `plugface ledger list --json` starts with (the rest is the row: it must be quick)."""
+    return {"version": VERSION, "plugface": installed_version(), "kind": "ledger list"}
+
+
+def catalogue_check_out(
+    folder: str,
+    catalogue: Catalogue | None,
+    errors: Iterable[CatalogueError],
+    problems: Iterable[Problem],
+) -> CatalogueCheckOut:
+    """The document for `plugface catalogue check --json`."""
+    return CatalogueCheckOut(
+        folder=folder,
+        readable=catalogue is not None,
+        sha256=catalogue.sha256 if catalogue else "",
+        families=[family.key for family in catalogue.families] if catalogue else [],
+        errors=[CatalogueErrorOut(**vars(error)) for error in errors],
+        problems=[ProblemOut(**asdict(problem)) for problem in problems],
+    )
+
+
+def photos_out(answer: "Answer") -> list[PhotoOut]:
+    """What was seen in each photo of an answer."""
+    views = zip(answer.photos, answer.observations, answer.units, strict=True)
+    return [_photo_out(str(path), seen, unit) for path, seen, unit in views]
+
+
+def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
+    """A decision with the catalogue's facts beside it."""
+    identified = decision.verdict == "identified"
+    family = catalogue.by_key.get(decision.families[0]) if identified and decision.families else None
+    return DecisionOut(
+        verdict=decision.verdict,
+        words=decision.words,
+        family=family.key if family else None,
+        variant=decision.variants[0] if family and len(decision.variants) == 1 else None,
+        controls=family.controls if family else None,
+        probability=_rounded(decision.probability),
+        families=list(decision.families),
+        variants=list(decision.variants),
+        variant_words=decision.variant_words,
+        unknown_probability=_rounded(decision.unknown_probability),
+        cautions=[CautionOut(name=c.name, words=c.words, source=c.source) for c in decision.cautions],
+        findings=[FindingOut(name=f.name, words=f.words) for f in decision.findings],
+        next_photo=next_photo_out(decision.next_photo),
+        partners=_partners_out(decision.partners),
+        fit=fit_out(decision.fit),
+        candidates=[_candidate_out(c, decision, catalogue.by_key[c.family]) for c in decision.candidates],
+        model=decision.model_version,
+    )
+
+
+def _partners_out(partners: Iterable[PartnerNeed]) -> list[PartnerOut]:
+    return [PartnerOut(families=list(p.families), same_donor=p.same_donor, words=p.words) for p in partners]
+
+
+def next_photo_out(photo: NextPhoto | None) -> NextPhotoOut | None:
+    """The next photo, when one would help."""
+    return NextPhotoOut(view=photo.view, gain=_rounded(photo.gain), words=photo.words) if photo else None
+
+
+def fit_out(fit: SwapFit | None) -> FitOut | None:
+    """Whether a swap is served, when one was described."""
+    return FitOut(serves=fit.serves, reasons=list(fit.reasons), unknown=list(fit.unknown)) if fit else None
+
+
+def evidence_out(evidence: Iterable[Evidence]) -> list[EvidenceOut]:
+    """Reasons with their weights."""
+    return [
+        EvidenceOut(rule=e.rule, words=e.words, weight=_rounded(e.weight), photo=e.photo) for e in evidence
+    ]
+
+
+def _candidate_out(candidate: Candidate, decision: Decision, family: Family) -> CandidateOut:
+    facts = {variant.key: variant for variant in family.variants}
+    leads = bool(decision.families) and decision.families[0] == candidate.family
+    return CandidateOut(
+        family=family.key,
+        maker=family.maker,
+        controls=family.controls,
+        hazard=family.hazard,
+        probability=_rounded(candidate.probability),
+        remains=candidate.family in decision.families,
+        evidence=evidence_out(candidate.evidence),
+        variants=[
+            VariantOut(
+                key=chance.key,
+                probability=_rounded(chance.probability),
+                remains=leads and chance.key in decision.variants,
+                service_numbers=list(facts[chance.key].service_numbers),
+                suffixes=list(facts[chance.key].suffixes),
+                donor_vehicles=facts[chance.key].vehicles,
+                donor_years=facts[chance.key].years,
+                throttle=facts[chance.key].throttle,
+                crank_teeth=facts[chance.key].crank_teeth,
+                status=facts[chance.key].status,
+                changed=facts[chance.key].changed,
+                evidence=evidence_out(chance.evidence),
+            )
+            for chance in candidate.variants
+        ],
+    )
+
+
+def _photo_out(path: str, seen: Observations, unit: Unit | None) -> PhotoOut:
+    quality = seen.quality
+    return PhotoOut(
+        path=path,
+        sha256=seen.photo_sha256,
+        width_px=quality.width_px,
+        height_px=quality.height_px,
+        usable=quality.usable,
+        faults=[FaultOut(name=f.name, words=f.words, advice=f.advice) for f in quality.faults],
+        white_balance=seen.white_balance.method,
+        unit=_unit_out(unit) if unit else None,
+        texts=[_text_out(t) for t in seen.texts],
+        codes=[_code_out(c) for c in seen.codes],
+        notes=list(seen.notes),
+    )
+
+
+def _unit_out(unit: Unit) -> UnitOut:
+    return UnitOut(
+        polygon=unit.polygon,
+        confidence=_rounded(unit.confidence),
+        face=_shares(unit.face),
+        up_deg=unit.up_deg,
+        connectors=[
+            ConnectorOut(
+                number=number,
+                colour=max(c.colour, key=c.colour.__getitem__),
+                colours=_shares(c.colour),
+                size=max(c.size, key=c.size.__getitem__),
+                sizes=_shares(c.size),
+                pins=c.pins,
+                mated=c.mated,
+                broken=c.broken,
+                confidence=_rounded(c.confidence),
+                polygon=c.polygon,
+            )
+            for number, c in enumerate(unit.connectors, start=1)
+        ],
+        texts=[_text_out(t) for t in unit.texts],
+        codes=[_code_out(c) for c in unit.codes],
+    )
+
+
+def _text_out(text: Text) -> TextOut:
+    return TextOut(
+        value=text.value, kind=text.kind, confidence=_rounded(text.confidence), polygon=text.polygon
+    )
+
+
+def _code_out(code: Code) -> CodeOut:
+    return CodeOut(symbology=code.symbology, payload=code.payload, check=code.check, polygon=code.polygon)
+
+
+def _shares(posterior: dict[str, float]) -> dict[str, float]:
+    return {
+        code: _rounded(share)
+        for code, share in sorted(posterior.items(), key=lambda i: -i[1])
+        if share > 5e-7
+    }
+
+
+def _rounded(value: float) -> float:
+    # Six digits: what is behind them is noise and makes two runs look different.
+    return round(float(value), 6)
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of every document plugface prints."""
+    from plugface.cli.present.catalogue_schemas import DeskDocument
+
+    every = Annotated[get_args(AnyDocument)[0] | DeskDocument, Field(discriminator="kind")]
+    return TypeAdapter(every).json_schema(mode="serialization")

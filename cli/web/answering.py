@@ -1,0 +1,130 @@
+"""From the photos of one unit to what the page shows; plain values in and out, for any process."""
+
+import time
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from plugface.cli import pipeline
+from plugface.cli.lot import worker
+from plugface.cli.pipeline import Answer, SeveralUnits
+from plugface.cli.present.report.overlay import draw_overlay
+from plugface.cli.present.schemas import identify_out, opinion_out
+from plugface.cli.present.terminal import CLOSING, headline
+from plugface.cli.web.documents import ResultOut
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.decision import placement
+from plugface.models.decision.pairing import Needs
+
+
+@dataclass(frozen=True)
+class AskedPhoto:
+    """One photo of the unit."""
+
+    place: str
+    name: str  # what to call it; says nothing of where it lies
+    sha256: str
+    observations: str  # JSON, where it was looked at before, else empty
+
+
+@dataclass(frozen=True)
+class Question:
+    """One unit to answer."""
+
+    photos: tuple[AskedPhoto, ...]
+    claimed: str
+    needs: dict[str, str | int]
+    catalogue: str
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What was seen in one photo."""
+
+    sha256: str
+    observations: str
+    part: int  # index of the unit that was meant; -1: none was found
+    seconds: float  # 0: looked at before
+
+
+@dataclass(frozen=True)
+class Reply:
+    """One answer, with what the page and the ledger keep of it."""
+
+    document: str
+    overlays: tuple[str, ...]
+    verdict: str
+    headline: str
+    probability: float
+    caution: str
+    looked: tuple[Looked, ...]
+    decision: str
+    place: placement.Place
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Why there is no answer: a key of the section "problem" in the page's text, and what its words need."""
+
+    name: str
+    values: dict[str, object]
+
+
+def answer(question: Question) -> Reply | Problem:
+    """Answer what unit the photos show.
+
+    Raises
+    ------
+    CatalogueError, ModelError, OSError
+        Where the machine is at fault and not the photos.
+    """
+    started = time.perf_counter()
+    catalogue = _catalogue(question.catalogue)
+    looks = [_look(photo, catalogue) for photo in question.photos]
+    seen = tuple(worker.read_observations(text) for text, _ in looks)
+    names = tuple(Path(photo.name) for photo in question.photos)
+    try:
+        chosen = pipeline.choose_units(names, seen)
+    except SeveralUnits as several:
+        return Problem("several_units", {"photo": several.photo, "n": len(several.places)})
+    needs = Needs(**question.needs) if question.needs else None
+    model = pipeline.default_model()
+    decision = pipeline.identify(list(seen), catalogue, model, chosen=list(chosen), needs=needs)
+    opinion = None
+    if question.claimed:
+        opinion = pipeline.give_opinion(
+            list(seen), catalogue, model, claimed=question.claimed, chosen=list(chosen)
+        )
+    found = Answer(names, seen, chosen, decision, catalogue, time.perf_counter() - started)
+    document = ResultOut(
+        identify=identify_out(found),
+        opinion=opinion_out(found, opinion, question.claimed) if opinion else None,
+    )
+    return Reply(
+        document=document.model_dump_json(),
+        overlays=tuple(str(draw_overlay(s, part)) for s, part in zip(seen, chosen, strict=True)),
+        verdict=decision.verdict,
+        headline=headline(decision, catalogue),
+        probability=decision.probability,
+        caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
+        looked=tuple(
+            Looked(photo.sha256, text, -1 if part is None else part, seconds)
+            for photo, (text, seconds), part in zip(question.photos, looks, chosen, strict=True)
+        ),
+        decision=worker.write_decision(decision),
+        place=placement.assign_place(decision, catalogue),
+    )
+
+
+def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:
+    if photo.observations:
+        return photo.observations, 0.0
+    started = time.perf_counter()
+    decoded = pipeline.decode_photo(Path(photo.place).read_bytes(), name=photo.name)
+    seen = pipeline.observe(decoded, shades=pipeline.known_shades(catalogue))
+    return worker.write_observations(seen), time.perf_counter() - started
+
+
+@cache
+def _catalogue(folder: str) -> Catalogue:
+    return load_catalogue(Path(folder))

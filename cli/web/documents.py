@@ -1,0 +1,147 @@
+"""What the page's API takes and gives, beside the documents of `plugface --json` that an answer holds."""
+
+from typing import Annotated, Literal
+
+from plugface.cli.present.schemas import Document, IdentifyOut, OpinionOut
+from plugface.models.decision.answers import View
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+#: What a caller names a unit: made once on the phone, so that sending again cannot make a second one.
+UnitId = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
+
+Line = StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")
+Short = Annotated[str, Line, Field(max_length=80)]
+Long = Annotated[str, Line, Field(max_length=400)]
+
+
+class Message(BaseModel):
+    """Base of everything that is taken in; an unknown key is refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class NeedsIn(Message):
+    """What the swap asks for; what is left out does not matter or is not known."""
+
+    throttle: Literal["cable", "electronic"] | None = None
+    gearbox: Literal["automatic", "manual"] | None = None
+    crank_teeth: Annotated[int, Field(strict=True, ge=1, le=400)] | None = None
+    year: Annotated[int, Field(strict=True, ge=1950, le=2100)] | None = Field(
+        None, description="model year of the engine's donor"
+    )
+    partner: Short | None = Field(None, description="family of a unit already in hand")
+
+
+class UnitIn(Message):
+    """What is said about a unit beside its photos."""
+
+    claimed: Short = Field("", description="what the seller says it is: KEY or KEY:VARIANT")
+    needs: NeedsIn = NeedsIn()
+
+
+class ConfirmationIn(Message):
+    """What a person found the unit to be."""
+
+    family: Short = Field(description="key of the family; empty: in no family of the catalogue")
+    variant: Short = ""
+    who: Annotated[str, Line, Field(min_length=1, max_length=80)]
+    note: Long = ""
+
+
+class CodeIn(Message):
+    """An access code."""
+
+    code: Annotated[str, Field(min_length=1, max_length=64)]
+
+
+class TokenOut(Document):
+    """What to send as `Authorization: Bearer ...` from now on."""
+
+    token: str
+    lot: str
+    expires_at: str
+
+
+class LimitsOut(Document):
+    """What is taken in at most."""
+
+    photo_bytes: int
+    photo_pixels: int
+    photos_per_unit: int
+    waiting_units: int
+
+
+class LotOut(Document):
+    """The lot the caller may see."""
+
+    key: str
+    name: str
+    units: dict[str, int] = Field(description="number of units by state")
+    limits: LimitsOut
+
+
+class AcceptedPhotoOut(Document):
+    """One photo that is on disk."""
+
+    unit: str
+    position: int = Field(description="1 for the first photo of its unit")
+    sha256: str = Field(description="of the photo as it is kept: without place, time and camera")
+    face: View
+    size_bytes: int
+    accepted_at: str
+
+
+class ConfirmationOut(Document):
+    """What a person found a unit to be."""
+
+    family: str
+    variant: str
+    who: str
+    note: str
+    confirmed_at: str
+
+
+class ResultOut(Document):
+    """An answer: what the photos show, and, where something was claimed, what to think of that."""
+
+    identify: IdentifyOut
+    opinion: OpinionOut | None = None
+
+
+class CardOut(Document):
+    """One unit with all there is about it."""
+
+    id: str
+    number: int = Field(description="counts from 1 in its lot")
+    state: Literal["new", "waiting", "working", "answered", "failed"]
+    ahead: int = Field(description="units that are answered before this one")
+    problem: str = Field(description="why there is no answer; empty unless it failed")
+    claimed: str
+    needs: NeedsIn
+    created_at: str
+    photos: list[AcceptedPhotoOut]
+    result: ResultOut | None = Field(description="the latest; while waiting it may be one for fewer photos")
+    result_made_at: str | None
+    confirmation: ConfirmationOut | None = Field(description="the latest")
+
+
+class UnitLineOut(Document):
+    """One unit in the list of a lot."""
+
+    id: str
+    number: int
+    state: Literal["new", "waiting", "working", "answered", "failed"]
+    verdict: str | None
+    headline: str = Field(description="what it is or may be, in few words")
+    probability: float | None
+    caution: str = Field(description="names of cautions that come first")
+    first_photo: str | None = Field(description="SHA-256")
+    created_at: str
+    confirmation: ConfirmationOut | None
+
+
+class UnitsOut(Document):
+    """Units of the lot, the latest first."""
+
+    units: list[UnitLineOut]
+    before: int | None = Field(description="give it as `before` for the next part; null at the end")

@@ -1,0 +1,97 @@
+"""What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+from plugface.cli import pipeline
+from plugface.cli.lot import worker
+from plugface.cli.store.ledger import Ledger
+from plugface.cli.store.locks import lock_folder
+from plugface.cli.web import access
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import PhotoShelf
+from plugface.cli.web.queue import LotEntry, Queue, YardError
+from plugface.cli.web.records import Records
+from plugface.cli.web.words import Words, load_words
+from plugface.cli.web.worker_pool import Answerer, Crew, ProcessAnswerer
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+
+#: Name of the lot that needs no code. It is there for this machine alone.
+OPEN_LOT = "This machine"
+
+
+@dataclass(frozen=True)
+class YardSettings:
+    """Where the page keeps things and how it is reached."""
+
+    folder: Path
+    catalogue: Path
+    open_lot: bool = True  # one lot without a code; for a page that only this machine can reach
+    local_names: bool = True  # whether the page may be called by the names of this machine alone
+    public_url: str = ""  # https address in front of it, where there is one
+    workers: int = 1
+    limits: Limits = field(default_factory=Limits)
+    words: Words = field(default_factory=load_words)
+
+
+class Yard:
+    """All that the routes work with.
+
+    Raises
+    ------
+    CatalogueError, LedgerError, YardError, OSError
+        Each with a sentence for a person.
+    """
+
+    def __init__(self, settings: YardSettings, make_answerer: Callable[[], Answerer] | None = None) -> None:
+        settings.folder.mkdir(parents=True, exist_ok=True)
+        self._lock = _lock(settings.folder)
+        self.settings, self.limits, self.words = settings, settings.limits, settings.words
+        self.catalogue: Catalogue = load_catalogue(settings.catalogue)
+        pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
+        self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
+        self.shelf = PhotoShelf(settings.folder / "photos")
+        look_version = worker.PipelineAnalyser(settings.catalogue).look_version
+        self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
+        self.guesses = access.Guesses(self.limits)
+        self.crew = Crew(
+            self.queue,
+            self.shelf,
+            self.records,
+            self.words,
+            self.limits,
+            catalogue=str(settings.catalogue),
+            make_answerer=make_answerer or (lambda: ProcessAnswerer(self.limits)),
+            size=settings.workers,
+        )
+        self.open_lot: LotEntry | None = None
+        if settings.open_lot:
+            self.open_lot = self.queue.add_lot("HERE", OPEN_LOT, None)
+
+    def add_lot(self, name: str, *, new_code: bool = False) -> str | None:
+        """Add a lot with a code of its own; gives the code where there is a new one, which is shown once."""
+        there = self.queue.lot(name=name)
+        if there is not None and not new_code:
+            return None
+        key = there.key if there else access.make_key()
+        code = access.make_code(key)
+        if there:
+            self.queue.change_code(key, access.hash_code(code))
+        else:
+            self.queue.add_lot(key, name, access.hash_code(code))
+        return code
+
+    def close(self) -> None:
+        """Let go of the files."""
+        self.queue.close()
+        self.records.ledger.close()
+        self._lock.close()
+
+
+def _lock(folder: Path) -> IO[str]:
+    try:
+        return lock_folder(folder)
+    except BlockingIOError:
+        raise YardError(str(folder), "another yard page is at work in it", "Name another --folder") from None

@@ -1,0 +1,419 @@
+"""What is wrong, or merely weak, in a catalogue that reads well: geometry, numbers, partners, look-alikes.
+
+`error`: the entry contradicts itself or another one. `warning`: plugface will be less sure than it could be.
+`note`: worth knowing before money changes hands.
+"""
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from itertools import combinations
+from typing import Literal
+
+from plugface.models.catalogue.entries import Catalogue, Connector, Family, Mark, Variant, compile_pattern
+from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
+from plugface.models.catalogue.shades import find_shade_problems
+from plugface.vision.observations import reading_order
+
+Severity = Literal["error", "warning", "note"]
+
+#: Shroud sizes per class in mm: (least, greatest) of the long and of the short side. Our own choice, near
+#: what sealed plugs of road vehicles measure (common practice, no source).
+HOUSING_MM = {"L": ((55, 80), (22, 30)), "M": ((35, 50), (20, 26)), "S": ((18, 30), (16, 22))}
+
+#: A centre nearer than this share of the smaller height to the limit between two rows is called fragile: the
+#: vision stage places a centre to about a tenth of a housing's height (our estimate, not measured).
+FRAGILE_SHARE = 0.12
+
+#: Bodies whose sides all agree within this share look alike on a photo without a scale (our choice).
+ALIKE_SHARE = 0.12
+
+#: In a larger catalogue no near name is looked for: a comparison with every name takes too long.
+SUGGEST_AMONG = 300
+
+#: No cast letter is narrower than this share of its height (our choice; the narrowest common faces have 0.4).
+NARROWEST_LETTER = 0.4
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One finding of the check."""
+
+    severity: Severity
+    rule: str
+    family: str  # "" where it concerns the whole catalogue
+    file: str
+    key: str
+    words: str
+    mend: str
+
+
+Found = tuple[Severity, str, str, str, str]  # severity, rule, key, words, mend
+
+
+def check_catalogue(catalogue: Catalogue) -> tuple[Problem, ...]:
+    """Everything the rules of this module find, errors first, then in the order of the files.
+
+    Time grows with the number of families, not with the number of their pairs.
+    """
+    files = dict(zip((f.key for f in catalogue.families), catalogue.files, strict=False))
+    found: list[Problem] = []
+    for family in catalogue.families:
+        for rule in FAMILY_RULES:
+            found += [
+                Problem(s, r, family.key, files.get(family.key, ""), *rest) for s, r, *rest in rule(family)
+            ]
+    for across in CATALOGUE_RULES:
+        for key, (s, r, *rest) in across(catalogue):
+            found.append(Problem(s, r, key, files.get(key, ""), *rest))
+    rank = {"error": 0, "warning": 1, "note": 2}
+    return tuple(sorted(found, key=lambda problem: rank[problem.severity]))
+
+
+def check_order(family: Family) -> Iterator[Found]:
+    """Connectors stand in canonical order, and would so if they were seen a little higher or lower."""
+    points = [connector.at_mm for connector in family.connectors]
+    heights = [top - bottom for _, bottom, _, top in (_box(c, share=0.5) for c in family.connectors)]
+    order = reading_order(points, heights)
+    if order != tuple(range(len(points))):
+        right = ", ".join(f"no. {i + 1} ({_plug(family.connectors[i])})" for i in order)
+        yield (
+            "error", "canonical order", "connectors",
+            f"not row by row from the top, each row from left to right; by at_mm the order is {right}",
+            "List them so, or correct at_mm",
+        )  # fmt: skip
+        return
+    for (i, (_, y0)), (j, (_, y1)) in combinations(enumerate(points), 2):
+        limit = min(heights[i], heights[j]) / 2
+        if abs(abs(y0 - y1) - limit) < FRAGILE_SHARE * 2 * limit:
+            yield (
+                "warning", "fragile order", "connectors",
+                f"no. {i + 1} and no. {j + 1} stand {abs(y0 - y1):g} mm apart in height, near the limit "
+                f"between one row and two ({limit:g} mm); on a photo their order may come out either way",
+                "Measure at_mm again; if it is right, lean on the mark and the label",
+            )  # fmt: skip
+
+
+def check_geometry(family: Family) -> Iterator[Found]:
+    """Connectors and marks stand on the face and clear of each other, at the least size of their class."""
+    half_w, half_h = family.body.size_mm[0] / 2, family.body.size_mm[1] / 2
+    boxes = [(f"connectors no. {i}", _box(c)) for i, c in enumerate(family.connectors, start=1)]
+    boxes += [(f"marks no. {i}", _mark_box(m)) for i, m in enumerate(family.marks, start=1)]
+    for key, (x0, y0, x1, y1) in boxes:
+        if x0 < -half_w or y0 < -half_h or x1 > half_w or y1 > half_h:
+            yield (
+                "error", "outside the body", key,
+                f"it reaches past the edge of the {2 * half_w:g} x {2 * half_h:g} mm face",
+                "at_mm counts from the middle of the face, x to the right and y up; correct it or size_mm",
+            )  # fmt: skip
+    for (key, a), (other, b) in combinations(boxes, 2):
+        if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]:
+            yield (
+                "error", "one on the other", f"{key} and {other}",
+                "they overlap",
+                "Correct at_mm, size or turn_deg",
+            )  # fmt: skip
+
+
+def check_label(family: Family) -> Iterator[Found]:
+    """Every variant can be reached by what its label says, and no other variant stands in its way."""
+    number_pattern = compile_pattern(family.label.service_number)
+    suffix_pattern = compile_pattern(family.label.suffix) if family.label.suffix else None
+    for i, variant in enumerate(family.variants, start=1):
+        where = f'variants no. {i} ("{variant.key}")'
+        for number in variant.service_numbers:
+            if any(c.isspace() for c in number):
+                yield (
+                    "error", "unreachable variant", f"{where}, service_numbers",
+                    f'"{number}" has spaces',
+                    f'Write "{"".join(number.split())}"',
+                )  # fmt: skip
+            elif not number_pattern.fullmatch(number):
+                yield (
+                    "error", "unreachable variant", f"{where}, service_numbers",
+                    f'"{number}" does not match the label pattern {family.label.service_number}',
+                    "Correct the number or the pattern",
+                )  # fmt: skip
+        if variant.suffixes and suffix_pattern is None:
+            yield (
+                "error", "unreachable variant", f"{where}, suffixes",
+                "it has suffixes, and the label has no suffix pattern, so none is ever read",
+                "Add a line to [label] such as: suffix = '^[A-D]$'",
+            )  # fmt: skip
+        for suffix in variant.suffixes if suffix_pattern is not None else ():
+            if not suffix_pattern.fullmatch(suffix):
+                yield (
+                    "error", "unreachable variant", f"{where}, suffixes",
+                    f'"{suffix}" does not match the suffix pattern {family.label.suffix}',
+                    "Correct the suffix or the pattern",
+                )  # fmt: skip
+    if family.label.barcode_payload == "number and suffix" and not family.label.suffix:
+        yield (
+            "warning", "label", "label, barcode_payload",
+            "it promises a suffix, and no suffix pattern says how that reads",
+            'Add suffix = \'...\' or write barcode_payload = "number"',
+        )  # fmt: skip
+    yield from _check_shadows(family)
+
+
+def _check_shadows(family: Family) -> Iterator[Found]:
+    keys = [variant.key for variant in family.variants]
+    for key in sorted({key for key in keys if keys.count(key) > 1}):
+        yield "error", "variant key", "variants", f'two variants are called "{key}"', "Give each its own key"
+    for (i, a), (j, b) in combinations(enumerate(family.variants, start=1), 2):
+        shared = sorted(set(a.service_numbers) & set(b.service_numbers))
+        if not shared:
+            continue
+        where = f'variants no. {i} ("{a.key}") and no. {j} ("{b.key}")'
+        if not a.suffixes or not b.suffixes or set(a.suffixes) & set(b.suffixes):
+            yield (
+                "error", "variants alike", where,
+                f"both have the number {shared[0]} and may bear the same suffix: nothing tells them apart",
+                "Give each its own suffixes, or make them one variant and say in `changed` what is not known",
+            )  # fmt: skip
+        else:
+            locked = "; one of them is locked" if [a.status, b.status].count("locked") == 1 else ""
+            yield (
+                "note", "label needed", where,
+                f"they differ by the suffix on the label alone ({_suffixes(a)} or {_suffixes(b)}){locked}",
+                "Ask for a photo of the label before deciding",
+            )  # fmt: skip
+
+
+def check_hazard(family: Family) -> Iterator[Found]:
+    """Warning colours agree with the declared hazard, and a hazardous unit is nobody's controller."""
+    colours = {connector.colour for connector in family.connectors}
+    if "OG" in colours and family.hazard != "high voltage":
+        yield (
+            "warning", "hazard", "hazard",
+            "it has an orange plug; orange marks high voltage (UN Regulation No. 100; ISO 6469-3)",
+            'Write hazard = "high voltage", or be sure that it is none and say so in remarks',
+        )  # fmt: skip
+    if "YE" in colours and family.hazard != "restraint":
+        yield (
+            "warning", "hazard", "hazard",
+            "it has a yellow plug; yellow marks restraint systems (common practice, no source)",
+            'Write hazard = "restraint", or be sure that it is none and say so in remarks',
+        )  # fmt: skip
+    if family.hazard != "none" and (family.controls != "other" or family.pairing):
+        key = "controls" if family.controls != "other" else "pairing"
+        yield (
+            "error", "hazard", key,
+            f"a {family.hazard} unit must never be proposed as a controller for a swap",
+            'Write controls = "other" and leave out [[pairing]]',
+        )  # fmt: skip
+    if family.hazard != "none" and not family.cautions:
+        yield (
+            "warning",
+            "hazard",
+            "cautions",
+            "a hazard without a caution",
+            "Say who may handle it, and what not to do",
+        )
+
+
+def check_swap_facts(family: Family) -> Iterator[Found]:
+    """What a swap depends on is known."""
+    if family.controls not in ("engine", "both"):
+        return
+    missing = [
+        variant.key
+        for variant in family.variants
+        if variant.throttle == "unknown" or variant.crank_teeth is None
+    ]
+    if missing:
+        yield (
+            "note", "swap facts", "variants",
+            f"throttle or crank_teeth is not known for {', '.join(missing)}; whether it serves stays open",
+            "Add them when a unit has been measured",
+        )  # fmt: skip
+
+
+def check_mark(family: Family) -> Iterator[Found]:
+    """A mark fixes which way is up; without one, plugs that read the same upside down are a trap."""
+    if family.marks:
+        return
+    plugs = [_plug(connector) for connector in family.connectors]
+    yield (
+        "warning", "no mark", "marks",
+        "without a cast mark the plugs alone say which way is up"
+        + ("" if plugs == plugs[::-1] else f", and {' '.join(plugs)} may be read as {' '.join(plugs[::-1])}"),
+        "Add the mark if there is one",
+    )  # fmt: skip
+
+
+def check_pairing(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """Partners exist, are controllers, and know of each other."""
+    families = catalogue.by_key
+    for family in catalogue.families:
+        for i, rule in enumerate(family.pairing, start=1):
+            where = f"pairing no. {i}, families"
+            for partner in rule.families:
+                if partner not in families:
+                    near = _nearest(partner, families) if len(families) <= SUGGEST_AMONG else ""
+                    mend = f'Did you mean "{near}"?' if near else "Add a file for it, or leave it out"
+                    yield (
+                        family.key,
+                        ("error", "unknown partner", where, f'no family is called "{partner}"', mend),
+                    )
+                elif partner == family.key:
+                    yield (
+                        family.key,
+                        ("error", "partner", where, "it is paired with itself", "Name the other unit"),
+                    )
+                elif families[partner].hazard != "none":
+                    words = f"{partner} is a {families[partner].hazard} unit, never a partner in a swap"
+                    yield family.key, ("error", "partner", where, words, "Leave it out")
+                elif not any(family.key in other.families for other in families[partner].pairing):
+                    yield family.key, (
+                        "warning", "one-sided pairing", where,
+                        f"{partner} does not name {family.key} in its turn",
+                        f'Add "{family.key}" to the pairing of {partner}, or leave {partner} out here',
+                    )  # fmt: skip
+
+
+def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """No service number points to two families, listed or merely possible."""
+    owners: dict[str, dict[str, None]] = defaultdict(dict)
+    for family in catalogue.families:
+        for variant in family.variants:
+            for number in variant.service_numbers:
+                owners[number][family.key] = None
+    for number, keys in owners.items():
+        if len(keys) > 1:
+            first, *others = keys
+            yield first, (
+                "error", "number used twice", "service_numbers",
+                f"{number} stands in {', '.join(others)} too",
+                "Leave it where it belongs; if both are true, it decides nothing and must not be listed",
+            )  # fmt: skip
+    patterns = [family.label.service_number for family in catalogue.families]
+    overlaps, complete = find_overlaps(patterns)
+    for overlap in overlaps:
+        first, *others = (catalogue.families[i].key for i in overlap.members)
+        yield first, (
+            "warning", "patterns overlap", "label, service_number",
+            f'"{overlap.example}" would match {_listed(others)} too',
+            "Make the patterns as narrow as the numbers you have seen",
+        )  # fmt: skip
+    if not complete:
+        words = "the patterns are too wide to be compared with each other in full"
+        yield (
+            "",
+            (
+                "warning",
+                "patterns overlap",
+                "",
+                words,
+                "Begin them with fixed digits where the numbers allow",
+            ),
+        )
+    for family, pattern in zip(catalogue.families, patterns, strict=True):
+        try:
+            parse_pattern(pattern)
+        except Unsupported as reason:
+            words = f"it was not compared with those of other families ({reason})"
+            yield (
+                family.key,
+                ("note", "patterns overlap", "label, service_number", words, "Write it more simply"),
+            )
+
+
+def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """Families that a photo of the front cannot tell apart, and whether the label can."""
+    groups: dict[tuple, list[Family]] = defaultdict(list)
+    for family in catalogue.families:
+        plugs = tuple((c.colour, c.size, c.pins) for c in family.connectors)
+        marks = tuple(sorted("".join(mark.text.upper().split()) for mark in family.marks))
+        groups[plugs, marks].append(family)
+    for first, *others in (cluster for group in groups.values() for cluster in _cluster(group)):
+        if not others:
+            continue
+        named = f"same plugs, order and mark, and a like body, as {_listed([f.key for f in others])}"
+        overlaps, _ = find_overlaps([family.label.service_number for family in (first, *others)])
+        if overlaps:
+            words = f'{named}; their labels may bear the same number ("{overlaps[0].example}")'
+            mend = "No photo tells them apart: add what differs, or make them one family"
+            yield first.key, ("error", "look-alikes", "", words, mend)
+        else:
+            mend = "Only the label tells them apart: ask for a photo of it"
+            yield first.key, ("warning", "look-alikes", "", named, mend)
+
+
+def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """Shades of the catalogue's own have one code each and can be told apart."""
+    for severity, key, words, mend in find_shade_problems(catalogue):
+        yield "", (severity, "shades", f"catalogue.toml, {key}", words, mend)
+
+
+FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (
+    check_order,
+    check_geometry,
+    check_label,
+    check_hazard,
+    check_mark,
+    check_swap_facts,
+)
+CATALOGUE_RULES: tuple[Callable[[Catalogue], Iterator[tuple[str, Found]]], ...] = (
+    check_pairing,
+    check_numbers,
+    check_look_alikes,
+    check_shades,
+)
+
+
+def _box(connector: Connector, share: float = 0.0) -> tuple[float, float, float, float]:
+    """Upright box about a turned housing as x0, y0, x1, y1 in mm; share 0 is the least size of its class."""
+    long, wide = (least + share * (most - least) for least, most in HOUSING_MM[connector.size])
+    turn = math.radians(connector.turn_deg)
+    width = abs(long * math.cos(turn)) + abs(wide * math.sin(turn))
+    height = abs(long * math.sin(turn)) + abs(wide * math.cos(turn))
+    x, y = connector.at_mm
+    return x - width / 2, y - height / 2, x + width / 2, y + height / 2
+
+
+def _mark_box(mark: Mark) -> tuple[float, float, float, float]:
+    """Least box of a mark as x0, y0, x1, y1 in mm."""
+    width = NARROWEST_LETTER * mark.height_mm * len(mark.text)
+    x, y = mark.at_mm
+    return x - width / 2, y - mark.height_mm / 2, x + width / 2, y + mark.height_mm / 2
+
+
+def _cluster(families: Sequence[Family]) -> list[list[Family]]:
+    """Families in groups whose bodies look like the body of the first of the group."""
+    clusters: list[list[Family]] = []
+    for family in families:
+        home = next((cluster for cluster in clusters if _bodies_alike(cluster[0], family)), None)
+        if home is None:
+            clusters.append([family])
+        else:
+            home.append(family)
+    return clusters
+
+
+def _bodies_alike(first: Family, second: Family) -> bool:
+    a, b = first.body, second.body
+    same = all(getattr(a, name) == getattr(b, name) for name in ("colour", "lid_colour", "fins"))
+    return same and all(
+        abs(p - q) <= ALIKE_SHARE * max(p, q) for p, q in zip(a.size_mm, b.size_mm, strict=True)
+    )
+
+
+def _nearest(name: str, names: Iterable[str]) -> str:
+    return next(iter(get_close_matches(name, names, n=1)), "")
+
+
+def _plug(connector: Connector) -> str:
+    return f"{connector.colour}-{connector.size}"
+
+
+def _suffixes(variant: Variant) -> str:
+    return "/".join(variant.suffixes)
+
+
+def _listed(keys: Sequence[str]) -> str:
+    """Names in a sentence, no more than five."""
+    shown = ", ".join(keys[:5])
+    return f"{shown} and {len(keys) - 5} more" if len(keys) > 5 else shown

@@ -1,0 +1,127 @@
+"""A catalogue as arrays, so that all families are compared in one step."""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
+from plugface.models.matching.error_model import ALPHABET, FINS
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
+
+
+def compact(text: str) -> str:
+    """Capitals and digits alone: what is left to compare once spaces and punctuation are gone."""
+    return "".join(c for c in text.upper() if c in ALPHABET)
+
+
+#: As many figures at the end of a mark or number tell families of a kind apart (common practice, no source).
+LAST_FIGURES = 3
+
+
+@dataclass(frozen=True)
+class Strings:
+    """Many short strings as one padded array of alphabet indices."""
+
+    values: tuple[str, ...]
+    codes: np.ndarray  # int (n_strings, longest), padded with 0
+    lengths: np.ndarray  # int (n_strings,)
+    owners: tuple[tuple[int, ...], ...]  # families that have this string
+    last: np.ndarray  # bool (n_strings, longest): the figures it ends in, which tell families of a kind apart
+
+
+@dataclass(frozen=True)
+class CatalogueIndex:
+    """Arrays over n_families; M is the largest number of connectors."""
+
+    families: tuple[Family, ...]
+    counts: np.ndarray  # int (n_families,)
+    colour: np.ndarray  # int (n_families, M), 0 beyond the count
+    size: np.ndarray  # int (n_families, M)
+    pins: np.ndarray  # int (n_families, M, 2)
+    place: np.ndarray  # float (n_families, M, 2), shares of the body's sides
+    log_aspect: np.ndarray  # float (n_families,)
+    body_colour: np.ndarray  # int (n_families, 2): body, lid
+    fins: np.ndarray  # int (n_families,)
+    marks: Strings
+    numbers: Strings
+    patterns: tuple[tuple[object, tuple[int, ...]], ...]  # compiled once each, with the families that use it
+
+    @property
+    def n_families(self) -> int:
+        """Number of families."""
+        return len(self.families)
+
+
+def strings_of(pairs: list[tuple[str, int]]) -> Strings:
+    """Distinct compact strings with their owners; empty ones are left out."""
+    owners: dict[str, list[int]] = {}
+    for value, owner in pairs:
+        if short := compact(value):
+            owners.setdefault(short, []).append(owner)
+    values = tuple(owners)
+    lengths = np.array([len(v) for v in values], dtype=int)
+    codes = np.zeros((len(values), int(lengths.max(initial=0))), dtype=int)
+    last = np.zeros(codes.shape, dtype=bool)
+    for row, value in enumerate(values):
+        codes[row, : len(value)] = [ALPHABET.index(c) for c in value]
+        body = value[:-LAST_FIGURES] + value[-LAST_FIGURES:].rstrip("0123456789")
+        last[row, len(body) : len(value)] = True
+    return Strings(values, codes, lengths, tuple(tuple(sorted(set(o))) for o in owners.values()), last)
+
+
+#: The catalogues used last with their arrays; compared by identity, as a catalogue never changes once read.
+_recent: deque[tuple[Catalogue, CatalogueIndex]] = deque(maxlen=4)
+
+
+def index_catalogue(catalogue: Catalogue) -> CatalogueIndex:
+    """Arrays of a catalogue; remembered for the catalogues used last."""
+    for known, index in _recent:
+        if known is catalogue:
+            return index
+    index = index_families(catalogue.families)
+    _recent.append((catalogue, index))
+    return index
+
+
+def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
+    """Arrays of some families, in the order given (M: largest number of connectors among them)."""
+    most = max((len(f.connectors) for f in families), default=0)
+    shape = (len(families), most)
+    colour, size = np.zeros(shape, dtype=int), np.zeros(shape, dtype=int)
+    pins, place = np.zeros((*shape, 2), dtype=int), np.zeros((*shape, 2))
+    for row, family in enumerate(families):
+        for column, connector in enumerate(family.connectors):
+            colour[row, column] = COLOUR_CODES.index(connector.colour)
+            size[row, column] = SIZE_CLASSES.index(connector.size)
+            pins[row, column] = connector.pins
+            place[row, column] = np.divide(connector.at_mm, family.body.size_mm[:2])
+    sides = np.array([f.body.size_mm[:2] for f in families], dtype=float).reshape(-1, 2)
+    return CatalogueIndex(
+        families=families,
+        counts=np.array([len(f.connectors) for f in families], dtype=int),
+        colour=colour,
+        size=size,
+        pins=pins,
+        place=place,
+        log_aspect=np.abs(np.log(sides[:, 0] / sides[:, 1])),
+        body_colour=np.array(
+            [
+                [COLOUR_CODES.index(f.body.colour), COLOUR_CODES.index(f.body.lid_colour or f.body.colour)]
+                for f in families
+            ],
+            dtype=int,
+        ).reshape(-1, 2),
+        fins=np.array([FINS.index(f.body.fins) for f in families], dtype=int),
+        marks=strings_of([(m.text, row) for row, f in enumerate(families) for m in f.marks]),
+        numbers=strings_of(
+            [(n, row) for row, f in enumerate(families) for v in f.variants for n in v.service_numbers]
+        ),
+        patterns=_patterns(families),
+    )
+
+
+def _patterns(families: tuple[Family, ...]) -> tuple[tuple[object, tuple[int, ...]], ...]:
+    users: dict[str, list[int]] = {}
+    for row, family in enumerate(families):
+        users.setdefault(family.label.service_number, []).append(row)
+    return tuple((compile_pattern(pattern), tuple(rows)) for pattern, rows in users.items())

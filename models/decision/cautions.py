@@ -1,0 +1,68 @@
+"""Warnings that stand before every answer, hazards first."""
+
+from plugface.models.catalogue.entries import Catalogue, Family
+from plugface.models.decision.answers import Caution
+from plugface.models.decision.costs import Costs
+from plugface.models.unit_choice import UnitView
+
+HIGH_VOLTAGE = Caution(
+    "high voltage",
+    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage "
+    "technicians under local rules. Harmless plugs can be orange too; treat it as live until someone "
+    "qualified has said otherwise.",
+    "UN Regulation No. 100; ISO 6469-3",
+)
+RESTRAINT = Caution(
+    "restraint",
+    "Yellow is used for airbag and belt-tensioner plugs: do not probe or power it, and leave it to licensed "
+    "technicians under local rules. Harmless plugs can be yellow too.",
+    "common practice, no source",
+)
+GENERAL = Caution(
+    "general",
+    "Confirm by the service number on the label before buying or fitting: photos narrow the choice and do "
+    "not prove it. Programming, emissions and anti-theft law are local: follow local codes and leave the "
+    "work to licensed practice.",
+)
+
+
+def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
+    """Plug colours that are likely enough to warn by, on any view.
+
+    How sure it is that the thing is a plug does not count: an orange cable is as live.
+    """
+    connectors = [c for view in views if view.unit for c in view.unit.connectors]
+    return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
+
+
+def list_cautions(
+    views: tuple[UnitView, ...],
+    likely: list[Family],
+    catalogue: Catalogue,
+    locked: str = "",
+    costs: Costs | None = None,
+) -> tuple[Caution, ...]:
+    """All cautions in the order a person must read them.
+
+    Parameters
+    ----------
+    likely : list of Family
+        The families in the answer; hazard families among them warn even when they are not the best.
+    locked : str
+        A sentence if a variant in the answer is locked.
+    """
+    hazards = {family.hazard for family in likely}
+    colours = seen_colours(views, costs or Costs())
+    cautions = []
+    if "high voltage" in hazards or "OG" in colours:
+        cautions.append(HIGH_VOLTAGE)
+    if "restraint" in hazards or "YE" in colours:
+        cautions.append(RESTRAINT)
+    if locked:
+        cautions.append(Caution("locked", locked, likely[0].source if likely else ""))
+    for family in likely[:1]:
+        cautions += [
+            Caution("catalogue", f"{family.key}: {words}", family.source) for words in family.cautions
+        ]
+    cautions += [Caution("catalogue", words) for words in catalogue.head.cautions]
+    return (*cautions, GENERAL)

@@ -1,0 +1,256 @@
+"""The decision over weighed evidence.
+
+Which mistake costs more: a confident wrong answer, by far (costs.py). So a family is accepted only when its
+probability makes that cheaper than a second look, one variant only when the views can tell variants apart,
+and no contradiction stands. Everything else is said as a set, with its reason.
+"""
+
+import numpy as np
+from plugface.models.catalogue.entries import Catalogue, Family
+from plugface.models.decision.answers import Candidate, Decision, Finding, VariantChance, Verdict
+from plugface.models.decision.cautions import list_cautions
+from plugface.models.decision.conformal import keep_answers
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.findings import CONTRADICTIONS, find_broken, find_contradictions, name_sides
+from plugface.models.decision.next_photo import choose_next_photo
+from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
+from plugface.models.decision.variants import VariantPosterior
+from plugface.models.learning.classifier import Model
+from plugface.models.matching.evidence import explain
+from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
+from plugface.models.matching.rules import RULES, WHOLE_PHOTO
+
+#: Candidates shown at most.
+SHOWN = 5
+
+
+def decide(
+    weighing: Weighing,
+    catalogue: Catalogue,
+    model: Model,
+    *,
+    needs: Needs | None = None,
+    costs: Costs | None = None,
+) -> Decision:
+    """The answer for one unit; see the module's text for what is accepted when."""
+    costs = costs or Costs()
+    index, posterior = weighing.index, weighing.posterior
+    ranked = weighing.ranked
+    best = float(posterior.families[ranked[0]])
+    findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
+    verdict = _verdict(weighing, best, findings, costs)
+    rows = _answer_set(weighing, verdict, model, _contradicted(findings))
+    lead = rows[0] if rows else int(ranked[0])
+    family, variants = index.families[lead], variants_of(weighing, lead, model)
+    findings += _unlisted(family, variants) if rows else ()
+    findings += find_broken(weighing.views)
+    remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
+    likely = [index.families[r] for r in rows]
+    unreadable = verdict == "unreadable"
+    # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
+    likely += [
+        index.families[r]
+        for r in ranked[:SHOWN]
+        if not unreadable
+        and r not in rows
+        and index.families[r].hazard != "none"
+        and posterior.families[r] >= costs.caution_at
+    ]
+    settled = verdict == "identified" and len(remaining) == 1
+    now = expected_cost(posterior, float(variants.chances.max()), costs)
+    torn = (
+        unreadable and _usable(weighing) and _something_seen(weighing) and posterior.unlike >= costs.refuse_at
+    )
+    # Where refusing would be cheap and is not allowed, a second look is what there is to pay.
+    now = max(now, costs.second_look) if unreadable else now
+    return Decision(
+        verdict=verdict,
+        words=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
+        candidates=() if unreadable else _candidates(weighing, model),
+        families=tuple(index.families[r].key for r in rows),
+        variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
+        variant_words="" if unreadable or verdict == "not_in_catalogue" else variant_words,
+        cautions=list_cautions(
+            weighing.views, likely, catalogue, _locked_words(family, remaining, rows), costs
+        ),
+        findings=findings,
+        next_photo=None
+        if settled or verdict == "not_in_catalogue"
+        else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
+        partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
+        fit=_fit(likely, family, remaining, needs, verdict),
+        unknown_probability=posterior.unlike,
+        catalogue_sha256=catalogue.sha256,
+        model_version=model.version,
+    )
+
+
+def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
+    """What to say. Where nothing stands out and refusing is too dear as well, or rests on writing alone, the
+    photos do not allow an answer."""
+    hopeless = best <= 1.0 - costs.refuse_at
+    if not _usable(weighing):
+        return "ambiguous" if best >= costs.accept_at else "unreadable"
+    if not _something_seen(weighing):
+        return "unreadable"
+    if _contradicted(findings):
+        return "ambiguous"
+    if best >= costs.accept_at:
+        return "identified"
+    if weighing.posterior.unlike >= costs.refuse_at:
+        return "not_in_catalogue" if _may_refuse(weighing) else "unreadable"
+    return "unreadable" if hopeless else "ambiguous"
+
+
+def _usable(weighing: Weighing) -> bool:
+    return any(view.usable for view in weighing.views)
+
+
+def _contradicted(findings: tuple[Finding, ...]) -> bool:
+    return any(f.name in CONTRADICTIONS for f in findings)
+
+
+def _may_refuse(weighing: Weighing) -> bool:
+    """Whether something was seen whole that no unit of the catalogue would show: plugs, or a barcode on it.
+
+    A line of writing may be what is left of a torn or soiled label, or stand on something else than the unit.
+    Plugs are counted, and a barcode's check holds for all of it or not at all.
+    """
+    outlined = [view for view in weighing.views if view.unit and view.unit.method != WHOLE_PHOTO]
+    plugs = any(view.unit.connectors and view.front >= 0.5 for view in outlined)
+    return plugs or any(code.check == "verified" for view in outlined for code in view.codes)
+
+
+def _something_seen(weighing: Weighing) -> bool:
+    """A unit with plugs or writing, or writing alone that a label would carry; a stray cast-like line is
+    not."""
+    measured = dict(zip(RULES, weighing.fused.measured, strict=True))
+    if measured["service number"] or measured["barcode"] or measured["label mark"]:
+        return True
+    return any(view.unit is not None and (view.unit.connectors or view.texts) for view in weighing.views)
+
+
+def _answer_set(weighing: Weighing, verdict: Verdict, model: Model, contradicted: bool) -> list[int]:
+    """Rows of the answer: the accepted family; each side of a contradiction; the conformal set (at least the
+    best); or none.
+    """
+    ranked = weighing.ranked
+    if verdict == "identified":
+        return [int(ranked[0])]
+    if verdict != "ambiguous":
+        return []
+    if contradicted:
+        return name_sides(weighing.views, weighing.fits, weighing.index, model.weights, model.noise)
+    kept = keep_answers(weighing.posterior.families, model.conformal)
+    return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
+
+
+def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:
+    if variants.unlisted < 0.5:
+        return ()
+    words = f"'{variants.read}' is read clearly and is in no variant of {family.key}"
+    return (Finding("number not listed", f"{words}: a new variant, or another family."),)
+
+
+def _settle_variant(
+    family: Family, posterior: VariantPosterior, weighing: Weighing, verdict: Verdict, costs: Costs
+) -> tuple[list[str], str]:
+    """Keys that remain, best first, and why. A front alone never settles look-alike variants."""
+    order = np.argsort(-posterior.chances, kind="stable")
+    keys = [family.variants[k].key for k in order]
+    if posterior.unlisted >= 0.5:
+        return keys, "The number that was read is listed for none of the variants."
+    if len(keys) == 1:
+        return keys, f"{family.key} has one variant in this catalogue."
+    heard = bool(posterior.read) or bool(weighing.donor_years)
+    if verdict == "identified" and bool(posterior.read) and posterior.chances[order[0]] >= costs.accept_at:
+        return keys[:1], f"'{posterior.read}' tells it from the others."
+    kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
+    if not heard:
+        return (
+            keys,
+            "The views given show the same on all of them; the label tells, so photograph it close up.",
+        )
+    return kept or keys, "What was read of the label does not tell them apart surely enough."
+
+
+def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
+    index, posterior = weighing.index, weighing.posterior
+    candidates = []
+    for row in map(int, weighing.ranked[:SHOWN]):
+        family, variants = index.families[row], variants_of(weighing, row, model)
+        total = max(float(variants.chances.sum()), 1e-12)
+        chances = [
+            VariantChance(v.key, float(c) / total)
+            for v, c in zip(family.variants, variants.chances, strict=True)
+        ]
+        candidates.append(
+            Candidate(
+                family=family.key,
+                score=float(posterior.scores[row]),
+                probability=float(posterior.families[row]),
+                evidence=explain(
+                    row, index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise
+                ),
+                variants=tuple(sorted(chances, key=lambda c: -c.probability)),
+            )
+        )
+    return tuple(candidates)
+
+
+def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
+    locked = [v.key for v in family.variants if v.status == "locked" and v.key in remaining]
+    if not locked or not rows:
+        return ""
+    if len(locked) == len(remaining):
+        return (
+            f"{family.key} {' and '.join(locked)} is locked: the catalogue says it is of no use for a swap."
+        )
+    name = f"{family.key} {' and '.join(locked)}"
+    return f"{name} is locked and is not ruled out: settle the variant before paying."
+
+
+def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Needs | None, verdict: Verdict):
+    if needs is None or not likely:
+        return None
+    if verdict == "identified":
+        chosen = [(family, v) for v in family.variants if v.key in remaining]
+    else:
+        chosen = [(f, v) for f in likely for v in f.variants]
+    return join_fits([fit_variant(f, v, needs) for f, v in chosen])
+
+
+def _words(
+    verdict: Verdict,
+    families: list[Family],
+    best: float,
+    unlike: float,
+    findings: tuple[Finding, ...],
+    torn: bool,
+) -> str:
+    if torn:
+        return (
+            "No answer: the writing that was read fits no family of this catalogue, but a label can be torn "
+            "or dirty. The plugs decide."
+        )
+    if verdict == "unreadable":
+        return "No answer: nothing on these photos can be read well enough to name a controller."
+    if verdict == "not_in_catalogue":
+        return f"A unit, but none of the families in this catalogue ({percent(unlike)})."
+    if verdict == "identified":
+        family = families[0]
+        if family.hazard != "none":
+            what = f"a {family.hazard} unit, not a controller for a swap"
+            return f"{family.key}: {what} ({percent(best)}). Leave it alone."
+        return f"{family.key} ({percent(best)})."
+    if any("disagree" in f.name for f in findings):
+        return f"Not sure: what was seen contradicts itself. {findings[0].words}"
+    names = " or ".join(f.key for f in families)
+    return f"Not sure: {names}; the best has {percent(best)}."
+
+
+def percent(probability: float) -> str:
+    """A probability in a sentence, which never claims 0 or 100 per cent."""
+    if probability > 0.999:
+        return "over 99.9 %"
+    return "under 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"

@@ -1,0 +1,179 @@
+"""Contradictions in what was seen, and damage: a person must look at these, whatever the answer."""
+
+import numpy as np
+from plugface.models.catalogue.index import CatalogueIndex, compact, strings_of
+from plugface.models.decision.answers import Finding
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.pair_features import CLIP_NATS, log_share
+from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, looks_like_number, owned_maximum
+from plugface.models.matching.text_fit import best_string, score_strings
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import Text
+
+#: Findings that forbid to name one family.
+CONTRADICTIONS = {"views disagree", "label and casting disagree", "writing disagrees"}
+
+#: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
+#: choice).
+SURE_NATS = 3.0
+
+_LABEL = [RULES.index(r) for r in ("label mark", "service number", "barcode")]
+_CASTING = [RULES.index("cast mark")]
+
+
+def find_contradictions(
+    views: tuple[UnitView, ...],
+    fits: list[ViewFit],
+    index: CatalogueIndex,
+    weights: np.ndarray,
+    noise: ObservationNoise,
+) -> tuple[Finding, ...]:
+    """Views, label and casting, lines of one photo, barcode and print that name different families or
+    numbers."""
+    totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
+    findings = _between_views(views, totals, index, noise)
+    findings += _label_against_casting(totals, index, noise)
+    findings += _line_against_line(views, index, noise)
+    findings += _barcode_against_print(views, noise)
+    return tuple(findings)
+
+
+def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
+    """Plugs of which only a stump is left, as they are counted in each photo."""
+    findings = []
+    for view in views:
+        where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
+        for number, plug in enumerate(view.unit.connectors if view.unit else (), start=1):
+            if plug.broken:
+                which = f"plug {number} ({max(plug.colour, key=plug.colour.__getitem__)})"
+                words = f"{which}{where} seems to have broken off: look at it before paying."
+                findings.append(Finding("plug broken off", words))
+    return tuple(findings)
+
+
+def name_sides(
+    views: tuple[UnitView, ...],
+    fits: list[ViewFit],
+    index: CatalogueIndex,
+    weights: np.ndarray,
+    noise: ObservationNoise,
+) -> list[int]:
+    """Rows of the families that one view, the casting, the label or one of two contradicting lines alone
+    speaks for, in that order."""
+    totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
+    summed = np.sum(totals, axis=0)
+    sides = [total.sum(axis=1) for total in totals]
+    sides += [summed[:, _CASTING].sum(axis=1), summed[:, _LABEL].sum(axis=1)]
+    named = [row for side in sides if (row := _favourite(side, noise)) is not None]
+    named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
+    return list(dict.fromkeys(named))
+
+
+def _favourite(total: np.ndarray, noise: ObservationNoise) -> int | None:
+    share = log_share(total, noise.unlike)
+    best = int(share.argmax())
+    return best if share[best] >= SURE_NATS else None
+
+
+def _between_views(views, totals, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+    named: dict[int, UnitView] = {}
+    for view, total in zip(views, totals, strict=True):
+        best = _favourite(total.sum(axis=1), noise)
+        if best is not None:
+            named.setdefault(best, view)
+    if len(named) < 2:
+        return []
+    said = "; ".join(
+        f"photo {view.photo + 1} ({_face(view)}) says {index.families[row].key}"
+        for row, view in named.items()
+    )
+    words = f"{said}: a re-cased unit or a wrong cover, or two different units in the photos."
+    return [Finding("views disagree", words)]
+
+
+def _face(view: UnitView) -> str:
+    return "close-up" if view.unit is None else "front" if view.front > 0.5 else "back"
+
+
+def _label_against_casting(totals, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+    summed = np.sum(totals, axis=0)
+    cast = _favourite(summed[:, _CASTING].sum(axis=1), noise)
+    label = _favourite(summed[:, _LABEL].sum(axis=1), noise)
+    if cast is None or label is None or cast == label:
+        return []
+    a, b = index.families[cast].key, index.families[label].key
+    return [
+        Finding(
+            "label and casting disagree",
+            f"The casting says {a}, the label says {b}: re-labelled or re-cased.",
+        )
+    ]
+
+
+def _line_against_line(views, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+    rivals = _rival_lines(views, index, noise)
+    if not rivals:
+        return []
+    said = " and ".join(f"'{line}' ({_keys(rows, index)})" for line, rows in rivals)
+    words = f"{said} are in one photo, and no outline shows that both are on one unit."
+    return [Finding("writing disagrees", words)]
+
+
+def _keys(rows: frozenset[int], index: CatalogueIndex) -> str:
+    return " or ".join(index.families[row].key for row in sorted(rows)[:3])
+
+
+def _rival_lines(views, index: CatalogueIndex, noise: ObservationNoise) -> list[tuple[str, frozenset[int]]]:
+    """Two lines or codes of one photo that name different families, with the rows of those; or nothing.
+
+    Only where no outline of a unit was found: within an outline, label and casting are told apart, and
+    compared by themselves.
+    """
+    for view in views:
+        if view.unit is not None and view.unit.method != WHOLE_PHOTO:
+            continue
+        named = [(text.value, _named_by_line(text, index, noise)) for text in view.texts]
+        named += [(code.payload, _named_by_code(compact(code.payload), index)) for code in view.codes]
+        named = [(line, rows) for line, rows in named if rows]
+        for k, (line, rows) in enumerate(named):
+            for other, other_rows in named[:k]:
+                if not rows & other_rows:
+                    return [(other, other_rows), (line, rows)]
+    return []
+
+
+def _named_by_line(text: Text, index: CatalogueIndex, noise: ObservationNoise) -> frozenset[int]:
+    """Rows of the families whose mark or number the line surely holds; empty where it holds none."""
+    best = np.full(index.n_families, -np.inf)
+    for strings in (index.marks, index.numbers):
+        if strings.values:
+            scores = score_strings(text, strings, noise)
+            best = np.maximum(best, owned_maximum(scores, strings, index.n_families, -np.inf))
+    if best.max(initial=-np.inf) < 2 * SURE_NATS:
+        return frozenset()
+    return frozenset(np.flatnonzero(best > best.max() - SURE_NATS).tolist())
+
+
+def _named_by_code(payload: str, index: CatalogueIndex) -> frozenset[int]:
+    pairs = zip(index.numbers.values, index.numbers.owners, strict=True)
+    return frozenset(row for value, owners in pairs if payload.startswith(value) for row in owners)
+
+
+def _barcode_against_print(views: tuple[UnitView, ...], noise: ObservationNoise) -> list[Finding]:
+    """A clean printed number of the payload's length that is not in the payload."""
+    findings = []
+    for view in views:
+        for payload in {compact(c.payload) for c in view.codes if len(compact(c.payload)) >= 6}:
+            for text in filter(looks_like_number, view.texts):
+                value = compact(text.value)
+                alike = sum(a == b for a, b in zip(value, payload, strict=False))
+                if value[:3] != payload[:3] or alike == len(value) or abs(len(value) - len(payload)) > 2:
+                    continue
+                held = strings_of([(payload, 0), (payload[: len(value)], 0)])
+                gap = best_string(text, noise) - score_strings(text, held, noise)
+                if gap.min() > 2 * SURE_NATS and not value.startswith(payload):
+                    words = f"The barcode holds {payload}, the print reads '{text.value}'"
+                    findings.append(
+                        Finding("barcode and print disagree", f"{words}: re-labelled, or misread.")
+                    )
+    return findings

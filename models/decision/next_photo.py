@@ -1,0 +1,107 @@
+"""Which photo would help most: the expected fall of the cost of deciding, by playing each photo through.
+
+For each answer that is still possible, photos of that view are drawn with the measured noise, added to what
+is known, and judged as real ones would be. The gain is the cost now less the mean cost then. Where variants
+are open and no single photo is likely to settle them, the one that leaves the least doubt is worth taking.
+"""
+
+import numpy as np
+from plugface.models.catalogue.index import index_families
+from plugface.models.decision.answers import NextPhoto, View
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.variants import judge_variants
+from plugface.models.learning.classifier import Model, predict
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching.fusion import fuse_views
+from plugface.models.matching.pooling import Weighing, expected_cost
+from plugface.models.matching.rules import ViewFit, fit_view
+from plugface.models.unit_choice import gather_views
+
+PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", "donor plate")
+
+#: Families that are played through, and photos drawn for all of them together in each view: a compromise with
+#: time.
+N_FAMILIES, N_DRAWN = 3, 6
+
+#: A family less probable than this share of the best is not played through: it can hardly move the mean.
+LEAST_CHANCE = 0.02
+
+#: Gains below this many second looks are not worth a walk to the shelf (our choice).
+LEAST_GAIN = 0.01
+
+_WHY = {
+    "front": "the plug face shows number, order and colour of the plugs and the cast mark",
+    "back": "the label at the back carries the service number",
+    "label close-up": "close enough, the service number and its suffix can be read",
+    "plug close-up": "close enough, plug colours and sizes can be told",
+    "donor plate": "the donor's model year tells which variants are possible",
+}
+
+
+def choose_next_photo(
+    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool
+) -> NextPhoto | None:
+    """The photo with the greatest expected gain; None if none is worth taking.
+
+    Parameters
+    ----------
+    now : float
+        Cost of deciding on what is known, second looks.
+    variants_open : bool
+        The family is settled and its variant is not.
+    """
+    rng = np.random.default_rng(0)  # the same photos always get the same advice
+    rows = weighing.ranked[:N_FAMILIES]
+    chances = weighing.posterior.families[rows]
+    likely = chances >= chances.max() * LEAST_CHANCE
+    rows, chances = rows[likely], chances[likely]
+    if chances.sum() <= 0.0:
+        chances = np.ones(len(rows))
+    played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
+    gains = [now - cost for cost, _ in played]
+    best = int(np.argmax(gains))
+    if gains[best] < LEAST_GAIN:
+        if not variants_open:
+            return None
+        best = int(np.argmin([doubt for _, doubt in played]))
+    view = PHOTOS[best]
+    return NextPhoto(view, max(0.0, float(gains[best])), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
+
+
+_NAMES = {
+    "front": "plug face",
+    "back": "back",
+    "label close-up": "label, close up",
+    "plug close-up": "plugs, close up",
+    "donor plate": "donor vehicle's plate",
+}
+
+
+def _play(
+    weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng
+) -> tuple[float, float]:
+    """Mean cost after one more photo, and mean doubt about family and variant together, over the families
+    still possible and the photos drawn for each."""
+    index = index_families(tuple(weighing.index.families[r] for r in rows))
+    known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows], f.sibling[rows]) for f in weighing.fits]
+    cases, variant_chances, weights = [], [], []
+    n_draws = N_DRAWN // len(rows)
+    for place, row in enumerate(rows):
+        family = weighing.index.families[row]
+        for _ in range(n_draws):
+            variant = family.variants[int(rng.integers(len(family.variants)))]
+            years = weighing.donor_years
+            views = weighing.views
+            fits = known
+            if view == "donor plate":
+                years = (int(rng.integers(variant.years[0], variant.years[1] + 1)),)
+            else:
+                drawn = gather_views([draw_observations(family, variant, view, model.noise, rng)])
+                views, fits = views + drawn, [*known, *(fit_view(v, index, model.noise) for v in drawn)]
+            cases.append(fuse_views(fits))
+            variant_chances.append(float(judge_variants(family, views, model.noise, years).chances.max()))
+            weights.append(chances[place] / n_draws)
+    posteriors = predict(model, cases)
+    after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
+    named = [p.families.max() * v for p, v in zip(posteriors, variant_chances, strict=True)]
+    return float(np.dot(weights, after)), float(np.dot(weights, 1.0 - np.array(named)))

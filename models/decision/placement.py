@@ -1,0 +1,139 @@
+"""Where a unit goes after it was looked at, and what leaving it unchecked may cost.
+
+The order of the questions is the order of harm: what can hurt someone, then what cannot be decided, then what
+is of no use, then the bin.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from plugface.models.catalogue.entries import Catalogue, Family
+from plugface.models.decision.answers import Decision
+from plugface.models.decision.costs import Costs
+
+Destination = Literal[
+    "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
+]
+
+#: Order in the report, cautions first, with the sign that stands beside the name: colour is never needed.
+SIGNS: dict[str, str] = {
+    "hazard": "⚠",
+    "look-alike bench": "≈",
+    "retake": "↻",
+    "locked": "⊘",
+    "wrong market": "⇄",
+    "not in catalogue": "?",
+    "family bin": "✓",
+}
+
+MEANINGS: dict[str, str] = {
+    "hazard": "High-voltage or restraint unit, or not known to be harmless. Do not open, do not connect; "
+    "licensed practice only.",
+    "look-alike bench": "More than one answer remains. Take the photo named, or read the label by hand.",
+    "retake": "The photos do not allow an answer.",
+    "locked": "Every variant that remains is marked locked in the catalogue.",
+    "wrong market": "Every variant that remains is for another market.",
+    "not in catalogue": "A unit, but none of the families in the catalogue.",
+    "family bin": "Identified. Confirm by the service number before fitting.",
+}
+
+
+#: What is left to do where no further photo would help.
+BY_HAND = "Read the service number on the label by hand."
+
+_COSTS = Costs()
+
+#: What a photo that must be taken again costs, in second looks.
+RETAKE_COST = _COSTS.second_look
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one unit goes."""
+
+    destination: Destination
+    bin: str  # what is written on the bin
+    words: str  # why, and what to do
+
+
+def assign_place(
+    decision: Decision, catalogue: Catalogue, *, market: str = "", findings: tuple[str, ...] = ()
+) -> Place:
+    """Say where a unit goes.
+
+    Parameters
+    ----------
+    decision : Decision
+    catalogue : Catalogue
+        The one the decision was made with.
+    market : str
+        The market the lot is for; empty: any.
+    findings : tuple of str
+        What contradicts the grouping of the unit's photos; any finding keeps it out of a family bin.
+    """
+    hazards = [key for key in decision.families if _family(catalogue, key).hazard != "none"]
+    warned = [c for c in decision.cautions if c.name in ("high voltage", "restraint")]
+    if hazards or (warned and decision.verdict != "identified"):
+        kind = _family(catalogue, hazards[0]).hazard if hazards else warned[0].name
+        return Place("hazard", f"HAZARD {kind}", warned[0].words if warned else MEANINGS["hazard"])
+    next_photo = decision.next_photo.words if decision.next_photo else ""
+    if decision.verdict == "unreadable":
+        return Place("retake", "RETAKE", next_photo or decision.words)
+    if findings:
+        return Place("look-alike bench", "BENCH part the photos", "Part the photos by hand and look again.")
+    if decision.verdict == "not_in_catalogue":
+        return Place("not in catalogue", "NOT IN CATALOGUE", decision.words)
+    if decision.verdict == "ambiguous" or len(decision.families) != 1:
+        bench = f"BENCH {' / '.join(decision.families)}".strip()
+        return Place("look-alike bench", bench, next_photo or f"{decision.words} {BY_HAND}")
+    return _place_identified(decision, _family(catalogue, decision.families[0]), market, next_photo)
+
+
+def _place_identified(decision: Decision, family: Family, market: str, next_photo: str) -> Place:
+    remaining = [v for v in family.variants if v.key in decision.variants] or list(family.variants)
+    locked = [v for v in remaining if v.status == "locked"]
+    abroad = [v for v in remaining if market and v.market not in ("any", market)]
+    named = f"{family.key} {remaining[0].key}" if len(remaining) == 1 else family.key
+    if len(locked) == len(remaining):
+        return Place("locked", f"LOCKED {family.key}", f"{named} is marked locked in the catalogue.")
+    if len(abroad) == len(remaining):
+        where = ", ".join(sorted({v.market for v in abroad}))
+        return Place(
+            "wrong market", f"WRONG MARKET {where}", f"{named} is for the market {where}, not {market}."
+        )
+    if locked or abroad:
+        which = ", ".join(v.key for v in remaining)
+        why = "some of them are locked" if locked else f"some of them are not for {market}"
+        words = f"{family.key}, but {which} remain and {why}. {next_photo or decision.variant_words}"
+        return Place(
+            "look-alike bench", f"BENCH {family.key} {'/'.join(v.key for v in remaining)}", words.strip()
+        )
+    code = f" ({family.stock_code})" if family.stock_code else ""
+    return Place("family bin", f"{family.key}{code}", decision.words)
+
+
+def expected_cost(decision: Decision) -> float:
+    """Expected cost of acting on the best proposal without a check by hand.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    cost : float
+        In second looks. For a proposal, the probability that family or variant is wrong times the cost of a
+        wrong acceptance; for a refusal, the probability that the catalogue holds the unit after all times the
+        cost of a wrong refusal; for photos that allow no answer, the second look that they need.
+    """
+    if decision.verdict == "unreadable" or not decision.candidates:
+        return RETAKE_COST
+    if decision.verdict == "not_in_catalogue":
+        return (1.0 - decision.unknown_probability) * _COSTS.wrong_refusal
+    best = decision.candidates[0]
+    told = best.variants[0].probability if best.variants and len(decision.variants) == 1 else 1.0
+    return (1.0 - best.probability * told) * _COSTS.wrong_accept
+
+
+def _family(catalogue: Catalogue, key: str) -> Family:
+    return catalogue.by_key[key]

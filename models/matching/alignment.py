@@ -1,0 +1,160 @@
+"""Which connector of a unit is which connector of a family: alignment by dynamic programming.
+
+All costs are natural logarithms of likelihood ratios against 'a connector of some other unit', so they add to
+the evidence for a family. Connectors keep their canonical order; one that was missed or broken off, and one
+too many, each cost what their probability says (noise.py).
+
+References
+----------
+Needleman & Wunsch, J. Mol. Biol. 48 (1970), the recurrence with a gap on either side.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Best alignment of n_seen connectors to n_known."""
+
+    score: float  # nats
+    pairs: tuple[tuple[int, int], ...]  # (seen, known)
+    missed: tuple[int, ...]  # known, not seen
+    extra: tuple[int, ...]  # seen, not known
+
+
+def measure_match(
+    connectors: tuple[Connector, ...], index: CatalogueIndex, noise: ObservationNoise, *, turned: bool = False
+) -> np.ndarray:
+    """Log likelihood ratio of each seen connector being each known one.
+
+    Parameters
+    ----------
+    connectors : length n_seen, in canonical order
+    index : CatalogueIndex over n_families with at most M connectors
+    turned : bool
+        The unit is read half a turn round: places change sign.
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_families, n_seen, M)
+    """
+    shell = _colour_table(connectors, noise)[:, index.colour] + _size_table(connectors, noise)[:, index.size]
+    odds = np.moveaxis(shell, 0, 1) + np.log1p(-noise.miss)
+    return odds + _pin_odds(connectors, index, noise) + _place_odds(connectors, index, noise, turned)
+
+
+def best_match(connectors: tuple[Connector, ...], noise: ObservationNoise) -> float:
+    """Score of an entry that agrees with everything seen: what an alignment can reach; nats."""
+    total = len(connectors) * np.log1p(-noise.miss)
+    for c in connectors:
+        total += _colour_table([c], noise).max() + _size_table([c], noise).max()
+        total += np.log(noise.pins_exact / 0.05) if c.pins else 0.0
+        total += _place_log_density(np.zeros(1), noise)[0] if c.place else 0.0
+    return float(total)
+
+
+def _colour_table(connectors, noise: ObservationNoise) -> np.ndarray:
+    seen = np.array([[c.colour.get(k, 0.0) for k in COLOUR_CODES] for c in connectors])
+    return np.log(len(COLOUR_CODES) * (seen @ noise.colour_matrix.T) + 1e-9)  # (n_seen, 12 true)
+
+
+def _size_table(connectors, noise: ObservationNoise) -> np.ndarray:
+    seen = np.array([[c.size.get(k, 0.0) for k in SIZE_CLASSES] for c in connectors])
+    return np.log(len(SIZE_CLASSES) * (seen @ noise.size_matrix.T) + 1e-9)
+
+
+def _place_log_density(squared: np.ndarray, noise: ObservationNoise) -> np.ndarray:
+    """Normal about the catalogue's place, or anywhere on the unit (density 1 over its unit square)."""
+    density = np.exp(-0.5 * squared) / (2 * np.pi * noise.place_sd**2)
+    return np.log((1 - noise.place_wild) * density + noise.place_wild)
+
+
+def _pin_odds(connectors, index: CatalogueIndex, noise: ObservationNoise) -> np.ndarray:
+    """Exact, close or wrong; by chance 5, 15 and 80 % of pairs are so (assumed, no source)."""
+    odds = np.zeros((index.n_families, len(connectors), index.colour.shape[1]))
+    wrong = max(1.0 - noise.pins_exact - noise.pins_close, 0.01)
+    for i, connector in enumerate(connectors):
+        if connector.pins is not None:
+            off = np.abs(index.pins - np.array(connector.pins))
+            exact, close = off.sum(axis=2) == 0, (off[..., 0] == 0) & (off[..., 1] <= 2)
+            ratio = np.where(
+                exact, noise.pins_exact / 0.05, np.where(close, noise.pins_close / 0.15, wrong / 0.8)
+            )
+            odds[:, i] = np.log(ratio)
+    return odds
+
+
+def _place_odds(connectors, index: CatalogueIndex, noise: ObservationNoise, turned: bool) -> np.ndarray:
+    odds = np.zeros((index.n_families, len(connectors), index.colour.shape[1]))
+    for i, connector in enumerate(connectors):
+        if connector.place is not None:
+            at = np.array(connector.place) * (-1.0 if turned else 1.0)
+            odds[:, i] = _place_log_density(((index.place - at) ** 2).sum(axis=2) / noise.place_sd**2, noise)
+    return odds
+
+
+def gap_costs(connectors: tuple[Connector, ...], noise: ObservationNoise) -> tuple[float, np.ndarray]:
+    """Cost of a missed connector, and of each seen one being none at all (more where it was doubtful)."""
+    doubt = np.array([0.5 * (1.0 - c.confidence) for c in connectors])
+    return float(np.log(noise.miss)), np.log(noise.extra + (1.0 - noise.extra) * doubt)
+
+
+def score_alignments(
+    log_odds: np.ndarray, counts: np.ndarray, log_miss: float, log_extra: np.ndarray
+) -> np.ndarray:
+    """Score of the best alignment for every family at once.
+
+    Parameters
+    ----------
+    log_odds : float ndarray, shape (n_families, n_seen, M)
+    counts : int ndarray, shape (n_families,)
+        Connectors of each family; columns beyond are ignored.
+    log_miss : float
+    log_extra : float ndarray, shape (n_seen,)
+
+    Returns
+    -------
+    score : float ndarray, shape (n_families,), nats
+    """
+    return _fill(log_odds, log_miss, log_extra)[np.arange(len(counts)), -1, counts]
+
+
+def _fill(log_odds: np.ndarray, log_miss: float, log_extra: np.ndarray) -> np.ndarray:
+    n_families, n_seen, most = log_odds.shape
+    table = np.empty((n_families, n_seen + 1, most + 1))
+    table[:, 0] = log_miss * np.arange(most + 1)
+    for i in range(n_seen):
+        table[:, i + 1, 0] = table[:, i, 0] + log_extra[i]
+        for j in range(most):
+            best = np.maximum(table[:, i, j] + log_odds[:, i, j], table[:, i, j + 1] + log_extra[i])
+            table[:, i + 1, j + 1] = np.maximum(best, table[:, i + 1, j] + log_miss)
+    return table
+
+
+def align(log_odds: np.ndarray, log_miss: float, log_extra: np.ndarray) -> Alignment:
+    """Best alignment to one family, traced back.
+
+    Parameters
+    ----------
+    log_odds : float ndarray, shape (n_seen, n_known)
+    """
+    table = _fill(log_odds[None], log_miss, log_extra)[0]
+    i, j = log_odds.shape
+    pairs, missed, extra = [], [], []
+    while i or j:
+        if i and j and table[i, j] == table[i - 1, j - 1] + log_odds[i - 1, j - 1]:
+            i, j = i - 1, j - 1
+            pairs.append((i, j))
+        elif i and table[i, j] == table[i - 1, j] + log_extra[i - 1]:
+            i -= 1
+            extra.append(i)
+        else:
+            j -= 1
+            missed.append(j)
+    score = float(table[log_odds.shape])
+    return Alignment(score, tuple(reversed(pairs)), tuple(reversed(missed)), tuple(reversed(extra)))

@@ -1,0 +1,165 @@
+"""How observations err: the one set of probabilities that matching, simulation and advice share.
+
+The defaults are assumptions, chosen before any photo was measured, and are marked so in `basis`. `fit_noise`
+in noise_fit.py replaces them by what a vision stage did on photos whose truth is known.
+"""
+
+from dataclasses import asdict, dataclass, field, fields
+from functools import cached_property, lru_cache
+
+import numpy as np
+from plugface.models.matching.confusions import blend_confusions, load_confusions
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
+
+ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+FINS = ("none", "half", "all")
+
+#: Characters that are read for one another; common practice, no source. The counts of confusions.py
+#: outweigh them where there are any.
+LOOK_ALIKES = ("0OQD", "1IL7", "2Z", "5S", "8B", "6G", "UV", "MN", "CG", "3B", "PR", "EF", "4A")
+
+#: Colours that age or light turn into one another (a yellowed white is beige, a faded black is grey).
+NEIGHBOURS = (
+    "WH GY",
+    "WH YE",
+    "BK GY",
+    "BK BN",
+    "BN OG",
+    "OG YE",
+    "OG RD",
+    "GN TQ",
+    "BU TQ",
+    "BU VT",
+    "RD PK",
+)
+
+#: Confidence from which a cast text counts as read surely. Our choice: the reader of cast marks calls so what
+#: settles which way up it reads.
+SURE_READING = 0.8
+
+Matrix = tuple[tuple[float, ...], ...]
+
+
+def _confusion(size: int, error: float, pairs: list[tuple[int, int]], paired: float) -> Matrix:
+    """Row-stochastic (size, size): `error` spread evenly, and `paired` moved to each listed neighbour."""
+    matrix = np.full((size, size), error / size)
+    for a, b in pairs:
+        matrix[a, b] += paired
+        matrix[b, a] += paired
+    matrix[np.diag_indices(size)] += 1.0 - matrix.sum(axis=1)
+    return tuple(tuple(float(v) for v in row) for row in matrix)
+
+
+def _colour_pairs() -> list[tuple[int, int]]:
+    return [tuple(COLOUR_CODES.index(c) for c in pair.split()) for pair in NEIGHBOURS]
+
+
+def _character_pairs() -> list[tuple[int, int]]:
+    return [
+        (ALPHABET.index(a), ALPHABET.index(b))
+        for group in LOOK_ALIKES
+        for i, a in enumerate(group)
+        for b in group[i + 1 :]
+    ]
+
+
+_COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
+_SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
+
+
+@lru_cache(maxsize=1)
+def _characters() -> Matrix:
+    """Read when a noise is assumed, not before: a model brings its own."""
+    return blend_confusions(
+        load_confusions(), _confusion(len(ALPHABET), 0.01, _character_pairs(), 0.006), ALPHABET
+    )
+
+
+@dataclass(frozen=True)
+class ObservationNoise:
+    """Probabilities of what the vision stage does, given the truth. Matrices are rows true, columns seen."""
+
+    miss: float = 0.05  # a connector that is there is not reported (or is broken off)
+    extra: float = 0.05  # odds that one more thing is reported as a connector
+    colour: Matrix = _COLOUR
+    size: Matrix = _SIZE
+    pins_measured: float = 0.4
+    pins_exact: float = 0.7
+    pins_close: float = 0.2  # same rows, columns off by at most 2
+    place_measured: float = 0.8
+    place_sd: float = 0.07  # share of the unit's side
+    place_wild: float = 0.05  # a place that says nothing
+    turn_unknown: float = 0.3  # which way is up was not told
+    face_wrong: float = 0.03
+    mark_read: float = 0.75
+    label_found: float = 0.85  # the label's lines were read at all
+    line_read: float = 0.9  # one line of a found label
+    barcode_read: float = 0.5
+    label_torn: float = 0.1  # a found label that lost one end, and its lines with it
+    kind_wrong: float = 0.05  # print taken for casting or the reverse, where a network told them apart
+    mark_elsewhere: float = 0.05  # a cast text read surely that is no mark (foundry sign, date)
+    mark_unsure: float = 0.3  # a cast text that is read with less than SURE_READING
+    mark_garbled: float = 0.3  # one so read that says nothing of the mark
+    number_elsewhere: float = 0.3  # a number-like line that is no service number (serial, date)
+    number_unlisted: float = 0.01  # a true service number that the catalogue does not list
+    character: Matrix = field(default_factory=_characters)
+    character_lost: float = 0.01
+    character_added: float = 0.01
+    mark_wrong: float = 0.03  # a raised character that is taken for any other
+    mark_lost: float = 0.03  # a raised character that is not read
+    mark_added: float = 0.03  # a rim or rib that is taken for one more
+    mark_cut: float = 0.05  # a mark of which one end is hidden, cut off by the frame or not found
+    aspect_sd: float = 0.15  # of the logarithm
+    body_colour_right: float = 0.75
+    fins_right: float = 0.8
+    unlike: float = 0.1  # share of units that are in no family of the user's catalogue
+    basis: str = "assumed: no photo was measured"
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if isinstance(value, float) and not 0.0 <= value <= 1.0:
+                raise ValueError(f"{f.name} must lie in 0..1, got {value!r}")
+
+    @cached_property
+    def colour_matrix(self) -> np.ndarray:
+        """(12, 12), true to seen."""
+        return np.array(self.colour)
+
+    @cached_property
+    def size_matrix(self) -> np.ndarray:
+        """(3, 3), true to seen."""
+        return np.array(self.size)
+
+    @cached_property
+    def character_matrix(self) -> np.ndarray:
+        """(36, 36), true to seen."""
+        return np.array(self.character)
+
+    @cached_property
+    def _mark_matrix(self) -> np.ndarray:
+        return (1.0 - self.mark_wrong) * self.character_matrix + self.mark_wrong / len(ALPHABET)
+
+    def of_kind(self, kind: str) -> tuple[np.ndarray, float, float]:
+        """How characters of one kind of text err: (36, 36) true to read, the share lost, the share added."""
+        if kind == "cast":
+            return self._mark_matrix, self.mark_lost, self.mark_added
+        return self.character_matrix, self.character_lost, self.character_added
+
+    def elsewhere(self, confidence: float) -> float:
+        """Share of cast texts read with this confidence that say nothing of the mark."""
+        return self.mark_elsewhere if confidence >= SURE_READING else self.mark_garbled
+
+    def cut_of_kind(self, kind: str) -> float:
+        """Share of lines of one kind that are read in part, up to or from some character."""
+        return self.mark_cut if kind == "cast" else self.label_torn
+
+    def to_json(self) -> dict:
+        """Plain values only."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, raw: dict) -> "ObservationNoise":
+        """Back from `to_json`; unknown keys are refused by the constructor."""
+        matrices = {k: tuple(tuple(row) for row in raw[k]) for k in ("colour", "size", "character")}
+        return cls(**{**raw, **matrices})

@@ -1,0 +1,48 @@
+"""One unit weighed against a whole catalogue: everything the answer is built from."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.donor import read_donor_years
+from plugface.models.decision.variants import VariantPosterior, judge_variants
+from plugface.models.learning.classifier import Model, Posterior, predict
+from plugface.models.matching.fusion import FusedFit, fuse_views
+from plugface.models.matching.rules import ViewFit, fit_view
+from plugface.models.unit_choice import UnitView
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """Views, their fits, and the probabilities over n_families."""
+
+    views: tuple[UnitView, ...]
+    fits: list[ViewFit]
+    index: CatalogueIndex
+    fused: FusedFit
+    posterior: Posterior
+    donor_years: tuple[int, ...]
+
+    @property
+    def ranked(self) -> np.ndarray:
+        """Rows of the families, best first; ties keep the catalogue's order."""
+        return np.lexsort((-self.posterior.scores, -self.posterior.families))
+
+
+def weigh_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
+    """Fit every view, fuse, predict."""
+    fits = [fit_view(view, index, model.noise) for view in views]
+    fused = fuse_views(fits)
+    return Weighing(views, fits, index, fused, predict(model, [fused])[0], read_donor_years(views))
+
+
+def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
+    """Which variant it is, should it be the family in `row`."""
+    return judge_variants(weighing.index.families[row], weighing.views, model.noise, weighing.donor_years)
+
+
+def expected_cost(posterior: Posterior, variant_chance: float, costs: Costs) -> float:
+    """Cost of the cheapest actions on family and variant, in second looks."""
+    best = float(posterior.families.max(initial=0.0))
+    return costs.of_family(best, posterior.unlike) + costs.of_variant(variant_chance)

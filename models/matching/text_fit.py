@@ -1,0 +1,178 @@
+"""How well a line of text, as read, fits strings it could be: a noisy-channel edit distance.
+
+Every reading is compared with every string through the probabilities of noise.py: a character read for
+another, lost or added. The result is a log likelihood ratio against 'some other text', so a clean reading
+that differs in one character loses to a string that agrees, and is never mended into a catalogued one.
+
+References
+----------
+Ristad & Yianilos, IEEE PAMI 20 (1998), stochastic edit distance; here the best path, not their sum.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from plugface.models.catalogue.index import Strings
+from plugface.models.matching.error_model import ALPHABET, ObservationNoise
+from plugface.vision.observations import Character, Text
+
+#: The worst that a string can score; nats.
+FLOOR_NATS = -20.0
+#: The farthest that a string is said to be from what was read; nats.
+WORST_SHORTFALL = 30.0
+
+_FIGURES = 10  # come first in the alphabet
+_PLACES = {character: place for place, character in enumerate(ALPHABET)}
+
+
+def place_characters(text: Text) -> dict[int, Character]:
+    """A line's characters by their places in its value: a reader gives one for each sign of it, or one for
+    each that is no space; none where it gave another number."""
+    letters = [i for i, c in enumerate(text.value) if not c.isspace()]
+    for places in (letters, range(len(text.value))):
+        if len(text.characters) == len(places):
+            return dict(zip(places, text.characters, strict=True))
+    return {}
+
+
+@lru_cache(maxsize=256)
+def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A reading as distributions over the alphabet; kept for the lines asked for last, so not to be changed.
+
+    Returns
+    -------
+    seen : float ndarray, shape (n_characters, 36)
+        Capitals and digits alone; spaces and punctuation are dropped.
+    starts, ends : bool ndarray, shape (n_characters,)
+        Where a word begins or ends.
+    """
+    spaced = [c.upper() for c in text.value]  # one by one: a ligature has two capitals, and is none of ours
+    kept = [i for i, c in enumerate(spaced) if c in _PLACES]
+    options = {i: character.options for i, character in place_characters(text).items()}
+    seen = np.zeros((len(kept), len(ALPHABET)))
+    for row, i in enumerate(kept):
+        fallback = ((spaced[i], max(text.confidence, 0.3)),)
+        for value, share in options.get(i, fallback):
+            if value.upper() in _PLACES:
+                seen[row, _PLACES[value.upper()]] += share
+        total = seen[row].sum()
+        seen[row] = seen[row] / total if total > 1 else seen[row] + (1.0 - total) / len(ALPHABET)
+    starts = np.array([k == 0 or kept[k - 1] != i - 1 for k, i in enumerate(kept)], dtype=bool)
+    ends = np.append(starts[1:], True) if kept else starts
+    return seen, starts, ends
+
+
+def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """Log likelihood ratio of a line holding each string as whole words.
+
+    Parameters
+    ----------
+    text : Text
+    strings : Strings, n_strings of them
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_strings,), nats; at least FLOOR_NATS
+    """
+    seen, starts, _ = read_characters(text)
+    if not len(seen):
+        return np.full(len(strings.codes), FLOOR_NATS)
+    odds = _character_odds(seen, noise, text.kind)
+    search = -np.log(starts.sum())  # any word could be the first: what looking in several places costs
+    return np.maximum(_align(text, strings, noise, odds, np.zeros(len(odds)), search), FLOOR_NATS)
+
+
+def measure_shortfall(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """How far each string is from the words of the line that it fits best, as they were read.
+
+    Words beside them do not count: a number is no worse for standing in one line with a mark.
+
+    Returns
+    -------
+    shortfall : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    """
+    seen, _, _ = read_characters(text)
+    if not len(seen):
+        return np.full(len(strings.codes), WORST_SHORTFALL)
+    odds = _character_odds(seen, noise, text.kind)
+    best = odds.max(axis=1)
+    below = _align(text, strings, noise, odds - best[:, None], best, 0.0)
+    return np.clip(-below, 0.0, WORST_SHORTFALL)
+
+
+def measure_sibling(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+    """How much better than each string one would fit that differs from it in its last figures alone.
+
+    A mark that was read as TERN 4 is not TERN 2 with a slip: a family of the same kind may be missing from
+    the catalogue.
+
+    Returns
+    -------
+    better : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    """
+    seen, _, _ = read_characters(text)
+    if not len(seen):
+        return np.zeros(len(strings.codes))
+    odds, none = _character_odds(seen, noise, text.kind), np.zeros(len(seen))
+    own, any_last = (_align(text, strings, noise, odds, none, 0.0, free) for free in (False, True))
+    better = np.maximum(any_last, FLOOR_NATS) - np.maximum(own, FLOOR_NATS)
+    return np.clip(better, 0.0, WORST_SHORTFALL)
+
+
+def _align(
+    text: Text,
+    strings: Strings,
+    noise: ObservationNoise,
+    odds: np.ndarray,
+    taken: np.ndarray,
+    search: float,
+    free: bool = False,
+) -> np.ndarray:
+    """Best path of each string through whole words of a line, shape (n_strings,), nats.
+
+    Parameters
+    ----------
+    odds : (n_characters, 36), of reading each character for each true one
+    taken : (n_characters,), what a character that was added costs besides
+    search : what starting at one of the words costs
+    free : the last figures may be any
+    """
+    _, starts, ends = read_characters(text)
+    n_strings, longest = strings.codes.shape
+    best = np.full(n_strings, -np.inf)
+    lost, added = np.log(noise.of_kind(text.kind)[1:])
+    all_lost = lost * np.arange(longest + 1)[:, None]
+    before = all_lost + np.full(n_strings, search)
+    columns = np.arange(n_strings)
+    # At each place within the string, from either end, it may be cut off; where nothing is, that costs all.
+    at = np.arange(longest + 1)[:, None]
+    with np.errstate(divide="ignore"):
+        cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
+    cuts = np.where((at > 0) & (at < strings.lengths), cut, -np.inf)
+    before = np.maximum(before, cuts + search)
+    for i in range(len(odds)):
+        table = before + (added - taken[i])
+        if i + 1 < len(odds) and starts[i + 1]:
+            table[0] = np.maximum(table[0], search)
+        fits = odds[i][strings.codes.T]
+        if free:
+            fits = np.where(strings.last.T, odds[i, :_FIGURES].max(), fits)
+        table[1:] = np.maximum(table[1:], before[:-1] + fits)
+        # Losing characters up to each place: a running maximum once what all of them cost is taken off.
+        table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
+        if ends[i]:
+            best = np.maximum(best, table[strings.lengths, columns])
+            best = np.maximum(best, (table + cuts).max(axis=0))
+        before = table
+    return best
+
+
+def best_string(text: Text, noise: ObservationNoise) -> float:
+    """Log likelihood ratio that a string equal to the line as read would have; nats."""
+    seen, _, _ = read_characters(text)
+    return float(_character_odds(seen, noise, text.kind).max(axis=1).sum()) if len(seen) else 0.0
+
+
+def _character_odds(seen: np.ndarray, noise: ObservationNoise, kind: str) -> np.ndarray:
+    """Ratio of each true character against chance, shape (n_characters, 36), nats."""
+    return np.log(len(ALPHABET) * (seen @ noise.of_kind(kind)[0].T) + 1e-9)

@@ -1,0 +1,105 @@
+"""Work on a real local Dask cluster: nothing is lost when a worker is killed, and what fails is said."""
+
+import importlib
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from plugface.cli.lot import sorting
+from plugface.cli.lot.parallel import ClusterError, Lost, spread
+
+distributed = pytest.importorskip("distributed")
+
+STAND_IN = Path(__file__).with_name("test_cli_sort.py")
+
+
+@pytest.fixture(scope="module")
+def stand_in(tmp_path_factory):
+    """The stand-in of the sorting tests as a module that workers can import."""
+    folder = tmp_path_factory.mktemp("importable")
+    shutil.copy(STAND_IN, folder / "plugface_stand_in.py")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(folder)
+        yield importlib.import_module("plugface_stand_in")
+
+
+@pytest.fixture
+def cluster(stand_in):
+    """Two workers of one thread, each a process of its own, restarted when they die."""
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
+    ) as started:
+        yield started
+
+
+def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in):
+    log = tmp_path / "log"
+    log.touch()
+    files = {
+        f"u{n}_front.jpg": stand_in.photo(plugs="BN BN", salt=n, log=str(log), seconds=0.1) for n in range(40)
+    }
+    lot = stand_in.lay_out(tmp_path / "lot", files)
+    killed = []
+
+    def kill_one() -> None:
+        while len(log.read_text().split()) < 10:
+            time.sleep(0.02)
+        killed.append(next(iter(cluster.workers.values())).pid)
+        os.kill(killed[0], signal.SIGKILL)
+
+    killer = threading.Thread(target=kill_one, daemon=True)
+    killer.start()
+    plan = sorting.Plan(
+        lot.resolve().as_uri(), stand_in.CATALOGUE, tmp_path / "run", cluster=cluster.scheduler_address
+    )
+    outcome = sorting.sort_lot(plan, analyser=stand_in.StandIn())
+    killer.join()
+    assert killed
+    assert (outcome.files, outcome.units, outcome.broken) == (40, 40, 0)
+    assert outcome.places == {"family bin": 40}
+    assert sorting.sort_lot(plan, analyser=stand_in.StandIn()).looked_now == 0
+
+
+def test_a_photo_that_kills_every_worker_is_reported(tmp_path, cluster, stand_in):
+    with distributed.Client(cluster) as client:
+        client.run_on_scheduler(_allow_no_failures)
+    files = {
+        "u1_front.jpg": stand_in.photo(plugs="GY", act="die"),
+        "u2_front.jpg": stand_in.photo(plugs="GY"),
+    }
+    lot = stand_in.lay_out(tmp_path / "lot", files)
+    plan = sorting.Plan(str(lot), stand_in.CATALOGUE, tmp_path / "run", cluster=cluster.scheduler_address)
+    outcome = sorting.sort_lot(plan, analyser=stand_in.StandIn())
+    assert (outcome.units, outcome.broken) == (2, 1)
+
+
+def _allow_no_failures(dask_scheduler) -> None:
+    dask_scheduler.allowed_failures = 0  # else four workers must die, each restarting in seconds
+
+
+def test_no_cluster_is_one_sentence():
+    with pytest.raises(ClusterError, match="no scheduler answers there"):
+        list(spread(str, [1], cluster="tcp://127.0.0.1:9"))
+
+
+def test_results_belong_to_their_items():
+    assert dict(spread(abs, range(-50, 0), workers=2)) == {n: -n for n in range(-50, 0)}
+    assert not list(spread(abs, [], workers=2))
+    assert isinstance(dict(spread(os._exit, [3], workers=1))[3], Lost)
+
+
+def test_workers_are_deaf_to_ctrl_c_from_their_first_moment():
+    """Else one that is still starting prints a traceback between the words for the person who stopped it."""
+    code = (
+        "import functools, signal; from cli.spread import spread;"
+        "blocked = functools.partial(signal.pthread_sigmask, signal.SIG_BLOCK);"
+        "print([signal.SIGINT in held for _, held in spread(blocked, [[], []], workers=2)])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[True, True]"

@@ -1,0 +1,251 @@
+"""The foreman's page: self-contained, cautions first, safe with any file name, pairs within a lot."""
+
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import zxingcpp
+from plugface.cli.present.report.overlay import describe, draw_overlay
+from plugface.cli.present.report.page import Card, Picture, may_pair, render_labels, render_report
+from plugface.cli.present.report.pairing import Pairable, find_pairs, read_plates
+from plugface.cli.present.report.printing import print_page
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.ledger import Lot
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision import placement
+from plugface.models.decision.answers import Candidate, Caution, Decision, NextPhoto, VariantChance
+from plugface.models.grouping import LABEL_PREFIX
+from plugface.vision.observations import Connector, Observations, Quality, Unit, WhiteBalance
+
+CATALOGUE = load_catalogue(demo_folder() / "marrow_finch")
+LOT = Lot(key="pallet-1", name="pallet", source="/photos", market="", created_at="")
+
+
+def card(key: str, destination: str, **other) -> Card:
+    """One unit on the page."""
+    usual = {
+        "sign": placement.SIGNS[destination],
+        "bin": destination.upper(),
+        "verdict": "identified",
+        "answer": "TERN 2 open",
+        "probability": 0.998,
+        "expected_cost": 0.4,
+        "words": "Words.",
+        "findings": "",
+        "cautions": (),
+        "method": "file name",
+        "files": (f"{key}.jpg",),
+    }
+    return Card(key=key, destination=destination, **(usual | other))
+
+
+def observations() -> Observations:
+    """A front with two plugs."""
+    square = ((10.0, 10.0), (90.0, 10.0), (90.0, 60.0), (10.0, 60.0))
+    plugs = tuple(Connector(square, {c: 1.0}, {"M": 1.0}, 0.3, 0.9) for c in ("BN", "WH"))
+    unit = Unit(square, 0.9, {"front": 1.0, "back": 0.0}, plugs)
+    return Observations(
+        "a" * 64, Quality(100, 75, 0.5, 0.0, 1.0), WhiteBalance((1, 1, 1), "none", 0.0), (unit,)
+    )
+
+
+def decision(verdict="identified", families=("TERN 2",), variants=("open",), **other) -> Decision:
+    """A decision with one candidate for each family."""
+    candidates = tuple(Candidate(f, 1.0, 0.99, (), (VariantChance("x", 0.9),)) for f in families)
+    return Decision(verdict, "Words.", candidates, families, variants, **other)
+
+
+@pytest.mark.parametrize(
+    ("given", "destination", "bin"),
+    [
+        (decision(), "family bin", "TERN 2 (HW-T2)"),
+        (decision(variants=("locked",)), "locked", "LOCKED TERN 2"),
+        (decision(variants=("open", "locked")), "look-alike bench", "BENCH TERN 2 open/locked"),
+        (decision(variants=()), "look-alike bench", "BENCH TERN 2 open/locked"),
+        (decision(families=("HERON 3",), variants=("home",)), "family bin", "HERON 3 (HW-H3)"),
+        (decision(families=("HERON 3",), variants=("export",)), "wrong market", "WRONG MARKET export"),
+        (decision("ambiguous", ("HERON 2", "HERON 3"), ()), "look-alike bench", "BENCH HERON 2 / HERON 3"),
+        (decision("ambiguous", ("TERN 2", "GANNET 8"), ()), "hazard", "HAZARD high voltage"),
+        (decision(families=("PUFFIN 2",), variants=("only",)), "hazard", "HAZARD restraint"),
+        (decision("not_in_catalogue", ()), "not in catalogue", "NOT IN CATALOGUE"),
+        (
+            decision("not_in_catalogue", (), cautions=(Caution("high voltage", "Orange."),)),
+            "hazard",
+            "HAZARD high voltage",
+        ),
+        (decision(cautions=(Caution("high voltage", "Orange."),)), "family bin", "TERN 2 (HW-T2)"),
+        (decision("unreadable", (), next_photo=NextPhoto("back", 1.0, "Take the back.")), "retake", "RETAKE"),
+    ],
+)
+def test_where_a_unit_goes(given, destination, bin):
+    place = placement.assign_place(given, CATALOGUE, market="home port")
+    assert (place.destination, place.bin) == (destination, bin)
+
+
+def test_a_unit_on_the_bench_always_comes_with_something_to_do():
+    unsure = decision("ambiguous", ("HERON 2", "HERON 3"), ())
+    assert placement.assign_place(unsure, CATALOGUE).words == f"Words. {placement.BY_HAND}"
+    helped = decision("ambiguous", ("HERON 2",), (), next_photo=NextPhoto("back", 1.0, "Take the back."))
+    assert placement.assign_place(helped, CATALOGUE).words == "Take the back."
+
+
+def test_a_finding_keeps_a_unit_out_of_its_bin_but_not_a_hazard_from_being_one():
+    assert (
+        placement.assign_place(decision(), CATALOGUE, findings=("Two units?",)).destination
+        == "look-alike bench"
+    )
+    hazard = decision(families=("GANNET 8",), variants=("only",))
+    assert placement.assign_place(hazard, CATALOGUE, findings=("Two units?",)).destination == "hazard"
+
+
+def test_expected_cost_is_probability_of_error_times_its_cost():
+    assert placement.expected_cost(decision()) == pytest.approx(
+        (1 - 0.99 * 0.9) * 200
+    )  # costs: models/decision/costs.py
+    assert placement.expected_cost(decision(variants=("a", "b"))) == pytest.approx(0.01 * 200)
+    refused = Decision("not_in_catalogue", "", decision().candidates, unknown_probability=0.98)
+    assert placement.expected_cost(refused) == pytest.approx(0.02 * 20)
+    assert placement.expected_cost(Decision("unreadable", "", ())) == 1.0
+
+
+def test_the_page_needs_no_other_file_and_shows_cautions_first():
+    picture = Picture("a_front.jpg", "data:image/jpeg;base64,AAAA", draw_overlay(observations(), 0), 800, 600)
+    cards = [
+        card("A-0001", "family bin", pictures=(picture,)),
+        card("A-0002", "hazard", cautions=("Orange plugs: high voltage.",)),
+    ]
+    page = render_report(LOT, CATALOGUE, cards, [], ["1 photo could not be read."])
+    linked = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert all(target.startswith(("data:", "#")) for target in linked)
+    assert "<script" not in page
+    assert "invented demo data" in page
+    assert (
+        page.index("1 unit can hurt someone")
+        < page.index("What goes where")
+        < page.index("1 photo could not")
+    )
+    assert 'width="800" height="600"' in page  # a link to a unit lands there, though pictures above come late
+    cautions = page[: page.index("What goes where")]
+    assert 'href="#A-0002"' in cautions
+    assert all(target[1:] in re.findall(r'id="([^"]*)"', page) for target in linked if target.startswith("#"))
+
+
+def test_every_bin_has_a_sign_and_a_name_so_that_colour_is_not_needed():
+    assert len(set(placement.SIGNS.values())) == len(placement.SIGNS) == len(placement.MEANINGS)
+    page = render_report(
+        LOT, CATALOGUE, [card(f"A-{n}", name) for n, name in enumerate(placement.SIGNS)], [], []
+    )
+    for name, sign in placement.SIGNS.items():
+        assert re.search(rf'<span class="sign">{re.escape(sign)}</span> {name}', page)
+
+
+def test_file_names_and_read_texts_cannot_become_markup():
+    nasty = '<img src=x onerror=alert(1)>"'
+    cards = [
+        card("A-1", "family bin", bin=nasty, words=nasty, findings=nasty, files=(nasty,), cautions=(nasty,))
+    ]
+    assert "<img src=x" not in render_report(LOT, CATALOGUE, cards, [], [nasty])
+    assert "<img src=x" not in render_labels(LOT, cards)
+
+
+def test_check_by_hand_first_is_sorted_by_cost():
+    cards = [card(f"A-{cost}", "family bin", expected_cost=cost) for cost in (3.0, 0.2, 9.0, 1.0)]
+    page = render_report(LOT, CATALOGUE, cards, [], [])
+    listed = page[page.index("Check by hand first</h2>") : page.index("Pairs inside")]
+    assert re.findall(r'href="#A-([\d.]+)"', listed) == ["9.0", "3.0", "1.0"]
+    assert listed.count(placement.BY_HAND) == 3
+
+
+def test_an_overlay_says_in_words_what_it_draws():
+    assert describe(observations(), 0) == "Photo of the front; plugs in order: brown, white."
+    assert describe(observations(), None) == "Photo in which no unit was found."
+    drawn = str(draw_overlay(observations(), 0))
+    assert "1 BN" in drawn
+    assert 'viewBox="0 0 400 300"' in drawn
+    upright = replace(observations(), quality=replace(observations().quality, width_px=75, height_px=100))
+    assert 'viewBox="0 0 400 533"' in str(draw_overlay(upright, 0))  # as wide: its tags are no larger
+
+
+def test_a_label_is_read_back_as_the_id_of_its_unit(tmp_path):
+    page = render_labels(LOT, [card("ABCDE-0001", "family bin")])
+    (drawn,) = re.findall(r"<svg.*?</svg>", page, re.S)
+    side = int(re.search(r'viewBox="0 0 (\d+)', drawn).group(1))
+    grid = np.full((side, side), 255, np.uint8)
+    x, y = 0.0, 0.0
+    for step, values in re.findall(r"([Mmh])([\d. -]+)", re.search(r' d="([^"]*)"', drawn).group(1)):
+        numbers = [float(value) for value in re.findall(r"-?[\d.]+", values)]
+        if step == "h":
+            grid[int(y), int(x) : int(x + numbers[0])] = 0
+            x += numbers[0]
+        elif step == "M":
+            x, y = numbers
+        else:
+            x, y = x + numbers[0], y + numbers[1]
+    picture = cv2.resize(grid, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST)
+    (code,) = zxingcpp.read_barcodes(picture)
+    assert code.text == f"{LABEL_PREFIX}ABCDE-0001"
+
+
+def test_pairs_by_plate_before_folder_before_years_and_each_unit_once():
+    plate = frozenset({"DONOR77X4K29"})
+    units = [
+        Pairable("E1", "TERN 2", ("open",), "pallet"),
+        Pairable("E2", "TERN 2", ("open",), "", plate),
+        Pairable("G1", "SKUA 4", ("first",), "pallet", plate),
+        Pairable("G2", "SKUA 4", ("first",), "pallet"),
+        Pairable("H1", "HERON 1", ("late",), "pallet"),
+    ]
+    pairs = find_pairs(units, CATALOGUE)
+    assert [(p.engine.key, p.gearbox.key, p.same_donor) for p in pairs] == [
+        ("E2", "G1", True),
+        ("E1", "G2", True),
+    ]
+    assert "same number beside both" in pairs[0].reasons[0]
+
+
+def test_years_that_cannot_meet_are_no_pair():
+    old, new = Pairable("E", "PETREL 5", ("cable",), ""), Pairable("G", "SKUA 2", ("R2",), "")
+    assert find_pairs([old, new], CATALOGUE) == []  # 1996-1999 against 2003-2006
+    assert find_pairs([], CATALOGUE) == []
+
+
+def test_plates():
+    assert read_plates(["VIN 77-X4 K290 1", "hello there", "1234"]) == {"VIN77X4K2901"}
+
+
+@pytest.mark.parametrize(
+    ("given", "may"),
+    [
+        (("family bin", "", decision()), True),
+        (("look-alike bench", "", decision(variants=("open", "locked"))), True),
+        (("look-alike bench", "", decision("ambiguous")), False),
+        (("look-alike bench", "Two units?", decision()), False),
+        (("locked", "", decision()), False),
+        (("retake", "", None), False),
+    ],
+)
+def test_a_unit_that_is_not_settled_is_half_of_no_pair(given, may):
+    assert may_pair(*given) == may
+
+
+def test_pdf(tmp_path, monkeypatch):
+    page = tmp_path / "page.html"
+    page.write_text(render_report(LOT, CATALOGUE, [card("A-1", "family bin")], [], []))
+    if shutil.which("chromium"):
+        assert print_page(page, tmp_path / "page.pdf") == ""
+        assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF")
+        monkeypatch.chdir(tmp_path)
+        assert (
+            print_page(Path("page.html"), Path("here.pdf")) == ""
+        )  # a run folder named from where one stands
+        assert Path("here.pdf").read_bytes().startswith(b"%PDF")
+    monkeypatch.setenv("PATH", str(tmp_path))
+    problem = print_page(page, tmp_path / "other.pdf")
+    assert "Chromium was not found" in problem
+    assert "print it to PDF there" in problem
+    assert not (tmp_path / "other.pdf").exists()
+    assert list(Path(tmp_path).glob(".*")) == []

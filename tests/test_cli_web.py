@@ -1,0 +1,575 @@
+"""The yard page's API and pages: taking in, answering, confirming, and everything it must refuse."""
+
+import io
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pillow_heif
+import pytest
+from PIL import Image
+from plugface.cli.present.schemas import ErrorOut, IdentifyOut
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.ledger import Ledger, list_units
+from plugface.cli.web.answering import Problem
+from plugface.cli.web.queue import YardError
+from plugface.cli.web.refusals import STATUS
+from plugface.cli.web.words import ENGLISH, WordsError, load_words
+from plugface.cli.web.worker_pool import ProcessAnswerer, WorkerLost
+
+A, B = "a" * 32, "b" * 32
+UNITS = "/api/v1/units"
+
+
+def wait_for(client, unit=A, *, states=("answered", "failed"), seconds=60, **how) -> dict:
+    """A unit once it has come to one of these states."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        found = client.get(f"{UNITS}/{unit}", **how).json()
+        if found.get("state") in states:
+            return found
+        time.sleep(0.05)
+    raise AssertionError(f"still {found.get('state')}: {found}")
+
+
+def refused(answer, name: str) -> ErrorOut:
+    """Check that an answer is this refusal, in the document all errors have."""
+    assert answer.status_code == STATUS[name], answer.text
+    said = ErrorOut.model_validate(answer.json())
+    assert said.facts["name"] == name
+    assert said.error
+    return said
+
+
+@pytest.fixture
+def here(make_yard):
+    """A page for this machine alone, running."""
+    made = make_yard()
+    with made.client:
+        yield made
+
+
+@pytest.fixture
+def coded(make_yard):
+    """A page with two lots that need their codes, running."""
+    made = make_yard(open_lot=False, local_names=False)
+    made.codes = [made.yard.add_lot(name) for name in ("North", "South")]
+    with made.client:
+        yield made
+
+
+def bearer(made, code: str) -> dict[str, str]:
+    token = made.client.post("/api/v1/tokens", json={"code": code}).json()["token"]
+    return {"authorization": f"Bearer {token}"}
+
+
+# The whole path
+
+
+def test_two_photos_become_one_answer(here, jpeg):
+    here.client.put(f"{UNITS}/{A}", json={"claimed": "heron 2", "needs": {"gearbox": "manual"}})
+    first = here.client.post(f"{UNITS}/{A}/photos?face=front&more=true", content=jpeg(1))
+    second = here.client.post(f"{UNITS}/{A}/photos?face=back", content=jpeg(2))
+    assert (first.status_code, second.status_code) == (202, 202)
+    found = wait_for(here.client)
+    assert (found["state"], found["claimed"], found["number"]) == ("answered", "HERON 2", 1)
+    answered = IdentifyOut.model_validate(found["result"]["identify"])
+    assert [photo.sha256 for photo in answered.photos] == [first.json()["sha256"], second.json()["sha256"]]
+    assert answered.decision.families[0] == "HERON 2"  # what the simulated photos show
+    assert answered.decision.fit is not None
+    assert found["result"]["opinion"]["claimed_family"] == "HERON 2"
+    assert len(here.stand_in.asked) == 1  # the first photo waited for the second
+    assert str(here.folder) not in json.dumps(found)
+
+
+def test_the_answer_is_in_the_ledger_and_so_is_the_truth(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    said = {"family": "HERON 2", "variant": "B", "who": "Jo", "note": "label read"}
+    assert here.client.post(f"{UNITS}/{A}/confirmations", json=said).status_code == 201
+    assert here.client.post(f"{UNITS}/{A}/confirmations", json=said | {"variant": "A"}).status_code == 201
+    ledger = Ledger(here.folder / "ledger.sqlite")
+    with ledger.reading() as session:
+        (row,) = list(list_units(session)[1])
+    ledger.close()
+    assert (row.true_family, row.true_variant, row.confirmed_by, row.photos) == ("HERON 2", "A", "Jo", 1)
+    assert row.verdict == here.client.get(f"{UNITS}/{A}").json()["result"]["identify"]["decision"]["verdict"]
+    (line,) = here.client.get(UNITS).json()["units"]
+    assert line["confirmation"]["variant"] == "A"
+    assert "Checked: HERON 2 A" in here.client.get("/").text
+
+
+def test_sending_again_changes_nothing(here, jpeg):
+    first = here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    again = here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    assert (again.status_code, again.json()) == (200, first.json())
+    assert wait_for(here.client)["state"] == "answered"
+    assert len(here.stand_in.asked) == 1
+
+
+def test_a_further_photo_is_answered_with_the_first_one_kept(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    here.stand_in.gate.clear()
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(2))
+    page = here.client.get(f"/units/{A}").text
+    assert "A new photo is being looked at" in page
+    assert 'id="verdict"' in page
+    here.stand_in.gate.set()
+    found = wait_for(here.client)
+    assert len(found["result"]["identify"]["photos"]) == 2
+
+
+def test_the_list_goes_back_page_by_page(here, jpeg):
+    here.stand_in.gate.clear()
+    for number in range(5):
+        here.client.post(f"{UNITS}/{number:032x}/photos", content=jpeg(number))
+    first = here.client.get(UNITS, params={"limit": 3}).json()
+    rest = here.client.get(UNITS, params={"limit": 3, "before": first["before"]}).json()
+    assert [unit["number"] for unit in first["units"] + rest["units"]] == [5, 4, 3, 2, 1]
+    assert rest["before"] is None
+    here.stand_in.gate.set()
+
+
+def test_what_cannot_be_answered_says_why(here, jpeg):
+    here.stand_in.act = lambda _: Problem("several_units", {"photo": "photo 1", "n": 2})
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    assert "shows 2 units" in wait_for(here.client)["problem"]
+    page = here.client.get(f"/units/{A}").text
+    assert "No answer" in page
+    here.stand_in.act = None
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(2))
+    assert wait_for(here.client)["state"] == "answered"
+
+
+# Nothing is lost
+
+
+def test_what_was_accepted_is_on_disk_and_answered_after_a_restart(make_yard, jpeg):
+    first = make_yard()
+    with first.client:
+        # Further photos are announced, so it is still held back when the page ends.
+        accepted = first.client.post(f"{UNITS}/{A}/photos?more=true", content=jpeg(1)).json()
+        assert first.yard.shelf.place(accepted["sha256"]).is_file()
+    assert first.stand_in.asked == []
+    first.yard.close()
+    second = make_yard()
+    with second.client:
+        found = wait_for(second.client)
+    assert found["result"]["identify"]["photos"][0]["sha256"] == accepted["sha256"]
+
+
+def test_two_pages_do_not_share_a_folder(make_yard):
+    make_yard()
+    with pytest.raises(YardError, match="another yard page"):
+        make_yard()
+
+
+def test_a_worker_that_dies_is_tried_again_and_not_for_ever(here, jpeg):
+    fates = [WorkerLost("gone"), WorkerLost("gone"), None]
+
+    def act(_):
+        if (fate := fates.pop(0)) is not None:
+            raise fate
+
+    here.stand_in.act = act
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    assert wait_for(here.client)["state"] == "answered"
+    fates[:] = [WorkerLost("gone")] * 3
+    here.client.post(f"{UNITS}/{B}/photos", content=jpeg(2))
+    assert "failed several times" in wait_for(here.client, B)["problem"]
+
+
+def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
+    made = make_yard(limits={"waiting_units": 1})
+    with made.client as client:
+        made.stand_in.gate.clear()
+        client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        answer = client.post(f"{UNITS}/{B}/photos", content=jpeg(2))
+        said = refused(answer, "queue_full")
+        assert int(answer.headers["retry-after"]) == said.facts["retry_s"] > 0
+        made.stand_in.gate.set()
+        wait_for(client)
+        assert client.post(f"{UNITS}/{B}/photos", content=jpeg(2)).status_code == 202
+
+
+def test_the_process_that_looks_is_real(tmp_path):
+    # The real eyes, in a process of their own, on a shipped photo: its answer is the command's.
+    from plugface.cli.pipeline import identify_unit
+    from plugface.cli.web.answering import AskedPhoto, Question
+    from plugface.cli.web.limits import Limits
+    from plugface.models.catalogue.entries import load_catalogue
+
+    photo = demo_folder() / "photos" / "mf0163.jpg"
+    if not photo.is_file():
+        pytest.skip("the shipped photos are only in a checkout")
+    catalogue = demo_folder() / "marrow_finch"
+    asked = AskedPhoto(str(photo), "photo 1", "0" * 64, "")
+    answerer = ProcessAnswerer(Limits())
+    question = Question((asked,), "", {}, str(catalogue))
+    try:
+        reply = answerer(question)
+        answerer._process.kill()
+        answerer._process.join()
+        answerer._line.close()  # as it is found when the process dies with a photo in hand
+        with pytest.raises(WorkerLost):
+            answerer._ask(question)
+    finally:
+        answerer.close()
+    expected = identify_unit([photo], load_catalogue(catalogue)).decision
+    decision = json.loads(reply.document)["identify"]["decision"]
+    assert (decision["verdict"], decision["words"]) == (expected.verdict, expected.words)
+    assert str(photo) not in reply.document
+
+
+# What is taken in
+
+
+def test_place_and_camera_are_nowhere(here, jpeg):
+    answer = here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1, exif=True))
+    assert answer.status_code == 202
+    wait_for(here.client)
+    shown = [here.client.get(f"{UNITS}/{A}/photos/1?size={size}") for size in ("shown", "small")]
+    assert [answer.headers["content-type"] for answer in shown] == ["image/jpeg"] * 2
+    kept = [path.read_bytes() for path in here.folder.rglob("*") if path.is_file()]
+    for data in [*kept, *(answer.content for answer in shown)]:
+        assert b"SECRETMAKER" not in data
+        if data.startswith(b"\xff\xd8"):
+            assert not Image.open(io.BytesIO(data)).getexif().get_ifd(0x8825)
+
+
+def test_a_heic_is_taken(here):
+    pillow_heif.register_heif_opener()
+    out = io.BytesIO()
+    Image.new("RGB", (320, 240), (90, 120, 60)).save(out, "HEIF")
+    answer = here.client.post(
+        f"{UNITS}/{A}/photos", content=out.getvalue(), headers={"content-type": "image/jpeg"}
+    )
+    assert answer.status_code == 202  # whatever its type says
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"GIF89a no", b"<svg xmlns='http://www.w3.org/2000/svg'/>", b"\xff\xd8\xff\xe0"]
+)
+def test_what_is_no_photo_is_refused_and_leaves_nothing(here, data):
+    refused(here.client.post(f"{UNITS}/{A}/photos", content=data), "not_a_photo")
+    refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
+    assert not [path for path in (here.folder / "photos").rglob("*") if path.is_file()]
+
+
+def test_too_many_bytes_are_refused_whether_stated_or_not(make_yard, jpeg):
+    made = make_yard(limits={"photo_bytes": 1000})
+    with made.client as client:
+        data = jpeg(1)
+        assert len(data) > 1000
+        refused(client.post(f"{UNITS}/{A}/photos", content=data), "too_many_bytes")
+        refused(client.post(f"{UNITS}/{A}/photos", content=iter([data[:900], data[900:]])), "too_many_bytes")
+        refused(client.put(f"{UNITS}/{A}", content=b"{" + b" " * 70_000 + b"}"), "too_many_bytes")
+
+
+def test_too_many_pixels_and_photos_are_refused(make_yard, jpeg):
+    made = make_yard(limits={"photo_pixels": 200_000, "photos_per_unit": 1})
+    with made.client as client:
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "too_many_pixels")
+        assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1, size=(320, 240))).status_code == 202
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(2, size=(320, 240))), "photos_full")
+
+
+def test_a_full_disk_is_said_before_a_photo_is_taken(make_yard, jpeg):
+    made = make_yard(limits={"free_disk_bytes": 2**62})
+    with made.client as client:
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "disk_full")
+        refused(client.get(f"{UNITS}/{A}"), "no_unit")
+
+
+@pytest.mark.parametrize(
+    ("body", "name"),
+    [
+        ({"claimed": "GULL 77"}, "claim"),
+        ({"claimed": "HERON 2:Z"}, "claim"),
+        ({"needs": {"partner": "GULL 77"}}, "no_family"),
+        ({"needs": {"year": 1850}}, "bad_request"),
+        ({"needs": {"colour": "red"}}, "bad_request"),
+        ({"claimed": "a\nb"}, "bad_request"),
+        ([], "bad_request"),
+    ],
+)
+def test_wishes_that_make_no_sense_are_refused(here, body, name):
+    refused(here.client.put(f"{UNITS}/{A}", json=body), name)
+
+
+@pytest.mark.parametrize(
+    ("body", "name"),
+    [
+        ({"family": "GULL 77", "who": "Jo"}, "no_family"),
+        ({"family": "HERON 2", "variant": "Z", "who": "Jo"}, "no_variant"),
+        ({"family": "", "variant": "A", "who": "Jo"}, "no_variant"),
+        ({"family": "HERON 2", "who": "  "}, "bad_request"),
+    ],
+)
+def test_a_truth_that_makes_no_sense_is_refused(here, jpeg, body, name):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    refused(here.client.post(f"{UNITS}/{A}/confirmations", json=body), name)
+
+
+def test_a_truth_is_kept_as_the_catalogue_writes_it(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    typed = {"family": "heron 2", "variant": "b", "who": "Jo"}
+    said = here.client.post(f"{UNITS}/{A}/confirmations", json=typed).json()
+    assert (said["family"], said["variant"]) == ("HERON 2", "B")
+
+
+def test_none_of_the_catalogue_is_a_truth(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    said = here.client.post(f"{UNITS}/{A}/confirmations", json={"family": "", "who": "Jo"})
+    assert (said.status_code, said.json()["family"]) == (201, "")
+    assert "in no family of the catalogue" in here.client.get("/").text
+
+
+# Who may see what
+
+
+def test_without_a_code_there_is_nothing_to_see(coded):
+    for path in ("/api/v1/lot", UNITS, f"{UNITS}/{A}", f"{UNITS}/{A}/photos/1"):
+        answer = coded.client.get(path)
+        refused(answer, "code_needed")
+        assert answer.headers["www-authenticate"] == "Bearer"
+    refused(coded.client.get(UNITS, headers={"authorization": "Bearer " + "x" * 43}), "code_needed")
+    for path in ("/", f"/units/{A}", "/lot"):
+        answer = coded.client.get(path, follow_redirects=False)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/enter")
+
+
+def test_a_lot_is_seen_with_its_own_code_alone(coded, jpeg):
+    north, south = (bearer(coded, code) for code in coded.codes)
+    coded.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=north)
+    wait_for(coded.client, headers=north)
+    refused(coded.client.get(f"{UNITS}/{A}", headers=south), "no_unit")
+    refused(coded.client.get(f"{UNITS}/{A}/photos/1", headers=south), "no_unit")
+    said = {"family": "HERON 2", "who": "Jo"}
+    refused(coded.client.post(f"{UNITS}/{A}/confirmations", json=said, headers=south), "no_unit")
+    assert coded.client.get(UNITS, headers=south).json()["units"] == []
+    assert [u["id"] for u in coded.client.get(UNITS, headers=north).json()["units"]] == [A]
+    # The same unit name in another lot is another unit.
+    coded.client.post(f"{UNITS}/{A}/photos", content=jpeg(2), headers=south)
+    assert len(coded.client.get(f"{UNITS}/{A}", headers=north).json()["photos"]) == 1
+
+
+def test_the_open_lot_is_not_on_a_page_with_codes(make_yard, jpeg):
+    first = make_yard()
+    with first.client:
+        first.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        wait_for(first.client)
+    first.yard.close()
+    second = make_yard(open_lot=False, local_names=False)
+    code = second.yard.add_lot("North")
+    with second.client:
+        refused(second.client.get(f"{UNITS}/{A}"), "code_needed")
+        refused(second.client.get(f"{UNITS}/{A}", headers=bearer(second, code)), "no_unit")
+        refused(second.client.post("/api/v1/tokens", json={"code": "HERE-22222-22222"}), "code_wrong")
+
+
+def test_the_code_is_kept_as_a_hash_and_a_new_one_ends_the_old(coded):
+    code = coded.codes[0]
+    secret = code.replace("-", "")[4:].encode()
+    kept = b"".join(path.read_bytes() for path in coded.folder.rglob("*") if path.is_file())
+    assert secret not in kept
+    headers = bearer(coded, code)
+    assert coded.yard.add_lot("North") is None
+    new = coded.yard.add_lot("North", new_code=True)
+    refused(coded.client.get(UNITS, headers=headers), "code_needed")
+    refused(coded.client.post("/api/v1/tokens", json={"code": code}), "code_wrong")
+    assert coded.client.get(UNITS, headers=bearer(coded, new)).status_code == 200
+
+
+def test_wrong_codes_are_stopped_even_with_the_right_one_after(coded):
+    for _ in range(5):
+        refused(coded.client.post("/api/v1/tokens", json={"code": "AAAA-AAAAA-AAAAA"}), "code_wrong")
+    answer = coded.client.post("/api/v1/tokens", json={"code": coded.codes[0]})
+    refused(answer, "too_many_guesses")
+    assert 0 < int(answer.headers["retry-after"]) <= 301
+    page = coded.client.post("/enter", data={"code": coded.codes[0]}, follow_redirects=False)
+    assert page.status_code == 429
+    assert "Wait 5 minutes" in page.text
+
+
+def test_the_door_sets_a_cookie_that_no_script_reads(coded):
+    wrong = coded.client.post("/enter", data={"code": "nonsense"}, follow_redirects=False)
+    assert (wrong.status_code, "set-cookie" in wrong.headers) == (403, False)
+    right = coded.client.post("/enter", data={"code": coded.codes[0].lower()}, follow_redirects=False)
+    assert (right.status_code, right.headers["location"]) == (303, "/")
+    assert "HttpOnly" in right.headers["set-cookie"]
+    assert "SameSite=lax" in right.headers["set-cookie"]
+    assert "Lot: North" in coded.client.get("/").text
+    coded.client.post("/leave")
+    assert coded.client.get("/", follow_redirects=False).status_code == 303
+
+
+def test_behind_tls_the_cookie_is_secure_and_only_the_public_name_is_known(make_yard):
+    made = make_yard(open_lot=False, local_names=False, public_url="https://yard.example")
+    code = made.yard.add_lot("North")
+    with made.client as client:
+        name = {"host": "yard.example"}
+        answer = client.post("/enter", data={"code": code}, headers=name, follow_redirects=False)
+        assert "Secure" in answer.headers["set-cookie"]
+        assert "max-age" in answer.headers["strict-transport-security"]
+        refused(client.get(UNITS, headers={"host": "other.example"}), "wrong_host")
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"origin": "https://elsewhere.example"},
+        {"origin": "null"},
+        {"origin": "file://"},
+        {"origin": "http://127.0.0.1:9"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site", "origin": "http://127.0.0.1"},
+    ],
+)
+def test_what_another_site_sends_is_refused(here, jpeg, headers):
+    refused(here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=headers), "cross_site")
+    refused(here.client.put(f"{UNITS}/{A}", json={}, headers=headers), "cross_site")
+    assert here.client.post("/leave", headers=headers).status_code == 403
+
+
+def test_the_page_itself_may_send(here, jpeg):
+    own = {"origin": "http://127.0.0.1", "sec-fetch-site": "same-origin"}
+    assert here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=own).status_code == 202
+
+
+def test_a_foreign_name_for_this_machine_is_refused(here):
+    refused(here.client.get(UNITS, headers={"host": "rebound.example"}), "wrong_host")
+    assert here.client.get("/", headers={"host": "rebound.example"}).status_code == 421
+    assert here.client.get(UNITS, headers={"host": "localhost:8017"}).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/enter", "/api", "/nothing", "/static/yard.js", UNITS, "/words.js"])
+def test_every_answer_forbids_foreign_and_inline_code(here, path):
+    headers = here.client.get(path).headers
+    policy = headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert headers["x-content-type-options"] == "nosniff"
+    assert "geolocation=()" in headers["permissions-policy"]
+
+
+def test_no_page_has_inline_code_or_refers_elsewhere(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    for path in ("/", f"/units/{A}", "/enter", "/api", "/lot", "/nothing"):
+        page = here.client.get(path).text
+        for bad in ("<style", "style=", "onclick", "onload", "javascript:", "http://", "https://"):
+            assert bad not in page, (path, bad)
+        assert page.count("<script") == page.count('<script type="module" src="/static/')
+
+
+# What is shown
+
+
+def test_cautions_come_first_and_are_never_folded_away(here, jpeg):
+    here.stand_in.shows = [("GANNET 8", "only", "front")]
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    found = wait_for(here.client)
+    cautions = found["result"]["identify"]["decision"]["cautions"]
+    assert cautions[0]["name"] in ("high voltage", "restraint")
+    page = here.client.get(f"/units/{A}").text
+    for caution in cautions:
+        at = page.index(caution["words"].replace("'", "&#39;"))
+        assert page.count("<details", 0, at) == page.count("</details", 0, at)
+    assert page.index('class="caution"') < page.index('id="verdict"')
+    assert "⚠ Caution" in here.client.get("/").text
+
+
+@pytest.mark.parametrize(
+    ("faces", "asked"),
+    [(["front"], "back"), (["back"], "front"), (["front", "back"], "label close-up")],
+)
+def test_where_no_photo_helps_most_the_missing_face_is_asked_for(here, jpeg, faces, asked):
+    def answer(question):
+        here.stand_in.act = None
+        reply = here.stand_in(question)
+        document = json.loads(reply.document)
+        document["identify"]["decision"]["next_photo"] = None
+        return replace(reply, document=json.dumps(document))
+
+    here.stand_in.act = answer
+    for number, face in enumerate(faces):
+        more = number < len(faces) - 1
+        here.client.post(f"{UNITS}/{A}/photos", params={"face": face, "more": more}, content=jpeg(number))
+    wait_for(here.client)
+    assert f'<section class="shot" data-face="{asked}"' in here.client.get(f"/units/{A}").text
+
+
+def test_refusals_are_pages_for_people(here):
+    page = here.client.get("/nothing")
+    assert (page.status_code, "There is no such page" in page.text) == (404, True)
+    assert here.client.get(f"/units/{'f' * 32}").status_code == 404
+    typed_wrong = here.client.get("/units/x")
+    assert (typed_wrong.status_code, "There is no such page" in typed_wrong.text) == (404, True)
+    refused(here.client.get(f"{UNITS}/x"), "bad_request")
+    refused(here.client.get("/api/v1/nothing"), "not_found")
+    refused(here.client.delete(UNITS), "wrong_method")
+
+
+def test_our_own_faults_are_plain_500s(here, monkeypatch):
+    monkeypatch.setattr(here.yard.queue, "counts", lambda _: 1 / 0)
+    answer = here.client.get("/api/v1/lot")
+    refused(answer, "fault")
+    assert "content-security-policy" in answer.headers
+
+
+def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
+    def fail(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("plugface.cli.web.photo_store.write_whole", fail)
+    refused(here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "not_kept")
+    refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
+
+
+# Text
+
+
+def test_every_refusal_and_problem_has_its_words():
+    words = load_words()
+    assert set(words.section("refused")) - {"title"} == set(STATUS)
+
+
+def test_every_text_is_used_and_every_use_has_its_text():
+    folder = ENGLISH.parent
+    code = "".join(p.read_text() for p in folder.rglob("*") if p.suffix in (".py", ".html", ".js"))
+    computed = (
+        "verdict",
+        "sure",
+        "controls",
+        "status",
+        "opinion",
+        "serves",
+        "sketch",
+        "state",
+        "refused",
+    )
+    for key in load_words():
+        section, _, name = key.partition(".")
+        use = {"script": f"words.{name}", "problem": f'"{name}"'}.get(section, f'"{key}"')
+        if section not in computed:
+            assert use in code or f'"{key}"' in code, key
+
+
+def test_a_translation_may_be_partial_but_not_unknown(tmp_path, make_yard):
+    file = tmp_path / "other.toml"
+    file.write_text('[capture]\ntitle = "Welches Gerät ist es?"\n[page]\nopen_lot = "dieser Rechner"\n')
+    made = make_yard(words=load_words(file))
+    with made.client:
+        page = made.client.get("/").text
+    assert "Welches Gerät ist es?" in page
+    assert "Lot: dieser Rechner" in page
+    assert "Get the answer" in page
+    file.write_text('[capture]\ntytle = "x"\n')
+    with pytest.raises(WordsError, match=r"capture\.tytle"):
+        load_words(file)
+    with pytest.raises(WordsError, match="cannot be read"):
+        load_words(Path(tmp_path / "none.toml"))

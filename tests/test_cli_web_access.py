@@ -1,0 +1,59 @@
+"""Access codes, what is kept of them, and how many wrong ones are put up with."""
+
+import pytest
+from plugface.cli.web import access
+from plugface.cli.web.limits import Limits
+
+
+def test_a_code_fits_however_it_is_typed():
+    code = access.make_code(access.make_key())
+    kept = access.hash_code(code)
+    assert access.fits(code, kept)
+    assert access.fits(f" {code.lower().replace('-', ' ')} ", kept)
+    assert not access.fits(code[:-1] + ("2" if code[-1] != "2" else "3"), kept)
+    assert not access.fits(code[:-1], kept)
+    assert not access.fits(code, None)
+    assert code.split("-", 1)[1].encode() not in kept.digest + kept.salt
+
+
+def test_codes_are_long_and_differ():
+    codes = {access.make_code("AAAA") for _ in range(200)}
+    assert len(codes) == 200
+    assert len(access.SIGNS) == 32  # 5 bits each, 50 bits for the ten signs of the secret
+    assert all(len(access.split_code(code)[1]) == 10 for code in codes)
+
+
+@pytest.fixture
+def guesses():
+    now = [0.0]
+    counted = access.Guesses(
+        Limits(wrong_codes=3, wrong_codes_in_all=5, wrong_codes_s=60.0), clock=lambda: now[0]
+    )
+    return counted, now
+
+
+def test_an_address_waits_after_its_wrong_codes(guesses):
+    counted, now = guesses
+    for _ in range(3):
+        assert counted.wait_s("a") == 0
+        counted.note("a")
+        now[0] += 1
+    assert counted.wait_s("a") == 58  # 60 s after the first of the three, plus the started second
+    assert counted.wait_s("b") == 0
+    now[0] = 60.5
+    assert counted.wait_s("a") == 0
+
+
+def test_many_addresses_together_wait_too(guesses):
+    counted, _ = guesses
+    for address in "abcde":
+        counted.note(address)
+    assert counted.wait_s("f") > 0
+
+
+def test_the_right_code_does_not_count(guesses):
+    counted, _ = guesses
+    for _ in range(10):
+        counted.note("a")
+        counted.forget("a")
+    assert counted.wait_s("a") == 0

@@ -1,0 +1,418 @@
+"""The yard page in a real browser, as a phone shows it: the whole path, bad signal, bad files, a wrong code.
+
+Skipped where the machine has no Chromium. What is looked for is what a person would see and use.
+"""
+
+import io
+import itertools
+import re
+import shutil
+import socket
+import threading
+import time
+
+import httpx
+import numpy as np
+import pillow_heif
+import pytest
+from PIL import Image
+from plugface.cli.present.report.printing import PROGRAMS
+
+uvicorn = pytest.importorskip("uvicorn")
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+CHROMIUM = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
+
+PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
+SECONDS = 60_000  # milliseconds; a loaded machine is slow, and each step ends as soon as it can
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def serve(make_yard):
+    """Serve a page on a free port of this machine; gives it with its `url`, `stop` and `start`."""
+    running = []
+
+    def begin(**settings):
+        made = make_yard(**settings)
+        door = socket.socket()
+        door.bind(("127.0.0.1", 0))
+        made.port = door.getsockname()[1]
+        made.url = f"http://127.0.0.1:{made.port}"
+        made.client = httpx.Client(base_url=made.url)
+        server = uvicorn.Server(uvicorn.Config(made.app, log_level="error", timeout_graceful_shutdown=1))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
+        thread.start()
+        running.append((made, server, thread))
+        while not server.started:
+            time.sleep(0.02)
+        return made
+
+    yield begin
+    for made, server, thread in running:
+        made.stand_in.gate.set()
+        made.client.close()
+        server.should_exit = True
+        thread.join(20)
+
+
+@pytest.fixture
+def phone(browser):
+    """A page in a phone's browser; whatever the page's policy blocks, or a script throws, fails the test."""
+    context = browser.new_context(**PHONE)
+    context.set_default_timeout(SECONDS)
+    page = context.new_page()
+    faults = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
+    yield page
+    context.close()
+    assert not faults
+
+
+def picture(kind: str = "JPEG", size=(800, 600), number: int = 0) -> dict:
+    rng = np.random.default_rng(number)
+    ground = np.full((size[1], size[0], 3), 120, np.uint8)
+    ground[:: 40 + number] = rng.integers(0, 255, 3)
+    out = io.BytesIO()
+    Image.fromarray(ground).save(out, kind)
+    return {"name": f"photo.{kind.lower()}", "mimeType": f"image/{kind.lower()}", "buffer": out.getvalue()}
+
+
+def take(page, face: str, file: dict) -> None:
+    page.set_input_files(f'.shot[data-face="{face}"] input.camera', file)
+
+
+def wait_for_answer(page) -> None:
+    page.wait_for_url("**/units/*")
+    page.wait_for_selector("#verdict")
+
+
+#: Contrast of a colour with what lies behind an element (WCAG 2.2, relative luminance).
+_CONTRAST = """
+      const parse = (c) => (c.match(/[\\d.]+/g) ?? [0, 0, 0, 0]).map(Number);
+      const lum = ([r, g, b]) => [r, g, b].map((v) => v / 255)
+        .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
+        .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+      const ground = (e) => {
+        for (; e; e = e.parentElement) {
+          const c = parse(getComputedStyle(e).backgroundColor);
+          if (c.length < 4 || c[3] > 0) return c;
+        }
+        return [255, 255, 255];
+      };
+      const against = (colour, e) => {
+        const [a, b] = [lum(parse(colour)), lum(ground(e))].sort((x, y) => y - x);
+        return (a + 0.05) / (b + 0.05);
+      };
+"""
+
+
+def contrast(page) -> list[str]:
+    """Texts below the AA contrast of WCAG 2.2 (1.4.3): 4.5, or 3 where they are large."""
+    return page.evaluate(
+        f"() => {{{_CONTRAST}"
+        """
+      const bad = [];
+      for (const e of document.querySelectorAll("body *")) {
+        const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+        if (!own || !e.checkVisibility() || e.closest("svg, :disabled")) continue;
+        const style = getComputedStyle(e);
+        const px = parseFloat(style.fontSize);
+        const large = px >= 24 || (px >= 18.66 && Number(style.fontWeight) >= 700);
+        const ratio = against(style.color, e);
+        const what = `${ratio.toFixed(1)} ${e.tagName} ${e.textContent.trim().slice(0, 40)}`;
+        if (ratio < (large ? 3 : 4.5)) bad.push(what);
+      }
+      return bad;
+    }"""
+    )
+
+
+def nameless(page) -> list[str]:
+    """Controls and pictures without a name for a screen reader, and targets too small for a thumb."""
+    return page.evaluate(
+        """() => {
+      const bad = [];
+      for (const e of document.querySelectorAll("input, select, button, a")) {
+        if (!e.checkVisibility()) continue;
+        const labels = [...(e.labels ?? [])].map((l) => l.textContent.trim()).join("");
+        if (!(e.ariaLabel || e.textContent.trim() || labels)) bad.push(`no name: ${e.outerHTML}`);
+        const target = e.type === "file" || e.type === "checkbox" ? e.labels[0] : e;
+        const inText = e.tagName === "A" && getComputedStyle(e).display === "inline";
+        const box = target.getBoundingClientRect();
+        const small = !inText && !e.classList.contains("skip") && box.height < 43;
+        if (small) bad.push(`small: ${e.outerHTML.slice(0, 80)}`);
+      }
+      const silent = document.querySelectorAll("img:not([alt]), [role=img]:not([aria-label])");
+      for (const e of silent) bad.push(e.outerHTML.slice(0, 80));
+      return bad;
+    }"""
+    )
+
+
+#: Contrast of the line around what has the focus, or around the label that stands for it; 0 without a line.
+_OUTLINE = (
+    f"() => {{{_CONTRAST}"
+    """
+  const e = document.activeElement;
+  const marked = e.type === "file" ? e.closest("label") : e;
+  const { outlineStyle, outlineColor, outlineOffset } = getComputedStyle(marked);
+  const inside = parseFloat(outlineOffset) < 0;
+  return outlineStyle === "none" ? 0 : against(outlineColor, inside ? marked : marked.parentElement);
+}"""
+)
+
+
+def check_page(page) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert contrast(page) == []
+    assert nameless(page) == []
+    headings = page.locator("h1:visible, h2:visible, h3:visible, h4:visible").all()
+    levels = [int(heading.evaluate("e => e.tagName[1]")) for heading in headings]
+    assert levels.count(1) == 1
+    assert all(next <= before + 1 for before, next in itertools.pairwise(levels))  # no level left out
+
+
+def test_the_whole_path_on_a_phone(serve, phone):
+    made = serve()
+    made.stand_in.gate.clear()
+    phone.goto(made.url)
+    check_page(phone)
+    assert phone.get_attribute('.shot[data-face="front"] input.camera', "capture") == "environment"
+    assert phone.is_disabled("#send")
+    take(phone, "front", picture(number=1))
+    phone.wait_for_selector('.shot[data-face="front"] .taken')
+    take(phone, "back", picture(number=2))
+    phone.wait_for_selector('.shot[data-face="back"] .taken')
+    phone.click(".wishes summary")
+    phone.fill("[name=claimed]", "HERON 2")
+    phone.select_option("[name=throttle]", "electronic")
+    check_page(phone)
+    phone.click("#send")
+    phone.wait_for_url("**/units/*")
+    assert "Your photo is safe" in phone.inner_text(".pending")
+    check_page(phone)
+    made.stand_in.gate.set()
+    wait_for_answer(phone)
+    assert "HERON 2" in phone.inner_text("#verdict")
+    assert phone.locator("figure svg").count() == 2
+    assert "HERON 2" in phone.inner_text(".opinion")
+    assert phone.locator(".fit").count() == 1
+    assert phone.evaluate("document.activeElement.id") in ("verdict", "content")  # read aloud at once
+    check_page(phone)
+    phone.fill("#confirm [name=what]", "HERON 2:A")
+    phone.fill("#confirm [name=who]", "Jo")
+    phone.click("#confirm button")
+    phone.get_by_text("Recorded. Thank you.").wait_for()
+    assert phone.is_disabled("#confirm button")
+    phone.fill("#confirm [name=note]", "label read twice")
+    assert phone.is_enabled("#confirm button")
+    phone.goto(made.url)
+    phone.get_by_text("Checked: HERON 2 A").wait_for()
+    check_page(phone)
+
+
+def test_the_next_photo_is_asked_for_with_a_sketch_and_goes_to_the_same_unit(serve, phone):
+    made = serve()
+    made.stand_in.shows = [("TERN 2", "open", "front"), ("TERN 2", "open", "back")]
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    first = phone.url
+    sketch = phone.locator(".next .sketch")
+    assert sketch.evaluate("e => e.complete && e.naturalWidth > 0")
+    assert sketch.get_attribute("alt").startswith("Sketch:")
+    phone.set_input_files(".next input.camera", picture(number=2))
+    phone.get_by_text("Photo 2", exact=True).first.wait_for()
+    assert phone.url == first
+    assert len(made.stand_in.asked[-1].photos) == 2
+
+
+def test_a_dropped_connection_keeps_the_photo_through_a_reload(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.wait_for_selector("#send:enabled")
+    phone.route("**/photos?*", lambda route: route.abort("connectionfailed"))
+    phone.click("#send")
+    phone.get_by_text("safe on this phone").wait_for()
+    check_page(phone)
+    phone.reload()
+    phone.get_by_text("safe on this phone").wait_for()
+    assert made.client.get("/api/v1/units").json()["units"] == []
+    phone.unroute("**/photos?*")
+    phone.evaluate("window.dispatchEvent(new Event('online'))")  # as the phone says when it is back
+    wait_for_answer(phone)
+    phone.goto(made.url)
+    phone.wait_for_selector("#outbox", state="hidden")
+    assert len(made.client.get("/api/v1/units").json()["units"]) == 1
+
+
+def test_a_photo_taken_is_still_there_when_the_phone_ended_the_page(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.wait_for_selector("#send:enabled")
+    phone.reload()
+    phone.wait_for_selector('.shot[data-face="front"] .taken')
+    assert phone.locator("#outbox").is_hidden()  # nobody has asked for an answer yet
+    take(phone, "back", picture(number=2))
+    phone.wait_for_selector('.shot[data-face="back"] .taken')
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    assert len(made.stand_in.asked[-1].photos) == 2
+    phone.goto(made.url)
+    phone.wait_for_selector("#outbox", state="hidden")
+    assert phone.locator(".taken:visible").count() == 0
+
+
+def test_an_answer_that_is_lost_on_the_way_makes_no_second_unit(serve, phone):
+    made = serve()
+    lost = []
+
+    def lose_the_first_answer(route):
+        if not lost:
+            lost.append(route.fetch().status)  # the page has the photo; the phone never hears of it
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    phone.route("**/photos?*", lose_the_first_answer)
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    assert lost == [202]
+    (unit,) = made.client.get("/api/v1/units").json()["units"]
+    assert len(made.client.get(f"/api/v1/units/{unit['id']}").json()["photos"]) == 1
+
+
+def test_a_slow_connection_shows_how_far_it_is(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    noise = np.random.default_rng(0).integers(0, 255, (450, 450, 3)).astype(np.uint8)
+    out = io.BytesIO()
+    Image.fromarray(noise).save(out, "PNG")  # 600 kB, sent as it is
+    take(phone, "front", {"name": "n.png", "mimeType": "image/png", "buffer": out.getvalue()})
+    phone.wait_for_selector("#send:enabled")
+    slow = phone.context.new_cdp_session(phone)
+    rates = {"offline": False, "latency": 300, "downloadThroughput": 60_000, "uploadThroughput": 150_000}
+    slow.send("Network.enable")
+    slow.send("Network.emulateNetworkConditions", rates)
+    phone.click("#send")
+    phone.get_by_text("Sending,").wait_for()
+    wait_for_answer(phone)
+
+
+def test_a_large_photo_is_made_smaller_before_it_is_sent(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", picture(size=(4000, 3000)))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    (unit,) = made.client.get("/api/v1/units").json()["units"]
+    kept = Image.open(made.yard.shelf.place(unit["first_photo"]))
+    assert kept.size == (3000, 2250)
+
+
+def test_a_heic_that_the_browser_cannot_open_is_sent_as_it_is(serve, phone):
+    pillow_heif.register_heif_opener()
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", picture("HEIF"))
+    phone.wait_for_selector('.shot[data-face="front"] .unseen')
+    check_page(phone)
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+
+
+def test_what_is_no_photo_is_said_and_can_be_removed(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    take(phone, "front", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"this is no photo"})
+    phone.click("#send:enabled")
+    phone.get_by_text("it is not a picture").wait_for()
+    check_page(phone)
+    phone.get_by_role("button", name="Remove").click()
+    phone.wait_for_selector("#outbox", state="hidden")
+
+
+def test_an_oversize_file_is_said_on_the_phone(serve, phone):
+    made = serve(limits={"photo_bytes": 20_000})
+    phone.goto(made.url)
+    take(phone, "front", {"name": "a.heic", "mimeType": "image/heic", "buffer": bytes(30_000)})
+    phone.get_by_text("it has 0.03 MB, at most 0.02 MB are taken").wait_for()
+    playwright.expect(phone.locator("#capture > .problem")).to_be_in_viewport(ratio=1)
+    assert phone.is_disabled("#send")
+
+
+def test_a_full_queue_is_said_and_the_photo_waits_on_the_phone(serve, phone, jpeg):
+    made = serve(limits={"waiting_units": 1})
+    made.stand_in.gate.clear()
+    made.client.post(f"/api/v1/units/{'a' * 32}/photos", content=jpeg(1))
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    phone.get_by_text("1 units are waiting already").wait_for()
+    assert re.search(r"Trying again in \d+ s\. The photos are safe", phone.inner_text("#outbox"))
+    made.stand_in.gate.set()
+    while made.client.get(f"/api/v1/units/{'a' * 32}").json()["state"] != "answered":
+        time.sleep(0.05)
+    phone.get_by_role("button", name="Try now").click()
+    wait_for_answer(phone)
+
+
+def test_a_full_disk_is_not_called_a_bad_signal(serve, phone):
+    made = serve(limits={"free_disk_bytes": 2**62})
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    phone.get_by_text("disk of this page is full").wait_for()
+    assert "No signal" not in phone.inner_text("#outbox")
+
+
+def test_a_wrong_code_then_the_right_one(serve, phone):
+    made = serve(open_lot=False, local_names=False)
+    code = made.yard.add_lot("North")
+    phone.goto(made.url)
+    phone.wait_for_url("**/enter")
+    check_page(phone)
+    phone.fill("[name=code]", "AAAA-AAAAA-AAAAA")
+    phone.keyboard.press("Enter")
+    assert "not a code" in phone.inner_text("[role=alert]")
+    check_page(phone)
+    phone.goto(f"{made.url}/enter#{code}")
+    assert phone.input_value("[name=code]") == code
+    phone.keyboard.press("Tab")
+    phone.click("button")
+    phone.get_by_text("Lot: North").wait_for()
+    assert phone.evaluate("document.cookie") == ""
+
+
+def test_the_other_pages_are_fit_for_a_phone(serve, phone):
+    made = serve()
+    for path in ("/lot", "/api", "/nothing", "/enter"):
+        phone.goto(made.url + path)
+        check_page(phone)
+
+
+def test_the_keyboard_reaches_everything_in_order(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    reached = []
+    for _ in range(8):
+        phone.keyboard.press("Tab")
+        reached.append(phone.evaluate("document.activeElement.className || document.activeElement.tagName"))
+        assert phone.evaluate(_OUTLINE) >= 3  # WCAG 2.2, 1.4.11
+    assert reached[:7] == ["skip", "brand", "camera", "gallery", "camera", "gallery", "SUMMARY"]

@@ -1,0 +1,149 @@
+"""The queue: nothing accepted is lost, nothing is answered for another, and it ends somewhere."""
+
+import pytest
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.queue import AnswerEntry, Queue, YardError
+from plugface.cli.web.refusals import Refused
+
+A, B, C = "a" * 32, "b" * 32, "c" * 32
+
+
+@pytest.fixture
+def now():
+    return [1000.0]
+
+
+@pytest.fixture
+def queue(tmp_path, now):
+    made = Queue(tmp_path / "queue.sqlite", Limits(waiting_units=2, photos_per_unit=2), clock=lambda: now[0])
+    made.add_lot("L", "lot", None)
+    made.add_lot("M", "other", None)
+    yield made
+    made.close()
+
+
+def accept(queue, unit=A, sha256="s1", *, lot="L", more=False):
+    return queue.accept(lot, unit, sha256, face="front", size_bytes=1, more=more)
+
+
+def answer(words="x") -> AnswerEntry:
+    return AnswerEntry(0, "{}", ("<svg/>",), "ambiguous", words, 0.5, "", "2026-01-01T00:00:00.000Z")
+
+
+def test_a_photo_counts_once(queue):
+    assert accept(queue) == (queue.unit("L", A).photos[0], True)
+    assert accept(queue)[1] is False
+    assert len(queue.unit("L", A).photos) == 1
+
+
+def test_the_longest_waiting_is_answered_first(queue, now):
+    accept(queue, A)
+    now[0] += 1
+    accept(queue, B, "s2")
+    assert queue.ahead_of(queue.unit("L", B)) == 1
+    assert [queue.claim().unit.id, queue.claim().unit.id, queue.claim()] == [A, B, None]
+
+
+def test_announced_photos_are_waited_for_but_not_for_ever(queue, now):
+    accept(queue, more=True)
+    assert queue.claim() is None
+    accept(queue, A, "s2")
+    assert len(queue.claim().unit.photos) == 2
+    accept(queue, B, "s3", more=True)
+    now[0] += Limits().hold_s + 0.1
+    assert len(queue.claim().unit.photos) == 1
+
+
+def test_the_last_photo_sent_again_ends_the_waiting(queue):
+    accept(queue, A, "s1", more=True)
+    accept(queue, A, "s1", more=False)
+    assert queue.claim() is not None
+
+
+def test_a_photo_that_comes_meanwhile_is_answered_too(queue):
+    accept(queue)
+    job = queue.claim()
+    accept(queue, A, "s2")
+    queue.finish(job, answer("of one photo"))
+    unit = queue.unit("L", A)
+    assert (unit.state, unit.answer.headline) == ("waiting", "of one photo")
+    second = queue.claim()
+    queue.finish(second, answer("of two photos"))
+    unit = queue.unit("L", A)
+    assert (unit.state, unit.answer.headline) == ("answered", "of two photos")
+
+
+def test_an_old_answer_that_comes_late_does_not_win(queue):
+    accept(queue)
+    first = queue.claim()
+    accept(queue, A, "s2")
+    queue.finish(queue.claim(), answer("of two photos"))
+    queue.finish(first, answer("of one photo"))
+    unit = queue.unit("L", A)
+    assert (unit.state, unit.answer.headline) == ("answered", "of two photos")
+
+
+def test_what_was_in_work_waits_again_after_a_restart(tmp_path, queue):
+    accept(queue)
+    accept(queue, B, "s2", more=True)
+    queue.claim()
+    again = Queue(tmp_path / "queue.sqlite", Limits())
+    assert again.recover() == 2
+    assert {again.claim().unit.id, again.claim().unit.id} == {A, B}
+    again.close()
+
+
+def test_it_is_bounded_and_what_has_its_place_keeps_it(queue):
+    accept(queue, A)
+    accept(queue, B, "s2")
+    for refused in (lambda: accept(queue, C, "s3"), lambda: queue.has_room("L", C)):
+        with pytest.raises(Refused) as caught:
+            refused()
+        assert (caught.value.name, caught.value.retry_s > 0) == ("queue_full", True)
+    assert queue.unit("L", C) is None  # nothing is half there
+    queue.has_room("L", A)
+    accept(queue, A, "s4")
+    queue.finish(queue.claim(), answer())
+    queue.finish(queue.claim(), answer())
+    accept(queue, C, "s3")
+
+
+def test_a_unit_takes_so_many_photos(queue):
+    accept(queue, A, "s1")
+    accept(queue, A, "s2")
+    with pytest.raises(Refused, match="photos_full"):
+        accept(queue, A, "s3")
+
+
+def test_lots_do_not_see_each_other(queue):
+    accept(queue, A)
+    assert queue.unit("M", A) is None
+    accept(queue, A, "s9", lot="M")
+    assert [photo.sha256 for photo in queue.unit("M", A).photos] == ["s9"]
+    assert [photo.sha256 for photo in queue.unit("L", A).photos] == ["s1"]
+    assert queue.unit("M", A).number == 1
+
+
+def test_new_wishes_are_answered_anew(queue):
+    queue.describe("L", A, "", {})
+    assert queue.claim() is None  # no photo yet
+    accept(queue)
+    queue.finish(queue.claim(), answer())
+    queue.describe("L", A, "", {})
+    assert queue.claim() is None  # nothing changed
+    queue.describe("L", A, "TERN 2", {"year": 1999})
+    job = queue.claim()
+    assert (job.unit.claimed, job.unit.needs) == ("TERN 2", {"year": 1999})
+
+
+def test_tokens_end(queue, now):
+    queue.add_token("digest", "L")
+    assert queue.lot_of_token("digest").key == "L"
+    now[0] += 31 * 86_400
+    assert queue.lot_of_token("digest") is None
+
+
+def test_a_foreign_file_is_refused(tmp_path):
+    (tmp_path / "queue.sqlite").write_text("this is no database, and long enough to be seen as none" * 20)
+    with pytest.raises(YardError, match="--folder"):
+        Queue(tmp_path / "queue.sqlite", Limits())

@@ -1,0 +1,409 @@
+"""The answer as a whole, on simulated observations of the demo catalogue's entries."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.decision.opinion import ClaimError, give_opinion
+from plugface.models.identify import Needs, identify
+from plugface.models.learning.classifier import default_model_path, load_model
+from plugface.models.learning.invent import invent_catalogue
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.vision.observations import COLOUR_CODES, Code, Connector, Fault, Observations, Text, Unit
+
+#: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
+CLEAN = replace(
+    ObservationNoise(),
+    miss=0.0,
+    extra=0.0,
+    turn_unknown=0.0,
+    face_wrong=0.0,
+    mark_read=1.0,
+    label_found=1.0,
+    line_read=1.0,
+    barcode_read=1.0,
+    label_torn=0.0,
+    kind_wrong=0.0,
+    colour=tuple(tuple(float(a == b) for b in range(12)) for a in range(12)),
+    size=tuple(tuple(float(a == b) for b in range(3)) for a in range(3)),
+    character=tuple(tuple(float(a == b) for b in range(36)) for a in range(36)),
+    character_lost=0.0,
+    character_added=0.0,
+    mark_wrong=0.0,
+    mark_lost=0.0,
+    mark_added=0.0,
+    mark_elsewhere=0.0,
+    mark_unsure=0.0,
+    mark_cut=0.0,
+)
+
+
+@pytest.fixture(scope="module")
+def catalogue():
+    return load_catalogue(Path(__file__).parent.parent / "training_data_demo" / "marrow_finch")
+
+
+@pytest.fixture(scope="module")
+def model():
+    return load_model(default_model_path())
+
+
+def photos(catalogue, family, variant, *views, seed=0, noise=CLEAN):
+    entry = catalogue.by_key[family]
+    chosen = next(v for v in entry.variants if v.key == variant) if variant else entry.variants[0]
+    rng = np.random.default_rng(seed)
+    return [draw_observations(entry, chosen, view, noise, rng) for view in views]
+
+
+@pytest.mark.parametrize("revision", ["R2", "R3"])
+def test_look_alike_variants_are_never_accepted_from_the_front(catalogue, model, revision):
+    for seed in range(8):
+        decision = identify(photos(catalogue, "SKUA 2", revision, "front", seed=seed), catalogue, model)
+        assert decision.candidates[0].family == "SKUA 2"
+        assert set(decision.variants) == {"R2", "R3"}
+        assert decision.next_photo.view in ("back", "label close-up")
+        assert any(c.name == "locked" for c in decision.cautions)
+
+
+@pytest.mark.parametrize("revision", ["R2", "R3"])
+def test_the_label_settles_the_variant(catalogue, model, revision):
+    shots = photos(catalogue, "SKUA 2", revision, "front", "back", "label close-up", seed=1)
+    decision = identify(shots, catalogue, model)
+    assert (decision.verdict, decision.families, decision.variants) == (
+        "identified",
+        ("SKUA 2",),
+        (revision,),
+    )
+    assert any(c.name == "locked" for c in decision.cautions) == (revision == "R3")
+
+
+def test_every_family_is_found_by_front_and_back(catalogue, model):
+    for family in catalogue.families:
+        for variant in family.variants:
+            decision = identify(photos(catalogue, family.key, variant.key, "front", "back"), catalogue, model)
+            assert decision.candidates[0].family == family.key
+            assert decision.verdict != "identified" or decision.families == (family.key,)
+            assert sum(c.probability for c in decision.candidates) <= 1.0 + 1e-9
+
+
+def test_with_the_usual_noise_nothing_wrong_is_accepted_and_most_is_found(catalogue, model):
+    found, accepted = [], []
+    for seed in range(40):
+        family = catalogue.families[seed % len(catalogue.families)]
+        shots = photos(catalogue, family.key, None, "front", "back", seed=seed, noise=ObservationNoise())
+        decision = identify(shots, catalogue, model)
+        found.append(bool(decision.candidates) and decision.candidates[0].family == family.key)
+        accepted.append(decision.verdict == "identified")
+        assert not accepted[-1] or decision.families == (family.key,)
+    # Seen 2026-11-25 with this model: 60 of 60 found, 49 accepted; the limits leave room for another model.
+    assert np.mean(found) >= 0.9
+    assert np.mean(accepted) >= 0.5
+
+
+@pytest.mark.parametrize(("family", "name"), [("GANNET 8", "high voltage"), ("PUFFIN 2", "restraint")])
+def test_a_hazard_is_never_a_controller_and_its_caution_comes_first(catalogue, model, family, name):
+    decision = identify(
+        photos(catalogue, family, None, "front", "back"), catalogue, model, needs=Needs(throttle="cable")
+    )
+    assert decision.candidates[0].family == family
+    assert decision.cautions[0].name == name
+    assert decision.cautions[-1].name == "general"
+    assert decision.fit.serves == "no"
+    assert decision.verdict != "identified" or "not a controller" in decision.words
+
+
+def test_an_orange_plug_warns_on_any_unit(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    unit = front.units[0]
+    orange = replace(unit.connectors[0], colour={"OG": 0.9, "BN": 0.1})
+    seen = replace(front, units=(replace(unit, connectors=(orange, *unit.connectors[1:])),))
+    assert identify([seen], catalogue, model).cautions[0].name == "high voltage"
+    doubtful = replace(unit.connectors[0], colour={"OG": 0.3, "BN": 0.7})
+    seen = replace(front, units=(replace(unit, connectors=(doubtful, *unit.connectors[1:])),))
+    assert identify([seen], catalogue, model).cautions[0].name != "high voltage"
+
+
+def test_two_units_in_the_photos_are_a_contradiction_not_an_answer(catalogue, model):
+    shots = photos(catalogue, "TERN 1", None, "front") + photos(catalogue, "SKUA 1", None, "back", seed=9)
+    decision = identify(shots, catalogue, model)
+    assert decision.verdict == "ambiguous"
+    assert any(f.name == "views disagree" for f in decision.findings)
+    assert set(decision.families) == {"TERN 1", "SKUA 1"}
+
+
+def test_barcode_against_print_is_a_finding(catalogue, model):
+    (back,) = photos(catalogue, "TERN 1", None, "back")
+    unit = back.units[0]
+    number = catalogue.by_key["TERN 1"].variants[0].service_numbers[0]
+    other = number[:-1] + str((int(number[-1]) + 5) % 10)
+    swapped = replace(unit, codes=(Code((), "Code 128", other, "verified"),))
+    decision = identify([replace(back, units=(swapped,))], catalogue, model)
+    assert any(f.name == "barcode and print disagree" for f in decision.findings)
+
+
+def test_a_clean_unlisted_number_settles_no_variant(catalogue, model):
+    front, back = photos(catalogue, "SKUA 2", "R2", "front", "back")
+    unit = back.units[0]
+    texts = tuple(
+        replace(t, value="734999724", characters=()) if t.value.isdigit() else t for t in unit.texts
+    )
+    seen = replace(back, units=(replace(unit, texts=texts, codes=()),))
+    decision = identify([front, seen], catalogue, model)
+    assert len(decision.variants) == 2
+    assert any(f.name == "number not listed" for f in decision.findings)
+
+
+def test_a_stranger_is_not_accepted(catalogue, model):
+    strangers = invent_catalogue(12, 77)
+    refused = 0
+    for family in strangers.families:
+        shots = photos(strangers, family.key, None, "front", "back")
+        decision = identify(shots, catalogue, model)
+        assert decision.verdict != "identified"
+        refused += decision.verdict == "not_in_catalogue"
+    assert refused >= 8  # the rest may be called unsure, never accepted
+
+
+def test_a_photo_that_is_too_dark_or_empty_gives_no_answer(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    dark = replace(front.quality, faults=(Fault("dark", 0.01, 0.1, "It is dark.", "Use light."),))
+    for seen in (replace(front, quality=dark), replace(front, units=())):
+        decision = identify([seen], catalogue, model)
+        assert decision.verdict in ("unreadable", "ambiguous")
+        assert decision.verdict != "identified"
+    assert identify([], catalogue, model).verdict == "unreadable"
+    empty = Catalogue(head=catalogue.head, families=())
+    assert identify([front], empty, model).verdict == "not_in_catalogue"
+
+
+def test_the_same_photo_twice_counts_once(catalogue, model):
+    shots = photos(catalogue, "TERN 2", None, "front")
+    once, twice = identify(shots, catalogue, model), identify(shots * 2, catalogue, model)
+    assert once.candidates == twice.candidates
+
+
+def test_a_second_opinion_agrees_disagrees_or_says_it_cannot_tell(catalogue, model):
+    front = photos(catalogue, "SKUA 2", "R3", "front", seed=1)
+    whole = photos(catalogue, "SKUA 2", "R3", "front", "back", "label close-up", seed=1)
+    assert give_opinion(front, catalogue, model, "SKUA 2:R2").verdict == "cannot tell"
+    assert give_opinion(whole, catalogue, model, "skua 2:r3").verdict == "agrees"
+    assert give_opinion(whole, catalogue, model, "SKUA 2:R2").verdict == "disagrees"
+    wrong = give_opinion(whole, catalogue, model, "TERN 1")
+    assert wrong.verdict == "disagrees"
+    assert wrong.against_claim
+    with pytest.raises(ClaimError, match="SKUA 2"):
+        give_opinion(front, catalogue, model, "SKUA 3")
+
+
+def test_two_thousand_families_add_little_time(model):
+    from time import process_time
+
+    large = invent_catalogue(2000, 5)
+    family = large.families[700]
+    shots = photos(large, family.key, None, "front", "back")
+    identify(shots, large, model)  # the arrays are made once
+    started = process_time()
+    decision = identify(shots, large, model)
+    took = process_time() - started
+    assert decision.candidates[0].family == family.key
+    assert took < 2.0  # of processor time, for two photos; the goal is 0.2 s each
+
+
+def test_evidence_names_rule_and_photo(catalogue, model):
+    decision = identify(photos(catalogue, "TERN 4", None, "front", "back"), catalogue, model)
+    best = decision.candidates[0]
+    assert {"plugs", "cast mark", "service number"} <= {e.rule for e in best.evidence}
+    assert all(e.photo in (0, 1) and e.words for e in best.evidence)
+    second = decision.candidates[1]
+    assert any(e.weight < 0 for e in second.evidence)
+
+
+def test_a_donor_plate_counts_for_the_variant_alone(catalogue, model):
+    front = photos(catalogue, "PETREL 5", None, "front", seed=2)[0]
+    # Seventeen ones pass the rule's check; the tenth means 2001 or 2031.
+    plate = Text((), "1" * 17, 0.99, "printed", 20.0)
+    seen = Observations(front.photo_sha256, front.quality, front.white_balance, front.units, (plate,))
+    told, untold = identify([seen], catalogue, model), identify([front], catalogue, model)
+    assert told.candidates[0].probability == untold.candidates[0].probability
+    assert {v.probability for v in untold.candidates[0].variants} == {0.5}
+    within = [v.key for v in catalogue.by_key["PETREL 5"].variants if v.years[0] <= 2001 <= v.years[1]]
+    assert (told.candidates[0].variants[0].probability > 0.5) == (len(within) == 1)
+    assert len(told.variants) == 2  # a plate beside the unit proves nothing about the unit
+
+
+def test_connectors_of_no_known_colour_do_not_break_it(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    even = dict.fromkeys(front.units[0].connectors[0].colour, 1 / 12)
+    grey = tuple(
+        Connector(c.polygon, even, {"S": 1 / 3, "M": 1 / 3, "L": 1 / 3}, 0.3, 0.0)
+        for c in front.units[0].connectors
+    )
+    blank = replace(front.units[0], connectors=grey, texts=(), body=None)
+    assert identify([replace(front, units=(blank,))], catalogue, model).verdict == "ambiguous"
+
+
+def written(value: str, kind: str = "printed") -> Text:
+    return Text((), value, 0.99, kind, 20.0)
+
+
+def whole_photo(catalogue, *lines: Text, codes=()) -> Observations:
+    """What is seen where no outline of a unit is found: writing, taken for that of one unit."""
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    bare = Unit(
+        front.units[0].polygon,
+        0.5,
+        {"front": 0.5, "back": 0.5},
+        texts=lines,
+        codes=codes,
+        method="whole photo",
+    )
+    return replace(front, units=(bare,))
+
+
+def a_number(catalogue, key: str) -> str:
+    return catalogue.by_key[key].variants[0].service_numbers[0]
+
+
+@settings(max_examples=40, deadline=None)
+@given(data=st.data())
+def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, model, data):
+    one, other = data.draw(st.permutations(catalogue.families))[:2]
+    lines = []
+    for family in (one, other):
+        texts = [m.text for m in family.marks] + list(family.variants[0].service_numbers)
+        for value in data.draw(st.lists(st.sampled_from(texts), min_size=1, max_size=3)):
+            lines.append(written(value, data.draw(st.sampled_from(["cast", "printed"]))))
+    order = data.draw(st.permutations(lines))
+    decision = identify([whole_photo(catalogue, *order)], catalogue, model)
+    assert decision.verdict != "identified"
+    assert any(f.name == "writing disagrees" for f in decision.findings)
+    assert {one.key, other.key} <= set(decision.families)
+
+
+def test_a_barcode_of_one_family_beside_the_mark_of_another_is_never_identified(catalogue, model):
+    code = Code((), "Code 128", a_number(catalogue, "SKUA 1"), "verified")
+    decision = identify([whole_photo(catalogue, written("TERN 1", "cast"), codes=(code,))], catalogue, model)
+    assert decision.verdict == "ambiguous"
+    assert set(decision.families) == {"SKUA 1", "TERN 1"}
+
+
+def test_writing_that_agrees_is_no_contradiction(catalogue, model):
+    lines = (written("TERN 1", "cast"), written(a_number(catalogue, "TERN 1")), written("SERIAL 02576769"))
+    decision = identify([whole_photo(catalogue, *lines)], catalogue, model)
+    assert not decision.findings
+    assert decision.candidates[0].family == "TERN 1"
+
+
+@pytest.mark.parametrize("kind", ["cast", "printed"])
+def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kind):
+    number = a_number(catalogue, "TERN 1")
+    spaced = f"{number[:3]} {number[3:6]} {number[6:]} A"
+    decision = identify([whole_photo(catalogue, written(spaced, kind))], catalogue, model)
+    assert decision.candidates[0].family == "TERN 1"
+    assert decision.verdict in ("identified", "ambiguous")
+    assert not any(f.name == "number not listed" for f in decision.findings)
+
+
+def test_an_unsure_reading_of_something_else_counts_for_little_and_a_sure_one_for_much(catalogue, model):
+    said = {}
+    for sure in (0.4, 0.98):
+        (front,) = photos(catalogue, "GANNET 8", None, "front")
+        other = Text((), "XK40", sure, "cast", 20.0)
+        unit = replace(front.units[0], texts=(other,))
+        decision = identify([replace(front, units=(unit,))], catalogue, model)
+        assert decision.verdict != "identified"
+        said[sure] = next(c.probability for c in decision.candidates if c.family == "GANNET 8")
+    assert said[0.4] > said[0.98]
+
+
+def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    plugs = front.units[0].connectors
+    unit = replace(front.units[0], connectors=(plugs[0], replace(plugs[1], broken=True)))
+    decision = identify([replace(front, units=(unit,))], catalogue, model)
+    assert (decision.verdict, decision.families) == ("identified", ("TERN 2",))
+    assert [f.name for f in decision.findings] == ["plug broken off"]
+    assert decision.findings[0].words.startswith("plug 2 (BN) seems to have broken off")
+
+
+def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_that_is(catalogue, model):
+    for family in ("TERN 2", "HERON 1", "PETREL 6", "SKUA 4"):
+        (front,) = photos(catalogue, family, None, "front")
+        unit = replace(front.units[0], texts=(written(f"{family[:-1]}9", "cast"),))
+        decision = identify([replace(front, units=(unit,))], catalogue, model)
+        assert decision.verdict != "identified", (family, decision.words)
+
+
+@pytest.mark.parametrize(
+    ("line", "least"), [("733118121 B", 0.95), ("733 118 121 B HERON 2", 0.95), ("733 118 121 8", 0.5)]
+)
+def test_a_suffix_is_found_behind_the_number_whatever_follows(catalogue, model, line, least):
+    (back,) = photos(catalogue, "HERON 2", "B", "back")
+    unit = replace(back.units[0], texts=(written(line),), codes=())
+    decision = identify([replace(back, units=(unit,))], catalogue, model)
+    (best,) = [v for v in decision.candidates[0].variants if v.key == "B"]
+    # An 8 is a B more often than another letter, but not surely: no suffix of the maker's is a figure.
+    assert best.probability > least
+    assert (line[-1] != "8") or best.probability < 0.995
+
+
+@pytest.mark.parametrize("left", [2, 5, 8])
+def test_what_is_left_of_a_torn_label_yields_doubt_and_no_refusal(catalogue, model, left):
+    for family in catalogue.families:
+        (back,) = photos(catalogue, family.key, None, "back")
+        torn = tuple(
+            replace(t, value=t.value[: len(t.value) * left // 10], characters=()) for t in back.units[0].texts
+        )
+        for unit in (
+            replace(back.units[0], texts=torn, codes=()),
+            replace(whole_photo(catalogue).units[0], texts=torn),
+        ):
+            decision = identify([replace(back, units=(unit,))], catalogue, model)
+            assert decision.verdict != "not_in_catalogue"
+            assert decision.verdict != "identified" or decision.families == (family.key,)
+            settled = decision.verdict == "identified" and len(decision.variants) == 1
+            assert settled or decision.next_photo is not None
+
+
+def test_writing_alone_never_refuses_and_plugs_do(catalogue, model):
+    strangers = invent_catalogue(12, 77)
+    refused = 0
+    for family in strangers.families:
+        (back,) = photos(strangers, family.key, None, "back")
+        unit = replace(back.units[0], codes=())
+        decision = identify([replace(back, units=(unit,))], catalogue, model)
+        assert decision.verdict in ("ambiguous", "unreadable")
+        assert decision.next_photo is not None
+        both = photos(strangers, family.key, None, "front", "back")
+        refused += identify(both, catalogue, model).verdict == "not_in_catalogue"
+    assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 13 more often than not
+
+
+def dark(seen: Observations) -> Observations:
+    fault = Fault("dark", 0.01, 0.1, "It is dark.", "Use light.")
+    return replace(seen, quality=replace(seen.quality, faults=(fault,)))
+
+
+def test_an_unreadable_photo_warns_of_no_family_but_of_every_orange_plug(catalogue, model):
+    (front,) = photos(catalogue, "TERN 2", None, "front")
+    nothing = replace(front, units=())
+    plain = identify([dark(nothing)], catalogue, model)
+    assert plain.verdict == "unreadable"
+    assert {c.name for c in plain.cautions} <= {"catalogue", "general"}
+    even = dict.fromkeys(COLOUR_CODES, 1 / 12)
+    for colour, warns in (
+        ({"OG": 0.9, "BN": 0.1}, True),
+        ({"OG": 0.5, "RD": 0.5}, True),
+        ({"OG": 0.3, "BN": 0.7}, False),
+        (even, False),
+    ):
+        plug = Connector((), colour, {"M": 1.0}, 0.3, 0.05)
+        unit = replace(front.units[0], connectors=(plug,), other_order=None, texts=(), body=None)
+        decision = identify([dark(replace(front, units=(unit,)))], catalogue, model)
+        assert decision.verdict == "unreadable"
+        assert (decision.cautions[0].name == "high voltage") == warns

@@ -1,0 +1,265 @@
+"""Which photos are put together, by which rule, and what is left apart."""
+
+import hashlib
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from plugface.cli.pipeline import count_units
+from plugface.models.grouping import (
+    MAX_PHOTOS,
+    PAUSE_S,
+    Glimpse,
+    Shot,
+    choose_paths,
+    group_shots,
+    make_shot,
+    name_unit,
+)
+from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
+
+START = datetime(2026, 11, 20, 10, 0, 0)
+
+
+def shot(path, second=None, *, face="front", plugs=("BN",), ids=(), camera=True, body=None, usable=True):
+    """One photo of one unit; `second` after START, None: no time."""
+    glimpses = {
+        "front": (Glimpse(0, 1.0, tuple(plugs), body or {}),),
+        "back": (Glimpse(0, 0.0, (), body or {}),),
+        "close-up": (),
+    }[face]
+    taken_at = None if second is None else START + timedelta(seconds=second)
+    return Shot(
+        path, hashlib.sha256(path.encode()).hexdigest(), taken_at, camera, tuple(ids), glimpses, usable
+    )
+
+
+def paths(groups):
+    """Method -> paths of each group, in order."""
+    return [(group.method, [shot.path for shot in group.shots]) for group in groups]
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [
+        ("crate7_front.jpg", "crate7"),
+        ("crate7-back.JPG", "crate7"),
+        ("crate 7 label 2.heic", "crate 7"),
+        ("a/b/u12_1.jpg", "u12"),
+        ("u12_02.png", "u12"),
+        ("Größe7_front.jpg", "Größe7"),
+        ("IMG_0042.jpg", None),
+        ("IMG_42.jpg", None),
+        ("PXL_20261125_101112345.jpg", None),
+        ("20261125_101112.jpg", None),
+        ("20261125_10.jpg", None),
+        ("unit_7.jpg", None),
+        ("front.jpg", None),
+        ("DSC_12.jpg", None),
+        ("IMG_0042_front.jpg", "IMG_0042"),
+    ],
+)
+def test_the_file_name_rule(name, unit):
+    assert name_unit(name) == unit
+
+
+def test_sub_folder_comes_before_name_id_and_time():
+    shots = [shot("a/x_front.jpg", 0, ids=("C1",)), shot("a/IMG_2.jpg", 5000, face="back", ids=("C1",))]
+    assert paths(group_shots(shots)) == [("sub-folder", ["a/IMG_2.jpg", "a/x_front.jpg"])]
+
+
+def test_a_folder_whose_names_speak_of_several_units_is_a_pile():
+    shots = [shot("day/u1_front.jpg"), shot("day/u1_back.jpg", face="back"), shot("day/u2_front.jpg")]
+    assert paths(group_shots(shots)) == [
+        ("file name", ["day/u1_back.jpg", "day/u1_front.jpg"]),
+        ("file name", ["day/u2_front.jpg"]),
+    ]
+
+
+def test_a_folder_with_too_many_photos_is_a_pile():
+    shots = [shot(f"day/IMG_{n:04d}.jpg", n * 1000) for n in range(MAX_PHOTOS + 1)]
+    assert len(group_shots(shots)) == MAX_PHOTOS + 1
+    assert len(group_shots(shots[1:])) == 1
+
+
+def test_an_id_card_joins_photos_far_apart_in_time():
+    shots = [shot("1.jpg", 0, ids=("C1",)), shot("2.jpg", 9999, face="back", ids=("C1",)), shot("3.jpg", 1)]
+    assert paths(group_shots(shots)) == [("id card", ["1.jpg", "2.jpg"]), ("single photo", ["3.jpg"])]
+
+
+def test_time_parts_at_a_pause_and_where_a_face_comes_again():
+    shots = [
+        shot("1.jpg", 0),
+        shot("2.jpg", 10, face="back"),
+        shot("3.jpg", 20),  # the next unit, alike, right away
+        shot("4.jpg", 30, face="back"),
+        shot("5.jpg", 35, face="close-up"),
+        shot("6.jpg", 35 + PAUSE_S + 1, face="back"),
+    ]
+    method = "time gap and appearance (camera time)"
+    assert paths(group_shots(shots)) == [
+        (method, ["1.jpg", "2.jpg"]),
+        (method, ["3.jpg", "4.jpg", "5.jpg"]),
+        ("single photo", ["6.jpg"]),
+    ]
+
+
+def test_a_face_taken_again_because_the_first_was_blurred_stays():
+    assert len(group_shots([shot("1.jpg", 0, usable=False), shot("2.jpg", 5)])) == 1
+    assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 5)])) == 2
+
+
+def test_housings_of_different_colour_are_parted():
+    black, grey = {"BK": 0.9, "GY": 0.1}, {"GY": 0.95, "BK": 0.05}
+    assert len(group_shots([shot("1.jpg", 0, body=black), shot("2.jpg", 5, face="back", body=grey)])) == 2
+    assert len(group_shots([shot("1.jpg", 0, body=grey), shot("2.jpg", 5, face="back", body=grey)])) == 1
+
+
+def test_file_times_that_may_be_copying_times_join_nothing():
+    copied = [shot(f"{n}.jpg", n * 0.3, face=("front", "back")[n % 2], camera=False) for n in range(6)]
+    assert {group.method for group in group_shots(copied)} == {"single photo (no usable time)"}
+    taken = [shot(f"{n}.jpg", n * 15, face=("front", "back")[n % 2], camera=False) for n in range(6)]
+    assert [len(group.shots) for group in group_shots(taken)] == [2, 2, 2]
+
+
+def test_several_units_in_one_photo_become_several_units():
+    crowd = Shot("all.jpg", "c" * 64, glimpses=(Glimpse(0, 1.0, ("BN",)), Glimpse(2, 1.0, ("GY",))))
+    groups = group_shots([crowd, shot("u1/a.jpg")])
+    assert [(g.method, g.parts) for g in groups] == [
+        ("one of 2 units in one photo", (0,)),
+        ("one of 2 units in one photo", (2,)),
+        ("sub-folder", (0,)),
+    ]
+
+
+def test_findings_two_units_under_one_id_two_ids_on_one_unit_one_id_on_two_units():
+    (same,) = group_shots([shot("1.jpg", ids=("C1",)), shot("2.jpg", plugs=("GY", "GN"), ids=("C1",))])
+    assert "Two different units under one id (C1)? The plugs differ: BN against GY GN." in same.findings
+    (two,) = group_shots([shot("a/1.jpg", ids=("C1",)), shot("a/2.jpg", ids=("C2",), face="back")])
+    assert two.findings == ("Two ids on one unit: C1, C2.",)
+    first, second = group_shots([shot("a/1.jpg", ids=("C1",)), shot("b/1.jpg", ids=("C1",))])
+    assert first.findings == second.findings == ("The id C1 also stands on another unit of this lot.",)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "differ"),
+    [
+        ("BN BN", "BN BN", False),
+        ("BN BN", "BN", False),  # one plug missed
+        ("BN BN WH", "BN", True),
+        ("BN GY", "BN WH", True),
+        ("BN ?", "BN WH", False),
+        ("? ?", "BN WH", False),
+    ],
+)
+def test_what_counts_as_another_front(a, b, differ):
+    (group,) = group_shots(
+        [shot("u/1.jpg", plugs=sorted(a.split())), shot("u/2.jpg", plugs=sorted(b.split()))]
+    )
+    assert bool(group.findings) == differ
+
+
+def observations(codes=(), unit_codes=(), areas=(1.0,)):
+    """A photo with units of given areas side by side."""
+    units = []
+    for place, area in enumerate(areas):
+        x, size = 200.0 * place, 100.0 * area**0.5
+        polygon = ((x, 0.0), (x + size, 0.0), (x + size, size), (x, size))
+        connectors = (Connector(polygon, {"BN": 0.6, "OG": 0.4}, {"M": 1.0}, 0.3, 0.9),)
+        units.append(Unit(polygon, 0.9, {"front": 1.0, "back": 0.0}, connectors, codes=tuple(unit_codes)))
+    quality, balance = Quality(640, 480, 0.5, 0.0, 1.0), WhiteBalance((1, 1, 1), "none", 0.0)
+    return Observations("a" * 64, quality, balance, tuple(units), codes=tuple(codes))
+
+
+def code(payload, symbology="QR Code"):
+    """A decoded barcode."""
+    return Code((), symbology, payload, "verified")
+
+
+def test_what_is_an_id_card():
+    def ids(**where):
+        seen = observations(**where)
+        return make_shot("a.jpg", seen, [0], is_service_number=lambda text: text.startswith("4711")).ids
+
+    assert ids(codes=[code("CARD 7")]) == ("CARD 7",)
+    assert ids(codes=[code("CARD 7", "Data Matrix")]) == ("CARD 7",)
+    assert ids(codes=[code("CARD 7", "Code 128")]) == ()  # a label's bar code
+    assert ids(codes=[code("47 11 0")]) == ()  # a service number of the catalogue
+    assert ids(unit_codes=[code("CARD 7")]) == ()  # the unit's own label
+    assert ids(unit_codes=[code("plugface:ABCDE-0001")]) == ("plugface:ABCDE-0001",)  # our label stuck on it
+
+
+def card(share, payload="CARD 7", symbology="QR Code", plugs=()):
+    """What was taken for a unit and carries a code of `share` of its size."""
+    side = 100.0 * share**0.5
+    carried = Code(((0.0, 0.0), (side, 0.0), (side, side), (0.0, side)), symbology, payload, "verified")
+    outline = ((0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0))
+    return Unit(outline, 0.9, {"front": 0.0, "back": 1.0}, tuple(plugs), codes=(carried,))
+
+
+def test_a_card_that_was_taken_for_a_unit_is_an_id_and_no_unit():
+    seen = observations()
+    plug = seen.units[0].connectors[0]
+    beside_card = replace(seen, units=(*seen.units, card(0.3)))
+    assert count_units(beside_card) == [0]
+    shot = make_shot("a.jpg", beside_card, [0, 1])
+    assert (shot.ids, [glimpse.part for glimpse in shot.glimpses]) == (("CARD 7",), [0])
+    assert count_units(replace(seen, units=(card(0.3),))) == []
+    for no_card in (
+        card(0.026),  # the largest code of a label in the demo's photos
+        card(0.3, symbology="Code 128"),
+        card(0.3, plugs=(plug,)),
+    ):
+        assert count_units(replace(seen, units=(no_card,))) == [0]
+        assert make_shot("a.jpg", replace(seen, units=(no_card,)), [0]).ids == ()
+
+
+def test_a_photo_that_was_copied_goes_by_the_path_that_says_its_unit():
+    chosen = choose_paths(
+        {
+            1: ["copy of u7.jpg", "u7_front.jpg"],
+            2: ["u7_back.jpg"],
+            3: ["link.jpg", "t1/a.jpg"],
+            4: ["backup/u9_front.jpg", "u9_front.jpg"],
+            5: ["u9_back.jpg"],
+            6: ["b.jpg", "c.jpg"],
+        }
+    )
+    assert chosen == {
+        1: "u7_front.jpg", 2: "u7_back.jpg", 3: "t1/a.jpg", 4: "u9_front.jpg", 5: "u9_back.jpg", 6: "b.jpg",
+    }  # fmt: skip
+
+
+def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
+    assert make_shot("a.jpg", observations(), [0]).glimpses[0].plugs == ("?",)
+    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.3)), [0, 1]).glimpses) == 1
+    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.6)), [0, 1]).glimpses) == 2
+
+
+SHOTS = st.lists(
+    st.builds(
+        shot,
+        st.from_regex(r"([ab]/)?(IMG_\d{1,3}|u[12]_(front|back|\d))\.jpg", fullmatch=True),
+        st.none() | st.integers(0, 400),
+        face=st.sampled_from(("front", "back", "close-up")),
+        plugs=st.lists(st.sampled_from(("BN", "GY", "?")), max_size=3).map(sorted),
+        ids=st.lists(st.sampled_from(("C1", "C2")), max_size=2, unique=True),
+        camera=st.booleans(),
+    ),
+    max_size=16,
+    unique_by=lambda shot: shot.path,
+)
+
+
+@given(SHOTS, st.randoms(use_true_random=False))
+def test_every_photo_is_in_one_group_whatever_the_order(shots, random):
+    groups = group_shots(shots)
+    assert sorted(s.path for group in groups for s in group.shots) == sorted(s.path for s in shots)
+    assert len({group.key for group in groups}) == len(groups)
+    shuffled = list(shots)
+    random.shuffle(shuffled)
+    assert {group.key: {s.path for s in group.shots} for group in group_shots(shuffled)} == {
+        group.key: {s.path for s in group.shots} for group in groups
+    }

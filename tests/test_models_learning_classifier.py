@@ -1,0 +1,191 @@
+"""Training, the model file, and what it refuses."""
+
+import hashlib
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plugface.models.catalogue.index import index_families
+from plugface.models.learning.classifier import (
+    ModelError,
+    default_model_path,
+    load_model,
+    predict,
+    save_model,
+)
+from plugface.models.learning.invent import invent_catalogue
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.learning.training import calibrate, simulate_examples, train
+from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model_fit import fit_noise
+from plugface.models.matching.fusion import fuse_views
+from plugface.models.matching.rules import fit_view
+from plugface.models.unit_choice import ObservedUnit, gather_views
+
+HEAD = ("kind", "layout", "sha256")
+
+
+@pytest.fixture(scope="module")
+def model():
+    return train([], None, 3, n_simulated=300)
+
+
+def observed(catalogue, noise, n, seed):
+    rng = np.random.default_rng(seed)
+    units = []
+    for k in range(n):
+        family = catalogue.families[k % len(catalogue.families)]
+        shots = tuple(draw_observations(family, family.variants[0], v, noise, rng) for v in ("front", "back"))
+        units.append(ObservedUnit(str(k), shots, family.key, family.variants[0].key))
+    return units
+
+
+def test_the_same_seed_gives_the_same_model(model):
+    again = train([], None, 3, n_simulated=300)
+    assert again.about["training_sha256"] == model.about["training_sha256"]
+    assert again.version == model.version
+
+
+def test_probabilities_sum_to_one_and_a_better_fit_is_never_less_probable(model):
+    example = simulate_examples(model.noise, 11, 1)[0]
+    posterior = predict(model, [example.fused])[0]
+    assert posterior.families.sum() + posterior.unlike == pytest.approx(1.0)
+    row = int(posterior.scores.argmin())
+    better = example.fused.log_odds.copy()
+    better[row, 0] += 5.0
+    after = predict(model, [replace(example.fused, log_odds=better)])[0]
+    assert after.scores[row] >= posterior.scores[row] - 1e-9
+
+
+def test_several_units_at_once_are_judged_as_each_alone(model):
+    cases = [e.fused for e in simulate_examples(model.noise, 12, 5)]
+    together = predict(model, cases)
+    for case, posterior in zip(cases, together, strict=True):
+        np.testing.assert_allclose(predict(model, [case])[0].families, posterior.families)
+
+
+def test_a_catalogue_never_seen_is_served(model):
+    unseen = invent_catalogue(14, 991)
+    index = index_families(unseen.families)
+    right = []
+    for unit in observed(unseen, model.noise, 28, 5):
+        fits = [fit_view(v, index, model.noise) for v in gather_views(list(unit.observations))]
+        best = predict(model, [fuse_views(fits)])[0].families.argmax()
+        right.append(unseen.families[best].key == unit.family)
+    assert np.mean(right) >= 0.9
+
+
+def test_observed_units_train_and_calibrate(model):
+    catalogue = invent_catalogue(8, 4)
+    trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=200)
+    assert trained.about["observed_units"] == 16
+    calibrated = calibrate(trained, observed(catalogue, model.noise, 24, 2), catalogue)
+    assert calibrated.conformal.n == 24 * 3  # front, back, both
+    assert "observed" in calibrated.about["calibrated_on"]
+
+
+def test_a_saved_model_comes_back_the_same(model, tmp_path):
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    back = load_model(path)
+    assert back.version == model.version
+    assert back.about == model.about
+    case = [e.fused for e in simulate_examples(model.noise, 12, 1)]
+    np.testing.assert_array_equal(predict(back, case)[0].families, predict(model, case)[0].families)
+    assert [p.name for p in tmp_path.iterdir()] == ["model.json"]
+
+
+def test_the_shipped_model_is_small_and_says_what_it_was_made_from():
+    model = load_model(default_model_path())
+    assert default_model_path().stat().st_size < 300_000
+    assert {"training_sha256", "libraries", "seed", "calibrated_on", "metrics"} <= set(model.about)
+    assert {"scikit-learn", "numpy"} <= set(model.about["libraries"])
+    assert model.about["metrics"]["cases"] > 0
+
+
+def test_missing_foreign_and_truncated_files_are_refused_with_a_sentence(model, tmp_path):
+    with pytest.raises(ModelError, match="no such model file"):
+        load_model(tmp_path / "none.json")
+    with pytest.raises(ModelError, match="directory"):
+        load_model(tmp_path)
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    whole = path.read_bytes()
+    for content, words in (
+        (b"", "not a readable model file"),
+        (b"PK\x03\x04 an archive", "not a readable model file"),
+        (b"[" * 100_000, "not a readable model file"),
+        (whole[:-100], "not a readable model file"),
+        (b"[1, 2]", "not a model of plugface"),
+        (b'{"kind": "something else"}', "not a model of plugface"),
+        (
+            whole.replace(b'"layout": 2', b'"layout": 3'),
+            "layout 3, and this version of plugface reads layout 2",
+        ),
+        (whole.replace(b'"low": ', b'"low": 1'), "edited or damaged"),
+        (whole.replace(b'"low": ', b'"low": 1e999, "n": '), "edited or damaged"),
+        (whole.replace(b'"low": ', b'"low": NaN, "n": '), "NaN is not a number of JSON"),
+    ):
+        path.write_bytes(content)
+        with pytest.raises(ModelError, match=words) as caught:
+            load_model(path)
+        assert str(path) in str(caught.value)
+        assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda d: d.update(rules=["plugs"]), "other matching rules"),
+        (lambda d: d["weights"].pop(), "there must be 9 weights"),
+        (lambda d: d.pop("about"), "'about' is missing"),
+        (lambda d: d["calibration"].update(low=-1.0), "rising, finite curve"),
+        (lambda d: d["conformal"].update(quantile=2.0), "no such conformal threshold"),
+        (lambda d: d["noise"].update(miss=3.0), "miss must lie in 0..1"),
+        (lambda d: d["noise"].update(colour=[[1.0]]), "confusion matrix"),
+        (lambda d: d["trees"]["left"].__setitem__(0, 0), "do not lead to leaves"),
+        (lambda d: d["trees"]["right"].__setitem__(0, 10**6), "leads nowhere"),
+        (lambda d: d["trees"]["feature"].__setitem__(0, 99), "asks a feature that there is not"),
+        (lambda d: d["trees"]["feature"].__setitem__(0, "print"), "must be whole numbers"),
+        (lambda d: d["trees"]["roots"].clear(), "different lengths, or none"),
+    ],
+)
+def test_a_file_that_was_edited_and_signed_again_is_refused_with_a_sentence(model, tmp_path, change, words):
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    raw = json.loads(path.read_text())
+    learned = {k: v for k, v in raw.items() if k not in HEAD}
+    change(learned)
+    text = json.dumps(learned, sort_keys=True, separators=(",", ":"))
+    signed = {**raw, **learned, "sha256": hashlib.sha256(text.encode()).hexdigest()}
+    path.write_text(json.dumps({k: v for k, v in signed.items() if k in learned or k in HEAD}))
+    with pytest.raises(ModelError, match=words):
+        load_model(path)
+
+
+def test_the_file_is_plain_json_that_any_reader_opens(model, tmp_path):
+    path = tmp_path / "model.json"
+    save_model(model, path)
+    raw = json.loads(path.read_text(encoding="utf-8"))
+    assert raw["kind"] == "plugface model"
+    assert len(raw["about"]["training_sha256"]) == 64
+
+
+def test_noise_is_measured_from_known_units():
+    truth = replace(ObservationNoise(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
+    truth = replace(truth, mark_wrong=0.12, mark_lost=0.08, mark_added=0.06, mark_cut=0.25, kind_wrong=0.0)
+    catalogue = invent_catalogue(10, 6)
+    fitted = fit_noise(observed(catalogue, truth, 150, 7), catalogue)
+    # 150 fronts, about 380 plugs: standard errors 0.02 and 0.04; the prior pulls by up to 0.02.
+    assert fitted.miss == pytest.approx(0.15, abs=0.06)
+    assert fitted.mark_read == pytest.approx(0.4, abs=0.14)
+    assert fitted.place_sd == pytest.approx(0.03, abs=0.015)
+    # About 60 marks of six characters: standard error 0.02; some slips look like another kind of slip.
+    assert fitted.mark_wrong == pytest.approx(0.12, abs=0.06)
+    assert fitted.mark_lost == pytest.approx(0.08, abs=0.05)
+    assert fitted.mark_added == pytest.approx(0.06, abs=0.05)
+    # Of six characters two cuts in five leave enough to be known and lose more than one: 0.25 becomes 0.11.
+    assert fitted.mark_cut == pytest.approx(0.11, abs=0.07)
+    assert "300 views" in fitted.basis
+    assert fit_noise([], catalogue).miss == pytest.approx(ObservationNoise().miss)

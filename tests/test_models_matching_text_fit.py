@@ -1,0 +1,190 @@
+"""Readings against strings: a slip is forgiven by its probability, a clean difference is not mended."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from plugface.models.catalogue.index import strings_of
+from plugface.models.learning.classifier import default_model_path, load_model
+from plugface.models.learning.model_error import ModelError
+from plugface.models.matching import confusions
+from plugface.models.matching.confusions import PRIOR_COUNT, blend_confusions, load_confusions
+from plugface.models.matching.error_model import ALPHABET, ObservationNoise
+from plugface.models.matching.text_fit import (
+    FLOOR_NATS,
+    WORST_SHORTFALL,
+    best_string,
+    measure_shortfall,
+    measure_sibling,
+    score_strings,
+)
+from plugface.vision.observations import Character, Text
+
+NOISE = ObservationNoise()
+MARKS = strings_of([("TERN 2", 0), ("TERN 4", 1), ("SKUA 2", 2)])
+
+
+def line(value: str, sure: float = 0.98, **options) -> Text:
+    return Text((), value, sure, "printed", 20.0, **options)
+
+
+def test_the_right_mark_wins_and_a_look_alike_slip_still_finds_it():
+    assert score_strings(line("TERN 2"), MARKS, NOISE).argmax() == 0
+    slip = score_strings(line("TERN Z"), MARKS, NOISE)
+    assert slip.argmax() == 0
+    assert slip[0] < score_strings(line("TERN 2"), MARKS, NOISE)[0]
+
+
+def test_a_mark_with_one_end_hidden_fits_all_that_begin_or_end_so():
+    def cast(value: str) -> Text:
+        return Text((), value, 0.98, "cast", 20.0)
+
+    never = replace(NOISE, mark_cut=0.0)
+    whole, begun = (score_strings(cast(value), MARKS, NOISE) for value in ("TERN 2", "TER"))
+    # What is left says TERN, and not which; two places more would cost less than the whole end one by one.
+    assert begun[0] == begun[1] > 2.0 > 0.0 > begun[2]
+    assert begun[0] > score_strings(cast("TER"), MARKS, never)[0]
+    assert whole[0] > begun[0]
+    ended = score_strings(cast("N 4"), MARKS, NOISE)
+    assert ended.argmax() == 1
+    assert measure_shortfall(cast("TERN 2"), MARKS, NOISE)[0] == pytest.approx(0.0, abs=1e-9)
+    # So does a line of a label that was torn.
+    untorn = replace(NOISE, label_torn=0.0)
+    assert score_strings(line("ERN 4"), MARKS, NOISE)[1] > score_strings(line("ERN 4"), MARKS, untorn)[1]
+
+
+def test_a_clean_other_digit_is_not_mended():
+    scores = score_strings(line("TERN 3"), MARKS, NOISE)
+    # Below what a string equal to the reading would score by 20 to 1 or more (3 nats).
+    assert best_string(line("TERN 3"), NOISE) - scores.max() > 3.0
+
+
+def test_no_clean_number_is_mended_into_a_catalogued_one():
+    known = strings_of([("734160723", 0)])
+    for at in range(9):
+        for digit in set("0123456789") - {"734160723"[at]}:
+            read = line("734160723"[:at] + digit + "734160723"[at + 1 :])
+            mended = score_strings(read, known, NOISE)[0]
+            # Three nats: a number equal to the reading must score 20 to 1 above it.
+            assert best_string(read, NOISE) - mended > 3.0, (at, digit)
+
+
+def test_what_was_counted_outweighs_what_is_assumed():
+    counts = {"read": {"A": {"A": 60, "B": 30}, "B": {}}}
+    shares = blend_confusions(counts, ((0.9, 0.1), (0.2, 0.8)), "AB")
+    # The assumed shares are worth ten characters: (60 + 9) / 100, and nothing was counted for B.
+    assert shares == ((pytest.approx(0.69), pytest.approx(0.31)), (pytest.approx(0.2), pytest.approx(0.8)))
+
+
+def test_shipped_counts_make_the_character_matrix():
+    counts = load_confusions()
+    assert counts["made_by"].startswith("python -m plugface.cli.evaluation.measure_confusions")
+    seen = sum(counts["read"]["O"].values())
+    share = NOISE.character_matrix[ALPHABET.index("O"), ALPHABET.index("0")]
+    # Between no counts and counts alone, within the prior's weight.
+    assert share == pytest.approx(counts["read"]["O"]["0"] / seen, abs=PRIOR_COUNT / seen)
+    assert NOISE.character_matrix.sum(axis=1) == pytest.approx(np.ones(len(ALPHABET)))
+    assert (NOISE.character_matrix.argmax(axis=1) == np.arange(len(ALPHABET))).all()
+
+
+def test_words_around_do_not_hide_a_string_and_parts_of_words_are_not_it():
+    alone, within = line("TERN 2"), line("UNIT TERN 2 HARBOUR")
+    assert score_strings(within, MARKS, NOISE)[0] == pytest.approx(
+        score_strings(alone, MARKS, NOISE)[0], abs=1.5
+    )
+    assert score_strings(line("XTERN 25"), MARKS, NOISE)[0] < score_strings(alone, MARKS, NOISE)[0] - 4
+
+
+def test_alternatives_of_a_doubtful_character_count():
+    characters = (*tuple(Character(((c, 0.99),)) for c in "TERN"), Character((("8", 0.5), ("4", 0.5))))
+    scores = score_strings(line("TERN 8", characters=characters), MARKS, NOISE)
+    assert scores.argmax() == 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.text(alphabet=ALPHABET + " -./", max_size=25))
+def test_any_line_gives_finite_scores(value):
+    scores = score_strings(line(value), MARKS, NOISE)
+    assert np.isfinite(scores).all()
+    assert (scores >= FLOOR_NATS).all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.text(alphabet=ALPHABET, min_size=1, max_size=8), st.text(alphabet=ALPHABET, min_size=1, max_size=8))
+def test_equals_a_plain_recursion(read, known):
+    text = line(read, sure=0.9)
+    found = score_strings(text, strings_of([(known, 0)]), NOISE)[0]
+    assert found == pytest.approx(max(plain(read, known, 0.9), FLOOR_NATS), abs=1e-9)
+
+
+def plain(read: str, known: str, sure: float) -> float:
+    """The same channel written as a recursion over one word."""
+    matrix = NOISE.character_matrix
+    rest = (1.0 - sure) / len(ALPHABET)
+
+    def odds(i, j):
+        seen = np.full(len(ALPHABET), rest)
+        seen[ALPHABET.index(read[i])] += sure
+        return np.log(len(ALPHABET) * (seen @ matrix[ALPHABET.index(known[j])]) + 1e-9)
+
+    lost, added = np.log(NOISE.character_lost), np.log(NOISE.character_added)
+    cut = np.log(NOISE.label_torn / 2 / max(len(known) - 1, 1))  # at each place within, from either end
+    table = {}
+    for i in range(len(read) + 1):
+        for j in range(len(known) + 1):
+            ways = [0.0] if not i + j else [cut] if not i and j < len(known) else []
+            if i and j:
+                ways.append(table[i - 1, j - 1] + odds(i - 1, j - 1))
+            if i:
+                ways.append(table[i - 1, j] + added)
+            if j:
+                ways.append(table[i, j - 1] + lost)
+            if ways:
+                table[i, j] = max(ways)
+    return max([table[len(read), len(known)], *(table[len(read), j] + cut for j in range(1, len(known)))])
+
+
+@pytest.mark.parametrize("left", [None, b"", b'{"read": {"A"', b"\xff\xfe"])
+def test_damaged_counts_are_said_and_a_trained_model_needs_none(tmp_path, monkeypatch, left):
+    file = tmp_path / "confusions.json"
+    if left is not None:
+        file.write_bytes(left)
+    monkeypatch.setattr(confusions, "CONFUSIONS_FILE", file)
+    load_confusions.cache_clear()
+    with pytest.raises(ModelError, match=r"confusions\.json: .*Install plugface again"):
+        load_confusions()
+    assert load_model(default_model_path()).noise.character_matrix.shape == (36, 36)
+
+
+def test_a_string_is_no_farther_from_a_line_for_the_words_beside_it():
+    alone, joined = line("TERN 2"), line("738 241 348 A TERN 2")
+    # What is left is the chance of misreading that any clean character has.
+    assert measure_shortfall(alone, MARKS, NOISE)[0] < 0.5
+    assert measure_shortfall(joined, MARKS, NOISE)[0] == pytest.approx(
+        measure_shortfall(alone, MARKS, NOISE)[0], abs=1e-9
+    )
+    assert measure_shortfall(line("738 241 348 A TERN 3"), MARKS, NOISE)[0] > 3.0
+    assert measure_shortfall(line("?"), MARKS, NOISE).tolist() == [WORST_SHORTFALL] * len(MARKS.values)
+
+
+@given(st.text("TERN 238", min_size=1, max_size=14))
+def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
+    shortfall = measure_shortfall(line(words), MARKS, NOISE)
+    assert ((shortfall >= 0) & (shortfall <= WORST_SHORTFALL)).all()
+
+
+def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():
+    known = strings_of([("TERN 2", 0), ("738241341", 1), ("GCRX", 2)])
+    better = {
+        v: measure_sibling(line(v), known, NOISE)
+        for v in ("TERN 2", "TERN 4", "TEKN 2", "738 241 349", "GCRX")
+    }
+    assert better["TERN 2"][0] == 0
+    # Twenty to one (3 nats) and more: a 4 is not a 2 with a slip, a K may be an R with one.
+    assert better["TERN 4"][0] > 3.0
+    assert better["TEKN 2"][0] == 0
+    assert better["738 241 349"][1] > 3.0
+    # Without figures at its end a mark has no siblings that are known of.
+    assert all(found[2] == 0 for found in better.values())

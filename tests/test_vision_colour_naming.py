@@ -1,0 +1,104 @@
+"""Colours of housings from their pixels, and opinions on them weighed."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from plugface.vision.colour.naming import (
+    PROTOTYPES,
+    NamedShade,
+    classical_posterior,
+    measure_patch,
+    named_share,
+    to_lab,
+    weigh,
+)
+from plugface.vision.colour.white_balance import to_linear
+from plugface.vision.observations import COLOUR_CODES
+
+# sRGB of plastics in plain light, written down by eye.
+PLASTICS = {
+    "BK": (32, 32, 34),
+    "BN": (105, 68, 48),
+    "RD": (180, 35, 40),
+    "OG": (230, 115, 30),
+    "YE": (225, 190, 45),
+    "GN": (45, 120, 70),
+    "BU": (30, 85, 160),
+    "VT": (105, 65, 140),
+    "GY": (125, 126, 128),
+    "WH": (222, 221, 214),
+    "PK": (225, 140, 165),
+    "TQ": (60, 150, 155),
+}
+
+
+@pytest.mark.parametrize("code", COLOUR_CODES)
+def test_a_clean_patch_in_plain_light_has_its_own_code_first(code):
+    pixels = to_linear(np.full((200, 3), PLASTICS[code], np.uint8))
+    posterior = classical_posterior(*measure_patch(pixels), 0.1)
+    assert max(posterior, key=posterior.get) == code
+    assert sum(posterior.values()) == pytest.approx(1)
+
+
+def test_doubt_about_the_light_makes_the_colour_less_sure():
+    patch = measure_patch(to_linear(np.full((200, 3), PLASTICS["OG"], np.uint8)))
+    assert classical_posterior(*patch, 1.0)["OG"] < classical_posterior(*patch, 0.0)["OG"]
+
+
+def test_glare_and_cavity_do_not_change_the_colour():
+    rng = np.random.default_rng(1)
+    pixels = np.full((300, 3), PLASTICS["GN"], np.uint8)
+    pixels[:20] = 255
+    pixels[20:100] = rng.integers(5, 25, (80, 1))
+    posterior = classical_posterior(*measure_patch(to_linear(pixels)), 0.1)
+    assert max(posterior, key=posterior.get) == "GN"
+
+
+def test_too_few_pixels_say_nothing():
+    assert measure_patch(np.zeros((5, 3), np.float32)) is None
+
+
+def test_without_pixels_the_network_alone_speaks():
+    network = {code: (0.78 if code == "BU" else 0.02) for code in COLOUR_CODES}
+    assert weigh(network, None)["BU"] > 0.6
+
+
+@given(st.lists(st.floats(0.001, 1.0), min_size=24, max_size=24))
+def test_weighing_gives_a_posterior(shares):
+    first, second = (np.array(s) / sum(s) for s in (shares[:12], shares[12:]))
+    both = weigh(dict(zip(COLOUR_CODES, first, strict=True)), dict(zip(COLOUR_CODES, second, strict=True)))
+    assert sum(both.values()) == pytest.approx(1)
+    assert set(both) == set(COLOUR_CODES) == set(PROTOTYPES)
+
+
+def test_white_is_lab_100_0_0():
+    np.testing.assert_allclose(to_lab(np.ones((1, 3))), [[100, 0, 0]], atol=0.1)
+
+
+# A slate blue between the prototypes of grey and blue; somebody sorts it under turquoise.
+SLATE = NamedShade("TQ", (45.0, -4.0, -18.0))
+
+
+def test_a_named_shade_is_known_by_its_code_and_only_near_it():
+    still = np.zeros(3)
+    near, far = np.array(SLATE.lab), np.array(PROTOTYPES["RD"][0], float)
+    assert classical_posterior(near, still, 0.1)["TQ"] < 0.5
+    assert classical_posterior(near, still, 0.1, [SLATE])["TQ"] > 0.8
+    assert named_share(near, still, 0.1, [SLATE]) > 0.8
+    assert named_share(far, still, 0.1, [SLATE]) < 1e-6
+    plain = classical_posterior(far, still, 0.1)
+    assert classical_posterior(far, still, 0.1, [SLATE]) == pytest.approx(plain, abs=1e-6)
+
+
+def test_where_a_named_shade_explains_the_pixels_the_network_is_outweighed():
+    network = {code: (0.89 if code == "GY" else 0.01) for code in COLOUR_CODES}
+    patch = np.array(SLATE.lab), np.zeros(3), 0.1
+    assert max(weigh(network, classical_posterior(*patch)).items(), key=lambda i: i[1])[0] == "GY"
+    both = weigh(network, classical_posterior(*patch, [SLATE]), named_share(*patch, [SLATE]))
+    assert max(both, key=both.get) == "TQ"
+
+
+def test_a_shade_needs_a_code_of_the_standard():
+    with pytest.raises(ValueError, match="none of BK BN"):
+        NamedShade("teal", (50.0, 0.0, 0.0))

