@@ -31,12 +31,12 @@ import sys
 from pathlib import Path
 import numpy as np
 from PIL import Image
-from cli.commands import identify
-from cli import pipeline
-from cli.render_terminal import render_answer
-from cli.schema import identify_out
-from cli.settings import demo_folder
-from models.catalogue import load_catalogue
+from plugface.cli.commands import identify
+from plugface.cli import pipeline
+from plugface.cli.present.terminal import render_answer
+from plugface.cli.present.schemas import identify_out
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import load_catalogue
 from rich.console import Console
 
 path = Path(sys.argv[1])

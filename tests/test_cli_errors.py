@@ -22,7 +22,7 @@ def raised_classes():
         for path in sorted((ROOT / top).rglob("*.py")):
             for node in ast.walk(ast.parse(path.read_text())):
                 if isinstance(node, ast.ClassDef):
-                    module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+                    module = ".".join(("plugface", *path.relative_to(ROOT).with_suffix("").parts))
                     yield f"{module}.{node.name}", [ast.unparse(base) for base in node.bases]
 
 

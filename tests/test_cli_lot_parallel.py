@@ -97,7 +97,7 @@ def test_results_belong_to_their_items():
 def test_workers_are_deaf_to_ctrl_c_from_their_first_moment():
     """Else one that is still starting prints a traceback between the words for the person who stopped it."""
     code = (
-        "import functools, signal; from cli.spread import spread;"
+        "import functools, signal; from plugface.cli.lot.parallel import spread;"
         "blocked = functools.partial(signal.pthread_sigmask, signal.SIG_BLOCK);"
         "print([signal.SIGINT in held for _, held in spread(blocked, [[], []], workers=2)])"
     )

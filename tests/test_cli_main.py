@@ -41,7 +41,7 @@ def test_the_list_has_every_command(monkeypatch, capsys):
 
 def test_help_loads_nothing_heavy():
     code = (
-        "import sys\nfrom cli import main\nsys.argv = ['plugface', '--help']\n"
+        "import sys\nfrom plugface.cli import main\nsys.argv = ['plugface', '--help']\n"
         "try:\n    main.main()\nexcept SystemExit:\n    pass\n"
         "sys.exit(any(m in sys.modules for m in ('cv2', 'numpy', 'pydantic', 'rich', 'sklearn')))"
     )

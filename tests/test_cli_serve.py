@@ -41,7 +41,7 @@ def start(tmp_path, port):
 
     def begin(*words: str) -> tuple[subprocess.Popen, str]:
         said = tmp_path / f"said{len(running)}.txt"
-        command = [sys.executable, "-c", "from cli.main import main; main()", "serve", "--port", str(port)]
+        command = [sys.executable, "-c", "from plugface.cli.main import main; main()", "serve", "--port", str(port)]
         command += ["--folder", str(tmp_path / "yard"), *words]
         environment = os.environ | {"PYTHONUNBUFFERED": "1"}
         with said.open("w") as out:

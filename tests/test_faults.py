@@ -116,7 +116,7 @@ def test_an_export_to_where_nothing_can_be_written_names_its_file(run, tmp_path)
 
 @pytest.mark.parametrize("form", [(), ("--json",)])
 def test_a_full_disk_under_the_output_is_one_line(form) -> None:
-    start = [sys.executable, "-c", "from cli.main import main; main()"]
+    start = [sys.executable, "-c", "from plugface.cli.main import main; main()"]
     words = [*start, "needs", "--throttle", "cable", *form]
     with open("/dev/full", "w") as full:
         done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)

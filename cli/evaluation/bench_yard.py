@@ -55,7 +55,7 @@ class Server:
         self._command = [
             sys.executable,
             "-c",
-            "from cli.main import main; main()",
+            "from plugface.cli.main import main; main()",
             "serve",
             "--folder",
             str(folder),

@@ -441,7 +441,7 @@ def test_a_bomb_within_the_limit_stays_within_memory() -> None:
     # 2.0 GB in all before they were avoided (measured 2026-11-25), so 1.1 GB is a limit that can fail.
     code = """
 import resource, struct, zlib
-from vision.photo import decode_photo
+from plugface.vision.photo import decode_photo
 def chunk(kind, content):
     return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 packer, row = zlib.compressobj(9), bytes(30_001)

@@ -17,7 +17,7 @@ def connector_size_mm(connector: Any) -> tuple[float, float, float]:
 
     Parameters
     ----------
-    connector : models.catalogue.Connector
+    connector : plugface.models.catalogue.entries.Connector
         Only `size` and `pins` are read. The greater of the two pin counts runs along the long side.
 
     Returns

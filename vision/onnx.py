@@ -1,0 +1,86 @@
+"""Networks as ONNX files: loaded once, on the processor, by as many threads as are allowed.
+
+This is the one place that imports onnxruntime.
+"""
+
+import errno
+import importlib.util
+import os
+from functools import lru_cache
+from pathlib import Path
+from threading import Lock
+
+import cv2
+
+# From 1.32 on, onnxruntime keeps a number for this machine in the user's cache and reports to its maker over
+# the network (its Privacy.md). It looks for this as it is imported; =0 lets it.
+os.environ.setdefault("ORT_DISABLE_TELEMETRY", "1")
+
+import onnxruntime
+
+#: Threads of one network run, at most: the machines this is meant for have few cores. Where OpenCV was told
+#: to use fewer, as in one of several processes that share the cores, so does the network.
+THREADS = 2
+
+Session = onnxruntime.InferenceSession
+
+
+class BrokenNetwork(FileNotFoundError):
+    """A network of plugface's own that is not there or cannot be loaded; file and reason as the system's."""
+
+
+_LOADING: dict[str, Lock] = {}
+
+
+def usable_threads() -> int:
+    """How many threads a network may work with."""
+    return min(THREADS, cv2.getNumThreads())
+
+
+def load_network(path: str, *, threads: int | None = None) -> Session:
+    """An ONNX network, loaded once, whichever thread asks first.
+
+    Parameters
+    ----------
+    path : str
+    threads : int, optional
+        That share one run of it; all that are usable by default.
+
+    Raises
+    ------
+    BrokenNetwork
+        If there is no such file, or it is damaged.
+    """
+    if not Path(path).is_file():
+        raise BrokenNetwork(errno.ENOENT, "there is no such file", path)
+    with _LOADING.setdefault(path, Lock()):
+        return _open_network(path, threads or usable_threads())
+
+
+@lru_cache(maxsize=4)
+def _open_network(path: str, threads: int) -> Session:
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    # Threads that wait for work in a busy loop take the other core from whatever else runs there.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    try:
+        return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+    except Exception as error:  # the library has a class for each way, and all of them mean a bad file
+        words = " ".join(str(error).split())[:120]
+        raise BrokenNetwork(errno.ENOENT, f"it is not a network that can be loaded ({words})", path) from None
+
+
+def packaged_network(file: str) -> str:
+    """Path of a network inside the installed rapidocr package, which is not imported for it.
+
+    Raises
+    ------
+    BrokenNetwork
+        If the package is not installed.
+    """
+    spec = importlib.util.find_spec("rapidocr")
+    if spec is None or spec.origin is None:
+        raise BrokenNetwork(errno.ENOENT, "the package rapidocr is not installed", file)
+    return str(Path(spec.origin).parent / "models" / file)
