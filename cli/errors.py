@@ -82,7 +82,7 @@ class Explained:
 def explain(error: BaseException) -> Explained:
     """Say what an error means, in one line and as facts.
 
-    The facts are the attributes of our own classes (file, key, problem, mend), and path and reason of the
+    The facts are the attributes of our own classes (file, key, problem, remedy), and path and reason of the
     system's.
     """
     known = next((KNOWN[name] for name in map(_dotted, type(error).__mro__) if name in KNOWN), None)
@@ -95,7 +95,7 @@ def explain(error: BaseException) -> Explained:
         message, hint = f"{where}{facts['problem'].lower()}. {known.hint}", known.hint
     else:
         facts = {name: value for name, value in vars(error).items() if not name.startswith("_")}
-        message, hint = str(error), str(facts.get("mend") or facts.get("advice") or known.hint)
+        message, hint = str(error), str(facts.get("remedy") or facts.get("advice") or known.hint)
     return Explained(_one_line(message), hint, known.exit_code, known.http_status, facts)
 
 
@@ -132,7 +132,7 @@ def report(error: BaseException, *, as_json: bool) -> int:
 def document(said: Explained) -> dict[str, Any]:
     """The JSON shape of an error (`ErrorOut` in present/schemas.py), built without the library."""
     return {
-        "version": 1,
+        "version": 2,
         "plugface": installed_version(),
         "kind": "error",
         "error": said.message,

@@ -19,7 +19,7 @@ from plugface.models.unit_choice import polygon_area
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.observations import Observations, Polygon, Unit, WhiteBalance
-from plugface.vision.observe import CRUMB, WORKING_PX, observe, start_loading
+from plugface.vision.observe import MIN_AREA_RATIO, WORKING_PX, observe, start_loading
 from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo
 
 #: A second thing counts as another unit from this confidence on, where it is no crumb beside the largest.
@@ -34,8 +34,8 @@ class SeveralUnits(Exception):
     def __init__(self, photo: str, places: Sequence[str]) -> None:
         self.photo, self.places = photo, tuple(places)
         listed = "; ".join(f"{number} {place}" for number, place in enumerate(self.places, start=1))
-        self.mend = "Add --unit N for one of them, or take the whole photo with `plugface sort`"
-        super().__init__(f"{photo} shows {len(self.places)} units: {listed}. {self.mend}.")
+        self.remedy = "Add --unit N for one of them, or take the whole photo with `plugface sort`"
+        super().__init__(f"{photo} shows {len(self.places)} units: {listed}. {self.remedy}.")
 
 
 class NoSuchUnit(Exception):
@@ -45,8 +45,8 @@ class NoSuchUnit(Exception):
         self.photo, self.asked, self.n_units = photo, asked, n_units
         there = {0: "no unit was found there", 1: "one unit was found there"}
         found = there.get(n_units, f"{n_units} units were found there")
-        self.mend = "Leave out --unit to see what there is"
-        super().__init__(f"{photo} has no unit {asked}: {found}. {self.mend}.")
+        self.remedy = "Leave out --unit to see what there is"
+        super().__init__(f"{photo} has no unit {asked}: {found}. {self.remedy}.")
 
 
 class UnitInSeveral(Exception):
@@ -54,10 +54,12 @@ class UnitInSeveral(Exception):
 
     def __init__(self, unit: int, photos: Sequence[str]) -> None:
         self.unit, self.photos = unit, tuple(photos)
-        self.mend = "Keep one of them beside the photos of that unit alone, or take all with `plugface sort`"
+        self.remedy = (
+            "Keep one of them beside the photos of that unit alone, or take all with `plugface sort`"
+        )
         super().__init__(
             f"{', '.join(self.photos)} each show several units, and number {unit} of one need not be number "
-            f"{unit} of another. {self.mend}."
+            f"{unit} of another. {self.remedy}."
         )
 
 
@@ -199,7 +201,8 @@ def count_units(seen: Observations) -> list[int]:
     credible = [
         index
         for index, area in areas.items()
-        if seen.units[index].confidence >= OTHER_UNIT_CONFIDENCE and area >= CRUMB * max(areas.values())
+        if seen.units[index].confidence >= OTHER_UNIT_CONFIDENCE
+        and area >= MIN_AREA_RATIO * max(areas.values())
     ]
     return credible or [max(areas, key=lambda index: seen.units[index].confidence * areas[index])]
 

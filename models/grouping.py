@@ -56,7 +56,7 @@ _CAMERA = re.compile(
 
 
 @dataclass(frozen=True)
-class Glimpse:
+class UnitSummary:
     """What grouping needs to know of one unit in one photo."""
 
     part: int  # index into Observations.units
@@ -66,7 +66,7 @@ class Glimpse:
 
 
 @dataclass(frozen=True)
-class Shot:
+class PhotoSummary:
     """What grouping needs to know of one photo."""
 
     path: str  # below the photos' folder, "/" between its parts
@@ -74,7 +74,7 @@ class Shot:
     taken_at: datetime | None = None
     by_camera: bool = False  # False: the file's time, which copying may have changed
     ids: tuple[str, ...] = ()
-    glimpses: tuple[Glimpse, ...] = ()
+    units: tuple[UnitSummary, ...] = ()
     usable: bool = True
 
 
@@ -84,7 +84,7 @@ class Group:
 
     key: str  # the same for the same photos in every run
     method: str
-    shots: tuple[Shot, ...]
+    shots: tuple[PhotoSummary, ...]
     parts: tuple[int | None, ...]
     findings: tuple[str, ...] = ()
 
@@ -97,7 +97,7 @@ def make_shot(
     taken_at: datetime | None = None,
     by_camera: bool = False,
     is_service_number: Callable[[str], bool] = lambda _: False,
-) -> Shot:
+) -> PhotoSummary:
     """Keep of one photo's observations what grouping needs.
 
     Parameters
@@ -111,8 +111,8 @@ def make_shot(
     is_service_number : callable
         Says whether a code's payload is a number of the catalogue: a label's own code is no id card.
     """
-    glimpses = tuple(
-        Glimpse(
+    units = tuple(
+        UnitSummary(
             part=index,
             front=seen.units[index].face.get("front", 0.0),
             plugs=tuple(sorted(_sure_colour(c.colour) for c in seen.units[index].connectors)),
@@ -121,7 +121,7 @@ def make_shot(
         for index in sorted(units, key=lambda index: -polygon_area(seen.units[index].polygon))
         if not is_card(seen.units[index])
     )
-    areas = [polygon_area(seen.units[glimpse.part].polygon) for glimpse in glimpses]
+    areas = [polygon_area(seen.units[glimpse.part].polygon) for glimpse in units]
     on_units = [code for unit in seen.units for code in unit.codes]
     ids = {code.payload for code in [*seen.codes, *on_units] if code.payload.startswith(LABEL_PREFIX)}
     beside = [*seen.codes, *(code for unit in seen.units if is_card(unit) for code in unit.codes)]
@@ -131,23 +131,23 @@ def make_shot(
         if is_square(code) and not is_service_number("".join(code.payload.split()))
     }
     lone = len(areas) > 1 and areas[0] >= LONE_UNIT_AREA * areas[1]
-    return Shot(
+    return PhotoSummary(
         path,
         seen.photo_sha256,
         taken_at,
         by_camera,
         tuple(sorted(ids)),
-        glimpses[:1] if lone else glimpses,
+        units[:1] if lone else units,
         seen.quality.usable,
     )
 
 
-def group_shots(shots: Iterable[Shot]) -> list[Group]:
+def group_shots(shots: Iterable[PhotoSummary]) -> list[Group]:
     """Put every photo into exactly one group, or into one group for each of its units.
 
     Parameters
     ----------
-    shots : iterable of Shot
+    shots : iterable of PhotoSummary
         Each photo once.
 
     Returns
@@ -161,10 +161,10 @@ def group_shots(shots: Iterable[Shot]) -> list[Group]:
         found, rest = rule(rest)
         for group in found:
             groups += _part_crowded(group)
-    crowded = [shot for shot in rest if len(shot.glimpses) > 1]
+    crowded = [shot for shot in rest if len(shot.units) > 1]
     for shot in crowded:
         groups += _part_crowded(_group("photo", shot.sha256[:16], "single photo", [shot]))
-    groups += _by_time([shot for shot in rest if len(shot.glimpses) <= 1])
+    groups += _by_time([shot for shot in rest if len(shot.units) <= 1])
     return sorted(
         _with_findings(groups), key=lambda group: (_natural(group.shots[0].path), group.parts[0] or 0)
     )
@@ -211,12 +211,12 @@ def _said_unit(path: str) -> str | None:
     return _full_name(path) or (None if folder == "." else f"{folder}/")
 
 
-def _group(kind: str, name: str, method: str, shots: Sequence[Shot]) -> Group:
-    parts = tuple(shot.glimpses[0].part if shot.glimpses else None for shot in shots)
+def _group(kind: str, name: str, method: str, shots: Sequence[PhotoSummary]) -> Group:
+    parts = tuple(shot.units[0].part if shot.units else None for shot in shots)
     return Group(f"{kind}:{name}", method, tuple(shots), parts)
 
 
-def _by_folder(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
+def _by_folder(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
     groups, rest = [], []
     for folder, inside in _gather(shots, lambda shot: str(PurePosixPath(shot.path).parent)).items():
         names = {name_unit(shot.path) for shot in inside} - {None}
@@ -227,7 +227,7 @@ def _by_folder(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
     return groups, rest
 
 
-def _by_name(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
+def _by_name(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
     groups, rest = [], []
     for key, inside in _gather(shots, lambda shot: _full_name(shot.path)).items():
         if key is None or len(inside) > MAX_PHOTOS:
@@ -242,7 +242,7 @@ def _full_name(path: str) -> str | None:
     return None if unit is None else str(PurePosixPath(path).parent / unit)
 
 
-def _by_id(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
+def _by_id(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
     groups, rest = [], []
     for payload, inside in _gather(shots, lambda shot: shot.ids[0] if len(shot.ids) == 1 else None).items():
         if payload is None or len(inside) > MAX_PHOTOS:
@@ -252,7 +252,7 @@ def _by_id(shots: list[Shot]) -> tuple[list[Group], list[Shot]]:
     return groups, rest
 
 
-def _by_time(shots: list[Shot]) -> list[Group]:
+def _by_time(shots: list[PhotoSummary]) -> list[Group]:
     groups = []
     for by_camera in (True, False):
         dated = sorted(
@@ -263,7 +263,7 @@ def _by_time(shots: list[Shot]) -> list[Group]:
                 _group("photo", shot.sha256[:16], "single photo (no usable time)", [shot]) for shot in dated
             ]
             continue
-        run: list[Shot] = []
+        run: list[PhotoSummary] = []
         for shot in dated:
             if run and not _goes_on(run, shot):
                 groups.append(_timed(run))
@@ -277,27 +277,27 @@ def _by_time(shots: list[Shot]) -> list[Group]:
     return groups
 
 
-def _timed(run: list[Shot]) -> Group:
+def _timed(run: list[PhotoSummary]) -> Group:
     if len(run) == 1:
         return _group("photo", run[0].sha256[:16], "single photo", run)
     clock = "camera time" if run[0].by_camera else "file time"
     return _group("time", run[0].sha256[:16], f"time gap and appearance ({clock})", run)
 
 
-def _were_copied(dated: list[Shot]) -> bool:
+def _were_copied(dated: list[PhotoSummary]) -> bool:
     gaps = [(b.taken_at - a.taken_at).total_seconds() for a, b in pairwise(dated)]
     return bool(gaps) and median(gaps) < COPYING_S
 
 
-def _goes_on(run: list[Shot], shot: Shot) -> bool:
+def _goes_on(run: list[PhotoSummary], shot: PhotoSummary) -> bool:
     """Whether `shot` still shows the unit of the run."""
     if (shot.taken_at - run[-1].taken_at).total_seconds() > PAUSE_S or len(run) >= MAX_PHOTOS:
         return False
-    if not shot.glimpses:
+    if not shot.units:
         return True  # a close-up
-    now = shot.glimpses[0]
+    now = shot.units[0]
     for earlier in run:
-        for before in earlier.glimpses:
+        for before in earlier.units:
             same_face = (before.front >= 0.5) == (now.front >= 0.5)
             if same_face and earlier.usable:
                 return False
@@ -315,11 +315,11 @@ def _part_crowded(group: Group) -> list[Group]:
     """Give each unit of a photo that shows several a group of its own."""
     parted, lone = [], []
     for shot in group.shots:
-        if len(shot.glimpses) <= 1:
+        if len(shot.units) <= 1:
             lone.append(shot)
             continue
-        for number, glimpse in enumerate(shot.glimpses, start=1):
-            method = f"one of {len(shot.glimpses)} units in one photo"
+        for number, glimpse in enumerate(shot.units, start=1):
+            method = f"one of {len(shot.units)} units in one photo"
             key = f"part:{shot.sha256[:16]}.{number}"
             parted.append(Group(key, method, (shot,), (glimpse.part,)))
     if not parted:
@@ -343,7 +343,7 @@ def _with_findings(groups: list[Group]) -> list[Group]:
         for payload in ids:
             if len({key for _, key in owners[payload]}) > 1 and not group.key.startswith("part:"):
                 words.append(f"The id {payload} also stands on another unit of this lot.")
-        looks = {g.plugs for s in group.shots if s.usable for g in s.glimpses if g.front >= 0.7 and g.plugs}
+        looks = {g.plugs for s in group.shots if s.usable for g in s.units if g.front >= 0.7 and g.plugs}
         if len(group.shots) > 1 and _differ(looks):
             listed = " against ".join(sorted(" ".join(plugs) for plugs in looks))
             words.append(f"Two different units under one {_noun(group.key)}? The plugs differ: {listed}.")

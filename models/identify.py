@@ -8,7 +8,7 @@ from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide
 from plugface.models.decision.pairing import Needs
 from plugface.models.learning.classifier import Model
-from plugface.models.matching.pooling import weigh_views
+from plugface.models.matching.pooling import pool_views
 from plugface.models.unit_choice import gather_views
 from plugface.vision.observations import Observations
 
@@ -45,7 +45,7 @@ def identify(
     if not views or not catalogue.families:
         return Decision(
             verdict="unreadable" if not views else "not_in_catalogue",
-            words="No photo was given." if not views else "The catalogue holds no family.",
+            message="No photo was given." if not views else "The catalogue holds no family.",
             candidates=(),
             cautions=list_cautions(views, [], catalogue),
             unknown_probability=1.0,
@@ -53,5 +53,5 @@ def identify(
             model_version=model.version,
         )
     return decide(
-        weigh_views(views, index_catalogue(catalogue), model), catalogue, model, needs=needs, costs=costs
+        pool_views(views, index_catalogue(catalogue), model), catalogue, model, needs=needs, costs=costs
     )

@@ -81,12 +81,12 @@ def seen_as(monkeypatch):
     from plugface.cli.settings import demo_folder
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning.simulate import draw_observations
-    from plugface.models.matching.error_model import ObservationNoise
+    from plugface.models.matching.error_model import ErrorModel
 
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
 
     def prepare(seed: int = 0, faultless: bool = False, **photos: tuple[str, str, str]) -> None:
-        drawn, noise = {}, ObservationNoise()
+        drawn, noise = {}, ErrorModel()
         if faultless:
             never = "miss extra pins_close place_sd place_wild turn_unknown face_wrong label_torn kind_wrong "
             never += "character_lost character_added mark_wrong mark_lost mark_added mark_cut "
@@ -244,11 +244,11 @@ def _simulated_look(sha256: str, family: str, variant: str, view: str) -> str:
     from plugface.cli.settings import demo_folder
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning.simulate import draw_observations
-    from plugface.models.matching.error_model import ObservationNoise
+    from plugface.models.matching.error_model import ErrorModel
 
     entry = load_catalogue(demo_folder() / "marrow_finch").by_key[family]
     which = next(v for v in entry.variants if v.key == variant)
-    seen = draw_observations(entry, which, view, ObservationNoise(), np.random.default_rng(3))
+    seen = draw_observations(entry, which, view, ErrorModel(), np.random.default_rng(3))
     return write_observations(replace(seen, photo_sha256=sha256))
 
 

@@ -17,7 +17,7 @@ from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store.ledger import Ledger, Proposal, list_units
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from sqlalchemy import select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
@@ -87,9 +87,7 @@ class EditsMeanwhile(PipelineAnalyser):
         head = self.edited / "catalogue.toml"
         head.write_text(head.read_text() + "\nname = [")
         family = load_catalogue(DEMO).by_key["TERN 4"]
-        seen = draw_observations(
-            family, family.variants[0], "back", ObservationNoise(), np.random.default_rng(2)
-        )
+        seen = draw_observations(family, family.variants[0], "back", ErrorModel(), np.random.default_rng(2))
         return replace(seen, photo_sha256=hashlib.sha256(data).hexdigest()), b""
 
 

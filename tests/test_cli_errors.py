@@ -52,7 +52,7 @@ def test_our_errors_say_file_and_mend():
         "file": "a.toml",
         "key": "key",
         "problem": "it is empty",
-        "mend": "Fill it in",
+        "remedy": "Fill it in",
         "line": 3,
     }
 

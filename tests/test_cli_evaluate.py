@@ -17,7 +17,7 @@ def small_set(tmp_path, plain_photo, seen_as, monkeypatch):
     monkeypatch.setattr(kept_observations, "observe", pipeline.observe)
     monkeypatch.setattr(command, "cache_folder", lambda: tmp_path / "cache")
     monkeypatch.setattr(
-        kept_observations, "spread", lambda work, items, **_: ((item, work(item)) for item in items)
+        kept_observations, "map_unordered", lambda work, items, **_: ((item, work(item)) for item in items)
     )
 
     def unit(name: str, family: str, variant: str, face: str) -> dict:

@@ -173,7 +173,13 @@ def test_bad_input_with_json_gives_an_error_document(run, bad_file) -> None:
 
 def test_bad_input_never_shows_a_traceback_from_outside(bad_file) -> None:
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
-    words = [sys.executable, "-c", "from plugface.cli.main import main; main()", "identify", str(bad_file("text.jpg"))]
+    words = [
+        sys.executable,
+        "-c",
+        "import plugface.cli.main as m; m.main()",
+        "identify",
+        str(bad_file("text.jpg")),
+    ]
     done = subprocess.run(words, capture_output=True, text=True, env=environment, timeout=60, check=False)
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1

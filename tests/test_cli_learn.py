@@ -25,7 +25,7 @@ from plugface.models.learning.calibration import Calibration
 from plugface.models.learning.classifier import default_model_path, load_model, save_model
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.training_data import part_of
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
@@ -110,7 +110,7 @@ def test_learning_needs_something_that_was_confirmed(run):
 def confirmed(tmp_path):
     """Confirm 24 simulated units of the demo, front and back, as `plugface confirm PHOTO...` would."""
     catalogue = load_catalogue(DEMO)
-    noise, rng = ObservationNoise(), np.random.default_rng(4)
+    noise, rng = ErrorModel(), np.random.default_rng(4)
     decision = Decision("ambiguous", "Not sure.", (), catalogue_sha256=catalogue.sha256, model_version="m")
     default_ledger().parent.mkdir(parents=True)
     with closing(Ledger(default_ledger())) as ledger:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from plugface.cli.lot import sorting
-from plugface.cli.lot.parallel import ClusterError, Lost, spread
+from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 
 distributed = pytest.importorskip("distributed")
 
@@ -85,21 +85,21 @@ def _allow_no_failures(dask_scheduler) -> None:
 
 def test_no_cluster_is_one_sentence():
     with pytest.raises(ClusterError, match="no scheduler answers there"):
-        list(spread(str, [1], cluster="tcp://127.0.0.1:9"))
+        list(map_unordered(str, [1], cluster="tcp://127.0.0.1:9"))
 
 
 def test_results_belong_to_their_items():
-    assert dict(spread(abs, range(-50, 0), workers=2)) == {n: -n for n in range(-50, 0)}
-    assert not list(spread(abs, [], workers=2))
-    assert isinstance(dict(spread(os._exit, [3], workers=1))[3], Lost)
+    assert dict(map_unordered(abs, range(-50, 0), workers=2)) == {n: -n for n in range(-50, 0)}
+    assert not list(map_unordered(abs, [], workers=2))
+    assert isinstance(dict(map_unordered(os._exit, [3], workers=1))[3], WorkerFailed)
 
 
 def test_workers_are_deaf_to_ctrl_c_from_their_first_moment():
     """Else one that is still starting prints a traceback between the words for the person who stopped it."""
     code = (
-        "import functools, signal; from plugface.cli.lot.parallel import spread;"
+        "import functools, signal; from plugface.cli.lot.parallel import map_unordered;"
         "blocked = functools.partial(signal.pthread_sigmask, signal.SIG_BLOCK);"
-        "print([signal.SIGINT in held for _, held in spread(blocked, [[], []], workers=2)])"
+        "print([signal.SIGINT in held for _, held in map_unordered(blocked, [[], []], workers=2)])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[True, True]"

@@ -34,7 +34,7 @@ def card(key: str, destination: str, **other) -> Card:
         "answer": "TERN 2 open",
         "probability": 0.998,
         "expected_cost": 0.4,
-        "words": "Words.",
+        "message": "Words.",
         "findings": "",
         "cautions": (),
         "method": "file name",
@@ -88,9 +88,9 @@ def test_where_a_unit_goes(given, destination, bin):
 
 def test_a_unit_on_the_bench_always_comes_with_something_to_do():
     unsure = decision("ambiguous", ("HERON 2", "HERON 3"), ())
-    assert placement.assign_place(unsure, CATALOGUE).words == f"Words. {placement.BY_HAND}"
+    assert placement.assign_place(unsure, CATALOGUE).message == f"Words. {placement.BY_HAND}"
     helped = decision("ambiguous", ("HERON 2",), (), next_photo=NextPhoto("back", 1.0, "Take the back."))
-    assert placement.assign_place(helped, CATALOGUE).words == "Take the back."
+    assert placement.assign_place(helped, CATALOGUE).message == "Take the back."
 
 
 def test_a_finding_keeps_a_unit_out_of_its_bin_but_not_a_hazard_from_being_one():
@@ -146,7 +146,7 @@ def test_every_bin_has_a_sign_and_a_name_so_that_colour_is_not_needed():
 def test_file_names_and_read_texts_cannot_become_markup():
     nasty = '<img src=x onerror=alert(1)>"'
     cards = [
-        card("A-1", "family bin", bin=nasty, words=nasty, findings=nasty, files=(nasty,), cautions=(nasty,))
+        card("A-1", "family bin", bin=nasty, message=nasty, findings=nasty, files=(nasty,), cautions=(nasty,))
     ]
     assert "<img src=x" not in render_report(LOT, CATALOGUE, cards, [], [nasty])
     assert "<img src=x" not in render_labels(LOT, cards)

@@ -60,7 +60,7 @@ def test_what_cannot_be_asked_is_refused(run, few, words, said):
 
 
 def test_too_many_variants_are_refused_before_anything_is_drawn(run, few, monkeypatch):
-    monkeypatch.setattr("plugface.cli.commands.separability.MOST_VARIANTS", 3)
+    monkeypatch.setattr("plugface.cli.commands.separability.MAX_VARIANTS", 3)
     answer = run("catalogue", "separability", few)
     assert answer.code == 2
     assert "--only" in answer.err

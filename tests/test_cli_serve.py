@@ -41,7 +41,14 @@ def start(tmp_path, port):
 
     def begin(*words: str) -> tuple[subprocess.Popen, str]:
         said = tmp_path / f"said{len(running)}.txt"
-        command = [sys.executable, "-c", "from plugface.cli.main import main; main()", "serve", "--port", str(port)]
+        command = [
+            sys.executable,
+            "-c",
+            "import plugface.cli.main as m; m.main()",
+            "serve",
+            "--port",
+            str(port),
+        ]
         command += ["--folder", str(tmp_path / "yard"), *words]
         environment = os.environ | {"PYTHONUNBUFFERED": "1"}
         with said.open("w") as out:
@@ -80,7 +87,7 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     # The same as the command answers: leaving metadata out changes nothing.
     expected = identify_unit([PHOTO], load_catalogue(demo_folder() / "marrow_finch")).decision
     decision = found["result"]["identify"]["decision"]
-    assert (decision["verdict"], decision["words"]) == (expected.verdict, expected.words)
+    assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 
 
 def test_a_named_lot_gets_a_code_that_is_said_once(start, port):

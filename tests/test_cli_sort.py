@@ -189,7 +189,7 @@ def test_a_broken_photo_is_one_row_that_says_which_file(tmp_path, data):
     assert (outcome.units, outcome.broken) == (2, 1)
     assert listed["sub-folder"].family == "TERN 2"
     assert listed["broken photo"].destination == "retake"
-    assert "u1/back.jpg" in listed["broken photo"].words
+    assert "u1/back.jpg" in listed["broken photo"].message
 
 
 def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
@@ -197,7 +197,7 @@ def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
     (lot / "gone.jpg").symlink_to(lot / "no such file.jpg")
     outcome = sort(lot, tmp_path / "run")
     assert (outcome.units, outcome.broken) == (2, 1)
-    assert "gone.jpg: could not be read" in next(r.words for r in rows(tmp_path / "run") if not r.family)
+    assert "gone.jpg: could not be read" in next(r.message for r in rows(tmp_path / "run") if not r.family)
     assert sort(lot, tmp_path / "run").decided_now == 0
 
 
@@ -302,7 +302,9 @@ def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
     outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run", workers=2)
     listed = rows(tmp_path / "run")
     assert (outcome.units, outcome.broken) == (10, 1)
-    assert [row.words.split(":")[0] for row in listed if row.destination == "retake"] == ["poison_front.jpg"]
+    assert [row.message.split(":")[0] for row in listed if row.destination == "retake"] == [
+        "poison_front.jpg"
+    ]
 
 
 def test_a_part_missing_on_the_machine_stops_the_run_and_blames_no_photo(tmp_path):
@@ -379,7 +381,7 @@ def test_three_broken_in_a_hundred_are_three_rows_and_stop_nothing(tmp_path):
     assert sum(row.family == "TERN 2" for row in listed) == 291
     alike = outcome.duplicates  # the empty ones are one photo
     assert (outcome.broken, alike) == (9 - alike, sum(not data for data in broken.values()) - 1)
-    named = " ".join(row.words for row in listed if row.destination == "retake")
+    named = " ".join(row.message for row in listed if row.destination == "retake")
     assert all(name in named for name, data in broken.items() if data)
     assert "gone.jpg" in named
     assert sort(lot, tmp_path / "run", workers=2).decided_now == 0

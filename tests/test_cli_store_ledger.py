@@ -63,7 +63,7 @@ def add_unit(ledger: Ledger, key: str = "A-0001", *, lot: str = "lot") -> int:
 
 def proposal(unit_id: int, family: str) -> Proposal:
     """A proposal with nothing but a family."""
-    empty = dict.fromkeys(("variant", "words", "findings", "decision"), "")
+    empty = dict.fromkeys(("variant", "message", "findings", "decision"), "")
     return Proposal(
         unit_id=unit_id,
         input_sha256=family,
@@ -231,8 +231,8 @@ def test_a_damaged_ledger_is_said_in_a_sentence_and_left_as_it_is(tmp_path, run,
     data[start:] = b"" if byte is None else bytes([byte]) * len(data[start:])
     path.write_bytes(data)
     said = run("ledger", "list", "--ledger", path)
-    mend = "this file is damaged. Put a copy of it back, or name another place with --ledger"
-    assert (said.code, said.err.strip()) == (2, f"error: {path}: {mend}")
+    remedy = "this file is damaged. Put a copy of it back, or name another place with --ledger"
+    assert (said.code, said.err.strip()) == (2, f"error: {path}: {remedy}")
     assert path.read_bytes() == data
 
 

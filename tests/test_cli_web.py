@@ -13,9 +13,9 @@ from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.web.answering import Problem
+from plugface.cli.web.message import ENGLISH, WordsError, load_words
 from plugface.cli.web.queue import YardError
 from plugface.cli.web.refusals import STATUS
-from plugface.cli.web.words import ENGLISH, WordsError, load_words
 from plugface.cli.web.worker_pool import ProcessAnswerer, WorkerLost
 
 A, B = "a" * 32, "b" * 32
@@ -220,7 +220,7 @@ def test_the_process_that_looks_is_real(tmp_path):
         answerer.close()
     expected = identify_unit([photo], load_catalogue(catalogue)).decision
     decision = json.loads(reply.document)["identify"]["decision"]
-    assert (decision["verdict"], decision["words"]) == (expected.verdict, expected.words)
+    assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
     assert str(photo) not in reply.document
 
 
@@ -477,7 +477,7 @@ def test_cautions_come_first_and_are_never_folded_away(here, jpeg):
     assert cautions[0]["name"] in ("high voltage", "restraint")
     page = here.client.get(f"/units/{A}").text
     for caution in cautions:
-        at = page.index(caution["words"].replace("'", "&#39;"))
+        at = page.index(caution["message"].replace("'", "&#39;"))
         assert page.count("<details", 0, at) == page.count("</details", 0, at)
     assert page.index('class="caution"') < page.index('id="verdict"')
     assert "⚠ Caution" in here.client.get("/").text

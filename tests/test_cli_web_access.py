@@ -26,7 +26,7 @@ def test_codes_are_long_and_differ():
 @pytest.fixture
 def guesses():
     now = [0.0]
-    counted = access.Guesses(
+    counted = access.RateLimiter(
         Limits(wrong_codes=3, wrong_codes_in_all=5, wrong_codes_s=60.0), clock=lambda: now[0]
     )
     return counted, now

@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 from plugface.cli.pipeline import UnreadablePhoto
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.photo_store import PhotoShelf, clean_photo, strip_jpeg
+from plugface.cli.web.photo_store import PhotoStore, clean_photo, strip_jpeg
 from plugface.cli.web.refusals import Refused
 
 LIMITS = Limits()
@@ -124,7 +124,7 @@ def test_what_does_not_decode_is_refused(data):
 
 
 def test_the_shelf_keeps_by_content(tmp_path):
-    shelf = PhotoShelf(tmp_path / "photos")
+    shelf = PhotoStore(tmp_path / "photos")
     photo = clean_photo(as_jpeg(busy_picture(), exif=described()), LIMITS)
     shelf.keep(photo)
     shelf.keep(photo)

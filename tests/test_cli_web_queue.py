@@ -26,8 +26,8 @@ def accept(queue, unit=A, sha256="s1", *, lot="L", more=False):
     return queue.accept(lot, unit, sha256, face="front", size_bytes=1, more=more)
 
 
-def answer(words="x") -> AnswerEntry:
-    return AnswerEntry(0, "{}", ("<svg/>",), "ambiguous", words, 0.5, "", "2026-01-01T00:00:00.000Z")
+def answer(message="x") -> AnswerEntry:
+    return AnswerEntry(0, "{}", ("<svg/>",), "ambiguous", message, 0.5, "", "2026-01-01T00:00:00.000Z")
 
 
 def test_a_photo_counts_once(queue):

@@ -42,7 +42,7 @@ def test_wrong_order_is_said_with_the_right_one():
     plugs = CATALOGUE.by_key["PETREL 5"].connectors
     (problem,) = found(changed("PETREL 5", connectors=plugs[::-1]), "canonical order")
     assert problem.severity == "error"
-    assert "no. 3 (GY-L), no. 2 (GN-L), no. 1 (BK-L)" in problem.words
+    assert "no. 3 (GY-L), no. 2 (GN-L), no. 1 (BK-L)" in problem.message
     assert problem.file == "petrel_5.toml"
 
 
@@ -50,7 +50,7 @@ def test_an_order_that_hangs_by_a_hair_is_a_warning():
     # Middle of the class: M is 23 mm high, S 19; the limit is 9.5 mm, 9 mm apart is still one row.
     (problem,) = found(changed("SKUA 2", connectors=moved("SKUA 2", 2, at_mm=(30, -25))), "fragile order")
     assert problem.severity == "warning"
-    assert "stand 9 mm apart" in problem.words
+    assert "stand 9 mm apart" in problem.message
 
 
 def test_a_plug_past_the_edge_and_two_on_one_place():
@@ -74,27 +74,27 @@ def test_a_number_that_the_label_cannot_bear():
             changed("SKUA 2", variants=variant("SKUA 2", 1, service_numbers=(number,))), "unreachable variant"
         )
         assert problem.severity == "error"
-        assert words in problem.words
+        assert words in problem.message
 
 
 def test_suffixes_that_cannot_be_read():
     (problem,) = found(
         changed("SKUA 2", variants=variant("SKUA 2", 2, suffixes=("3",))), "unreachable variant"
     )
-    assert '"3" does not match the suffix pattern' in problem.words
+    assert '"3" does not match the suffix pattern' in problem.message
     label = CATALOGUE.by_key["SKUA 2"].label.model_copy(update={"suffix": ""})
     problems = found(changed("SKUA 2", label=label), "unreachable variant")
-    assert ["no suffix pattern" in p.words for p in problems] == [True, True]
+    assert ["no suffix pattern" in p.message for p in problems] == [True, True]
 
 
 def test_variants_that_nothing_tells_apart():
     (problem,) = found(changed("SKUA 2", variants=variant("SKUA 2", 2, suffixes=())), "variants alike")
     assert problem.severity == "error"
-    assert "734160723" in problem.words
+    assert "734160723" in problem.message
 
 
 def test_locked_and_usable_behind_one_front_is_noted():
-    words = [p.words for p in found(CATALOGUE, "label needed") if p.family == "SKUA 2"]
+    words = [p.message for p in found(CATALOGUE, "label needed") if p.family == "SKUA 2"]
     assert words == ["they differ by the suffix on the label alone (R2 or R3); one of them is locked"]
 
 
@@ -105,17 +105,17 @@ def test_partners():
         return changed("SKUA 4", pairing=(rule.model_copy(update={"families": (name,)}),))
 
     (unknown,) = found(with_partner("TERN 3"), "unknown partner")
-    assert unknown.mend.startswith('Did you mean "TERN')
+    assert unknown.remedy.startswith('Did you mean "TERN')
     assert found(with_partner("GANNET 8"), "partner")[0].words.startswith("GANNET 8 is a high voltage unit")
-    assert found(with_partner("SKUA 4"), "partner")[0].words == "it is paired with itself"
+    assert found(with_partner("SKUA 4"), "partner")[0].message == "it is paired with itself"
     assert found(with_partner("PETREL 5"), "one-sided pairing")[0].severity == "warning"
 
 
 def test_hazards():
     orange = found(changed("GANNET 8", hazard="none"), "hazard")
-    assert "UN Regulation No. 100; ISO 6469-3" in orange[0].words
+    assert "UN Regulation No. 100; ISO 6469-3" in orange[0].message
     yellow = found(changed("PUFFIN 2", hazard="none"), "hazard")
-    assert "common practice, no source" in yellow[0].words
+    assert "common practice, no source" in yellow[0].message
     (error,) = found(changed("GANNET 8", controls="engine"), "hazard")
     assert error.severity == "error"
     (uncautioned,) = found(changed("GANNET 8", cautions=()), "hazard")
@@ -126,14 +126,14 @@ def test_one_number_in_two_families():
     number = CATALOGUE.by_key["TERN 2"].variants[0].service_numbers
     problems = check_catalogue(changed("TERN 4", variants=variant("TERN 4", 1, service_numbers=number)))
     twice = [p for p in problems if p.rule == "number used twice"]
-    assert [(p.severity, p.words) for p in twice] == [("error", "738220321 stands in TERN 4 too")]
+    assert [(p.severity, p.message) for p in twice] == [("error", "738220321 stands in TERN 4 too")]
 
 
 def test_overlapping_patterns_come_with_an_example():
     label = CATALOGUE.by_key["TERN 4"].label.model_copy(update={"service_number": r"^738\d{6}$"})
     (problem,) = found(changed("TERN 4", label=label), "patterns overlap")
     assert problem.severity == "warning"
-    assert problem.words == '"738000320" would match TERN 4 too'
+    assert problem.message == '"738000320" would match TERN 4 too'
 
 
 def test_families_that_only_the_label_tells_apart_and_those_that_nothing_does():
@@ -151,9 +151,9 @@ def test_families_that_only_the_label_tells_apart_and_those_that_nothing_does():
 
 def test_no_mark_means_two_ways_up():
     (problem,) = found(changed("TERN 4", marks=()), "no mark")
-    assert "BN-L BN-M WH-S may be read as WH-S BN-M BN-L" in problem.words
+    assert "BN-L BN-M WH-S may be read as WH-S BN-M BN-L" in problem.message
     (problem,) = found(changed("TERN 1", marks=()), "no mark")
-    assert "may be read" not in problem.words  # WH-S BK-L WH-S is the same both ways
+    assert "may be read" not in problem.message  # WH-S BK-L WH-S is the same both ways
 
 
 def test_an_empty_catalogue_and_errors_first():

@@ -4,7 +4,7 @@ import pytest
 from plugface.cli.settings import demo_folder
 from plugface.models.catalogue.entries import compile_pattern, load_catalogue
 from plugface.models.catalogue.index import compact, index_catalogue
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import score_strings
 from plugface.vision.observations import Text
 
@@ -26,7 +26,7 @@ def test_a_number_with_a_slash_is_found_as_whole_words(read):
     strings = index_catalogue(SLASHED).numbers
     for number in (n for f in SLASHED.families for v in f.variants for n in v.service_numbers):
         text = Text((), read.format(number), 0.95, "printed", 20.0)
-        odds = score_strings(text, strings, ObservationNoise())
+        odds = score_strings(text, strings, ErrorModel())
         best = odds.argmax()
         assert strings.values[best] == compact(number)
         others = [odd for place, odd in enumerate(odds) if place != best]
@@ -38,7 +38,7 @@ def test_a_number_with_a_slash_is_found_as_whole_words(read):
 def test_a_slash_misread_or_lost_costs_little(slash):
     """A slash read for a character is one character too many; it must not make another number of it."""
     strings = index_catalogue(SLASHED).numbers
-    odds = score_strings(Text((), f"PK2104{slash}16", 0.9, "printed", 20.0), strings, ObservationNoise())
+    odds = score_strings(Text((), f"PK2104{slash}16", 0.9, "printed", 20.0), strings, ErrorModel())
     assert strings.values[odds.argmax()] == "PK210416"
     assert odds.max() > 3.0
 

@@ -8,7 +8,7 @@ import pytest
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.proposal import describe_unit, split_suffix
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import gather_views
 from plugface.vision.observations import (
     COLOUR_CODES,
@@ -24,7 +24,7 @@ from plugface.vision.observations import (
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
 #: Vision without errors: everything is seen, and seen right.
-FAULTLESS = ObservationNoise(
+FAULTLESS = ErrorModel(
     miss=0.0, extra=0.0, pins_measured=1.0, pins_exact=1.0, pins_close=0.0, place_measured=1.0,
     place_sd=0.0, place_wild=0.0, turn_unknown=0.0, face_wrong=0.0, mark_read=1.0, label_found=1.0,
     line_read=1.0, barcode_read=1.0, character_lost=0.0, character_added=0.0, body_colour_right=1.0,

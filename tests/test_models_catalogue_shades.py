@@ -78,8 +78,8 @@ def test_check_names_shades_that_contradict_or_resemble_each_other(tmp_path):
     )
     problems = [p for p in check_catalogue(load_catalogue(with_shades(tmp_path, text))) if p.rule == "shades"]
     assert [p.severity for p in problems] == ["error", "warning"]
-    assert '"slate" is coded TQ and BU' in problems[0].words
-    assert '"slate" (TQ) and "dusk" (VT)' in problems[1].words
+    assert '"slate" is coded TQ and BU' in problems[0].message
+    assert '"slate" (TQ) and "dusk" (VT)' in problems[1].message
 
 
 def test_difference_is_ciede2000():

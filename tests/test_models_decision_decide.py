@@ -13,12 +13,12 @@ from plugface.models.identify import Needs, identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.vision.observations import COLOUR_CODES, Code, Connector, Fault, Observations, Text, Unit
 
 #: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
 CLEAN = replace(
-    ObservationNoise(),
+    ErrorModel(),
     miss=0.0,
     extra=0.0,
     turn_unknown=0.0,
@@ -95,7 +95,7 @@ def test_with_the_usual_noise_nothing_wrong_is_accepted_and_most_is_found(catalo
     found, accepted = [], []
     for seed in range(40):
         family = catalogue.families[seed % len(catalogue.families)]
-        shots = photos(catalogue, family.key, None, "front", "back", seed=seed, noise=ObservationNoise())
+        shots = photos(catalogue, family.key, None, "front", "back", seed=seed, noise=ErrorModel())
         decision = identify(shots, catalogue, model)
         found.append(bool(decision.candidates) and decision.candidates[0].family == family.key)
         accepted.append(decision.verdict == "identified")
@@ -114,7 +114,7 @@ def test_a_hazard_is_never_a_controller_and_its_caution_comes_first(catalogue, m
     assert decision.cautions[0].name == name
     assert decision.cautions[-1].name == "general"
     assert decision.fit.serves == "no"
-    assert decision.verdict != "identified" or "not a controller" in decision.words
+    assert decision.verdict != "identified" or "not a controller" in decision.message
 
 
 def test_an_orange_plug_warns_on_any_unit(catalogue, model):
@@ -218,7 +218,7 @@ def test_evidence_names_rule_and_photo(catalogue, model):
     decision = identify(photos(catalogue, "TERN 4", None, "front", "back"), catalogue, model)
     best = decision.candidates[0]
     assert {"plugs", "cast mark", "service number"} <= {e.rule for e in best.evidence}
-    assert all(e.photo in (0, 1) and e.words for e in best.evidence)
+    assert all(e.photo in (0, 1) and e.message for e in best.evidence)
     second = decision.candidates[1]
     assert any(e.weight < 0 for e in second.evidence)
 
@@ -336,7 +336,7 @@ def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_tha
         (front,) = photos(catalogue, family, None, "front")
         unit = replace(front.units[0], texts=(written(f"{family[:-1]}9", "cast"),))
         decision = identify([replace(front, units=(unit,))], catalogue, model)
-        assert decision.verdict != "identified", (family, decision.words)
+        assert decision.verdict != "identified", (family, decision.message)
 
 
 @pytest.mark.parametrize(

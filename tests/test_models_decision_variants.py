@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.variants import judge_variants
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import gather_views
 from plugface.vision.observations import Observations, Quality, Text, Unit, WhiteBalance
 
@@ -23,7 +23,7 @@ def back_with(*lines: str):
 
 def chances(maker: str, family: str, *lines: str) -> dict[str, float]:
     entry = load_catalogue(DEMO / maker).by_key[family]
-    told = judge_variants(entry, tuple(back_with(*lines)), ObservationNoise())
+    told = judge_variants(entry, tuple(back_with(*lines)), ErrorModel())
     return {v.key: float(c) for v, c in zip(entry.variants, told.chances, strict=True)}
 
 

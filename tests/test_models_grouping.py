@@ -11,8 +11,8 @@ from plugface.cli.pipeline import count_units
 from plugface.models.grouping import (
     MAX_PHOTOS,
     PAUSE_S,
-    Glimpse,
-    Shot,
+    PhotoSummary,
+    UnitSummary,
     choose_paths,
     group_shots,
     make_shot,
@@ -25,14 +25,14 @@ START = datetime(2026, 11, 20, 10, 0, 0)
 
 def shot(path, second=None, *, face="front", plugs=("BN",), ids=(), camera=True, body=None, usable=True):
     """One photo of one unit; `second` after START, None: no time."""
-    glimpses = {
-        "front": (Glimpse(0, 1.0, tuple(plugs), body or {}),),
-        "back": (Glimpse(0, 0.0, (), body or {}),),
+    units = {
+        "front": (UnitSummary(0, 1.0, tuple(plugs), body or {}),),
+        "back": (UnitSummary(0, 0.0, (), body or {}),),
         "close-up": (),
     }[face]
     taken_at = None if second is None else START + timedelta(seconds=second)
-    return Shot(
-        path, hashlib.sha256(path.encode()).hexdigest(), taken_at, camera, tuple(ids), glimpses, usable
+    return PhotoSummary(
+        path, hashlib.sha256(path.encode()).hexdigest(), taken_at, camera, tuple(ids), units, usable
     )
 
 
@@ -125,7 +125,9 @@ def test_file_times_that_may_be_copying_times_join_nothing():
 
 
 def test_several_units_in_one_photo_become_several_units():
-    crowd = Shot("all.jpg", "c" * 64, glimpses=(Glimpse(0, 1.0, ("BN",)), Glimpse(2, 1.0, ("GY",))))
+    crowd = PhotoSummary(
+        "all.jpg", "c" * 64, units=(UnitSummary(0, 1.0, ("BN",)), UnitSummary(2, 1.0, ("GY",)))
+    )
     groups = group_shots([crowd, shot("u1/a.jpg")])
     assert [(g.method, g.parts) for g in groups] == [
         ("one of 2 units in one photo", (0,)),
@@ -205,7 +207,7 @@ def test_a_card_that_was_taken_for_a_unit_is_an_id_and_no_unit():
     beside_card = replace(seen, units=(*seen.units, card(0.3)))
     assert count_units(beside_card) == [0]
     shot = make_shot("a.jpg", beside_card, [0, 1])
-    assert (shot.ids, [glimpse.part for glimpse in shot.glimpses]) == (("CARD 7",), [0])
+    assert (shot.ids, [glimpse.part for glimpse in shot.units]) == (("CARD 7",), [0])
     assert count_units(replace(seen, units=(card(0.3),))) == []
     for no_card in (
         card(0.026),  # the largest code of a label in the demo's photos
@@ -233,9 +235,9 @@ def test_a_photo_that_was_copied_goes_by_the_path_that_says_its_unit():
 
 
 def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
-    assert make_shot("a.jpg", observations(), [0]).glimpses[0].plugs == ("?",)
-    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.3)), [0, 1]).glimpses) == 1
-    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.6)), [0, 1]).glimpses) == 2
+    assert make_shot("a.jpg", observations(), [0]).units[0].plugs == ("?",)
+    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.3)), [0, 1]).units) == 1
+    assert len(make_shot("a.jpg", observations(areas=(1.0, 0.6)), [0, 1]).units) == 2
 
 
 SHOTS = st.lists(

@@ -17,8 +17,8 @@ from plugface.models.learning.classifier import (
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.training import calibrate, simulate_examples, train
-from plugface.models.matching.error_model import ObservationNoise
-from plugface.models.matching.error_model_fit import fit_noise
+from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.fusion import fuse_views
 from plugface.models.matching.rules import fit_view
 from plugface.models.unit_choice import ObservedUnit, gather_views
@@ -173,10 +173,10 @@ def test_the_file_is_plain_json_that_any_reader_opens(model, tmp_path):
 
 
 def test_noise_is_measured_from_known_units():
-    truth = replace(ObservationNoise(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
+    truth = replace(ErrorModel(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
     truth = replace(truth, mark_wrong=0.12, mark_lost=0.08, mark_added=0.06, mark_cut=0.25, kind_wrong=0.0)
     catalogue = invent_catalogue(10, 6)
-    fitted = fit_noise(observed(catalogue, truth, 150, 7), catalogue)
+    fitted = fit_error_model(observed(catalogue, truth, 150, 7), catalogue)
     # 150 fronts, about 380 plugs: standard errors 0.02 and 0.04; the prior pulls by up to 0.02.
     assert fitted.miss == pytest.approx(0.15, abs=0.06)
     assert fitted.mark_read == pytest.approx(0.4, abs=0.14)
@@ -188,4 +188,4 @@ def test_noise_is_measured_from_known_units():
     # Of six characters two cuts in five leave enough to be known and lose more than one: 0.25 becomes 0.11.
     assert fitted.mark_cut == pytest.approx(0.11, abs=0.07)
     assert "300 views" in fitted.basis
-    assert fit_noise([], catalogue).miss == pytest.approx(ObservationNoise().miss)
+    assert fit_error_model([], catalogue).miss == pytest.approx(ErrorModel().miss)

@@ -10,12 +10,12 @@ from hypothesis.extra.numpy import arrays
 from plugface.models.catalogue.index import index_families
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.matching.alignment import align, gap_costs, measure_match, score_alignments
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rules import RULES, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Connector, Unit
 
-NOISE = ObservationNoise()
+NOISE = ErrorModel()
 SQUARE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 
 

@@ -11,18 +11,18 @@ from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.model_error import ModelError
 from plugface.models.matching import confusions
 from plugface.models.matching.confusions import PRIOR_COUNT, blend_confusions, load_confusions
-from plugface.models.matching.error_model import ALPHABET, ObservationNoise
+from plugface.models.matching.error_model import ALPHABET, ErrorModel
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     WORST_SHORTFALL,
     best_string,
     measure_shortfall,
-    measure_sibling,
+    measure_suffix_margin,
     score_strings,
 )
 from plugface.vision.observations import Character, Text
 
-NOISE = ObservationNoise()
+NOISE = ErrorModel()
 MARKS = strings_of([("TERN 2", 0), ("TERN 4", 1), ("SKUA 2", 2)])
 
 
@@ -178,7 +178,7 @@ def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
 def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():
     known = strings_of([("TERN 2", 0), ("738241341", 1), ("GCRX", 2)])
     better = {
-        v: measure_sibling(line(v), known, NOISE)
+        v: measure_suffix_margin(line(v), known, NOISE)
         for v in ("TERN 2", "TERN 4", "TEKN 2", "738 241 349", "GCRX")
     }
     assert better["TERN 2"][0] == 0

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from plugface.demo.marks.letters import CAP_PX, CHARACTERS, Face, draw_line, invent_text, load_face
 from plugface.demo.marks.prints import draw_prints
-from plugface.demo.marks.relief import STRIP_PX, WIDEST_PX, Grain, _lit_share, draw_strip
+from plugface.demo.marks.relief import MAX_PX, STRIP_PX, Grain, _lit_share, draw_strip
 from plugface.demo.marks.renders import draw_rendered, find_marks
 
 _FONT = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
@@ -51,7 +51,7 @@ def test_a_seed_gives_the_same_strips_again(faces) -> None:
         assert a.text == b.text
         assert a.grey.dtype == np.uint8
         assert a.grey.shape[0] == STRIP_PX
-        assert 16 <= a.grey.shape[1] <= WIDEST_PX
+        assert 16 <= a.grey.shape[1] <= MAX_PX
         assert a.grey.shape[1] % 4 == 0
         np.testing.assert_array_equal(a.grey, b.grey)
     assert len({a.text for a in first}) > 6

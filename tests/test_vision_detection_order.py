@@ -5,12 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from plugface.vision.detection.order import (
-    FIXED_UP,
-    fix_up,
+    ORIENTATION_RESOLVED,
     order_connectors,
     other_reading,
     own_frame,
     place_in_unit,
+    resolve_orientation,
 )
 
 # Three housings in a row over one below, in a unit's own frame: centre x, y (up), width, height.
@@ -121,31 +121,31 @@ def _axis(up_deg, length):
 
 @pytest.mark.parametrize("turn_deg", [0.0, 31.0, 90.0, 200.0])
 def test_an_unsure_shape_lies_with_its_longer_side_across(turn_deg):
-    up_deg, confidence, _ = fix_up((0.1, 0.02), _turned(turn_deg), None, 0.0)
+    up_deg, confidence, _ = resolve_orientation((0.1, 0.02), _turned(turn_deg), None, 0.0)
     assert min((up_deg - 90 - turn_deg) % 180, (90 + turn_deg - up_deg) % 180) < 0.1
     assert confidence == 0  # which long side is up stays open
 
 
 @pytest.mark.parametrize("standing_deg", [0.0, 20.0, 170.0])
 def test_a_sure_axis_counts_more_than_the_outline(standing_deg):
-    up_deg, confidence, _ = fix_up(_axis(standing_deg, 0.8), LYING, None, 0.0)
+    up_deg, confidence, _ = resolve_orientation(_axis(standing_deg, 0.8), LYING, None, 0.0)
     assert min((up_deg - standing_deg) % 180, (standing_deg - up_deg) % 180) < 1e-6
     assert confidence == 0
 
 
 @pytest.mark.parametrize("way_deg", [90.0, 270.0])
 def test_a_reading_tells_the_way_along_the_axis(way_deg):
-    up_deg, confidence, method = fix_up(_axis(90, 0.9), LYING, way_deg, 0.9)
+    up_deg, confidence, method = resolve_orientation(_axis(90, 0.9), LYING, way_deg, 0.9)
     assert up_deg == pytest.approx(way_deg)
     assert confidence == pytest.approx(1)
     assert method == "shape and text"
 
 
 def test_a_doubtful_reading_leaves_the_way_in_doubt():
-    _, confidence, _ = fix_up(_axis(90, 0.9), LYING, 270.0, 0.2)
-    assert 0 < confidence < FIXED_UP
+    _, confidence, _ = resolve_orientation(_axis(90, 0.9), LYING, 270.0, 0.2)
+    assert 0 < confidence < ORIENTATION_RESOLVED
 
 
 def test_a_reading_across_the_axis_fixes_nothing():
-    _, confidence, _ = fix_up(_axis(90, 0.9), LYING, 0.0, 0.3)
-    assert confidence < FIXED_UP
+    _, confidence, _ = resolve_orientation(_axis(90, 0.9), LYING, 0.0, 0.3)
+    assert confidence < ORIENTATION_RESOLVED

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.segmenter import (
-    FIRST_LOOKS,
-    MORE_LOOKS,
+    FIRST_AUGMENTATIONS,
+    MORE_AUGMENTATIONS,
     WEIGHTS,
     _look,
     load_segmenter,
@@ -59,11 +59,11 @@ def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
         np.testing.assert_allclose(turned.unit_shape[theirs].T, plain.unit_shape[ours], atol=1e-2)
 
 
-@pytest.mark.parametrize("way", [*FIRST_LOOKS[1:], *MORE_LOOKS])
+@pytest.mark.parametrize("way", [*FIRST_AUGMENTATIONS[1:], *MORE_AUGMENTATIONS])
 def test_each_look_tells_of_the_picture_as_it_is(way):
     path = demo_folder() / "photos" / "mf0001.jpg"
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
-    (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_LOOKS[0]), _look(picture, way)
+    (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_AUGMENTATIONS[0]), _look(picture, way)
     # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
     assert ((fine[0] > 0) == (other_fine[0] > 0)).mean() > 0.97
     on = fine[0, 1::2, 1::2][: coarse.shape[1], : coarse.shape[2]] > 2

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 from plugface.vision.detection.instances import AGREED, find_instances, join_votes
-from plugface.vision.detection.units import PARTING, find_units
+from plugface.vision.detection.units import CLUSTERING, find_units
 
 H, W = 480, 640
 
@@ -80,5 +80,5 @@ def test_doubtful_votes_part_what_touches_and_leave_whole_what_is_one(draw_maps)
         maps.unit_shape[:2] += rng.normal(0, 30, maps.unit_shape[:2].shape).astype(np.float32)
         fine, mask = maps.masks["unit"], maps.coarse_masks["unit"]
         assert np.mean([i.agreement for i in join_votes(mask, maps.unit_shape)]) < AGREED
-        found = find_instances(fine, mask, maps.unit_shape, parting=PARTING, least_cells=20)
+        found = find_instances(fine, mask, maps.unit_shape, parting=CLUSTERING, least_cells=20)
         assert len(found) == expected

@@ -10,7 +10,7 @@ import plugface.demo
 import pytest
 from PIL import Image
 from plugface.vision.detection import segmenter
-from plugface.vision.detection.segmenter import FIRST_LOOKS, MORE_LOOKS, WEIGHTS
+from plugface.vision.detection.segmenter import FIRST_AUGMENTATIONS, MORE_AUGMENTATIONS, WEIGHTS
 from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
 from plugface.vision.photo import decode_photo
 
@@ -107,7 +107,9 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
     monkeypatch.setattr("plugface.vision.detection.segmenter._look", note)
     (few,) = _observe(path, read_text=False).units
     assert len(ways) == 2 + 4
-    monkeypatch.setattr("plugface.vision.observe.FIRST_LOOKS", FIRST_LOOKS + MORE_LOOKS)
+    monkeypatch.setattr(
+        "plugface.vision.observe.FIRST_AUGMENTATIONS", FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
+    )
     (many,) = _observe(path, read_text=False).units
     assert _overlap(few.polygon, many.polygon) > 0.95
     assert _colours(few) == _colours(many)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 from plugface.cli.settings import demo_folder
-from plugface.vision.detection.order import FIXED_UP
+from plugface.vision.detection.order import ORIENTATION_RESOLVED
 from plugface.vision.geometry import cut_out, level_corners, map_back, quad_of, turned
 from plugface.vision.observations import Character, Text
 from plugface.vision.ocr import cast_marks, label_text, unit_texts
@@ -21,9 +21,9 @@ from plugface.vision.ocr.cast_marks import (
     CastReader,
     agree,
     cut_strips,
+    flip_evidence,
     prepare_relief,
     read_mark,
-    way_evidence,
 )
 from plugface.vision.ocr.label_text import (
     align_strings,
@@ -34,7 +34,7 @@ from plugface.vision.ocr.label_text import (
     read_label,
 )
 from plugface.vision.ocr.readers import RapidReader, Reading, TesseractReader, decode_steps, find_tesseract
-from plugface.vision.ocr.text_boxes import TextBox, find_text, tell_kind
+from plugface.vision.ocr.text_boxes import TextBox, classify_kind, find_text
 from plugface.vision.ocr.unit_texts import (
     CAST_READER_FILE,
     NO_CAST_READER,
@@ -371,8 +371,8 @@ def test_found_boxes_lie_on_the_lines():
 
 
 def test_print_and_relief_are_told_apart():
-    assert tell_kind(_label()[30:150, 40:660]) == "printed"
-    assert tell_kind(_relief("TERN 4", 90)[50:160, 50:360]) == "cast"
+    assert classify_kind(_label()[30:150, 40:660]) == "printed"
+    assert classify_kind(_relief("TERN 4", 90)[50:160, 50:360]) == "cast"
 
 
 def test_regions_come_from_a_mask_and_stay_on_their_unit():
@@ -396,8 +396,8 @@ def test_few_signs_do_not_settle_which_way_is_up(value, settled):
     corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
     up_deg, confidence = measure_text_up([_reading(value, 0.9).placed(corners, "cast")])
     assert up_deg == pytest.approx(90)
-    # 1.5 times the confidence is what `fix_up` weighs against FIXED_UP.
-    assert (1.5 * confidence > FIXED_UP) == settled
+    # 1.5 times the confidence is what `resolve_orientation` weighs against ORIENTATION_RESOLVED.
+    assert (1.5 * confidence > ORIENTATION_RESOLVED) == settled
 
 
 @pytest.mark.parametrize(("way", "settled"), [(1.5, True), (0.6, False), (-0.3, False)])
@@ -406,7 +406,7 @@ def test_what_is_seen_either_way_settles_it_where_both_were_compared(way, settle
     text = replace(_reading("TERN 4", 0.99).placed(corners, "cast"), way=way)
     up_deg, confidence = measure_text_up([text])
     assert up_deg == pytest.approx(90)  # little evidence against it does not turn what was read
-    assert (1.5 * confidence >= FIXED_UP) == settled
+    assert (1.5 * confidence >= ORIENTATION_RESOLVED) == settled
 
 
 def test_marks_that_run_against_each_other_leave_the_way_open():
@@ -417,8 +417,8 @@ def test_marks_that_run_against_each_other_leave_the_way_open():
 
 @given(st.floats(0, 200), st.floats(0, 200))
 def test_evidence_of_the_way_changes_sides_with_what_is_seen(one, other):
-    assert way_evidence(one, other) == -way_evidence(other, one)
-    assert abs(way_evidence(one, other)) <= 4  # a quarter of what is seen in both stands under the difference
+    assert flip_evidence(one, other) == -flip_evidence(other, one)
+    assert abs(flip_evidence(one, other)) <= 4  # a quarter of what both see stands below
 
 
 class _Session:
@@ -550,7 +550,7 @@ def test_a_label_without_a_number_is_read_again_in_a_roomier_outline(monkeypatch
 
 
 def test_a_page_of_lines_is_print_whatever_it_looks_like(monkeypatch):
-    monkeypatch.setattr(unit_texts, "tell_kind", lambda strip: "cast")
+    monkeypatch.setattr(unit_texts, "classify_kind", lambda strip: "cast")
     lines = [(f"LINE {n} OF A PAGE", 40, (30, 20 + 75 * n)) for n in range(5)]
     texts, _, _ = read_photo_texts(_photo(_label(lines)))
     assert [text.kind for text in texts] == ["printed"] * 5

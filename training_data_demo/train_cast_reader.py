@@ -38,7 +38,7 @@ from plugface.demo.segmenter.shots import find_renders
 
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = {"cpu": 48, "cuda": 256}
-MOST_KEPT = 80_000  # strips in memory, 5 kB each
+MAX_KEPT = 80_000  # strips in memory, 5 kB each
 RENDERED = 0.5  # share of strips out of renders, where there are any
 STEP_PX = 4  # width of one step of the answer
 FIGURES_SEED = 71
@@ -141,7 +141,7 @@ def _train(
             new = [Strip(*s) for s in strips.get()]
             drawn += len(new)
             kept += new
-        del kept[:-MOST_KEPT]
+        del kept[:-MAX_KEPT]
         picked = sorted(
             (kept[i] for i in rng.integers(0, len(kept), 4 * batch)), key=lambda s: s.grey.shape[1]
         )

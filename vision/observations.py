@@ -97,7 +97,7 @@ class Fault:
     name: Literal["dark", "burnt", "blurred", "small", "glare", "mirrored"]
     measured: float
     limit: float
-    words: str
+    message: str
     advice: str
 
 

@@ -10,10 +10,16 @@ import numpy as np
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.colour.white_balance import measure_white_balance
 from plugface.vision.detection.connectors import find_connectors
-from plugface.vision.detection.order import FIXED_UP, fix_up, order_connectors, other_reading, place_in_unit
+from plugface.vision.detection.order import (
+    ORIENTATION_RESOLVED,
+    order_connectors,
+    other_reading,
+    place_in_unit,
+    resolve_orientation,
+)
 from plugface.vision.detection.segmenter import (
-    FIRST_LOOKS,
-    MORE_LOOKS,
+    FIRST_AUGMENTATIONS,
+    MORE_AUGMENTATIONS,
     WEIGHTS,
     Maps,
     join,
@@ -48,16 +54,16 @@ CLOSE_PX = 384
 WORTH_ENLARGING = 1.25
 _MEDIUM_PX = 1008  # half the working size; for quality, and to make the network's picture from
 _WINDOW = 1.25  # side of the second look's window over the unit's long side
-_LEAST_WINDOW = 32.0  # pixels of the photo
+_MIN_WINDOW = 32.0  # pixels of the photo
 _WHOLE_CONFIDENCE = 0.5  # of the whole photo being one unit, where nothing tells
 NO_SEGMENTER = (
     "The segmenter's weights are not installed: plugs were not looked for, and the whole photo was taken for "
     "one unit. Only what is written on it was read."
 )
-_LEAST_OVERLAP = 0.4
+_MIN_OVERLAP = 0.4
 #: What is smaller than this share of the largest unit's area is no unit. Chosen on the calibration split:
 #: what was taken for a unit there and was none mostly lies below.
-CRUMB = 0.06
+MIN_AREA_RATIO = 0.06
 
 
 @dataclass(frozen=True)
@@ -174,11 +180,11 @@ def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, 
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
-    (answers,) = look([picture], FIRST_LOOKS)
+    (answers,) = look([picture], FIRST_AUGMENTATIONS)
     maps = join(answers, to_photo)
     units = find_units(maps)
     if len(units) != 1 or _window(units[0], max(width_px, height_px)) is None:
-        maps = join([*answers, *look([picture], MORE_LOOKS)[0]], to_photo)
+        maps = join([*answers, *look([picture], MORE_AUGMENTATIONS)[0]], to_photo)
         units = find_units(maps)
     return picture, maps, units
 
@@ -192,7 +198,7 @@ def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None
     points = np.asarray(unit.polygon)
     low, high = points.min(0), points.max(0)
     side = float((high - low).max()) * _WINDOW
-    if CLOSE_PX / side <= WORTH_ENLARGING * WHOLE_PX / photo_px or side < _LEAST_WINDOW:
+    if CLOSE_PX / side <= WORTH_ENLARGING * WHOLE_PX / photo_px or side < _MIN_WINDOW:
         return None
     return (low + high) / 2 - side / 2, side
 
@@ -218,7 +224,7 @@ def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -
             key=lambda pair: pair[0],
             default=(0.0, None),
         )
-        if unit is not None and overlap >= _LEAST_OVERLAP:
+        if unit is not None and overlap >= _MIN_OVERLAP:
             closer[k] = _Sighting(maps, unit)
     return _without_twins(closer)
 
@@ -247,7 +253,11 @@ def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
 
 def _without_crumbs(sightings: list[_Sighting]) -> list[_Sighting]:
     areas = [cv2.contourArea(np.asarray(sighting.unit.polygon, np.float32)) for sighting in sightings]
-    return [sighting for sighting, area in zip(sightings, areas, strict=True) if area >= CRUMB * max(areas)]
+    return [
+        sighting
+        for sighting, area in zip(sightings, areas, strict=True)
+        if area >= MIN_AREA_RATIO * max(areas)
+    ]
 
 
 def _overlap(a: Polygon, b: Polygon) -> float:
@@ -293,7 +303,7 @@ def _describe(
         ),
         method="segmenter",
     )
-    return _in_order(unit, *fix_up(found.axis, found.polygon, None, 0.0))
+    return _in_order(unit, *resolve_orientation(found.axis, found.polygon, None, 0.0))
 
 
 def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
@@ -304,7 +314,7 @@ def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
         replace(unit.connectors[i], place=place_in_unit(polygons[i], unit.polygon, up_deg)) for i in order
     )
     other = None
-    if certainty < FIXED_UP and len(order) > 1:
+    if certainty < ORIENTATION_RESOLVED and len(order) > 1:
         other = other_reading(polygons, order, up_deg, unit.polygon)
     return replace(
         unit, connectors=placed, up_deg=up_deg, up_confidence=certainty, up_method=method, other_order=other
@@ -321,7 +331,7 @@ def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sight
         kind = "cast" if unit.face["front"] > 0.5 else "printed"
         reading = measure_text_up([text for text in texts if text.kind == kind])
         if reading[0] is not None:
-            unit = _in_order(unit, *fix_up(sighting.unit.axis, unit.polygon, *reading))
+            unit = _in_order(unit, *resolve_orientation(sighting.unit.axis, unit.polygon, *reading))
         units.append(replace(unit, texts=texts, codes=codes))
     texts, codes, said = read_photo_texts(photo, [unit.polygon for unit in units])
     notes += said

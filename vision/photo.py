@@ -32,7 +32,7 @@ _BAND_ROWS = 512
 #: choice; profiles of sRGB differ by rounding alone.
 _SAME_COLOUR = 3
 #: A profile that knows no white, in 8-bit levels of each primary, is broken or hostile. Our choice.
-_LEAST_WHITE = 225
+_MIN_WHITE = 225
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _WANTED = "JPEG, PNG, WebP, TIFF and HEIC files can be read"
@@ -264,7 +264,7 @@ def _profile_of(header: Image.Image) -> bytes:
         meant = _to_srgb(cube, profile)
     except Exception:  # the library's own error class hides behind its import
         return b""
-    if meant.max(axis=(0, 1)).min() < _LEAST_WHITE:
+    if meant.max(axis=(0, 1)).min() < _MIN_WHITE:
         return b""
     return profile if np.abs(meant.astype(int) - cube).max() > _SAME_COLOUR else b""
 

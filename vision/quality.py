@@ -22,7 +22,7 @@ SMALL_LIMIT_PX = 120.0
 _CEILING = 250  # of 255: JPEG ringing and the tone curve keep burnt parts a little under the top
 _INNER_SIGMA, _OUTER_SIGMA = 1.0, 2.0  # pixels; the two re-blurs of the edge measure
 _DIRECTIONS = 4
-_LEAST_EDGES = 16  # ridge points per direction
+_MIN_EDGES = 16  # ridge points per direction
 _BLUR_SIDES = (160, 320, 640)  # long sides at which blur is measured, coarse to fine
 _RESOLVED_PX = 1.1  # a crisp edge measures 0.6 to 0.9 on any of them; above this the blur itself is seen
 
@@ -132,7 +132,7 @@ def _blur_at_scale(luma: np.ndarray, subject: np.ndarray | None) -> float:
     sharpest = [
         float(np.percentile(spread[direction == index], 20))
         for index in range(_DIRECTIONS)
-        if (direction == index).sum() >= _LEAST_EDGES
+        if (direction == index).sum() >= _MIN_EDGES
     ]
     return max(sharpest, default=0.0)
 
@@ -162,7 +162,7 @@ def mirrored_fault(plain: float, mirrored: float) -> Fault | None:
         name="mirrored",
         measured=mirrored - plain,
         limit=0.25,
-        words="The text on this photo only reads in a mirror: the photo is flipped left to right.",
+        message="The text on this photo only reads in a mirror: the photo is flipped left to right.",
         advice="Switch off the mirror setting of the front camera, or take the photo with the rear one.",
     )
 
@@ -192,7 +192,7 @@ def _dark(luma: np.ndarray) -> Fault | None:
         name="dark",
         measured=bright,
         limit=DARK_LIMIT,
-        words="The photo is too dark: even its bright parts are nearly black.",
+        message="The photo is too dark: even its bright parts are nearly black.",
         advice="Take it in daylight or switch on the flash, and hold still.",
     )
 
@@ -205,7 +205,7 @@ def _burnt(lowest: np.ndarray) -> Fault | None:
         name="burnt",
         measured=share,
         limit=BURNT_LIMIT,
-        words=f"The photo is burnt out: {share:.0%} of what matters is pure white.",
+        message=f"The photo is burnt out: {share:.0%} of what matters is pure white.",
         advice="Turn so that the sun is behind you, or tap the unit on the screen to darken the photo.",
     )
 
@@ -220,7 +220,7 @@ def _blurred(blur_px: float, units: Sequence[Polygon], size: tuple[int, int]) ->
         name="blurred",
         measured=blur_px,
         limit=limit,
-        words=f"The photo is blurred: edges are smeared over some {2 * blur_px:.0f} pixels.",
+        message=f"The photo is blurred: edges are smeared over some {2 * blur_px:.0f} pixels.",
         advice="Hold the phone still with both hands, tap the unit to focus, and wipe the lens.",
     )
 
@@ -233,7 +233,7 @@ def _small(units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
         name="small",
         measured=length,
         limit=SMALL_LIMIT_PX,
-        words=f"The unit is only {length:.0f} pixels long on this photo, too few to tell its plugs apart.",
+        message=f"The unit is only {length:.0f} pixels long on this photo, too few to tell its plugs apart.",
         advice="Step closer, so that the unit fills the picture, and send the original photo.",
     )
 
@@ -248,6 +248,6 @@ def _glare(lowest: np.ndarray, connectors: Sequence[Polygon], to_photo: float) -
         name="glare",
         measured=worst,
         limit=GLARE_LIMIT,
-        words=f"Light is reflected straight off the plugs: {worst:.0%} of one is pure white.",
+        message=f"Light is reflected straight off the plugs: {worst:.0%} of one is pure white.",
         advice="Move a step to the side, or shade the plugs with your hand, and take it again.",
     )

@@ -213,7 +213,7 @@ def _warnings(added: Shade, catalogue: Catalogue) -> list[str]:
         if added.code != code and difference(lab, warning) < NEAR_WARNING
     ]
     problems = find_shade_problems(catalogue)
-    return said + [f"{words}. {mend}." for _, _, words, mend in problems if f'"{added.name}"' in words]
+    return said + [f"{words}. {remedy}." for _, _, words, remedy in problems if f'"{added.name}"' in words]
 
 
 def _render(console: Console, catalogue: Catalogue) -> None:

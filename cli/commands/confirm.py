@@ -70,7 +70,7 @@ def confirm(
         answer = identify_unit(photos, read, unit=unit)
         with closing(_open_or_start(where)) as ledger:
             key = confirm_photos(ledger, answer, truth, PipelineAnalyser(folder).look_version)
-        proposed = answer.decision.words
+        proposed = answer.decision.message
     typer.echo(f"{key}: {_said(truth)}, by {truth.who}.")
     if proposed:
         typer.echo(f"Proposed was: {proposed}")

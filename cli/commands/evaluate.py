@@ -142,7 +142,7 @@ def _second_maker(folder: Path, workers: int) -> list[Figure]:
     try:
         rows = read_truth(folder)
     except TruthMissing as missing:
-        return [Figure("family right, front and back", None, 0, words=str(missing))]
+        return [Figure("family right, front and back", None, 0, message=str(missing))]
     cases = cases_of(rows, folder, catalogue, workers, "Looking at the second maker's")
     known = [case for case in cases if case.family is not None]
     whole = [case for case in known if metrics.sees_both(case)]
@@ -180,7 +180,7 @@ def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figur
     times = [identify_unit([folder / row.photo], catalogue, unit=1).seconds for row in single]
     middle = statistics.median(times) if times else None
     return Figure(
-        "seconds for one photo, median", middle, len(times), words="one process, from file to answer"
+        "seconds for one photo, median", middle, len(times), message="one process, from file to answer"
     )
 
 
@@ -194,7 +194,7 @@ def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, worker
         wrong = sum(case.wrongly_accepted for case in cases) / len(cases) if cases else 0.0
         right = metrics.share(f"{name.replace('_', ' ')}, family right", cases, lambda c: c.right)
         figures.append(
-            Figure(right.name, right.value, right.n, words=f"accepted and wrong {100 * wrong:.1f} %")
+            Figure(right.name, right.value, right.n, message=f"accepted and wrong {100 * wrong:.1f} %")
         )
     mean = metrics.share(
         "accepted and wrong, mean", everything, lambda c: c.wrongly_accepted, "<= 0.5 %", most=0.005
@@ -232,8 +232,8 @@ def _print(console: Console, tables: dict[str, list[Figure]]) -> None:
                 figure.goal,
                 str(figure.n),
             )
-            if figure.words:
-                table.add_row(f"[dim]{figure.words}[/]")
+            if figure.message:
+                table.add_row(f"[dim]{figure.message}[/]")
         console.print(table)
         console.print()
 

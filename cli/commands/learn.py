@@ -16,13 +16,13 @@ from plugface.cli.pipeline import default_model, learned_model_path
 from plugface.cli.present.terminal import percent
 from plugface.cli.settings import default_catalogue, demo_folder
 from plugface.cli.store.confirmations import Confirmed, list_confirmed
-from plugface.cli.store.learned_model import former_model_path, put_former_back, take_into_use
+from plugface.cli.store.learned_model import activate, former_model_path, put_former_back
 from plugface.cli.store.ledger import LedgerError
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.classifier import Model
 from plugface.models.learning.training import calibrate, observed_examples, train
 from plugface.models.learning.training_data import (
-    LEAST_CALIBRATION,
+    MIN_CALIBRATION,
     Judgement,
     Part,
     find_worse,
@@ -30,14 +30,14 @@ from plugface.models.learning.training_data import (
     merge_catalogues,
     part_of,
 )
-from plugface.models.matching.error_model_fit import fit_noise
+from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
 from rich.table import Table
 
 
 @dataclass(frozen=True)
-class Lessons:
+class TrainingData:
     """Units by part, of the user's ledgers and of the demo."""
 
     own: dict[Part, list[ObservedUnit]]
@@ -57,7 +57,7 @@ class Outcome:
     own_before: Judgement  # the part of it that is the user's confirmed units
     own_after: Judgement
     worse: tuple[str, ...]
-    lessons: Lessons
+    lessons: TrainingData
     notes: tuple[str, ...]
 
 
@@ -139,7 +139,7 @@ def gather_lessons(
     look_version: str,
     demo: Catalogue | None,
     workers: int,
-) -> Lessons:
+) -> TrainingData:
     """Sort everything that can be learned from into its part.
 
     Parameters
@@ -159,7 +159,7 @@ def gather_lessons(
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:
         notes.append(f"{older} confirmed units were looked at by another version; what it saw is used.")
-    return Lessons(own, _demo_lessons(demo, workers, notes), tuple(notes))
+    return TrainingData(own, _demo_lessons(demo, workers, notes), tuple(notes))
 
 
 def _demo_lessons(demo: Catalogue | None, workers: int, notes: list[str]) -> dict[Part, list[ObservedUnit]]:
@@ -178,7 +178,7 @@ def _demo_lessons(demo: Catalogue | None, workers: int, notes: list[str]) -> dic
 
 
 def run_lesson(
-    lessons: Lessons,
+    lessons: TrainingData,
     catalogue: Catalogue,
     demo: Catalogue,
     former: Model,
@@ -189,16 +189,16 @@ def run_lesson(
     """Train, calibrate, judge beside the model in use, and take it into use if that is right."""
     together = merge_catalogues(catalogue, demo)
     taught = lessons.own["learn"] + lessons.demo["learn"]
-    model = train(taught, together, SEED, noise=fit_noise(taught, together), n_simulated=simulated)
+    model = train(taught, together, SEED, noise=fit_error_model(taught, together), n_simulated=simulated)
     notes = list(lessons.notes)
     held = lessons.own["calibrate"] + lessons.demo["calibrate"]
     cases = observed_examples(held, together, model.noise, without=False)
-    if len(cases) >= LEAST_CALIBRATION and any(case.truth >= 0 for case in cases):
+    if len(cases) >= MIN_CALIBRATION and any(case.truth >= 0 for case in cases):
         model = calibrate(model, held, together)
     else:
         notes.append(
             f"Calibrated on simulated units: {len(cases)} cases of real ones are too few "
-            f"(at least {LEAST_CALIBRATION})."
+            f"(at least {MIN_CALIBRATION})."
         )
     own_before, own_after = (judge(m, lessons.own["judge"], catalogue) for m in (former, model))
     demo_before, demo_after = (judge(m, lessons.demo["judge"], demo) for m in (former, model))
@@ -206,7 +206,7 @@ def run_lesson(
     worse = find_worse(before, after)
     taken = not dry_run and (not worse or even_if_worse)
     if taken:
-        take_into_use(model)
+        activate(model)
     return Outcome(
         model, former.version, taken, before, after, own_before, own_after, worse, lessons, tuple(notes)
     )

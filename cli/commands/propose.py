@@ -109,9 +109,9 @@ def read_draft(draft: DraftText) -> tuple[Family | None, tuple[str, ...]]:
         ]
         reasons = []
         for one in found:
-            line, place, problem, mend = explain_entry(Family, one, draft.text)
+            line, place, problem, remedy = explain_entry(Family, one, draft.text)
             where = ", ".join(filter(None, (f"line {line}" if line else "", place)))
-            reasons.append(f"{where}: {problem}. {mend}.")
+            reasons.append(f"{where}: {problem}. {remedy}.")
         return None, tuple(reasons)
 
 
@@ -122,7 +122,7 @@ def problems_with(family: Family, catalogue: Catalogue) -> tuple[Problem, ...]:
     return tuple(
         problem
         for problem in check_catalogue(together)
-        if problem.family == family.key or family.key in problem.words
+        if problem.family == family.key or family.key in problem.message
     )
 
 
@@ -130,7 +130,7 @@ def _remarks(
     draft: DraftText, faults, problems, decision: Decision, catalogue: Catalogue, notes
 ) -> list[str]:
     """What a person must know about the draft, warnings first."""
-    said = [c.words for c in decision.cautions if c.name in ("high voltage", "restraint")]
+    said = [c.message for c in decision.cautions if c.name in ("high voltage", "restraint")]
     if decision.verdict == "identified":
         best = decision.candidates[0]
         said.append(
@@ -147,7 +147,7 @@ def _remarks(
     if not draft.missing:
         said += [f"Not a valid entry yet: {fault}" for fault in faults]
     said += [
-        f"{p.severity}: {p.key}: {p.words}. {p.mend}."
+        f"{p.severity}: {p.key}: {p.message}. {p.remedy}."
         for p in problems
         if p.severity != "note" and p.rule != "patterns overlap"
     ]

@@ -17,10 +17,10 @@ from rich.table import Table
 from rich.text import Text
 
 #: Variants that are drawn in one go; 20 units of each take a few minutes. Our choice.
-MOST_VARIANTS = 400
+MAX_VARIANTS = 400
 
 #: Pairs that the terminal shows; --json has all of them.
-MOST_PAIRS = 60
+MAX_PAIRS = 60
 
 
 def show_separability(
@@ -84,9 +84,9 @@ def _drawn(catalogue: Catalogue, only: list[str]) -> tuple[str, ...]:
             raise typer.BadParameter(f'the catalogue has no family "{key}"; it has {known}')
     drawn = tuple(dict.fromkeys(only)) or tuple(catalogue.by_key)
     variants = sum(len(catalogue.by_key[key].variants) for key in drawn)
-    if variants > MOST_VARIANTS:
+    if variants > MAX_VARIANTS:
         raise typer.BadParameter(
-            f"{variants:,} variants are too many to draw at once (at most {MOST_VARIANTS}); name the "
+            f"{variants:,} variants are too many to draw at once (at most {MAX_VARIANTS}); name the "
             "families you doubt with --only KEY, they are still held against the whole catalogue"
         )
     return drawn
@@ -125,13 +125,13 @@ def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws
         console.print(f"\nNo pair is mixed up worth a word, by {draws} simulated units of each variant.")
         return
     table = _table("mixed up", width=26, last="what it takes")
-    for pair in found.pairs[:MOST_PAIRS]:
+    for pair in found.pairs[:MAX_PAIRS]:
         names = Text(pair.names, style="" if pair.family else "bold")
         table.add_row(names, *(percent(getattr(pair, view)) for view in VIEW_SETS), pair.needed)
     console.print()
     console.print(table)
-    if len(found.pairs) > MOST_PAIRS:
-        console.print(f"... and {len(found.pairs) - MOST_PAIRS} more; --json prints them all.")
+    if len(found.pairs) > MAX_PAIRS:
+        console.print(f"... and {len(found.pairs) - MAX_PAIRS} more; --json prints them all.")
     console.print(f"\nBy {draws} simulated units of each variant; shares under 2 % are left out.")
 
 

@@ -11,8 +11,8 @@
 """A third picture classifier to compare with: a pretrained network's embedding and the nearest neighbour.
 
 `uv run cli/evaluation/baseline_embedding.py [DIR]`, by itself: it needs torch, which plugface does
-not. As the two in baselines.py it sees whole photos and no catalogue, learns from front photos of the training
-split and is asked for the family on those of the test split.
+not. As the two in baselines.py it sees whole photos and no catalogue, learns from front photos of the
+training split and is asked for the family on those of the test split.
 
 The network is EfficientNet-Lite0 (Tan & Le, ICML 2019; Lite: Google, 2020) with ImageNet weights as the
 package ships them. Its file is opened so that nothing in it can run (tensors only).

@@ -76,7 +76,14 @@ def compare(photos: list[Path]) -> None:
 
 def cold_start(photo: Path, times: int) -> None:
     """A new process for each answer; peak memory of the largest."""
-    command = [sys.executable, "-c", "from plugface.cli.main import main; main()", "identify", str(photo), "--json"]
+    command = [
+        sys.executable,
+        "-c",
+        "import plugface.cli.main as m; m.main()",
+        "identify",
+        str(photo),
+        "--json",
+    ]
     took, worked, peaks = [], [], []
     for _ in range(times):
         started = time.perf_counter()

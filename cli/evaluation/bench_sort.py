@@ -210,7 +210,7 @@ def bench_ledger(folder: Path, rows: int) -> None:
         usual |= {"family": "TERN 2", "probability": 0.998, "destination": "family bin", "bin": "TERN 2"}
         usual |= {
             "expected_cost": 0.4,
-            "words": "TERN 2: open. Mark and plugs agree.",
+            "message": "TERN 2: open. Mark and plugs agree.",
             "made_at": now,
             **same,
         }

@@ -38,8 +38,8 @@ class CorruptionsMissing(Exception):
     """The package with the corruptions is not installed."""
 
     def __init__(self) -> None:
-        self.mend = "Run it from a checkout with `uv run`, which installs the development tools"
-        super().__init__(f"the package imagecorruptions is not installed. {self.mend}.")
+        self.remedy = "Run it from a checkout with `uv run`, which installs the development tools"
+        super().__init__(f"the package imagecorruptions is not installed. {self.remedy}.")
 
 
 def corrupt(rgb: np.ndarray, name: str, severity: int, seed: int) -> np.ndarray:

@@ -14,7 +14,7 @@ from pathlib import Path
 import plugface.vision
 from PIL import Image
 from plugface.cli.evaluation.corruptions import corrupt
-from plugface.cli.lot.parallel import spread
+from plugface.cli.lot.parallel import map_unordered
 from plugface.cli.lot.worker import read_observations, write_observations
 from plugface.cli.pipeline import observe, read_photo
 from plugface.vision.observations import Observations
@@ -63,7 +63,7 @@ def observe_all(
             done()
         except (FileNotFoundError, ValueError):  # a row cut short by a crash is made again
             missing.append((look, folder))
-    for (look, _), text in spread(_observe, missing, workers=workers):
+    for (look, _), text in map_unordered(_observe, missing, workers=workers):
         found[look] = read_observations(text)
         done()
     return found

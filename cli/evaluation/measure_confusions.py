@@ -20,7 +20,7 @@ from plugface.models.matching.confusions import CONFUSIONS_FILE
 from plugface.models.matching.error_model import ALPHABET
 from plugface.vision.ocr.label_text import align_strings
 from plugface.vision.ocr.readers import LineReader, RapidReader, Reading
-from plugface.vision.ocr.unit_texts import LEAST_CONFIDENCE
+from plugface.vision.ocr.unit_texts import MIN_CONFIDENCE
 
 _STRIP_PX = 48
 
@@ -42,7 +42,7 @@ def count_confusions(pairs: Iterable[tuple[str, Reading]]) -> dict:
     read: dict[str, Counter] = {c: Counter() for c in ALPHABET}
     lost = added = lines = 0
     for truth, reading in pairs:
-        if reading.confidence < LEAST_CONFIDENCE:
+        if reading.confidence < MIN_CONFIDENCE:
             continue
         true, seen = ("".join(c for c in s.upper() if c in ALPHABET) for s in (truth, reading.value))
         matched = align_strings(true, seen)

@@ -24,7 +24,7 @@ from plugface.cli.settings import default_catalogue, demo_folder
 from plugface.models.catalogue.entries import Family, load_catalogue
 from plugface.models.catalogue.index import Strings, compact, index_catalogue
 from plugface.models.decision.variants import read_suffixes
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import FLOOR_NATS, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.barcodes import read_codes
@@ -109,9 +109,7 @@ def _band(height_px: float) -> str:
     return f"{READABLE_PX:.0f} to {LARGE_MARK_PX:.0f} px" if height_px >= READABLE_PX else "smaller"
 
 
-def score_marks(
-    row: dict, texts: list[Text], marks: Strings, noise: ObservationNoise
-) -> list[tuple[str, bool]]:
+def score_marks(row: dict, texts: list[Text], marks: Strings, noise: ErrorModel) -> list[tuple[str, bool]]:
     """For each cast mark in view that the catalogue has: its height's name, and whether what was read there
     fits it better than any other mark of the catalogue."""
     scored, nothing = [], np.full(len(marks.values), FLOOR_NATS)

@@ -3,7 +3,7 @@
     python -m plugface.cli.evaluation.measure_vision --split test --gallery DIR
 
 A front counts as right when count, order and every colour are right. Sockets that broke off must not be seen
-as plugs; seen as stumps they are left out. Housings of which less than LEAST_VISIBLE is seen are not asked
+as plugs; seen as stumps they are left out. Housings of which less than MIN_VISIBLE is seen are not asked
 for; units likewise.
 """
 
@@ -22,7 +22,7 @@ from plugface.vision.observations import Observations, Unit
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
-LEAST_VISIBLE = 0.35
+MIN_VISIBLE = 0.35
 SEVERITY = 3
 WORST = 24
 LARGE = 12e6  # pixels
@@ -95,7 +95,7 @@ def score_photo(seen: Observations, row: dict, tally: Tally) -> list[str]:
     true_units = [u for u in row["units"] if len(u["polygon"]) >= 3]
     pairs = match([u.polygon for u in seen.units], [u["polygon"] for u in true_units])
     of_true = {j: seen.units[i] for i, j in pairs}
-    asked = [j for j, u in enumerate(true_units) if u["visible"] >= LEAST_VISIBLE]
+    asked = [j for j, u in enumerate(true_units) if u["visible"] >= MIN_VISIBLE]
     tally.add("unit true", len(asked))
     tally.add("unit recalled", sum(j in of_true for j in asked))
     tally.add("unit found", len(seen.units))
@@ -123,7 +123,7 @@ def _count_back(unit: Unit, tally: Tally) -> list[str]:
 
 def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
     present = [c for c in truth["connectors"] if not c["missing"]]
-    asked = [c for c in present if c["visible"] >= LEAST_VISIBLE]
+    asked = [c for c in present if c["visible"] >= MIN_VISIBLE]
     tally.add("connector true", len(asked))
     tally.add("front true")
     if unit is None:
@@ -134,7 +134,7 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
     pairs = match([c.polygon for c in found], [c["polygon"] for c in present])
     hit = {i: present[j] for i, j in pairs}
     # One that is barely seen may be found or not.
-    barely = sum(c["visible"] < LEAST_VISIBLE for c in hit.values())
+    barely = sum(c["visible"] < MIN_VISIBLE for c in hit.values())
     tally.add("connector found", len(found) - barely)
     tally.add("connector hit", len(hit) - barely)
     colours_right = True

@@ -14,7 +14,7 @@ from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.classifier import default_model_path, save_model
 from plugface.models.learning.training import calibrate, train
-from plugface.models.matching.error_model_fit import fit_noise
+from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
 
@@ -53,7 +53,7 @@ def train_default(workers: int) -> None:
     held_back = observed_units(demo_folder(), "calibration", catalogue, workers)
     console.print(f"Training on {len(learned)} units, calibrating on {len(held_back)}")
     # The segmenter learned from the training photos: how it errs is measured on others.
-    noise = fit_noise(held_back, catalogue)
+    noise = fit_error_model(held_back, catalogue)
     model = train(learned, catalogue, SEED, noise=noise, n_simulated=N_SIMULATED)
     save_model(calibrate(model, held_back, catalogue), default_model_path())
     console.print(f"Saved {default_model_path()}")

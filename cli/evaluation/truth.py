@@ -16,8 +16,8 @@ class TruthMissing(Exception):
 
     def __init__(self, file: str, problem: str) -> None:
         self.file, self.problem = file, problem
-        self.mend = "The demo photos come with a checkout of the project, not with an installed program"
-        super().__init__(f"{file}: {problem}. {self.mend}.")
+        self.remedy = "The demo photos come with a checkout of the project, not with an installed program"
+        super().__init__(f"{file}: {problem}. {self.remedy}.")
 
 
 class Row(BaseModel):

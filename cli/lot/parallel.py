@@ -31,22 +31,22 @@ CONNECT_S = 10
 class ClusterError(Exception):
     """A cluster that cannot be reached or was lost: which one, what is wrong, what mends it."""
 
-    def __init__(self, address: str, problem: str, mend: str) -> None:
-        self.address, self.problem, self.mend = address, problem, mend
-        super().__init__(f"{address}: {problem}. {mend}")
+    def __init__(self, address: str, problem: str, remedy: str) -> None:
+        self.address, self.problem, self.remedy = address, problem, remedy
+        super().__init__(f"{address}: {problem}. {remedy}")
 
 
 @dataclass(frozen=True)
-class Lost:
+class WorkerFailed:
     """In place of a result: every worker that took the item died."""
 
-    words: str
+    message: str
 
 
-def spread(
+def map_unordered(
     work: Callable[[Any], Any], items: Iterable, *, workers: int = 1, cluster: str | None = None
 ) -> Iterator[tuple[Any, Any]]:
-    """Do `work` on every item and give (item, result or Lost) as they come.
+    """Do `work` on every item and give (item, result or WorkerFailed) as they come.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[
             try:
                 yield from _in_processes(work, iter([item]), 1, {})
             except TerminatedWorkerError:
-                yield item, Lost("the process that looked at it died, although it was alone")
+                yield item, WorkerFailed("the process that looked at it died, although it was alone")
 
 
 def _in_processes(
@@ -99,18 +99,18 @@ def _in_processes(
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
 
-    def give_out(count: int) -> None:
+    def submit(count: int) -> None:
         for item in islice(items, count):
             with _ctrl_c_held():
                 out[executor.submit(_in_own_process, work, item)] = item
 
     try:
-        give_out(AHEAD * workers)
+        submit(AHEAD * workers)
         while out:
             for future in wait(out, return_when=FIRST_COMPLETED).done:
                 result = future.result()
                 item = out.pop(future)
-                give_out(1)
+                submit(1)
                 yield item, result
     except (KeyboardInterrupt, GeneratorExit, OSError, ImportError):
         for future in out:
@@ -178,7 +178,7 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
             raise ClusterError(address, "it has no workers", "Start workers and run the same command again")
         given: dict = {}
 
-        def give_out(count: int) -> list:
+        def submit(count: int) -> list:
             futures = []
             for item in islice(items, count):
                 future = client.submit(_one_threaded, work, item, pure=False, retries=1)
@@ -186,7 +186,7 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
                 futures.append(future)
             return futures
 
-        ready = as_completed(give_out(AHEAD * threads), loop=client.loop)
+        ready = as_completed(submit(AHEAD * threads), loop=client.loop)
         for future in ready:
             item = given.pop(future.key)
             error = future.exception() if future.status == "error" else None
@@ -194,16 +194,16 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
                 raise ClusterError(
                     address, "the scheduler was lost", "Start it and run the same command again"
                 )
-            for more in give_out(1):
+            for more in submit(1):
                 ready.add(more)
             yield item, _lost(error) if error is not None else future.result()
 
 
-def _lost(error: BaseException) -> Lost:
+def _lost(error: BaseException) -> WorkerFailed:
     from distributed import KilledWorker
 
     if isinstance(error, KilledWorker):
-        return Lost("every worker that looked at it died")
+        return WorkerFailed("every worker that looked at it died")
     raise error
 
 

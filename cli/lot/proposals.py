@@ -28,7 +28,7 @@ def proposal_columns(
         "destination": place.destination,
         "bin": place.bin,
         "expected_cost": placement.expected_cost(decision),
-        "words": place.words,
-        "findings": " ".join([*findings, *(finding.words for finding in decision.findings)]),
+        "message": place.message,
+        "findings": " ".join([*findings, *(finding.message for finding in decision.findings)]),
         "decision": worker.write_decision(decision),
     }

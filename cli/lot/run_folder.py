@@ -24,9 +24,9 @@ from plugface.models.catalogue.entries import load_catalogue
 class RunError(Exception):
     """A run that cannot be started or gone on with: which folder, what is wrong, what mends it."""
 
-    def __init__(self, folder: str, problem: str, mend: str) -> None:
-        self.folder, self.problem, self.mend = folder, problem, mend
-        super().__init__(f"{folder}: {problem}. {mend}")
+    def __init__(self, folder: str, problem: str, remedy: str) -> None:
+        self.folder, self.problem, self.remedy = folder, problem, remedy
+        super().__init__(f"{folder}: {problem}. {remedy}")
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ MAX_BYTES = 200_000_000
 class FolderError(Exception):
     """A folder of photos that cannot be listed: which one, what is wrong, what mends it."""
 
-    def __init__(self, folder: str, problem: str, mend: str) -> None:
-        self.folder, self.problem, self.mend = folder, problem, mend
-        super().__init__(f"{folder}: {problem}. {mend}")
+    def __init__(self, folder: str, problem: str, remedy: str) -> None:
+        self.folder, self.problem, self.remedy = folder, problem, remedy
+        super().__init__(f"{folder}: {problem}. {remedy}")
 
 
 @dataclass(frozen=True)

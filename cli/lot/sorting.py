@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 
 from plugface.cli.lot import worker
-from plugface.cli.lot.parallel import Lost, spread
+from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.lot.proposals import proposal_columns
 from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
 from plugface.cli.lot.scan import Found, Scan, find_copies, read_bytes, scan_folder
@@ -142,9 +142,11 @@ class _Run:
         originals = [found for found in new if found.path not in copies]
         tasks = (worker.LookTask(self.analyser, found) for found in originals)
         self.progress("look", 0, len(originals))
-        results = spread(worker.look, tasks, workers=self.plan.workers, cluster=self.plan.cluster)
+        results = map_unordered(worker.look, tasks, workers=self.plan.workers, cluster=self.plan.cluster)
         for done, (task, seen) in enumerate(results, start=1):
-            self._record_look(task.found, _lost_photo(task.found, seen) if isinstance(seen, Lost) else seen)
+            self._record_look(
+                task.found, _lost_photo(task.found, seen) if isinstance(seen, WorkerFailed) else seen
+            )
             self.progress("look", done, len(originals))
         shown = {found.path: found.shown for found in scan.photos}
         with self.ledger.transaction() as session:
@@ -153,7 +155,7 @@ class _Run:
                     self._record_copy(session, found, shown[copies[found.path]])
         return len(originals)
 
-    def _record_look(self, found: Found, seen: worker.Seen) -> None:
+    def _record_look(self, found: Found, seen: worker.LookResult) -> None:
         if seen.thumb:
             try:
                 write_whole(self.thumbs / f"{seen.sha256}.jpg", seen.thumb)
@@ -240,7 +242,7 @@ class _Run:
                 for photo_id, part in views:
                     session.add(View(unit_id=unit_id, photo_id=photo_id, part=part))
                 for words in group.findings:
-                    add_once(session, Finding, unit_id=unit_id, words=words, made_at=now_utc())
+                    add_once(session, Finding, unit_id=unit_id, message=words, made_at=now_utc())
             for photo_id in sorted(broken & loose):
                 key = f"broken:{files[photo_id][1][:16]}"
                 units[key] = self._add_unit(session, key, "broken photo", len(units))
@@ -265,7 +267,7 @@ class _Run:
 
     def _shots(
         self, session: Session, files: dict[int, tuple[str, str, str]]
-    ) -> tuple[dict[int, grouping.Shot], set[int]]:
+    ) -> tuple[dict[int, grouping.PhotoSummary], set[int]]:
         """What grouping needs of every photo of the lot, and which photos are broken."""
         shots, broken = {}, set()
         is_number = _service_number_test(self.catalogue)
@@ -318,8 +320,8 @@ class _Run:
             self._record_broken(unit_id, digests[unit_id], faults.get(unit_id, "could not be read"))
             done += 1
         tasks = (self._decide_task(unit_id, views[unit_id]) for unit_id in whole)
-        for task, result in spread(worker.decide, tasks, workers=self.plan.workers):
-            decision, fault = (None, result.words) if isinstance(result, Lost) else result
+        for task, result in map_unordered(worker.decide, tasks, workers=self.plan.workers):
+            decision, fault = (None, result.message) if isinstance(result, WorkerFailed) else result
             if decision is None:
                 self._record_broken(task.unit_id, digests[task.unit_id], f"no decision was reached: {fault}")
             else:
@@ -378,7 +380,7 @@ class _Run:
             destination="retake",
             bin="RETAKE",
             expected_cost=placement.RETAKE_COST,
-            words=f"{fault.rstrip('.')}. Take the photo again.",
+            message=f"{fault.rstrip('.')}. Take the photo again.",
             findings="",
             decision="",
         )
@@ -449,13 +451,13 @@ def _refuse_run_among_photos(folder: Path, photos: str) -> None:
         )
 
 
-def _lost_photo(found: Found, lost: Lost) -> worker.Seen:
+def _lost_photo(found: Found, lost: WorkerFailed) -> worker.LookResult:
     """A row for a photo whose workers died: its hash is taken here, where nothing is decoded."""
     try:
         data = read_bytes(found)
     except OSError:
-        return worker.Seen("", 0, lost.words, "", "", b"", 0.0)
-    return worker.Seen(hashlib.sha256(data).hexdigest(), len(data), lost.words, "", "", b"", 0.0)
+        return worker.LookResult("", 0, lost.message, "", "", b"", 0.0)
+    return worker.LookResult(hashlib.sha256(data).hexdigest(), len(data), lost.message, "", "", b"", 0.0)
 
 
 def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
@@ -489,7 +491,7 @@ def _views(session: Session, lot_id: int) -> dict[int, list[tuple[int, str, int]
 
 
 def _findings(session: Session, lot_id: int) -> dict[int, tuple[str, ...]]:
-    query = select(Finding.unit_id, Finding.words).join(Unit, Unit.id == Finding.unit_id)
+    query = select(Finding.unit_id, Finding.message).join(Unit, Unit.id == Finding.unit_id)
     found: dict[int, tuple[str, ...]] = {}
     for unit_id, words in session.execute(query.where(Unit.lot_id == lot_id).order_by(Finding.id)):
         found[unit_id] = (*found.get(unit_id, ()), words)

@@ -107,7 +107,7 @@ class LookTask:
 
 
 @dataclass(frozen=True)
-class Seen:
+class LookResult:
     """What a worker brings back from one photo; either `observations` or `fault` is filled."""
 
     sha256: str  # empty where not even the bytes could be read
@@ -129,7 +129,7 @@ class DecideTask:
     chosen: tuple[int | None, ...]
 
 
-def look(task: LookTask) -> Seen:
+def look(task: LookTask) -> LookResult:
     """Look at one photo. A photo that cannot be read is an answer, not an error.
 
     Raises
@@ -142,7 +142,7 @@ def look(task: LookTask) -> Seen:
         data = read_bytes(task.found)
     except OSError as error:
         reason = (error.strerror or str(error) or "unknown reason").lower()
-        return Seen("", 0, f"could not be read: {reason}", "", "", b"", time.perf_counter() - started)
+        return LookResult("", 0, f"could not be read: {reason}", "", "", b"", time.perf_counter() - started)
     sha256 = hashlib.sha256(data).hexdigest()
     fault, observations, thumb = "", "", b""
     if len(data) >= MAX_BYTES:
@@ -156,7 +156,7 @@ def look(task: LookTask) -> Seen:
         except Exception as error:  # one bad photo must not stop ten thousand; what it was is in its row
             words = f"{getattr(error, 'problem', '')}" or f"{type(error).__name__}: {error}"
             fault = " ".join(words.split())
-    return Seen(
+    return LookResult(
         sha256, len(data), fault, observations, read_taken_at(data), thumb, time.perf_counter() - started
     )
 

@@ -99,8 +99,8 @@ class DraftProblemOut(Document):
     severity: Severity
     rule: str
     key: str
-    words: str
-    mend: str
+    message: str
+    remedy: str
 
 
 class ProposeOut(Head):
@@ -141,7 +141,7 @@ def propose_out(
         guessed=list(draft.guessed),
         faults=list(faults),
         problems=[
-            DraftProblemOut(severity=p.severity, rule=p.rule, key=p.key, words=p.words, mend=p.mend)
+            DraftProblemOut(severity=p.severity, rule=p.rule, key=p.key, message=p.message, remedy=p.remedy)
             for p in problems
         ],
         remarks=list(remarks),

@@ -14,7 +14,7 @@ from rich.text import Text
 STYLES = {"error": "bold red", "warning": "bold yellow", "note": "cyan"}
 
 #: Larger catalogues are summed up: a table that scrolls away helps nobody.
-MOST_ROWS = 200
+MAX_ROWS = 200
 
 
 def render_catalogue(console: Console, catalogue: Catalogue) -> None:
@@ -28,7 +28,7 @@ def render_catalogue(console: Console, catalogue: Catalogue) -> None:
     )
     if head.note:
         console.print(Text(head.note, style="italic"))
-    if len(catalogue.families) > MOST_ROWS:
+    if len(catalogue.families) > MAX_ROWS:
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for title in ("family", "controls", "plugs in order", "variants", "partners"):
@@ -41,15 +41,15 @@ def render_catalogue(console: Console, catalogue: Catalogue) -> None:
 
 def render_problems(console: Console, problems: Sequence[Problem]) -> None:
     """Print the findings, worst first, and a line that counts them."""
-    for problem in problems[:MOST_ROWS]:
+    for problem in problems[:MAX_ROWS]:
         where = ", ".join(filter(None, (problem.file or problem.family, problem.key)))
         line = Text(problem.severity, style=STYLES[problem.severity]).append(
             f"  {where}", style="bold default"
         )
         console.print(line)
-        console.print(Text(f"  {problem.words}.\n  {_sentence(problem.mend)}"))
-    if len(problems) > MOST_ROWS:
-        console.print(f"... and {len(problems) - MOST_ROWS:,} more; --json prints them all")
+        console.print(Text(f"  {problem.message}.\n  {_sentence(problem.remedy)}"))
+    if len(problems) > MAX_ROWS:
+        console.print(f"... and {len(problems) - MAX_ROWS:,} more; --json prints them all")
     counts = Counter(problem.severity for problem in problems)
     console.print(", ".join(f"{counts[s]:,} {s}{'' if counts[s] == 1 else 's'}" for s in STYLES))
 

@@ -11,7 +11,7 @@ from plugface.cli.errors import named
 from plugface.models.catalogue.separability import VIEW_SETS, Separability
 
 #: Inches for one row; with more rows than these the names are left out, and with more than those the figures.
-_INCH, _MOST_NAMES, _MOST_FIGURES = 0.26, 80, 40
+_INCH, _MAX_NAMES, _MAX_FIGURES = 0.26, 80, 40
 _TITLES = {"front": "front alone", "back": "back alone", "both": "front and back"}
 
 
@@ -40,10 +40,10 @@ def draw_separability(found: Separability, drawn: Sequence[str], title: str, pat
         for place in np.flatnonzero([a != b for a, b in pairwise(owners)]):
             axes.axhline(place + 0.5, color="0.8", linewidth=0.6)
             axes.axvline(place + 0.5, color="0.8", linewidth=0.6)
-        if len(kept) <= _MOST_NAMES:
+        if len(kept) <= _MAX_NAMES:
             axes.set_xticks(range(len(names)), names, rotation=90, fontsize=7)
             axes.set_yticks(range(len(names)), names, fontsize=7)
-        if len(kept) <= _MOST_FIGURES:
+        if len(kept) <= _MAX_FIGURES:
             _write_figures(axes, share)
     panels[0].set_ylabel("true variant")
     bar = figure.colorbar(image, ax=panels, shrink=0.8, pad=0.01)

@@ -133,8 +133,8 @@ class PictureError(Exception):
 
     def __init__(self, file: str, problem: str) -> None:
         self.file, self.problem = file, problem
-        self.mend = "Name a .jpg, .png or .webp file in a folder you may write to"
-        super().__init__(f"{file}: {problem}. {self.mend}.")
+        self.remedy = "Name a .jpg, .png or .webp file in a folder you may write to"
+        super().__init__(f"{file}: {problem}. {self.remedy}.")
 
 
 def _panel(path: Path, seen: Observations, unit: Unit | None, long_side: int) -> Image.Image:
@@ -289,7 +289,7 @@ def _strip(answer: Answer, width: int) -> Image.Image:
 
 def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
     decision = answer.decision
-    lines = [(f"CAUTION {c.words}", (255, 122, 110)) for c in decision.cautions if c.name not in CLOSING]
+    lines = [(f"CAUTION {c.message}", (255, 122, 110)) for c in decision.cautions if c.name not in CLOSING]
     if decision.verdict == "identified":
         chance = decision.candidates[0].probability
         family = answer.catalogue.by_key[decision.families[0]]
@@ -297,8 +297,8 @@ def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
         if len(decision.variants) != 1:
             lines.append((decision.variant_words, INK))
     else:
-        lines.append((decision.words, INK))
-    lines += [(f"{finding.name}: {finding.words}", (255, 214, 102)) for finding in decision.findings]
+        lines.append((decision.message, INK))
+    lines += [(f"{finding.name}: {finding.message}", (255, 214, 102)) for finding in decision.findings]
     if decision.next_photo:
         lines.append((f"Next photo: {decision.next_photo.view}", FAINT))
     return lines

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from plugface.models.learning.metrics import Figure
 
 #: Version of the documents below; raised when a key changes its meaning or goes.
-VERSION = 1
+VERSION = 2
 
 
 class Document(BaseModel):
@@ -47,7 +47,7 @@ class Document(BaseModel):
 class Head(Document):
     """What every document starts with."""
 
-    version: Literal[1] = VERSION
+    version: Literal[2] = VERSION
     plugface: str = Field(default_factory=installed_version, description="version of the program")
 
 
@@ -64,7 +64,7 @@ class FaultOut(Document):
     """One thing wrong with a photo."""
 
     name: str
-    words: str
+    message: str
     advice: str
 
 
@@ -133,7 +133,7 @@ class EvidenceOut(Document):
     """One reason for or against a candidate."""
 
     rule: str
-    words: str
+    message: str
     weight: float = Field(description="nats of log odds; positive speaks for the candidate")
     photo: int | None = Field(description="index into photos; null for several or none")
 
@@ -172,14 +172,14 @@ class FindingOut(Document):
     """A contradiction or something else a person must look at."""
 
     name: str
-    words: str
+    message: str
 
 
 class CautionOut(Document):
     """A warning."""
 
     name: str
-    words: str
+    message: str
     source: str
 
 
@@ -188,7 +188,7 @@ class NextPhotoOut(Document):
 
     view: View
     gain: float = Field(description="expected fall of the cost of deciding; 1 is the cost of one second look")
-    words: str
+    message: str
 
 
 class PartnerOut(Document):
@@ -196,7 +196,7 @@ class PartnerOut(Document):
 
     families: list[str]
     same_donor: bool
-    words: str
+    message: str
 
 
 class FitOut(Document):
@@ -211,14 +211,14 @@ class DecisionOut(Document):
     """The answer for one unit."""
 
     verdict: Verdict
-    words: str
+    message: str
     family: str | None = Field(description="the one family, only when it was identified")
     variant: str | None = Field(description="the one variant, only when it could be told")
     controls: Controls | None
     probability: float = Field(description="of the best candidate")
     families: list[str] = Field(description="families that cannot be ruled out (conformal set)")
     variants: list[str] = Field(description="variants of the first family that cannot be ruled out")
-    variant_words: str
+    variant_message: str
     unknown_probability: float = Field(description="that the unit is in no family of this catalogue")
     cautions: list[CautionOut]
     findings: list[FindingOut]
@@ -249,7 +249,7 @@ class OpinionOut(Head):
     claimed_family: str
     claimed_variant: str | None
     opinion: Literal["agrees", "disagrees", "cannot tell"]
-    words: str
+    message: str
     evidence_for: list[EvidenceOut] = Field(description="strongest evidence for the claim, strongest first")
     evidence_against: list[EvidenceOut]
     next_photo: NextPhotoOut | None
@@ -285,7 +285,7 @@ class FigureOut(Document):
     n: int = Field(description="how many cases it was measured on")
     goal: str = Field(description="empty when there is none")
     met: bool | None
-    words: str = ""
+    message: str = ""
 
 
 class TableOut(Document):
@@ -342,7 +342,7 @@ class LedgerUnitOut(Head):
     variant: str | None = Field(description="empty unless it could be told")
     probability: float | None = Field(description="of the best candidate")
     expected_cost: float | None = Field(description="of trusting the proposal unchecked, in second looks")
-    words: str | None
+    message: str | None
     findings: str | None
     grouped_by: str = Field(description="how its photos were found to belong together")
     photos: int
@@ -363,7 +363,7 @@ class CatalogueErrorOut(Document):
     file: str
     key: str
     problem: str
-    mend: str
+    remedy: str
     line: int | None
 
 
@@ -375,8 +375,8 @@ class ProblemOut(Document):
     family: str = Field(description="empty where it concerns the whole catalogue")
     file: str
     key: str
-    words: str
-    mend: str
+    message: str
+    remedy: str
 
 
 class CatalogueCheckOut(Head):
@@ -443,7 +443,7 @@ def opinion_out(answer: "Answer", opinion: "Opinion", claimed: str) -> OpinionOu
         claimed_family=family.strip(),
         claimed_variant=variant.strip() or None,
         opinion=opinion.verdict,
-        words=opinion.words,
+        message=opinion.message,
         evidence_for=evidence_out(opinion.for_claim),
         evidence_against=evidence_out(opinion.against_claim),
         next_photo=next_photo_out(opinion.next_photo),
@@ -528,17 +528,17 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
     family = catalogue.by_key.get(decision.families[0]) if identified and decision.families else None
     return DecisionOut(
         verdict=decision.verdict,
-        words=decision.words,
+        message=decision.message,
         family=family.key if family else None,
         variant=decision.variants[0] if family and len(decision.variants) == 1 else None,
         controls=family.controls if family else None,
         probability=_rounded(decision.probability),
         families=list(decision.families),
         variants=list(decision.variants),
-        variant_words=decision.variant_words,
+        variant_message=decision.variant_message,
         unknown_probability=_rounded(decision.unknown_probability),
-        cautions=[CautionOut(name=c.name, words=c.words, source=c.source) for c in decision.cautions],
-        findings=[FindingOut(name=f.name, words=f.words) for f in decision.findings],
+        cautions=[CautionOut(name=c.name, message=c.message, source=c.source) for c in decision.cautions],
+        findings=[FindingOut(name=f.name, message=f.message) for f in decision.findings],
         next_photo=next_photo_out(decision.next_photo),
         partners=_partners_out(decision.partners),
         fit=fit_out(decision.fit),
@@ -548,12 +548,14 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
 
 
 def _partners_out(partners: Iterable[PartnerNeed]) -> list[PartnerOut]:
-    return [PartnerOut(families=list(p.families), same_donor=p.same_donor, words=p.words) for p in partners]
+    return [
+        PartnerOut(families=list(p.families), same_donor=p.same_donor, message=p.message) for p in partners
+    ]
 
 
 def next_photo_out(photo: NextPhoto | None) -> NextPhotoOut | None:
     """The next photo, when one would help."""
-    return NextPhotoOut(view=photo.view, gain=_rounded(photo.gain), words=photo.words) if photo else None
+    return NextPhotoOut(view=photo.view, gain=_rounded(photo.gain), message=photo.message) if photo else None
 
 
 def fit_out(fit: SwapFit | None) -> FitOut | None:
@@ -564,7 +566,8 @@ def fit_out(fit: SwapFit | None) -> FitOut | None:
 def evidence_out(evidence: Iterable[Evidence]) -> list[EvidenceOut]:
     """Reasons with their weights."""
     return [
-        EvidenceOut(rule=e.rule, words=e.words, weight=_rounded(e.weight), photo=e.photo) for e in evidence
+        EvidenceOut(rule=e.rule, message=e.message, weight=_rounded(e.weight), photo=e.photo)
+        for e in evidence
     ]
 
 
@@ -607,7 +610,7 @@ def _photo_out(path: str, seen: Observations, unit: Unit | None) -> PhotoOut:
         width_px=quality.width_px,
         height_px=quality.height_px,
         usable=quality.usable,
-        faults=[FaultOut(name=f.name, words=f.words, advice=f.advice) for f in quality.faults],
+        faults=[FaultOut(name=f.name, message=f.message, advice=f.advice) for f in quality.faults],
         white_balance=seen.white_balance.method,
         unit=_unit_out(unit) if unit else None,
         texts=[_text_out(t) for t in seen.texts],

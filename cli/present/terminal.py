@@ -46,7 +46,7 @@ STATUS = {
 CLOSING = ("catalogue", "general")
 
 #: Evidence weaker than this (nats) is left out of the terminal; --json has all of it.
-LEAST_WEIGHT = 0.05
+MIN_WEIGHT = 0.05
 
 
 def is_hazard(decision: Decision, catalogue: Catalogue) -> bool:
@@ -102,7 +102,7 @@ def render_answer(console: Console, answer: "Answer") -> None:
     render_cautions(console, (c for c in decision.cautions if c.name not in CLOSING))
     console.print()
     console.print(_verdict_line(decision, catalogue))
-    console.print(decision.words)
+    console.print(decision.message)
     console.print()
     if decision.families:
         console.print(_facts(decision, catalogue))
@@ -135,14 +135,14 @@ def render_opinion(console: Console, answer: "Answer", opinion: "Opinion", claim
     console.print(
         Text(f" {opinion.verdict.upper()} ", style=style).append(f"  {claimed}", "bold default on default")
     )
-    console.print(opinion.words)
+    console.print(opinion.message)
     for title, evidence in (("For the claim", opinion.for_claim), ("Against it", opinion.against_claim)):
         console.print()
         console.print(Text(title if evidence else f"{title}: nothing", style="bold"))
         console.print(evidence_table(evidence, len(answer.photos)))
     _render_findings(console, decision)
     console.print()
-    console.print(_row("Without it", decision.words))
+    console.print(_row("Without it", decision.message))
     _render_seen(console, answer)
     render_next_photo(console, opinion.next_photo)
     _render_closing(console, decision, answer.catalogue)
@@ -163,7 +163,7 @@ def render_serving(
         for family_key, variant_key, fit in group:
             console.print(_serving(catalogue.by_key[family_key], variant_key, fit, needs))
     console.print()
-    for words in (*catalogue.head.cautions, GENERAL.words):
+    for words in (*catalogue.head.cautions, GENERAL.message):
         console.print(Text(words, style="italic"))
     _render_origin(console, catalogue)
 
@@ -172,7 +172,7 @@ def _serving(family: Family, variant_key: str, fit: SwapFit, needs: Needs) -> Re
     variant = next(v for v in family.variants if v.key == variant_key)
     head = Text(f" {family.key} {variant.key}", style="bold")
     head.append(f"  controls {CONTROLS[family.controls]}", style="not bold")
-    pairs = [need.words for need in list_partners(family, needs.gearbox)]
+    pairs = [need.message for need in list_partners(family, needs.gearbox)]
     table = _rows()
     table.add_row("  Donors", _donor(variant, several=False))
     for caption, lines in (("  Why", fit.reasons), ("  Unknown", fit.unknown), ("  Pair with", pairs)):
@@ -185,7 +185,7 @@ def render_cautions(console: Console, cautions: Iterable[Caution]) -> None:
     """Print cautions, each with its source."""
     for caution in cautions:
         line = Text(f" CAUTION: {caution.name} ", style="bold white on red3")
-        body = Text(caution.words, style="bold")
+        body = Text(caution.message, style="bold")
         if caution.source:
             body.append(f" [{caution.source}]", style="not bold dim")
         console.print(Group(line, Padding(body, (0, 0, 0, 2))))
@@ -194,7 +194,7 @@ def render_cautions(console: Console, cautions: Iterable[Caution]) -> None:
 def render_next_photo(console: Console, photo: NextPhoto | None) -> None:
     """Print which photo would help most, when one would."""
     if photo:
-        console.print(_row("Next photo", Text(f"{photo.view}: {photo.words}")))
+        console.print(_row("Next photo", Text(f"{photo.view}: {photo.message}")))
 
 
 def fit_text(fit: SwapFit) -> Text:
@@ -214,10 +214,10 @@ def evidence_table(evidence: Iterable[Evidence], n_photos: int) -> Table:
     table = Table.grid(padding=(0, 1))
     table.add_column(width=5, justify="right", no_wrap=True)
     table.add_column(ratio=1)
-    heavy = sorted((e for e in evidence if abs(e.weight) >= LEAST_WEIGHT), key=lambda e: -abs(e.weight))
+    heavy = sorted((e for e in evidence if abs(e.weight) >= MIN_WEIGHT), key=lambda e: -abs(e.weight))
     for item in heavy:
         style = "green" if item.weight > 0 else "red"
-        words = Text(item.words)
+        words = Text(item.message)
         if n_photos > 1 and item.photo is not None:
             words.append(f" (photo {item.photo + 1})", style="dim")
         table.add_row(Text(f"{item.weight:+.1f}", style=style), words)
@@ -264,12 +264,12 @@ def _families(decision: Decision, chances: dict[str, Candidate]) -> Text:
 def _add_family_rows(table: Table, decision: Decision, family: Family, candidate: Candidate | None) -> None:
     remaining = [v for v in family.variants if v.key in decision.variants]
     chances = {c.key: c.probability for c in candidate.variants} if candidate else {}
-    table.add_row("Variant", _variants(remaining, chances, decision.variant_words))
+    table.add_row("Variant", _variants(remaining, chances, decision.variant_message))
     table.add_row("Controls", CONTROLS[family.controls])
     for position, variant in enumerate(remaining):
         table.add_row("Donors" if position == 0 else "", _donor(variant, several=len(remaining) > 1))
     for position, need in enumerate(decision.partners):
-        table.add_row("Pair with" if position == 0 else "", need.words)
+        table.add_row("Pair with" if position == 0 else "", need.message)
     if family.stock_code:
         table.add_row("Stock code", family.stock_code)
 
@@ -303,7 +303,7 @@ def _render_findings(console: Console, decision: Decision) -> None:
         text = (
             Text("! ", style="bold yellow")
             .append(finding.name, style="bold")
-            .append(f": {finding.words}", "default")
+            .append(f": {finding.message}", "default")
         )
         console.print(Padding(text, (0, 0, 0, 1)))
 
@@ -346,7 +346,7 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
         lines += [Text("reads: " + ", ".join(t.value for t in seen.texts))] if seen.texts else []
         barcodes = ", ".join(f"{c.payload} ({c.symbology})" for c in seen.codes)
         lines += [Text(f"barcode: {barcodes}")] if barcodes else []
-    lines += [Text(f"{fault.words} {fault.advice}", style="yellow") for fault in seen.quality.faults]
+    lines += [Text(f"{fault.message} {fault.advice}", style="yellow") for fault in seen.quality.faults]
     lines += [Text(note, style="dim") for note in seen.notes]
     return lines
 
@@ -355,7 +355,7 @@ def _render_closing(console: Console, decision: Decision, catalogue: Catalogue) 
     console.print()
     for caution in decision.cautions:
         if caution.name in CLOSING:
-            console.print(Text(caution.words, style="italic"))
+            console.print(Text(caution.message, style="italic"))
     _render_origin(console, catalogue)
 
 

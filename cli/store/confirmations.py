@@ -113,13 +113,13 @@ def confirm_unit(ledger: Ledger, key: str, truth: Truth) -> str:
         if len(found) != 1:
             lots = ", ".join(lot for _, lot in found)
             problem = f'several lots have a unit "{key}" ({lots})' if found else f'it has no unit "{key}"'
-            mend = "Confirm it by its photos" if found else "Name a unit as `plugface ledger list` does"
-            raise LedgerError(ledger.name, problem, mend)
+            remedy = "Confirm it by its photos" if found else "Name a unit as `plugface ledger list` does"
+            raise LedgerError(ledger.name, problem, remedy)
         unit = found[0][0]
         _record_truth(session, unit, truth)
         newest = select(Proposal).where(Proposal.unit_id == unit.id).order_by(Proposal.id.desc()).limit(1)
         proposal = session.scalar(newest)
-        return proposal.words if proposal else ""
+        return proposal.message if proposal else ""
 
 
 def _record_truth(session: Session, unit: Unit, truth: Truth) -> None:

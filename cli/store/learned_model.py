@@ -18,7 +18,7 @@ def former_model_path() -> Path:
     return path.with_name(f"former-{path.name}")
 
 
-def take_into_use(model: Model) -> None:
+def activate(model: Model) -> None:
     """Keep the model in use as the former one, and put `model` in its place.
 
     Raises

@@ -33,9 +33,9 @@ BUSY_S = 30
 class LedgerError(Exception):
     """A ledger that cannot be read or written: which one, what is wrong, what mends it."""
 
-    def __init__(self, ledger: str, problem: str, mend: str) -> None:
-        self.ledger, self.problem, self.mend = ledger, problem, mend
-        super().__init__(f"{ledger}: {problem}. {mend}")
+    def __init__(self, ledger: str, problem: str, remedy: str) -> None:
+        self.ledger, self.problem, self.remedy = ledger, problem, remedy
+        super().__init__(f"{ledger}: {problem}. {remedy}")
 
 
 class Base(DeclarativeBase):
@@ -125,7 +125,7 @@ class Finding(Base):
     __table_args__ = (UniqueConstraint("unit_id", "words"),)
     id: Mapped[int] = mapped_column(primary_key=True)
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
-    words: Mapped[str]
+    message: Mapped[str] = mapped_column("words")
     made_at: Mapped[str]
 
 
@@ -146,7 +146,7 @@ class Proposal(Base):
     destination: Mapped[str]
     bin: Mapped[str]
     expected_cost: Mapped[float]
-    words: Mapped[str]
+    message: Mapped[str] = mapped_column("words")
     findings: Mapped[str]
     decision: Mapped[str]  # the whole Decision as JSON; empty where no decision was reached
     made_at: Mapped[str]
@@ -322,7 +322,7 @@ _DAMAGED = ("this file is damaged", "Put a copy of it back, or name another plac
 
 
 def _explain(message: str) -> tuple[str, str]:
-    """Problem and mend, in words, for a database driver's message."""
+    """Problem and remedy, in words, for a database driver's message."""
     table = (
         ("full", "the disk is full", "Make room and run the same command again; what was written is kept"),
         ("disk I/O error", "the disk refused to write", "Check the disk and run the same command again"),
@@ -338,9 +338,9 @@ def _explain(message: str) -> tuple[str, str]:
         ("Could not decode", *_DAMAGED),
         ("only added", "a row was about to be changed", "Record a new row instead"),
     )
-    for part, problem, mend in table:
+    for part, problem, remedy in table:
         if part in message:
-            return problem, mend
+            return problem, remedy
     return f"the database says: {message.strip().splitlines()[0]}", "Correct that and run again"
 
 
@@ -444,7 +444,7 @@ def list_units(session: Session, lot: str | None = None) -> tuple[tuple[str, ...
             proposal.variant,
             proposal.probability,
             proposal.expected_cost,
-            proposal.words,
+            proposal.message,
             proposal.findings,
             Unit.method.label("grouped_by"),
             photos.label("photos"),

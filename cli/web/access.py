@@ -70,7 +70,7 @@ def hash_token(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
-class Guesses:
+class RateLimiter:
     """Counts tries at a code by address and in all, over a window of time; in memory, so a restart forgets.
 
     Parameters

@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from plugface.cli.present.swatches import SWATCHES, ink_on
 from plugface.cli.present.templates import template_environment
-from plugface.cli.present.terminal import CLOSING, LEAST_WEIGHT, sure_words, years_text
+from plugface.cli.present.terminal import CLOSING, MIN_WEIGHT, sure_words, years_text
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.api import UnitHere, find_unit, line_out, unit_out
 from plugface.cli.web.authentication import COOKIE, LotHere, YardHere, find_yard, open_lot
@@ -163,7 +163,7 @@ def _page(request: Request, template: str, lot: LotEntry | None, **values: objec
 
 def _weighty(evidence: list, sign: int) -> list:
     """Reasons on one side, the heaviest first; what hardly counts is left to the API."""
-    side = [reason for reason in evidence if reason.weight * sign >= LEAST_WEIGHT]
+    side = [reason for reason in evidence if reason.weight * sign >= MIN_WEIGHT]
     return sorted(side, key=lambda reason: -abs(reason.weight))
 
 

@@ -113,7 +113,7 @@ def strip_jpeg(data: bytes) -> bytes | None:
     return b"".join([*kept, b"\xff\xd9"]) if data[at : at + 2] == b"\xff\xd9" else None
 
 
-class PhotoShelf:
+class PhotoStore:
     """The folder of photos: each under the hash of its content, with the smaller ones beside it."""
 
     def __init__(self, folder: Path) -> None:

@@ -53,9 +53,9 @@ CREATE TABLE IF NOT EXISTS answers (
 class YardError(Exception):
     """A yard folder that cannot be used: which one, what is wrong, what mends it."""
 
-    def __init__(self, folder: str, problem: str, mend: str) -> None:
-        self.folder, self.problem, self.mend = folder, problem, mend
-        super().__init__(f"{folder}: {problem}. {mend}.")
+    def __init__(self, folder: str, problem: str, remedy: str) -> None:
+        self.folder, self.problem, self.remedy = folder, problem, remedy
+        super().__init__(f"{folder}: {problem}. {remedy}.")
 
 
 @dataclass(frozen=True)

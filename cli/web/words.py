@@ -14,8 +14,8 @@ class WordsError(Exception):
 
     def __init__(self, file: str, problem: str) -> None:
         self.file, self.problem = file, problem
-        self.mend = f"Start from a copy of {ENGLISH.name} and translate what stands right of each ="
-        super().__init__(f"{file}: {problem}. {self.mend}.")
+        self.remedy = f"Start from a copy of {ENGLISH.name} and translate what stands right of each ="
+        super().__init__(f"{file}: {problem}. {self.remedy}.")
 
 
 class Words(Mapping[str, str]):

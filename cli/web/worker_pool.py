@@ -16,7 +16,7 @@ from typing import Protocol
 from plugface.cli.store.ledger import now_utc
 from plugface.cli.web.answering import AskedPhoto, Problem, Question, Reply
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.photo_store import PhotoShelf
+from plugface.cli.web.photo_store import PhotoStore
 from plugface.cli.web.queue import AnswerEntry, Job, LotEntry, Queue
 from plugface.cli.web.records import Records
 from plugface.cli.web.words import Words
@@ -122,7 +122,7 @@ def _answer_all(line: Connection) -> None:
             return
 
 
-class Crew:
+class WorkerPool:
     """The threads that answer what waits in the queue.
 
     Parameters
@@ -140,7 +140,7 @@ class Crew:
     def __init__(
         self,
         queue: Queue,
-        shelf: PhotoShelf,
+        shelf: PhotoStore,
         records: Records,
         words: Words,
         limits: Limits,

@@ -11,11 +11,11 @@ from plugface.cli.store.ledger import Ledger
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.photo_store import PhotoShelf
+from plugface.cli.web.photo_store import PhotoStore
 from plugface.cli.web.queue import LotEntry, Queue, YardError
 from plugface.cli.web.records import Records
 from plugface.cli.web.words import Words, load_words
-from plugface.cli.web.worker_pool import Answerer, Crew, ProcessAnswerer
+from plugface.cli.web.worker_pool import Answerer, ProcessAnswerer, WorkerPool
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 
 #: Name of the lot that needs no code. It is there for this machine alone.
@@ -52,11 +52,11 @@ class Yard:
         self.catalogue: Catalogue = load_catalogue(settings.catalogue)
         pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
         self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
-        self.shelf = PhotoShelf(settings.folder / "photos")
+        self.shelf = PhotoStore(settings.folder / "photos")
         look_version = worker.PipelineAnalyser(settings.catalogue).look_version
         self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
-        self.guesses = access.Guesses(self.limits)
-        self.crew = Crew(
+        self.guesses = access.RateLimiter(self.limits)
+        self.crew = WorkerPool(
             self.queue,
             self.shelf,
             self.records,

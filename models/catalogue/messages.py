@@ -77,13 +77,13 @@ def explain_entry(kind: type[BaseModel], error: ErrorDetails, text: str) -> tupl
     if error["type"] == "extra_forbidden":
         known = allowed_keys(kind, loc[:-1])
         near = get_close_matches(name, known, n=1)
-        mend = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(known)}"
-        return line, key, "there is no such key", mend
+        remedy = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(known)}"
+        return line, key, "there is no such key", remedy
     if error["type"] == "missing" and isinstance(loc[-1], str):
         return line, key, "this key is missing", f"Add {EXAMPLES.get(name, name)}"
     if error["type"] == "missing":
-        mend = f"Write {EXAMPLES.get(str(loc[-2]), 'all of them')}"
-        return line, key_words(loc[:-1]), f"got only {loc[-1]} of them", mend
+        remedy = f"Write {EXAMPLES.get(str(loc[-2]), 'all of them')}"
+        return line, key_words(loc[:-1]), f"got only {loc[-1]} of them", remedy
     if error["type"] == "literal_error":
         return line, key, *_choice_words(kind, loc, error["input"])
     if error["type"] == "too_long" and isinstance(error["input"], list):
@@ -91,8 +91,8 @@ def explain_entry(kind: type[BaseModel], error: ErrorDetails, text: str) -> tupl
     if error["type"] in _EXPECTED:
         expected = _EXPECTED[error["type"]].format(**error.get("ctx", {}))
         return line, key, f"got {_short(error['input'])}, expected {expected}", "Correct the value"
-    problem, _, mend = error["msg"].removeprefix("Value error, ").partition("; ")
-    return line, key, problem, mend[:1].upper() + mend[1:] or "Correct the value"
+    problem, _, remedy = error["msg"].removeprefix("Value error, ").partition("; ")
+    return line, key, problem, remedy[:1].upper() + remedy[1:] or "Correct the value"
 
 
 def key_words(loc: tuple[int | str, ...]) -> str:
@@ -140,8 +140,8 @@ def _choice_words(kind: type[BaseModel], loc: tuple[int | str, ...], got: Any) -
     # Colour words share half their letters with their codes ("GREY", "GY").
     near = get_close_matches(str(got).upper(), choices, n=1, cutoff=0.5)
     near = near or get_close_matches(str(got), choices, n=1)
-    mend = f'Did you mean "{near[0]}"?' if near else "Take one of these"
-    return f"got {_short(got)}, expected one of {', '.join(choices)}", mend
+    remedy = f'Did you mean "{near[0]}"?' if near else "Take one of these"
+    return f"got {_short(got)}, expected one of {', '.join(choices)}", remedy
 
 
 def _choices(annotation: Any) -> tuple[Any, ...]:

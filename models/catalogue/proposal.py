@@ -22,10 +22,10 @@ from plugface.vision.observations import Code, Connector, Polygon, Text, Unit
 
 #: A housing less sure than this is left out of a draft (our choice): a person adds one sooner than he spots a
 #: wrong one.
-LEAST_CONFIDENCE = 0.4
+MIN_CONFIDENCE = 0.4
 
 #: A cast text shorter than this is a foundry's sign more often than a mark (our choice).
-LEAST_MARK = 3
+MIN_MARK = 3
 
 _SERIAL = re.compile(r"^(S/?N|SER(IAL)?)\b", re.IGNORECASE)
 _SUFFIX_FIELD = re.compile(r"^([A-Z]{2,8})[.:]?\s+([A-Z]|[A-Z]?\d{1,2}[A-Z]?)$")
@@ -120,7 +120,7 @@ def _best_front(views: Sequence[UnitView]) -> UnitView | None:
 
 
 def _shown(unit: Unit) -> tuple[Connector, ...]:
-    return tuple(c for c in unit.connectors if c.confidence >= LEAST_CONFIDENCE)
+    return tuple(c for c in unit.connectors if c.confidence >= MIN_CONFIDENCE)
 
 
 def _plugs(
@@ -215,7 +215,7 @@ def _marks(views: Sequence[UnitView], best: UnitView | None) -> tuple[SeenMark, 
     found: dict[str, list[tuple[UnitView, Text]]] = defaultdict(list)
     for view in views:
         for text in view.texts:
-            if text.kind == "cast" and len(compact(text.value)) >= LEAST_MARK:
+            if text.kind == "cast" and len(compact(text.value)) >= MIN_MARK:
                 found[compact(text.value)].append((view, text))
     marks = []
     for readings in found.values():

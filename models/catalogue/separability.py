@@ -12,7 +12,7 @@ from plugface.models.decision.costs import Costs
 from plugface.models.decision.variants import judge_variants
 from plugface.models.learning.classifier import Model, predict
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import fuse_views
 from plugface.models.matching.rules import fit_view
 from plugface.models.unit_choice import gather_views
@@ -91,7 +91,7 @@ def separability(
     model: Model,
     seed: int,
     draws: int = 20,
-    noise: ObservationNoise | None = None,
+    noise: ErrorModel | None = None,
     *,
     only: Collection[str] = (),
     done: Callable[[], object] = lambda: None,

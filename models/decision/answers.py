@@ -19,7 +19,7 @@ class Evidence:
     """One reason for or against a candidate, naming the rule and what was seen."""
 
     rule: str  # name of the rule, e.g. "plug order"
-    words: str  # one sentence for a person
+    message: str  # one sentence for a person
     weight: float  # nats; positive speaks for the candidate
     photo: int | None = None  # index of the photo it was seen in; None: several or none
 
@@ -49,7 +49,7 @@ class Finding:
     """A contradiction or something else a person must look at."""
 
     name: str  # "front and back disagree", "barcode and print disagree", "high-voltage colour", ...
-    words: str
+    message: str
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class Caution:
     """A warning shown before everything else."""
 
     name: Literal["high voltage", "restraint", "locked", "catalogue", "general"]
-    words: str
+    message: str
     source: str = ""
 
 
@@ -67,7 +67,7 @@ class NextPhoto:
 
     view: View
     gain: float  # expected fall of the cost of deciding (units of Costs.second_look)
-    words: str
+    message: str
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ class PartnerNeed:
 
     families: tuple[str, ...]
     same_donor: bool
-    words: str
+    message: str
 
 
 @dataclass(frozen=True)
@@ -93,11 +93,11 @@ class Decision:
     """The answer for one unit."""
 
     verdict: Verdict
-    words: str  # the answer in one or two sentences
+    message: str  # the answer in one or two sentences
     candidates: tuple[Candidate, ...]  # best first
     families: tuple[str, ...] = ()  # conformal set; one entry when identified
     variants: tuple[str, ...] = ()  # variants of the first family that remain; one when it could be told
-    variant_words: str = ""  # why the variant is or is not settled
+    variant_message: str = ""  # why the variant is or is not settled
     cautions: tuple[Caution, ...] = ()
     findings: tuple[Finding, ...] = ()
     next_photo: NextPhoto | None = None

@@ -44,7 +44,7 @@ def decide(
     family, variants = index.families[lead], variants_of(weighing, lead, model)
     findings += _unlisted(family, variants) if rows else ()
     findings += find_broken(weighing.views)
-    remaining, variant_words = _settle_variant(family, variants, weighing, verdict, costs)
+    remaining, variant_message = _settle_variant(family, variants, weighing, verdict, costs)
     likely = [index.families[r] for r in rows]
     unreadable = verdict == "unreadable"
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
@@ -65,11 +65,11 @@ def decide(
     now = max(now, costs.second_look) if unreadable else now
     return Decision(
         verdict=verdict,
-        words=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
+        message=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
-        variant_words="" if unreadable or verdict == "not_in_catalogue" else variant_words,
+        variant_message="" if unreadable or verdict == "not_in_catalogue" else variant_message,
         cautions=list_cautions(
             weighing.views, likely, catalogue, _locked_words(family, remaining, rows), costs
         ),
@@ -244,7 +244,7 @@ def _words(
             return f"{family.key}: {what} ({percent(best)}). Leave it alone."
         return f"{family.key} ({percent(best)})."
     if any("disagree" in f.name for f in findings):
-        return f"Not sure: what was seen contradicts itself. {findings[0].words}"
+        return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)
     return f"Not sure: {names}; the best has {percent(best)}."
 

@@ -3,7 +3,7 @@
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, compact, strings_of
 from plugface.models.decision.answers import Finding
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.pair_features import CLIP_NATS, log_share
 from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, looks_like_number, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
@@ -26,7 +26,7 @@ def find_contradictions(
     fits: list[ViewFit],
     index: CatalogueIndex,
     weights: np.ndarray,
-    noise: ObservationNoise,
+    noise: ErrorModel,
 ) -> tuple[Finding, ...]:
     """Views, label and casting, lines of one photo, barcode and print that name different families or
     numbers."""
@@ -56,7 +56,7 @@ def name_sides(
     fits: list[ViewFit],
     index: CatalogueIndex,
     weights: np.ndarray,
-    noise: ObservationNoise,
+    noise: ErrorModel,
 ) -> list[int]:
     """Rows of the families that one view, the casting, the label or one of two contradicting lines alone
     speaks for, in that order."""
@@ -69,13 +69,13 @@ def name_sides(
     return list(dict.fromkeys(named))
 
 
-def _favourite(total: np.ndarray, noise: ObservationNoise) -> int | None:
+def _favourite(total: np.ndarray, noise: ErrorModel) -> int | None:
     share = log_share(total, noise.unlike)
     best = int(share.argmax())
     return best if share[best] >= SURE_NATS else None
 
 
-def _between_views(views, totals, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+def _between_views(views, totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
     named: dict[int, UnitView] = {}
     for view, total in zip(views, totals, strict=True):
         best = _favourite(total.sum(axis=1), noise)
@@ -95,7 +95,7 @@ def _face(view: UnitView) -> str:
     return "close-up" if view.unit is None else "front" if view.front > 0.5 else "back"
 
 
-def _label_against_casting(totals, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+def _label_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
     summed = np.sum(totals, axis=0)
     cast = _favourite(summed[:, _CASTING].sum(axis=1), noise)
     label = _favourite(summed[:, _LABEL].sum(axis=1), noise)
@@ -110,7 +110,7 @@ def _label_against_casting(totals, index: CatalogueIndex, noise: ObservationNois
     ]
 
 
-def _line_against_line(views, index: CatalogueIndex, noise: ObservationNoise) -> list[Finding]:
+def _line_against_line(views, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
     rivals = _rival_lines(views, index, noise)
     if not rivals:
         return []
@@ -123,7 +123,7 @@ def _keys(rows: frozenset[int], index: CatalogueIndex) -> str:
     return " or ".join(index.families[row].key for row in sorted(rows)[:3])
 
 
-def _rival_lines(views, index: CatalogueIndex, noise: ObservationNoise) -> list[tuple[str, frozenset[int]]]:
+def _rival_lines(views, index: CatalogueIndex, noise: ErrorModel) -> list[tuple[str, frozenset[int]]]:
     """Two lines or codes of one photo that name different families, with the rows of those; or nothing.
 
     Only where no outline of a unit was found: within an outline, label and casting are told apart, and
@@ -142,7 +142,7 @@ def _rival_lines(views, index: CatalogueIndex, noise: ObservationNoise) -> list[
     return []
 
 
-def _named_by_line(text: Text, index: CatalogueIndex, noise: ObservationNoise) -> frozenset[int]:
+def _named_by_line(text: Text, index: CatalogueIndex, noise: ErrorModel) -> frozenset[int]:
     """Rows of the families whose mark or number the line surely holds; empty where it holds none."""
     best = np.full(index.n_families, -np.inf)
     for strings in (index.marks, index.numbers):
@@ -159,7 +159,7 @@ def _named_by_code(payload: str, index: CatalogueIndex) -> frozenset[int]:
     return frozenset(row for value, owners in pairs if payload.startswith(value) for row in owners)
 
 
-def _barcode_against_print(views: tuple[UnitView, ...], noise: ObservationNoise) -> list[Finding]:
+def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> list[Finding]:
     """A clean printed number of the payload's length that is not in the payload."""
     findings = []
     for view in views:

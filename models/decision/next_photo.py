@@ -24,10 +24,10 @@ PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", 
 N_FAMILIES, N_DRAWN = 3, 6
 
 #: A family less probable than this share of the best is not played through: it can hardly move the mean.
-LEAST_CHANCE = 0.02
+MIN_CHANCE = 0.02
 
 #: Gains below this many second looks are not worth a walk to the shelf (our choice).
-LEAST_GAIN = 0.01
+MIN_GAIN = 0.01
 
 _WHY = {
     "front": "the plug face shows number, order and colour of the plugs and the cast mark",
@@ -53,14 +53,14 @@ def choose_next_photo(
     rng = np.random.default_rng(0)  # the same photos always get the same advice
     rows = weighing.ranked[:N_FAMILIES]
     chances = weighing.posterior.families[rows]
-    likely = chances >= chances.max() * LEAST_CHANCE
+    likely = chances >= chances.max() * MIN_CHANCE
     rows, chances = rows[likely], chances[likely]
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
     played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
     gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
-    if gains[best] < LEAST_GAIN:
+    if gains[best] < MIN_GAIN:
         if not variants_open:
             return None
         best = int(np.argmin([doubt for _, doubt in played]))

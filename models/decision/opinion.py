@@ -11,7 +11,7 @@ from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide, percent
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import explain
-from plugface.models.matching.pooling import variants_of, weigh_views
+from plugface.models.matching.pooling import pool_views, variants_of
 from plugface.models.unit_choice import gather_views
 from plugface.vision.observations import Observations
 
@@ -28,7 +28,7 @@ class Opinion:
     """What to think of a claim."""
 
     verdict: Literal["agrees", "disagrees", "cannot tell"]
-    words: str
+    message: str
     for_claim: tuple[Evidence, ...]
     against_claim: tuple[Evidence, ...]
     next_photo: NextPhoto | None
@@ -78,7 +78,7 @@ def give_opinion(
     views = gather_views(observations, chosen)
     if not views:
         raise ClaimError("a claim needs at least one photo to be judged by")
-    weighing = weigh_views(views, index_catalogue(catalogue), model)
+    weighing = pool_views(views, index_catalogue(catalogue), model)
     decision = decide(weighing, catalogue, model, costs=costs)
     row = next(k for k, f in enumerate(weighing.index.families) if f.key == family.key)
     evidence = explain(row, weighing.index, views, weighing.fits, weighing.fused, model.weights, model.noise)
@@ -89,7 +89,7 @@ def give_opinion(
     verdict, words = _judge(decision, family, variant, chance, of_variant, name, costs)
     return Opinion(
         verdict=verdict,
-        words=words,
+        message=words,
         for_claim=tuple(e for e in evidence if e.weight > 0)[:REASONS],
         against_claim=tuple(e for e in evidence if e.weight < 0)[:REASONS],
         next_photo=decision.next_photo if verdict == "cannot tell" else None,
@@ -106,10 +106,10 @@ def _judge(
         if variant is None or decision.variants == (variant,):
             return "agrees", f"What is seen agrees with {name}."
         if variant not in decision.variants or of_variant[variant] <= 1.0 - costs.accept_at:
-            return "disagrees", f"It is a {family.key}, but not {variant}: {decision.variant_words}"
+            return "disagrees", f"It is a {family.key}, but not {variant}: {decision.variant_message}"
         return (
             "cannot tell",
-            f"It is a {family.key}; whether it is {variant} is not settled. {decision.variant_words}",
+            f"It is a {family.key}; whether it is {variant} is not settled. {decision.variant_message}",
         )
     if decision.verdict == "identified":
         return "disagrees", f"What is seen is {decision.families[0]}, not {name}."

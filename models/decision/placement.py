@@ -53,7 +53,7 @@ class Place:
 
     destination: Destination
     bin: str  # what is written on the bin
-    words: str  # why, and what to do
+    message: str  # why, and what to do
 
 
 def assign_place(
@@ -75,17 +75,17 @@ def assign_place(
     warned = [c for c in decision.cautions if c.name in ("high voltage", "restraint")]
     if hazards or (warned and decision.verdict != "identified"):
         kind = _family(catalogue, hazards[0]).hazard if hazards else warned[0].name
-        return Place("hazard", f"HAZARD {kind}", warned[0].words if warned else MEANINGS["hazard"])
-    next_photo = decision.next_photo.words if decision.next_photo else ""
+        return Place("hazard", f"HAZARD {kind}", warned[0].message if warned else MEANINGS["hazard"])
+    next_photo = decision.next_photo.message if decision.next_photo else ""
     if decision.verdict == "unreadable":
-        return Place("retake", "RETAKE", next_photo or decision.words)
+        return Place("retake", "RETAKE", next_photo or decision.message)
     if findings:
         return Place("look-alike bench", "BENCH part the photos", "Part the photos by hand and look again.")
     if decision.verdict == "not_in_catalogue":
-        return Place("not in catalogue", "NOT IN CATALOGUE", decision.words)
+        return Place("not in catalogue", "NOT IN CATALOGUE", decision.message)
     if decision.verdict == "ambiguous" or len(decision.families) != 1:
         bench = f"BENCH {' / '.join(decision.families)}".strip()
-        return Place("look-alike bench", bench, next_photo or f"{decision.words} {BY_HAND}")
+        return Place("look-alike bench", bench, next_photo or f"{decision.message} {BY_HAND}")
     return _place_identified(decision, _family(catalogue, decision.families[0]), market, next_photo)
 
 
@@ -104,12 +104,12 @@ def _place_identified(decision: Decision, family: Family, market: str, next_phot
     if locked or abroad:
         which = ", ".join(v.key for v in remaining)
         why = "some of them are locked" if locked else f"some of them are not for {market}"
-        words = f"{family.key}, but {which} remain and {why}. {next_photo or decision.variant_words}"
+        words = f"{family.key}, but {which} remain and {why}. {next_photo or decision.variant_message}"
         return Place(
             "look-alike bench", f"BENCH {family.key} {'/'.join(v.key for v in remaining)}", words.strip()
         )
     code = f" ({family.stock_code})" if family.stock_code else ""
-    return Place("family bin", f"{family.key}{code}", decision.words)
+    return Place("family bin", f"{family.key}{code}", decision.message)
 
 
 def expected_cost(decision: Decision) -> float:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant, compile_pattern
 from plugface.models.catalogue.index import Strings, compact, strings_of
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rules import looks_like_number, words_of
 from plugface.models.matching.text_fit import best_string, place_characters, score_strings
 from plugface.models.unit_choice import UnitView
@@ -30,7 +30,7 @@ YEAR_OUTSIDE = 0.05
 #: no source).
 PLACED_SUFFIX, LOOSE_SUFFIX = 0.95, 0.5
 #: So many last characters of a listed number stand for it, where the first ones are lost. Our choice.
-LEAST_TAIL = 6
+MIN_TAIL = 6
 BARCODE_NATS = math.log(0.99 / 1e-3)
 
 
@@ -44,7 +44,7 @@ class VariantPosterior:
 
 
 def judge_variants(
-    family: Family, views: tuple[UnitView, ...], noise: ObservationNoise, donor_years: tuple[int, ...] = ()
+    family: Family, views: tuple[UnitView, ...], noise: ErrorModel, donor_years: tuple[int, ...] = ()
 ) -> VariantPosterior:
     """Posterior over a family's variants, all equally likely beforehand."""
     total = np.zeros(len(family.variants) + 1)
@@ -76,7 +76,7 @@ def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
     return best
 
 
-def _numbers(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     lines = [t for t in view.texts if looks_like_number(t)]
     strings = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
     if not lines or not strings.values:
@@ -91,7 +91,7 @@ def _numbers(family: Family, view: UnitView, noise: ObservationNoise, read: list
     return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
 
 
-def _clean_number(text: Text, pattern, noise: ObservationNoise) -> float:
+def _clean_number(text: Text, pattern, noise: ErrorModel) -> float:
     """What a number that was read without fault would score: its share of the line, at any of its words."""
     whole, words = max(len(compact(text.value)), 1), len(text.value.split())
     longest = max(len(run) for run in words_of(text) if pattern.fullmatch(run))
@@ -152,14 +152,14 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
 
 
 def _is_tail(run: str, numbers: list[str]) -> bool:
-    return len(compact(run)) >= LEAST_TAIL and any(number.endswith(compact(run)) for number in numbers)
+    return len(compact(run)) >= MIN_TAIL and any(number.endswith(compact(run)) for number in numbers)
 
 
 def _remember(read: list[str], lines: list[Text]) -> None:
     read += [line.value for line in lines if line.value not in read]
 
 
-def _suffixes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     found = _suffix_words(family, view)
     listed = [(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]
     strings = strings_of(listed)
@@ -191,7 +191,7 @@ def _word(text: Text, place: int, caption: str = "") -> Text:
     return replace(text, value=text.value[start:end], characters=characters)
 
 
-def _barcodes(family: Family, view: UnitView, noise: ObservationNoise, read: list[str]) -> np.ndarray | None:
+def _barcodes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     told = None
     for code in view.codes:
         hits = [_payload_names(compact(code.payload), v) for v in family.variants]

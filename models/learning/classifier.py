@@ -17,7 +17,7 @@ from plugface.models.decision.conformal import Conformal
 from plugface.models.learning.calibration import Calibration, calibrated_log_odds
 from plugface.models.learning.model_error import ModelError
 from plugface.models.learning.trees import Trees
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit
 from plugface.models.matching.pair_features import PAIR_FEATURES, describe_pairs
 from plugface.models.matching.rules import RULES
@@ -40,7 +40,7 @@ class Model:
 
     classifier: Trees
     weights: np.ndarray  # float (n_rules,)
-    noise: ObservationNoise
+    noise: ErrorModel
     calibration: Calibration
     conformal: Conformal
     about: dict  # training_sha256, libraries, seed, counts, metrics
@@ -203,7 +203,7 @@ def _build(raw: dict) -> Model:
     trees = Trees.from_json(raw["trees"])
     if trees.feature.max() >= len(PAIR_FEATURES):
         raise ValueError("a tree asks a feature that there is not")
-    noise = ObservationNoise.from_json(raw["noise"])
+    noise = ErrorModel.from_json(raw["noise"])
     shapes = (noise.colour_matrix.shape, noise.size_matrix.shape, noise.character_matrix.shape)
     if shapes != ((12, 12), (3, 3), (36, 36)):
         raise ValueError("a confusion matrix has another size than it should")

@@ -68,7 +68,7 @@ class Figure:
     n: int
     goal: str = ""
     met: bool | None = None
-    words: str = ""
+    message: str = ""
 
 
 def share(
@@ -87,11 +87,11 @@ def judged(
     *,
     least: float = -np.inf,
     most: float = np.inf,
-    words: str = "",
+    message: str = "",
 ) -> Figure:
     """A figure held against its goal."""
     met = least <= value <= most if goal and value is not None else None
-    return Figure(name, value, n, goal, met, words)
+    return Figure(name, value, n, goal, met, message)
 
 
 def deciding_figures(cases: Sequence[Case], n_calibration: int) -> list[Figure]:
@@ -133,7 +133,7 @@ def deciding_figures(cases: Sequence[Case], n_calibration: int) -> list[Figure]:
             f"{low:.3f} to {high:.3f}",
             least=low,
             most=high,
-            words=f"range by the beta-binomial law for {n_calibration} calibration cases (Vovk 2012), 99 %",
+            message=f"range by the beta-binomial law for {n_calibration} calibration cases (Vovk 2012), 99 %",
         ),
         judged(
             "mean size of the set, families",
@@ -158,7 +158,7 @@ def _calibration(name: str, cases: Sequence[Case]) -> Figure:
         f"probabilities without fault would show {100 * mean:.1f} % on as many cases, and in 95 of 100 "
         f"draws no more than {100 * high:.1f} %"
     )
-    return judged(name, error, len(cases), "<= 2 %", most=0.02, words=words)
+    return judged(name, error, len(cases), "<= 2 %", most=0.02, message=words)
 
 
 def stranger_figures(cases: Sequence[Case]) -> list[Figure]:

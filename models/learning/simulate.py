@@ -1,14 +1,14 @@
-"""Observations drawn from a catalogue entry with the errors of noise.py: no photo is involved.
+"""Observations drawn from a catalogue entry with the errors of error_model.py: no photo is involved.
 
-What it cannot show: errors that depend on one another (a shadow that hides two plugs), and anything noise.py
-has no number for. Figures from it are expectations about the rules, not measurements on photos.
+What it cannot show: errors that depend on one another (a shadow that hides two plugs), and anything the error
+model knows nothing of.
 """
 
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant
 from plugface.models.catalogue.index import compact
 from plugface.models.decision.answers import View
-from plugface.models.matching.error_model import ALPHABET, FINS, ObservationNoise
+from plugface.models.matching.error_model import ALPHABET, FINS, ErrorModel
 from plugface.vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,
@@ -30,7 +30,7 @@ _BALANCE = WhiteBalance(gains_rgb=(1.0, 1.0, 1.0), method="none", confidence=0.0
 
 
 def draw_observations(
-    family: Family, variant: Variant, view: View, noise: ObservationNoise, rng: np.random.Generator
+    family: Family, variant: Variant, view: View, noise: ErrorModel, rng: np.random.Generator
 ) -> Observations:
     """One photo of a unit, as the vision stage might report it.
 
@@ -73,7 +73,7 @@ def _draw_posterior(truth: int, matrix: np.ndarray, names: tuple[str, ...], rng)
     return {name: float(v) for name, v in zip(names, spread, strict=True)}
 
 
-def _draw_connectors(family: Family, noise: ObservationNoise, rng, close: bool):
+def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     miss = noise.miss * (0.5 if close else 1.0)
     seen = [_connector(family, c, noise, rng) for c in family.connectors if rng.random() >= miss]
     if rng.random() < noise.extra:
@@ -97,7 +97,7 @@ def _turned(c: Connector) -> Connector:
     return Connector(c.polygon, c.colour, c.size, c.size_ratio, c.confidence, c.pins, place)
 
 
-def _connector(family: Family, known, noise: ObservationNoise, rng) -> Connector:
+def _connector(family: Family, known, noise: ErrorModel, rng) -> Connector:
     pins, place = None, None
     if rng.random() < noise.pins_measured:
         luck = rng.random()
@@ -120,7 +120,7 @@ def _connector(family: Family, known, noise: ObservationNoise, rng) -> Connector
     )
 
 
-def _draw_body(family: Family, noise: ObservationNoise, rng) -> Body:
+def _draw_body(family: Family, noise: ErrorModel, rng) -> Body:
     width, height, _ = family.body.size_mm
     aspect = float(np.exp(abs(abs(np.log(width / height)) + rng.normal(0, noise.aspect_sd))))
     side = family.body.lid_colour if rng.random() < 0.5 and family.body.lid_colour else family.body.colour
@@ -135,7 +135,7 @@ def _draw_body(family: Family, noise: ObservationNoise, rng) -> Body:
     )
 
 
-def _draw_label(family: Family, variant: Variant, noise: ObservationNoise, rng, close: bool):
+def _draw_label(family: Family, variant: Variant, noise: ErrorModel, rng, close: bool):
     better = 0.5 if close else 1.0
     if rng.random() < (1.0 - noise.label_found) * better:
         return [], ()
@@ -166,7 +166,7 @@ def _garbled(rng) -> str:
     return "".join(rng.choice(list(ALPHABET), int(rng.integers(3, 8))))
 
 
-def _read_mark(mark: str, noise: ObservationNoise, rng) -> Text:
+def _read_mark(mark: str, noise: ErrorModel, rng) -> Text:
     """A reading of a mark, or of what is none, sure or not."""
     unsure = rng.random() < noise.mark_unsure
     none = rng.random() < (noise.mark_garbled if unsure else noise.mark_elsewhere)
@@ -175,7 +175,7 @@ def _read_mark(mark: str, noise: ObservationNoise, rng) -> Text:
     return _read(_garbled(rng) if none else _cut(mark, noise, rng), "cast", noise, rng, trust)
 
 
-def _cut(mark: str, noise: ObservationNoise, rng) -> str:
+def _cut(mark: str, noise: ErrorModel, rng) -> str:
     """A mark, or what is left of it where one end cannot be seen."""
     if len(mark) < 2 or rng.random() >= noise.mark_cut:
         return mark
@@ -183,7 +183,7 @@ def _cut(mark: str, noise: ObservationNoise, rng) -> str:
     return mark[:at] if rng.random() < _HALF else mark[at:]
 
 
-def _read(value: str, kind: str, noise: ObservationNoise, rng, trust: float = 1.0) -> Text:
+def _read(value: str, kind: str, noise: ErrorModel, rng, trust: float = 1.0) -> Text:
     """A line with characters lost, added and confused; a confused one is read with less confidence.
 
     `trust` lowers that of all its characters.

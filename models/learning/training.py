@@ -21,7 +21,7 @@ from plugface.models.learning.classifier import Model, predict, score_pairs
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.trees import LEAF, Trees
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
 from plugface.models.matching.rules import RULES, WHOLE_PHOTO, fit_view
@@ -61,7 +61,7 @@ class Example:
     truth: int
 
 
-def simulate_examples(noise: ObservationNoise, seed: int, n_units: int) -> list[Example]:
+def simulate_examples(noise: ErrorModel, seed: int, n_units: int) -> list[Example]:
     """Units drawn from invented catalogues of 6 to 40 families.
 
     As many as the noise says are outside their catalogue, half of them of kin to families in it.
@@ -86,7 +86,7 @@ def simulate_examples(noise: ObservationNoise, seed: int, n_units: int) -> list[
     return examples
 
 
-def draw_unit(family: Family, noise: ObservationNoise, rng: np.random.Generator) -> list:
+def draw_unit(family: Family, noise: ErrorModel, rng: np.random.Generator) -> list:
     """Photos of one unit of a family: a variant and a set of views are drawn."""
     variant = family.variants[int(rng.integers(len(family.variants)))]
     shares = np.array([share for _, share in VIEW_SETS])
@@ -114,7 +114,7 @@ def _without_outline(seen: Observations, rng: np.random.Generator) -> Observatio
 
 
 def observed_examples(
-    observed: Iterable[ObservedUnit], catalogue: Catalogue, noise: ObservationNoise, *, without: bool
+    observed: Iterable[ObservedUnit], catalogue: Catalogue, noise: ErrorModel, *, without: bool
 ) -> list[Example]:
     """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it."""
     index = index_families(catalogue.families)
@@ -176,7 +176,7 @@ def train(
     catalogue: Catalogue | None,
     seed: int,
     *,
-    noise: ObservationNoise | None = None,
+    noise: ErrorModel | None = None,
     n_simulated: int = 16_000,
 ) -> Model:
     """A model from simulated and observed units; calibrated on further simulated ones until `calibrate` is
@@ -189,12 +189,12 @@ def train(
     catalogue : Catalogue or None
         The catalogue of `observed`; None with no observed units.
     seed : int
-    noise : ObservationNoise, optional
-        From noise_fit.fit_noise; the assumed one if left out.
+    noise : ErrorModel, optional
+        From noise_fit.fit_error_model; the assumed one if left out.
     n_simulated : int
         Simulated units to learn from; an eighth as many calibrate.
     """
-    noise = noise or ObservationNoise()
+    noise = noise or ErrorModel()
     examples = simulate_examples(noise, seed, n_simulated)
     if observed and catalogue is not None:
         examples += observed_examples(observed, catalogue, noise, without=True)

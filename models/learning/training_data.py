@@ -23,7 +23,7 @@ LEARN_SHARE, CALIBRATE_SHARE = 0.5, 0.25
 
 #: Fewer calibrating cases than this leave the calibration to simulated units. At the stated level of 95 % a
 #: conformal set needs 19 cases to leave anything out; twice that, so that one case does not decide.
-LEAST_CALIBRATION = 40
+MIN_CALIBRATION = 40
 
 
 def part_of(photo_hashes: Iterable[str]) -> Part:

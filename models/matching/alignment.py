@@ -2,7 +2,7 @@
 
 All costs are natural logarithms of likelihood ratios against 'a connector of some other unit', so they add to
 the evidence for a family. Connectors keep their canonical order; one that was missed or broken off, and one
-too many, each cost what their probability says (noise.py).
+too many, each cost what their probability says (error_model.py).
 
 References
 ----------
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
 
 
@@ -28,7 +28,7 @@ class Alignment:
 
 
 def measure_match(
-    connectors: tuple[Connector, ...], index: CatalogueIndex, noise: ObservationNoise, *, turned: bool = False
+    connectors: tuple[Connector, ...], index: CatalogueIndex, noise: ErrorModel, *, turned: bool = False
 ) -> np.ndarray:
     """Log likelihood ratio of each seen connector being each known one.
 
@@ -48,7 +48,7 @@ def measure_match(
     return odds + _pin_odds(connectors, index, noise) + _place_odds(connectors, index, noise, turned)
 
 
-def best_match(connectors: tuple[Connector, ...], noise: ObservationNoise) -> float:
+def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
     """Score of an entry that agrees with everything seen: what an alignment can reach; nats."""
     total = len(connectors) * np.log1p(-noise.miss)
     for c in connectors:
@@ -58,23 +58,23 @@ def best_match(connectors: tuple[Connector, ...], noise: ObservationNoise) -> fl
     return float(total)
 
 
-def _colour_table(connectors, noise: ObservationNoise) -> np.ndarray:
+def _colour_table(connectors, noise: ErrorModel) -> np.ndarray:
     seen = np.array([[c.colour.get(k, 0.0) for k in COLOUR_CODES] for c in connectors])
     return np.log(len(COLOUR_CODES) * (seen @ noise.colour_matrix.T) + 1e-9)  # (n_seen, 12 true)
 
 
-def _size_table(connectors, noise: ObservationNoise) -> np.ndarray:
+def _size_table(connectors, noise: ErrorModel) -> np.ndarray:
     seen = np.array([[c.size.get(k, 0.0) for k in SIZE_CLASSES] for c in connectors])
     return np.log(len(SIZE_CLASSES) * (seen @ noise.size_matrix.T) + 1e-9)
 
 
-def _place_log_density(squared: np.ndarray, noise: ObservationNoise) -> np.ndarray:
+def _place_log_density(squared: np.ndarray, noise: ErrorModel) -> np.ndarray:
     """Normal about the catalogue's place, or anywhere on the unit (density 1 over its unit square)."""
     density = np.exp(-0.5 * squared) / (2 * np.pi * noise.place_sd**2)
     return np.log((1 - noise.place_wild) * density + noise.place_wild)
 
 
-def _pin_odds(connectors, index: CatalogueIndex, noise: ObservationNoise) -> np.ndarray:
+def _pin_odds(connectors, index: CatalogueIndex, noise: ErrorModel) -> np.ndarray:
     """Exact, close or wrong; by chance 5, 15 and 80 % of pairs are so (assumed, no source)."""
     odds = np.zeros((index.n_families, len(connectors), index.colour.shape[1]))
     wrong = max(1.0 - noise.pins_exact - noise.pins_close, 0.01)
@@ -89,7 +89,7 @@ def _pin_odds(connectors, index: CatalogueIndex, noise: ObservationNoise) -> np.
     return odds
 
 
-def _place_odds(connectors, index: CatalogueIndex, noise: ObservationNoise, turned: bool) -> np.ndarray:
+def _place_odds(connectors, index: CatalogueIndex, noise: ErrorModel, turned: bool) -> np.ndarray:
     odds = np.zeros((index.n_families, len(connectors), index.colour.shape[1]))
     for i, connector in enumerate(connectors):
         if connector.place is not None:
@@ -98,7 +98,7 @@ def _place_odds(connectors, index: CatalogueIndex, noise: ObservationNoise, turn
     return odds
 
 
-def gap_costs(connectors: tuple[Connector, ...], noise: ObservationNoise) -> tuple[float, np.ndarray]:
+def gap_costs(connectors: tuple[Connector, ...], noise: ErrorModel) -> tuple[float, np.ndarray]:
     """Cost of a missed connector, and of each seen one being none at all (more where it was doubtful)."""
     doubt = np.array([0.5 * (1.0 - c.confidence) for c in connectors])
     return float(np.log(noise.miss)), np.log(noise.extra + (1.0 - noise.extra) * doubt)

@@ -1,7 +1,8 @@
 """How observations err: the one set of probabilities that matching, simulation and advice share.
 
-The defaults are assumptions, chosen before any photo was measured, and are marked so in `basis`. `fit_noise`
-in noise_fit.py replaces them by what a vision stage did on photos whose truth is known.
+The defaults are assumptions, chosen before any photo was measured, and are marked so in `basis`.
+`fit_error_model` in error_model_fit.py replaces them by what a vision stage did on photos whose truth is
+known.
 """
 
 from dataclasses import asdict, dataclass, field, fields
@@ -76,7 +77,7 @@ def _characters() -> Matrix:
 
 
 @dataclass(frozen=True)
-class ObservationNoise:
+class ErrorModel:
     """Probabilities of what the vision stage does, given the truth. Matrices are rows true, columns seen."""
 
     miss: float = 0.05  # a connector that is there is not reported (or is broken off)
@@ -159,7 +160,7 @@ class ObservationNoise:
         return asdict(self)
 
     @classmethod
-    def from_json(cls, raw: dict) -> "ObservationNoise":
+    def from_json(cls, raw: dict) -> "ErrorModel":
         """Back from `to_json`; unknown keys are refused by the constructor."""
         matrices = {k: tuple(tuple(row) for row in raw[k]) for k in ("colour", "size", "character")}
         return cls(**{**raw, **matrices})

@@ -12,7 +12,7 @@ import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family, Variant
 from plugface.models.catalogue.index import CatalogueIndex, compact, index_families
 from plugface.models.matching.alignment import align, gap_costs, measure_match
-from plugface.models.matching.error_model import FINS, SURE_READING, ObservationNoise
+from plugface.models.matching.error_model import FINS, SURE_READING, ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitView, gather_views
 from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Text
 
@@ -36,9 +36,9 @@ class _Tally:
         return (self.hits + PRIOR_COUNT * assumed) / (self.trials + PRIOR_COUNT)
 
 
-def fit_noise(
-    observed: Iterable[ObservedUnit], catalogue: Catalogue, assumed: ObservationNoise | None = None
-) -> ObservationNoise:
+def fit_error_model(
+    observed: Iterable[ObservedUnit], catalogue: Catalogue, assumed: ErrorModel | None = None
+) -> ErrorModel:
     """Noise as measured on units whose family is in the catalogue; what they cannot show keeps its value.
 
     Which seen connector is which known one is not in the truth, so each unit is aligned with its own family
@@ -49,9 +49,9 @@ def fit_noise(
     observed : iterable of ObservedUnit
         Units of the training split.
     catalogue : Catalogue
-    assumed : ObservationNoise, optional
+    assumed : ErrorModel, optional
     """
-    assumed = assumed or ObservationNoise()
+    assumed = assumed or ErrorModel()
     count = _Counts()
     for unit in observed:
         if unit.family not in catalogue.by_key:
@@ -87,9 +87,7 @@ class _Counts:
         )
         self.shares = {name: _Tally() for name in names}
 
-    def add_view(
-        self, view: UnitView, family: Family, variant: Variant | None, noise: ObservationNoise
-    ) -> None:
+    def add_view(self, view: UnitView, family: Family, variant: Variant | None, noise: ErrorModel) -> None:
         """Count one view; the face is taken from what was seen, as a photo may show either."""
         self.views += 1
         if view.unit is not None and view.front > 0.5:
@@ -99,7 +97,7 @@ class _Counts:
         if view.unit is not None and view.unit.body is not None:
             self._add_body(view, family)
 
-    def _add_front(self, view: UnitView, family: Family, noise: ObservationNoise) -> None:
+    def _add_front(self, view: UnitView, family: Family, noise: ErrorModel) -> None:
         index = index_families((family,))
         reading, turned, pairs, missed, extra = _best_reading(view, index, noise)
         self.fronts += 1
@@ -171,7 +169,7 @@ class _Counts:
         if body.fins:
             self.shares["fins_right"].add(max(FINS, key=lambda k: body.fins.get(k, 0.0)) == known.fins)
 
-    def noise(self, assumed: ObservationNoise) -> ObservationNoise:
+    def noise(self, assumed: ErrorModel) -> ErrorModel:
         """The assumed values, with everything that was counted put in their place."""
         shares = {name: tally.share(getattr(assumed, name)) for name, tally in self.shares.items()}
         shares["body_colour_right"] = _without_luck(shares["body_colour_right"], len(COLOUR_CODES))
@@ -195,7 +193,7 @@ def _is_cut(what: str, start: int, end: int, *_: int) -> bool:
     return what == "delete" and end - start >= 2
 
 
-def _best_reading(view: UnitView, index: CatalogueIndex, noise: ObservationNoise):
+def _best_reading(view: UnitView, index: CatalogueIndex, noise: ErrorModel):
     """The better of both orders: connectors, whether turned, pairs, missed and the number of extra ones."""
     connectors = view.unit.connectors
     readings = [(connectors, False)]

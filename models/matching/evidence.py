@@ -6,7 +6,7 @@ from plugface.models.catalogue.entries import Family
 from plugface.models.catalogue.index import CatalogueIndex, compact, index_families
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching.alignment import align, gap_costs, measure_match
-from plugface.models.matching.error_model import FINS, ObservationNoise
+from plugface.models.matching.error_model import FINS, ErrorModel
 from plugface.models.matching.fusion import FusedFit
 from plugface.models.matching.pair_features import weigh
 from plugface.models.matching.rules import RULES, ViewFit, looks_like_number
@@ -25,7 +25,7 @@ def explain(
     fits: list[ViewFit],
     fused: FusedFit,
     weights: np.ndarray,
-    noise: ObservationNoise,
+    noise: ErrorModel,
 ) -> tuple[Evidence, ...]:
     """Evidence for and against the family in `row`, the weightiest first.
 
@@ -49,7 +49,7 @@ def explain(
     return tuple(sorted(evidence, key=lambda e: -abs(e.weight)))
 
 
-def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ObservationNoise, for_it: bool) -> str:
+def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
     family, connectors = alone.families[0], view.unit.connectors
     wanted = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
     if not connectors:
@@ -88,7 +88,7 @@ def _top(posterior: dict[str, float]) -> str:
 
 
 def _text_words(kind: str):
-    def words(alone: CatalogueIndex, view: UnitView, noise: ObservationNoise, for_it: bool) -> str:
+    def words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
         texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
         marks = " or ".join(m.text for m in alone.families[0].marks) or "no mark"
         place = "the cast mark" if kind == "cast" else "the label"
@@ -102,7 +102,7 @@ def _text_words(kind: str):
     return words
 
 
-def _number_words(alone: CatalogueIndex, view: UnitView, noise: ObservationNoise, for_it: bool) -> str:
+def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
     texts = [t for t in view.texts if looks_like_number(t)]
     best = max(texts, key=lambda t: score_strings(t, alone.numbers, noise).max(initial=-20.0))
     key = alone.families[0].key

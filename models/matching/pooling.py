@@ -30,7 +30,7 @@ class Weighing:
         return np.lexsort((-self.posterior.scores, -self.posterior.families))
 
 
-def weigh_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
+def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
     """Fit every view, fuse, predict."""
     fits = [fit_view(view, index, model.noise) for view in views]
     fused = fuse_views(fits)

@@ -3,7 +3,7 @@
 A rule compares the view with the family's catalogue entry and gives a log likelihood ratio in nats against
 'some other unit'. It describes how well the entry fits, never which family it is, so whatever is learned on
 top of these numbers holds for a catalogue that was never seen. Zero means that nothing was seen, or that it
-tells nothing. The probabilities are those of noise.py.
+tells nothing. The probabilities are those of error_model.py.
 """
 
 from dataclasses import dataclass
@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, Strings, compact
 from plugface.models.matching.alignment import best_match, gap_costs, measure_match, score_alignments
-from plugface.models.matching.error_model import FINS, ObservationNoise
+from plugface.models.matching.error_model import FINS, ErrorModel
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     WORST_SHORTFALL,
     measure_shortfall,
-    measure_sibling,
+    measure_suffix_margin,
     score_strings,
 )
 from plugface.models.unit_choice import UnitView
@@ -50,7 +50,7 @@ class ViewFit:
     sibling: np.ndarray  # the same, below one that differs in the last figures of its mark or number alone
 
 
-def fit_view(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> ViewFit:
+def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFit:
     """All rules on one view, columns as in RULES."""
     columns = (
         _plugs(view, index, noise),
@@ -87,7 +87,7 @@ def _nothing(index: CatalogueIndex) -> Column:
     return Column(np.zeros(index.n_families), 0.0)
 
 
-def _plugs(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """Best alignment if the plug face is seen; nothing if it is the back: both, weighed by the face."""
     if view.unit is None or view.front < 0.01:
         return _nothing(index)
@@ -124,14 +124,14 @@ def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: 
 
 
 def _fit_lines(
-    texts: list[Text], strings: Strings, index: CatalogueIndex, noise: ObservationNoise
+    texts: list[Text], strings: Strings, index: CatalogueIndex, noise: ErrorModel
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Best line for each family, how far the closest line is from what was read there, and how much better a
     sibling of the family would fit the line that fits it best."""
     scores = np.array([score_strings(text, strings, noise) for text in texts])
     shortfall = np.array([measure_shortfall(text, strings, noise) for text in texts]).min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    better = np.array([measure_sibling(text, strings, noise) for text in texts])
+    better = np.array([measure_suffix_margin(text, strings, noise) for text in texts])
     sibling = -owned_maximum(
         -better[scores.argmax(axis=0), np.arange(len(strings.codes))], strings, index.n_families, -np.inf
     )
@@ -142,7 +142,7 @@ def _fit_lines(
     )
 
 
-def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:
+def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
     """Probability that a line's kind, cast or printed, was told wrongly.
 
     Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
@@ -151,7 +151,7 @@ def doubt_kind(view: UnitView, noise: ObservationNoise) -> float:
     return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
 
 
-def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
     texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
     if not texts or not index.marks.values:
@@ -176,7 +176,7 @@ def looks_like_number(text: Text) -> bool:
     return len(value) >= 6 and digits >= 4 and digits * 2 >= len(value)
 
 
-def _number(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """A printed line mostly is the number; one that was taken for casting is print with the chance of that
     slip."""
     texts = [t for t in view.texts if looks_like_number(t)]
@@ -195,7 +195,7 @@ def words_of(text: Text) -> list[str]:
     return list(dict.fromkeys(runs))
 
 
-def _pattern(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _pattern(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """Does any printed line match the family's number pattern as a whole? One in four does by chance."""
     texts = [t for t in view.texts if t.kind != "cast" and looks_like_number(t)]
     if not texts:
@@ -224,7 +224,7 @@ def _barcode(view: UnitView, index: CatalogueIndex) -> Column:
     return Column(np.where(rows, np.log(0.99 / 1e-4), np.log(0.3)))
 
 
-def _outline(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _outline(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """Long to short side, log-normal; other units are taken as normal(0.45, 0.35) in the logarithm."""
     if view.unit is None or view.unit.body is None:
         return _nothing(index)
@@ -237,7 +237,7 @@ def _log_normal(x: float, mean, sd: float):
     return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd)
 
 
-def _body_colour(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """The colour that is seen is the body's or the lid's; either counts."""
     if view.unit is None or view.unit.body is None or not view.unit.body.colour:
         return _nothing(index)
@@ -247,7 +247,7 @@ def _body_colour(view: UnitView, index: CatalogueIndex, noise: ObservationNoise)
     return Column(0.5 * np.log(len(COLOUR_CODES) * spread[index.body_colour].max(axis=1)))
 
 
-def _fins(view: UnitView, index: CatalogueIndex, noise: ObservationNoise) -> Column:
+def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     if view.unit is None or view.unit.body is None or not view.unit.body.fins:
         return _nothing(index)
     seen = np.array([view.unit.body.fins.get(k, 0.0) for k in FINS])

@@ -1,6 +1,6 @@
 """How well a line of text, as read, fits strings it could be: a noisy-channel edit distance.
 
-Every reading is compared with every string through the probabilities of noise.py: a character read for
+Every reading is compared with every string through the probabilities of error_model.py: a character read for
 another, lost or added. The result is a log likelihood ratio against 'some other text', so a clean reading
 that differs in one character loses to a string that agrees, and is never mended into a catalogued one.
 
@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 from plugface.models.catalogue.index import Strings
-from plugface.models.matching.error_model import ALPHABET, ObservationNoise
+from plugface.models.matching.error_model import ALPHABET, ErrorModel
 from plugface.vision.observations import Character, Text
 
 #: The worst that a string can score; nats.
@@ -62,7 +62,7 @@ def read_characters(text: Text) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return seen, starts, ends
 
 
-def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+def score_strings(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
     """Log likelihood ratio of a line holding each string as whole words.
 
     Parameters
@@ -82,7 +82,7 @@ def score_strings(text: Text, strings: Strings, noise: ObservationNoise) -> np.n
     return np.maximum(_align(text, strings, noise, odds, np.zeros(len(odds)), search), FLOOR_NATS)
 
 
-def measure_shortfall(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
     """How far each string is from the words of the line that it fits best, as they were read.
 
     Words beside them do not count: a number is no worse for standing in one line with a mark.
@@ -100,7 +100,7 @@ def measure_shortfall(text: Text, strings: Strings, noise: ObservationNoise) -> 
     return np.clip(-below, 0.0, WORST_SHORTFALL)
 
 
-def measure_sibling(text: Text, strings: Strings, noise: ObservationNoise) -> np.ndarray:
+def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
     """How much better than each string one would fit that differs from it in its last figures alone.
 
     A mark that was read as TERN 4 is not TERN 2 with a slip: a family of the same kind may be missing from
@@ -122,7 +122,7 @@ def measure_sibling(text: Text, strings: Strings, noise: ObservationNoise) -> np
 def _align(
     text: Text,
     strings: Strings,
-    noise: ObservationNoise,
+    noise: ErrorModel,
     odds: np.ndarray,
     taken: np.ndarray,
     search: float,
@@ -167,12 +167,12 @@ def _align(
     return best
 
 
-def best_string(text: Text, noise: ObservationNoise) -> float:
+def best_string(text: Text, noise: ErrorModel) -> float:
     """Log likelihood ratio that a string equal to the line as read would have; nats."""
     seen, _, _ = read_characters(text)
     return float(_character_odds(seen, noise, text.kind).max(axis=1).sum()) if len(seen) else 0.0
 
 
-def _character_odds(seen: np.ndarray, noise: ObservationNoise, kind: str) -> np.ndarray:
+def _character_odds(seen: np.ndarray, noise: ErrorModel, kind: str) -> np.ndarray:
     """Ratio of each true character against chance, shape (n_characters, 36), nats."""
     return np.log(len(ALPHABET) * (seen @ noise.of_kind(kind)[0].T) + 1e-9)

@@ -37,7 +37,7 @@ from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.yard import Yard, YardSettings
 from plugface.models.catalogue.entries import CatalogueError, read_catalogue
 from plugface.models.catalogue.index import strings_of
-from plugface.models.matching.error_model import ObservationNoise
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import FLOOR_NATS, best_string, read_characters, score_strings
 from plugface.vision.observations import Character, Observations, Text
 from plugface.vision.ocr.label_text import align_strings, find_rows, join_row, pool_characters
@@ -48,7 +48,7 @@ SEEDS = Path(__file__).parent / "seeds"
 ROOT = Path(__file__).parents[2]
 
 _HEAD = 'name = "a"\n'
-_NOISE = ObservationNoise()
+_NOISE = ErrorModel()
 _STRINGS = strings_of([("TERN 2", 0), ("416204118", 0), ("B7", 1)])
 
 
@@ -75,7 +75,7 @@ def catalogue(data: bytes) -> None:
             (folder / "a.toml").write_bytes(family)
             read, errors = read_catalogue(folder)
             assert (read is None) == bool(errors)
-            assert all(isinstance(e, CatalogueError) and e.file and e.problem and e.mend for e in errors)
+            assert all(isinstance(e, CatalogueError) and e.file and e.problem and e.remedy for e in errors)
 
 
 def label(data: bytes) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from plugface.demo.marks.letters import CAP_PX, Face, draw_line, invent_text
 
 STRIP_PX = 32  # height of a strip as the reader takes it
-WIDEST_PX = 320
+MAX_PX = 320
 
 _MARGIN_PX = 30  # round the line, at drawing size
 _TURNED = set("ABCDEFGJKLMPQRTUVWY1234567.-/")  # signs that are another or none when stood on their head
@@ -285,7 +285,7 @@ def _cut(photo: np.ndarray, line: np.ndarray, rng: np.random.Generator) -> np.nd
     across = cap + around.sum()
     factor = STRIP_PX / across
     along = high[0] - low[0] + ends.sum()
-    stretch = factor * min(1.0, WIDEST_PX / (along * factor))
+    stretch = factor * min(1.0, MAX_PX / (along * factor))
     width = max(16, round(along * stretch / 4) * 4)
     move = np.float32(
         [[stretch, 0, -(low[0] - ends[0]) * stretch], [0, factor, -(low[1] - around[0]) * factor]]

@@ -13,8 +13,8 @@ from plugface.demo.marks.letters import CHARACTERS
 from plugface.demo.marks.relief import Strip, photograph, turn_at_times
 
 _AROUND = 0.8  # of the line's height, kept on all sides
-_LEAST_PX = 9.0  # a lower mark teaches nothing
-_LEAST_SEEN = 0.8
+_MIN_PX = 9.0  # a lower mark teaches nothing
+_MIN_SEEN = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +32,7 @@ def find_marks(shot: Path) -> list[Mark]:
     if geometry["set"] != "wild":
         return []
     texts = [t for u in geometry["units"] for t in u["texts"] if t["kind"] == "cast"]
-    texts = [t for t in texts if t["height_px"] >= _LEAST_PX and t["visible"] >= _LEAST_SEEN]
+    texts = [t for t in texts if t["height_px"] >= _MIN_PX and t["visible"] >= _MIN_SEEN]
     texts = [t for t in texts if set(t["value"].upper()) <= set(CHARACTERS)]
     if not texts:
         return []

@@ -9,7 +9,7 @@ import numpy as np
 from plugface.vision.observations import WhiteBalance
 
 #: A patch smaller than this many pixels decides nothing. Our choice.
-LEAST_PIXELS = 40
+MIN_PIXELS = 40
 #: Gains are kept within this factor: a stronger cast leaves too little of a channel to bring back. Our
 #: choice.
 GAIN_LIMIT = 3.0
@@ -56,13 +56,13 @@ def measure_white_balance(
             # Paper is the bright part of a label; print, dirt and shade are not.
             luma = chosen.mean(-1)
             chosen = chosen[luma >= np.quantile(luma, 0.5)]
-        if len(chosen) < LEAST_PIXELS:
+        if len(chosen) < MIN_PIXELS:
             continue
         white, spread = _middle(chosen)
         if spread < 0.35 and _is_plausible(white):
             return WhiteBalance(_gains(white), method, trust * float(np.exp(-3 * spread)))
     chosen = linear[open_]
-    if len(chosen) < LEAST_PIXELS:
+    if len(chosen) < MIN_PIXELS:
         return WhiteBalance((1.0, 1.0, 1.0), "none", 0.0)
     white = (chosen.astype(float) ** _NORM).mean(0) ** (1 / _NORM)
     # Half the correction: a scene full of one colour is no grey world.

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from plugface.vision.colour.naming import NamedShade, classical_posterior, measure_patch, named_share, weigh
 from plugface.vision.colour.white_balance import apply_gains
-from plugface.vision.detection.instances import Instance, Parting, find_instances
+from plugface.vision.detection.instances import Clustering, Instance, find_instances
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.segmenter import Maps, pool
 from plugface.vision.detection.units import FoundUnit
@@ -16,9 +16,9 @@ from plugface.vision.quality import long_side
 
 #: Least share of a housing's cells that must lie on its unit. Our choice.
 ON_UNIT = 0.5
-LEAST_CONFIDENCE = 0.35
+MIN_CONFIDENCE = 0.35
 #: Chosen on the calibration split.
-PARTING = Parting(seen=0.6, held=0.15, settled=0.6)
+CLUSTERING = Clustering(seen=0.6, held=0.15, settled=0.6)
 #: A housing is cut out of the photo at this many pixels along its long side to count its pins.
 PIN_CUT_PX = 320
 #: A piece smaller than this share of the largest housing beside it is no housing: the least ones have a tenth
@@ -51,11 +51,11 @@ def find_connectors(
     unit_length = long_side(np.asarray(unit.polygon))
     connectors = []
     for instance in find_instances(
-        maps.masks["connector"], mask, maps.connector_shape, parting=PARTING, least_cells=3
+        maps.masks["connector"], mask, maps.connector_shape, parting=CLUSTERING, least_cells=3
     ):
         on_unit = float(unit.instance.cells[instance.cells].mean())
         confidence = instance.probability * min(1.0, instance.seen / 0.4) * min(1.0, on_unit / 0.7)
-        if on_unit < ON_UNIT or confidence < LEAST_CONFIDENCE:
+        if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
             continue
         polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
         weight = instance.cells * mask

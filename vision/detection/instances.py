@@ -16,15 +16,15 @@ CELL = 4  # pixels of the network's picture per map cell
 NEAR = 1.0
 FAR = 1.7
 #: Least share of an instance's area that must be seen. Our choice.
-LEAST_SEEN = 0.12
-_MOST_INSTANCES = 64
+MIN_SEEN = 0.12
+_MAX_INSTANCES = 64
 #: A vote within this many standard deviations of the centre agrees with it; votes are followed where this
 #: share of all does. Our choice: those of a well-trained network nearly all do, those of another nearly none.
 AGREES, AGREED = 0.5, 0.8
 
 
 @dataclass(frozen=True)
-class Parting:
+class Clustering:
     """When doubtful votes part a piece of mask.
 
     Two things or more must each reach the shares `seen`, `held` and `settled`.
@@ -59,7 +59,7 @@ def find_instances(
     mask: np.ndarray,
     shape: np.ndarray,
     *,
-    parting: Parting,
+    parting: Clustering,
     threshold: float = 0.5,
     least_cells: int = 4,
 ) -> list[Instance]:
@@ -124,7 +124,7 @@ def join_votes(
     density = _density(votes, weight, mask.shape)
     free = np.ones(len(rows), bool)
     found: list[tuple[np.ndarray, np.ndarray, int]] = []
-    while free.sum() >= least_cells and len(found) < _MOST_INSTANCES:
+    while free.sum() >= least_cells and len(found) < _MAX_INSTANCES:
         seed = int(np.argmax(np.where(free, density, -1)))
         centre, root = votes[seed], roots[seed]
         for _ in range(3):
@@ -138,7 +138,7 @@ def join_votes(
             continue
         free &= ~members
         seen = members.sum() * CELL**2 / _area(root)
-        if seen >= LEAST_SEEN and not any(_same(centre, root, c, r) for c, r, _ in found):
+        if seen >= MIN_SEEN and not any(_same(centre, root, c, r) for c, r, _ in found):
             found.append((centre, root, int(members.sum())))
     if not found:
         return []

@@ -5,7 +5,7 @@ import numpy as np
 from plugface.vision.observations import Polygon, reading_order
 
 #: Under this certainty of which way is up both readings are kept. Our choice.
-FIXED_UP = 0.5
+ORIENTATION_RESOLVED = 0.5
 #: Under this length of the segmenter's axis vector the outline tells the axis. Our choice.
 _FIXED_AXIS = 0.5
 #: What a sure reading counts against a sure axis. Our choice.
@@ -118,7 +118,7 @@ def place_in_unit(polygon: Polygon, unit: Polygon, up_deg: float) -> tuple[float
     return float(x), float(y)
 
 
-def fix_up(
+def resolve_orientation(
     axis: tuple[float, float], outline: Polygon, reading_deg: float | None, reading_confidence: float
 ) -> tuple[float, float, str]:
     """Weigh the segmenter's axis against text that was read.

@@ -24,8 +24,8 @@ _STRIDE = 32
 #: A way to look at a picture: with rows and columns exchanged or not, then in the mirror or not.
 Look = tuple[bool, bool]
 #: Two ways that have little in common, and the other two.
-FIRST_LOOKS: tuple[Look, ...] = ((False, False), (True, True))
-MORE_LOOKS: tuple[Look, ...] = ((False, True), (True, False))
+FIRST_AUGMENTATIONS: tuple[Look, ...] = ((False, False), (True, True))
+MORE_AUGMENTATIONS: tuple[Look, ...] = ((False, True), (True, False))
 #: The network's two outputs: shapes (channels, h2, w2) and (channels, h4, w4).
 Answer = tuple[np.ndarray, np.ndarray]
 
@@ -92,7 +92,7 @@ def segment(pictures: list[np.ndarray], to_photo: list[np.ndarray]) -> list[Maps
     to_photo : list of (2, 3)
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     """
-    answers = look(pictures, FIRST_LOOKS + MORE_LOOKS)
+    answers = look(pictures, FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS)
     return [join(answer, matrix) for answer, matrix in zip(answers, to_photo, strict=True)]
 
 

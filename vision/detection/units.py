@@ -4,18 +4,18 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from plugface.vision.detection.instances import CELL, Instance, Parting, find_instances
+from plugface.vision.detection.instances import CELL, Clustering, Instance, find_instances
 from plugface.vision.detection.segmenter import FINS, Maps, pool
 from plugface.vision.geometry import as_polygon
 from plugface.vision.observations import COLOUR_CODES, Polygon
 
 #: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
-LEAST_AREA = 0.0015
+MIN_AREA = 0.0015
 #: Of a unit. Chosen on the calibration split, where all that are found reach it; bare surfaces and real
 #: photos of other things do not.
-LEAST_CONFIDENCE = 0.65
+MIN_CONFIDENCE = 0.65
 #: Chosen on the calibration split.
-PARTING = Parting(seen=0.4, held=0.05, settled=0.4)
+CLUSTERING = Clustering(seen=0.4, held=0.05, settled=0.4)
 _SIMPLIFY = 0.006  # of the outline's length
 
 
@@ -35,12 +35,12 @@ class FoundUnit:
 def find_units(maps: Maps) -> list[FoundUnit]:
     """Units in a picture, the best supported first."""
     masks = maps.coarse_masks
-    least = max(6, int(LEAST_AREA * masks["unit"].size))
+    least = max(6, int(MIN_AREA * masks["unit"].size))
     found = find_instances(
-        maps.masks["unit"], masks["unit"], maps.unit_shape, parting=PARTING, least_cells=least
+        maps.masks["unit"], masks["unit"], maps.unit_shape, parting=CLUSTERING, least_cells=least
     )
     described = [_describe(maps, masks, instance) for instance in found]
-    return [unit for unit in described if unit.confidence >= LEAST_CONFIDENCE]
+    return [unit for unit in described if unit.confidence >= MIN_CONFIDENCE]
 
 
 def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> FoundUnit:

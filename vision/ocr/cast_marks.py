@@ -20,11 +20,11 @@ _SURE = 0.9
 # Readings of the cast reader so long and so sure ran the right way in 38 of 38 marks in regions of the
 # calibration split, 2026-11-25.
 _SETTLES, _SETTLES_LENGTH = 0.8, 4
-#: From here on the way round goes by `way_evidence` and not by what was read. Of marks of the train and
+#: From here on the way round goes by `flip_evidence` and not by what was read. Of marks of the train and
 #: calibration splits, as they are and under corruptions of severity 3 (2026-11-26), it told the way right in
 #: 384 of 387 where it was over 1, in 40 of 59 from 0.5 to 1.
 _TELLS_WAY = 0.5
-_LEAST_ALLOWED = 0.15  # a sign whose allowed readings are rarer is the rim of a pad or a rib, not a character
+_MIN_ALLOWED = 0.15  # a sign whose allowed readings are rarer is the rim of a pad or a rib, not a character
 
 
 class CastReader:
@@ -178,7 +178,7 @@ def read_mark(
             read[way] |= readings
         if len(clear) == 1:  # both, or neither, say nothing
             ways = clear
-    evidence = way_evidence(seen[0], seen[1]) if len(seen) == 2 else None
+    evidence = flip_evidence(seen[0], seen[1]) if len(seen) == 2 else None
     if evidence is not None and abs(evidence) >= _TELLS_WAY:
         way = int(evidence < 0)
     else:
@@ -189,7 +189,7 @@ def read_mark(
     return text if evidence is None else replace(text, way=evidence if way == 0 else -evidence)
 
 
-def way_evidence(presence: float, presence_turned: float) -> float:
+def flip_evidence(presence: float, presence_turned: float) -> float:
     """How much speaks for one way round: the difference of what a reader that is silent on text upside down
     sees either way, less where it sees much in both, as in the scratches of a pad.
 
@@ -243,7 +243,7 @@ def _within(reading: Reading, alphabet: str) -> Reading:
     kept = []
     for character in reading.characters:
         options = tuple(option for option in character.options if option[0] in allowed)
-        if sum(share for _, share in options) > _LEAST_ALLOWED:
+        if sum(share for _, share in options) > _MIN_ALLOWED:
             kept.append(Character(options))
     return Reading.of(kept, reading.method)
 

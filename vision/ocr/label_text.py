@@ -19,7 +19,7 @@ _SECOND_READER_SIDE_PX = 1100
 _WORD_STRIP_PX = 64
 _SURE = 0.97  # lines that read better than this need no second reader
 _HOPELESS = 0.4  # nor do lines that read worse than this: bars, scratches
-_WIDEST_GAP = 1.4  # between words of one row, in heights: groups of digits stand closer, fields farther
+_MAX_GAP = 1.4  # between words of one row, in heights: groups of digits stand closer, fields farther
 
 
 def read_label(
@@ -173,7 +173,7 @@ def join_row(row: Sequence[Text]) -> list[Text]:
 def _is_next_word(a: Text, b: Text) -> bool:
     gap = float(np.linalg.norm(np.subtract(b.polygon[0], a.polygon[1])))
     ratio = a.height_px / max(b.height_px, 1e-6)
-    return gap < _WIDEST_GAP * max(a.height_px, b.height_px) and 0.7 < ratio < 1.4
+    return gap < _MAX_GAP * max(a.height_px, b.height_px) and 0.7 < ratio < 1.4
 
 
 def _join(a: Text, b: Text) -> Text:

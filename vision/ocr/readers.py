@@ -26,7 +26,7 @@ NO_TESSERACT = (
 
 _RECOGNISER_FILE = "PP-OCRv6_rec_small.onnx"
 _STRIP_HEIGHT_PX = 48  # what the recogniser was trained on
-_LONGEST_STRIP_PX = 1280
+_MAX_STRIP_PX = 1280
 _N_OPTIONS = 5
 _CLEAR_DIRECTION = 2.0  # a direction that reads so many times better needs no second witness
 _ASCII = {chr(code) for code in range(33, 127)}
@@ -174,7 +174,7 @@ def _as_network_strip(strip: np.ndarray) -> np.ndarray:
     if strip.ndim != 2 or strip.dtype != np.uint8:
         raise ValueError(f"a strip must be uint8 of shape (H, W), got {strip.dtype} of shape {strip.shape}")
     width = round(strip.shape[1] * _STRIP_HEIGHT_PX / strip.shape[0])
-    width = min(_LONGEST_STRIP_PX, max(16, -(-width // 16) * 16))  # in steps, so that shapes repeat
+    width = min(_MAX_STRIP_PX, max(16, -(-width // 16) * 16))  # in steps, so that shapes repeat
     shrinks = strip.shape[0] > _STRIP_HEIGHT_PX
     return cv2.resize(
         strip, (width, _STRIP_HEIGHT_PX), interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC

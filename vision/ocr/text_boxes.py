@@ -13,7 +13,7 @@ from plugface.vision.onnx import Session, load_network, packaged_network
 
 _DETECTOR_FILE = "PP-OCRv6_det_small.onnx"
 # Settings of the detector's own package for this network, but for the smallest side, which is ours.
-_INK_PROBABILITY, _BOX_SCORE, _UNCLIP, _LEAST_SIDE_PX = 0.3, 0.5, 1.6, 4.0
+_INK_PROBABILITY, _BOX_SCORE, _UNCLIP, _MIN_SIDE_PX = 0.3, 0.5, 1.6, 4.0
 
 #: A box not longer than this times its height may hold a letter by itself: a narrow one is half as wide as
 #: high, and boxes are drawn roomily. Our choice.
@@ -78,7 +78,7 @@ def find_text(picture: np.ndarray, *, max_side: int = 960) -> tuple[TextBox, ...
     boxes = []
     for contour in contours:
         centre, size, angle = cv2.minAreaRect(contour)
-        if min(size) < _LEAST_SIDE_PX:
+        if min(size) < _MIN_SIDE_PX:
             continue
         score = _mean_inside(ink, cv2.boxPoints((centre, size, angle)))
         if score < _BOX_SCORE:
@@ -116,7 +116,7 @@ def _mean_inside(ink: np.ndarray, corners: np.ndarray) -> float:
     return float(cv2.mean(part, mask)[0])
 
 
-def tell_kind(strip: np.ndarray) -> TextKind:
+def classify_kind(strip: np.ndarray) -> TextKind:
     """Guess from one strip how its text was made, where no region class says so.
 
     Print is two flat tones, ink and paper, so that one threshold parts them and explains nearly all of the

@@ -31,7 +31,7 @@ from plugface.vision.ocr.readers import (
     find_tesseract,
     read_boxes,
 )
-from plugface.vision.ocr.text_boxes import TextBox, find_text, tell_kind
+from plugface.vision.ocr.text_boxes import TextBox, classify_kind, find_text
 from plugface.vision.photo import Photo
 from plugface.vision.quality import mirrored_fault
 
@@ -51,16 +51,17 @@ _ROOMIER = 1.1  # size of a label's second outline over that of its mask. Our ch
 _SURE = 0.9  # text that the general reader reads so well needs no reader for relief
 _LABEL_OVER_TEXT = 1.35  # size of a label over that of the lines on it
 # What a line says of the way up counts less when less than this speaks for it: evidence of the way where both
-# were compared, else characters read. A mark passes FIXED_UP in `fix_up` so where its evidence is over 1.
+# were compared, else characters read. A mark passes ORIENTATION_RESOLVED in
+# `resolve_orientation` so where its evidence is over 1.
 _PLENTY = 3.0
 _LITTLE_WAY = 0.05
-_LEAST_REGION_PX = 24  # mask pixels: smaller specks hold no text
-LEAST_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
+_MIN_REGION_PX = 24  # mask pixels: smaller specks hold no text
+MIN_CONFIDENCE = 0.35  # readings under it were bars, rims and grain on studio labels, never a number
 _MARK_SIDE_PX = 320  # a region with a mark is searched at this size
 # Share of its height that a found line is lengthened by at both ends, for it misses a figure set apart: 13
 # more characters of 802 in marks of the training and calibration splits (2026-11-25).
 _ENDS = 0.6
-_MOST_MARKS = 3  # boxes that look cast and are read as such, in a search
+_MAX_MARKS = 3  # boxes that look cast and are read as such, in a search
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,7 @@ def find_regions(
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
     found = []
     for index in sorted(range(1, count), key=lambda i: -stats[i, cv2.CC_STAT_AREA]):
-        if stats[index, cv2.CC_STAT_AREA] < _LEAST_REGION_PX:
+        if stats[index, cv2.CC_STAT_AREA] < _MIN_REGION_PX:
             break
         contours, _ = cv2.findContours(
             (labels == index).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
@@ -339,9 +340,9 @@ def _search(
     texts: list[Text] = []
     for group in _by_lean(boxes):
         read = read_boxes(grey, group, readers.lines)
-        cast = [tell_kind(cut_out(grey, np.float32(t.polygon), height_px=48)[0]) == "cast" for t in read]
+        cast = [classify_kind(cut_out(grey, np.float32(t.polygon), height_px=48)[0]) == "cast" for t in read]
         # Worn print looks cast here and there: its neighbours tell, and no housing bears a page of cast text.
-        on_label = 2 * sum(cast) < len(read) or sum(cast) > _MOST_MARKS
+        on_label = 2 * sum(cast) < len(read) or sum(cast) > _MAX_MARKS
         printed = [t for t, is_cast in zip(read, cast, strict=True) if on_label or not is_cast]
         texts += [joined for row in find_rows(printed) for joined in join_row(row)]
         for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label]:
@@ -383,8 +384,7 @@ def _without_noise(texts: Sequence[Text], codes: Sequence[Code]) -> tuple[Text, 
     return tuple(
         text
         for text in texts
-        if text.kind == "cast"
-        or (text.confidence >= LEAST_CONFIDENCE and not lies_on_any(text.polygon, bars))
+        if text.kind == "cast" or (text.confidence >= MIN_CONFIDENCE and not lies_on_any(text.polygon, bars))
     )
 
 

@@ -57,7 +57,7 @@ class Card:
     answer: str
     probability: float
     expected_cost: float
-    words: str
+    message: str
     findings: str
     cautions: tuple[str, ...]
     method: str
@@ -210,9 +210,9 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
         answer=" ".join(filter(None, (proposal.family, proposal.variant))),
         probability=proposal.probability,
         expected_cost=proposal.expected_cost,
-        words=proposal.words,
+        message=proposal.message,
         findings=proposal.findings,
-        cautions=tuple(c.words for c in decision.cautions if c.name not in ("catalogue", "general"))
+        cautions=tuple(c.message for c in decision.cautions if c.name not in ("catalogue", "general"))
         if decision
         else (),
         method=row.unit.method,
