@@ -106,7 +106,7 @@ def test_partners():
 
     (unknown,) = found(with_partner("TERN 3"), "unknown partner")
     assert unknown.remedy.startswith('Did you mean "TERN')
-    assert found(with_partner("GANNET 8"), "partner")[0].words.startswith("GANNET 8 is a high voltage unit")
+    assert found(with_partner("GANNET 8"), "partner")[0].message.startswith("GANNET 8 is a high voltage unit")
     assert found(with_partner("SKUA 4"), "partner")[0].message == "it is paired with itself"
     assert found(with_partner("PETREL 5"), "one-sided pairing")[0].severity == "warning"
 

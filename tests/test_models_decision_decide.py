@@ -328,7 +328,7 @@ def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalo
     decision = identify([replace(front, units=(unit,))], catalogue, model)
     assert (decision.verdict, decision.families) == ("identified", ("TERN 2",))
     assert [f.name for f in decision.findings] == ["plug broken off"]
-    assert decision.findings[0].words.startswith("plug 2 (BN) seems to have broken off")
+    assert decision.findings[0].message.startswith("plug 2 (BN) seems to have broken off")
 
 
 def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_that_is(catalogue, model):

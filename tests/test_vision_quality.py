@@ -121,7 +121,7 @@ def test_mirrored_only_when_the_mirror_reads_clearly_better():
 def test_every_fault_tells_what_to_do():
     for rgb in (np.zeros((90, 90, 3), np.uint8), np.full((90, 90, 3), 255, np.uint8)):
         for fault in measure_quality(rgb).faults:
-            assert fault.words.endswith(".")
+            assert fault.message.endswith(".")
             assert fault.advice.endswith(".")
 
 

@@ -295,7 +295,7 @@ def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
         family = answer.catalogue.by_key[decision.families[0]]
         lines.append((f"{percent(chance)}, {sure_words(chance)}; controls {CONTROLS[family.controls]}", INK))
         if len(decision.variants) != 1:
-            lines.append((decision.variant_words, INK))
+            lines.append((decision.variant_message, INK))
     else:
         lines.append((decision.message, INK))
     lines += [(f"{finding.name}: {finding.message}", (255, 214, 102)) for finding in decision.findings]
