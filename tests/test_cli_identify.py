@@ -54,7 +54,7 @@ def test_json_is_what_the_schema_says(run, plain_photo, seen_as) -> None:
     )
     document = TypeAdapter(AnyDocument).validate_json(said.out)
     assert isinstance(document, IdentifyOut)
-    assert document.version == 1
+    assert document.version == 2
     assert [photo.path.rpartition("/")[2] for photo in document.photos] == ["front.jpg", "back.jpg"]
     assert document.decision.candidates[0].family == "TERN 4"
     assert document.decision.fit is not None
