@@ -32,3 +32,14 @@ def connector_size_mm(connector: Any) -> tuple[float, float, float]:
         for count, (per_pin, fixed, low, high) in ((many, sizes["long"]), (few, sizes["wide"]))
     )
     return max(long, wide), min(long, wide), sizes["tall"]
+
+
+def seen_size_mm(connector: Any) -> tuple[float, float]:
+    """Width and height of a connector on the plug face as it is seen from above, without flanges.
+
+    Of one that opens sideways the top of the shroud is seen: its long side and how far it stands out.
+    """
+    long, wide, tall = connector_size_mm(connector)
+    if connector.opens == "sideways":
+        return (long, tall) if connector.edge in ("top", "bottom") else (tall, long)
+    return (wide, long) if connector.turn_deg % 180 == 90 else (long, wide)

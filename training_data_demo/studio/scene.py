@@ -93,12 +93,23 @@ def _about(axis, degrees: float) -> np.ndarray:
     return np.eye(3) + math.sin(a) * k + (1 - math.cos(a)) * k @ k
 
 
+#: Turns that bring a face or an edge of the unit up.
+_FACE_UP = {
+    "front": lambda: np.eye(3),
+    "back": lambda: _about((0, 1, 0), 180),
+    "edge top": lambda: _about((1, 0, 0), 90),
+    "edge bottom": lambda: _about((1, 0, 0), -90),
+    "edge right": lambda: _about((0, 1, 0), -90),
+    "edge left": lambda: _about((0, 1, 0), 90),
+}
+
+
 def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     """Bring a unit to rest: flat, turned over, propped up on an offcut, or across what lies there already."""
     pose = placed.pose
     bpy.context.view_layer.update()
     local = _points(unit.root)
-    turn = np.eye(3) if pose.face == "front" else _about((0, 1, 0), 180)
+    turn = _FACE_UP[pose.face]()
     turn = rest.resting_turn(local @ turn.T) @ turn
     if pose.lean_deg:
         side = math.radians(pose.lean_to_deg)
