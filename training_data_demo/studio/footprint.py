@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from training_data_demo.studio.faces import Rect, largest_strip_beside
+
 # Our own choice of sizes, near what sealed plugs of road vehicles measure (common practice, no source).
 # Per class: along the long side the millimetres per pin, the fixed millimetres for walls, the lower and the
 # upper limit; the same across; and how far the shroud stands proud of the plug face.
@@ -43,3 +45,17 @@ def seen_size_mm(connector: Any) -> tuple[float, float]:
     if connector.opens == "sideways":
         return (long, tall) if connector.edge in ("top", "bottom") else (tall, long)
     return (wide, long) if connector.turn_deg % 180 == 90 else (long, wide)
+
+
+def label_room_mm(family: Any) -> tuple[float, float]:
+    """Width and height of the largest free strip of the plug face, for who wants to stick a label there.
+
+    Connectors and marks are kept clear of; vents, lures and fins come after the labels and make room.
+    """
+    room = Rect.around((0, 0), family.body.size_mm[:2], -9.0)
+    taken = [Rect.around(c.at_mm, seen_size_mm(c), 6.0) for c in family.connectors]
+    taken += [Rect.around(m.at_mm, (0.9 * m.height_mm * len(m.text), m.height_mm), 5.0) for m in family.marks]
+    for rect in taken:
+        if rect.meets(room):
+            room = largest_strip_beside(room, rect)
+    return max(room.size[0], 0.0), max(room.size[1], 0.0)

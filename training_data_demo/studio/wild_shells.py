@@ -74,7 +74,7 @@ class _Row:
 def draw_shell(draw: random.Random, palette: list[str]) -> tuple[Body, list[Connector]]:
     """A body and its connectors, plugs in the colours of the palette; connectors in no special order."""
     kind = draw.choices(tuple(LAYOUTS), tuple(LAYOUTS.values()))[0]
-    share = draw.uniform(0.15, 0.9)
+    share = draw.triangular(0.15, 0.9, 0.6)
     if kind in ("edge row", "edge moulding"):
         rows = [_draw_row(draw, palette, "a" if kind == "edge moulding" else "")]
         edge = draw.choice(("top", "top", "bottom", "left", "right"))
@@ -158,7 +158,7 @@ def _place_on_edge(draw, edge: str, row: _Row, size: dict[str, float]) -> list[C
     half_along, half_out = (size["w"] / 2, size["h"] / 2) if across else (size["h"] / 2, size["w"] / 2)
     spare = half_along - row.length / 2 - 10
     middle = 0.0 if draw.random() < 0.5 else draw.uniform(-spare, spare)
-    sunk = draw.choice((draw.uniform(0, 3), draw.uniform(3, 9), draw.uniform(0.4, 0.7) * row.tall))
+    sunk = draw.choice((draw.uniform(0, 3), draw.uniform(0, 3), draw.uniform(3, 8), 0.6 * row.tall))
     sign = 1 if edge in ("top", "right") else -1
     placed = []
     for bay, offset in zip(row.bays, row.offsets(), strict=True):
