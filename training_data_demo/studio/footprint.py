@@ -47,6 +47,16 @@ def seen_size_mm(connector: Any) -> tuple[float, float]:
     return (wide, long) if connector.turn_deg % 180 == 90 else (long, wide)
 
 
+def header_edges(family: Any) -> tuple[str, ...]:
+    """Edges out of which a family's headers open; a unit shows one with the pose face "edge NAME" up."""
+    return tuple(dict.fromkeys(c.edge for c in family.connectors if c.opens == "sideways"))
+
+
+def edge_azimuth_deg(edge: str, yaw_deg: float) -> float:
+    """Azimuth of a camera that looks at an edge of a unit that lies flat, turned by `yaw_deg`."""
+    return (yaw_deg + {"right": 0.0, "top": 90.0, "left": 180.0, "bottom": 270.0}[edge]) % 360
+
+
 def label_room_mm(family: Any) -> tuple[float, float]:
     """Width and height of the largest free strip of the plug face, for who wants to stick a label there.
 

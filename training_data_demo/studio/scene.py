@@ -290,6 +290,12 @@ def _subject(shot: Shot, built) -> np.ndarray:
         spots = [t.corners for t in unit.texts if t.kind == "printed"] + [c.corners for c in unit.codes]
         if spots:
             return np.concatenate(spots) @ matrix[:3, :3].T + matrix[:3, 3]
+    if shot.camera.subject.startswith("plug") and built:
+        # "plugs" of the first unit, or "plug N", by canonical index: close-ups that cut off the unit.
+        unit, (_, _, number) = built[0], shot.camera.subject.partition(" ")
+        chosen = [unit.connectors[int(number)]] if number else unit.connectors
+        matrix = np.array(unit.root.matrix_world)
+        return np.concatenate([c.points for c in chosen]) @ matrix[:3, :3].T + matrix[:3, 3]
     if built:
         return np.concatenate([_points(unit.root) for unit in built])
     return np.array([(x, y, 0.0) for x in (-0.2, 0.2) for y in (-0.15, 0.15)])
