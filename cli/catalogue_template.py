@@ -77,7 +77,8 @@ date = "{today.isoformat()}"
 
 [body]
 size_mm = [{width:g}, {height:g}, {depth:g}]  # width, height, depth
-material = {toml_text(draft.material)}  # cast aluminium, plastic, sheet steel, plastic on aluminium, plastic on cast, anodised aluminium
+# cast aluminium, plastic, sheet steel, plastic on aluminium, plastic on cast, anodised aluminium
+material = {toml_text(draft.material)}
 # colour = "GY"  # codes of IEC 60757: BK BN RD OG YE GN BU VT GY WH PK TQ
 # lid_colour = "BK"  # only where the lid differs
 # fins = "none"  # none, half, all

@@ -1,5 +1,6 @@
 """Where headers stand: mouths look out of their edge, bays of a moulding tile it; lures are in the truth."""
 
+import itertools
 import json
 
 import numpy as np
@@ -53,7 +54,7 @@ def test_bays_of_a_moulding_meet_and_do_not_overlap():
                 tuple(float(bay.frame.to_body([(u, 0, 0)])[0] @ along) for u in (bay.cell[0], bay.cell[2]))
                 for bay in bays
             )
-            for (_, end), (start, _) in zip(spans, spans[1:], strict=False):
+            for (_, end), (start, _) in itertools.pairwise(spans):
                 assert start == pytest.approx(end, abs=0.15)  # positions are rounded to a tenth
                 seen += 1
             for bay in bays:

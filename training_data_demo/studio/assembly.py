@@ -13,8 +13,8 @@ from training_data_demo.studio.bodies import Housing
 from training_data_demo.studio.cast_text import build_cast_text
 from training_data_demo.studio.faces import Face, Rect, largest_strip_beside
 from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.materials import Palette
 from training_data_demo.studio.lures import add_lures
+from training_data_demo.studio.materials import Palette
 from training_data_demo.studio.meshes import hang, place
 from training_data_demo.studio.shells import DetailedHousing, is_detailed
 from training_data_demo.studio.style import Style, shell_seed, style_of
@@ -137,7 +137,9 @@ def _build_bay(spec: UnitSpec, bay: headers.Bay, housing: DetailedHousing, draw)
         grow = housing.style.collar_mm
         pad = headers.Solid()
         profile = headers.rounded_profile([(-grow, -0.4), (0.35 - grow, 0.7 * grow), (4.0, 0.7 * grow)], 0.4)
-        bay.frame.prism(pad, (u1 - u0 + 4, v1 - v0 + 4), style.shroud_corner_mm + 2, profile, at=((u0 + u1) / 2, 0))
+        bay.frame.prism(
+            pad, (u1 - u0 + 4, v1 - v0 + 4), style.shroud_corner_mm + 2, profile, at=((u0 + u1) / 2, 0)
+        )
         pad.to_object("platform", housing.material(), root, 0)
     if missing:
         points = headers.build_broken_bay(bay, style, palette, root, draw)
@@ -183,7 +185,9 @@ def _build_face_labels(spec, sheet, textures, face: Face, palette, root, draw):
             textures / f"{label['picture']}.png", roughness=draw.uniform(0.2, 0.6), wear=0.6
         )
         paper.build("face label", material, root, LABEL)
-        texts += [BuiltText("printed", t["role"], t["value"], paper.corners(t["box"])) for t in label["texts"]]
+        texts += [
+            BuiltText("printed", t["role"], t["value"], paper.corners(t["box"])) for t in label["texts"]
+        ]
         codes += [
             BuiltCode(
                 c["symbology"], c["payload"], paper.corners(c["box"]),

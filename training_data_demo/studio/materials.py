@@ -101,7 +101,12 @@ class Palette:
 
     def silicone(self, tint: str) -> Any:
         """Soft seals, mostly black."""
-        shade = {"black": (0.012, 0.012, 0.013), "red": (0.35, 0.05, 0.02), "green": (0.03, 0.16, 0.06)}[tint]
+        shade = {
+            "black": (0.012, 0.012, 0.013),
+            "red": (0.35, 0.05, 0.02),
+            "orange": (0.55, 0.16, 0.05),
+            "green": (0.03, 0.16, 0.06),
+        }[tint]
         return self._material(f"silicone {tint}", shade, Roughness=0.55, Grain=0.03)
 
     def resin(self, code: str) -> Any:

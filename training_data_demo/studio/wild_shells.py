@@ -111,7 +111,9 @@ def _draw_row(draw: random.Random, palette: list[str], moulding: str, most: int 
         few = rows if moulding else draw.randint(1, 3) if size == "S" else draw.randint(2, 5)
         many = {"S": draw.randint(2, 7), "M": draw.randint(6, 12), "L": draw.randint(12, 24)}[size]
         own = colour if moulding and not mixed else draw.choice(palette)
-        lock = draw.choice(("", "latch", "latch", "lever", "slide") if size != "S" else ("latch", "latch", "slide"))
+        lock = draw.choice(
+            ("", "latch", "latch", "lever", "slide") if size != "S" else ("latch", "latch", "slide")
+        )
         bays.append(
             Connector(
                 colour=own, size=size, pins=(min(few, many), many), at_mm=(0, 0), lock=lock,
@@ -149,7 +151,7 @@ def _on_edges(draw, edges: dict[str, _Row], share: float, face=()) -> tuple[Body
     if upright:  # the whole face turned a quarter: long sides run upright
         size["w"], size["h"] = size["h"], size["w"]
         connectors = [_quarter_turn(c) for c in connectors]
-    body = _draw_body(draw, tuple(round(size[k]) for k in "whd"), face=bool(face))
+    body = _draw_body(draw, tuple(round(size[k]) for k in "whd"))
     return body, connectors
 
 
@@ -174,7 +176,12 @@ def _place_on_face(draw, rows, size: dict[str, float], edges: bool) -> list[Conn
     room = size["h"] - 16 - (24 if edges else 0)
     pitch = [row.depth for row in rows]
     spare = max(room - sum(pitch) - 12 * (len(rows) - 1), 0.0)
-    top = size["h"] / 2 - 8 - (12 if edges else 0) - draw.choice((0.0, 0.5, 1.0)) * spare * (0.5 if len(rows) > 1 else 1)
+    top = (
+        size["h"] / 2
+        - 8
+        - (12 if edges else 0)
+        - draw.choice((0.0, 0.5, 1.0)) * spare * (0.5 if len(rows) > 1 else 1)
+    )
     apart = 12 + (draw.uniform(0, 1) * spare * 0.5 if len(rows) > 1 else 0)
     for row in rows:
         y = top - row.depth / 2
@@ -195,35 +202,81 @@ def _quarter_turn(connector: Connector) -> Connector:
     return connector.model_copy(update={"at_mm": (-y, x), "turn_deg": 90.0})
 
 
-def _draw_body(draw: random.Random, size, *, face: bool) -> Body:
+def _draw_body(draw: random.Random, size) -> Body:
     """A body of this size: what it is made of, and what stands on it."""
     kind = draw.choices(tuple(_BODIES), tuple(_BODIES.values()))[0]
-    dark = draw.choice(("BK", "BK", "BK", "GY"))
-    finish = draw.choice(("plain", "glossy", "grained", "grained"))
-    screws = draw.choice((0, 0, 4, 6, 8))
-    facts = {
-        "pressed": {"material": "sheet steel", "features": ("pressed",), "colour": "GY"},
-        "folded": {"material": "sheet steel", "colour": draw.choice(("GY", "GY", "BK")), "lid_screws": screws},
-        "moulded": {
-            "material": draw.choice(("plastic", "plastic", "plastic on aluminium")),
-            "colour": draw.choices(("BK", "GY", "WH", "BU", "BN", "GN"), (78, 9, 5, 3, 2, 3))[0],
-            "features": draw.choice(((), ("hose stub",), ("ribs",), ())),
-            "lid_screws": draw.choice((0, 0, 0, 4)),
-        },
-        "cast": {"material": "cast aluminium", "colour": draw.choice(("GY", "GY", "GY", "BK")), "features": draw.choice(((), ("ribs",), ("hose stub",))), "lid_screws": screws},
-        "finned": {"material": "cast aluminium", "colour": draw.choice(("GY", "GY", "BK")), "features": ("finned all round",), "fins": draw.choice(("all", "all", "half", "none"))},
-        "lid on cast": {"material": "plastic on cast", "colour": "GY", "lid_colour": dark, "features": draw.choice(((), ("hose stub",), ("ribs",)))},
-        "extruded": {"material": "anodised aluminium", "colour": draw.choice(("GY", "GY", "BK", "BK", "BU", "RD"))},
-        "glued": {"material": "cast aluminium", "colour": "GY", "features": ("glued cover",), "lid_colour": dark},
-        "potted": {"material": draw.choice(("plastic", "cast aluminium")), "colour": draw.choice(("GY", "BK")), "features": ("potted",)},
-        "glands": {"material": "cast aluminium", "colour": draw.choice(("GY", "GY", "BK")), "features": ("cable glands", "ribs")},
-    }[kind]  # fmt: skip
+    facts = _BODY_FACTS[kind](draw)
     half_finned = kind == "cast" and "ribs" not in facts["features"] and draw.random() < 0.4
     return Body(
         size_mm=size,
         corners=draw.choice(("square", "round")),
         ears=draw.choice((0, 0, 2, 3, 4, 4)),
-        finish=finish,
+        finish=draw.choice(("plain", "glossy", "grained", "grained")),
         **({"fins": draw.choice(("half", "all"))} if half_finned else {}),
         **facts,
     )
+
+
+def _moulded(draw: random.Random) -> dict:
+    return {
+        "material": draw.choice(("plastic", "plastic", "plastic on aluminium")),
+        "colour": draw.choices(("BK", "GY", "WH", "BU", "BN", "GN"), (78, 9, 5, 3, 2, 3))[0],
+        "features": draw.choice(((), ("hose stub",), ("ribs",), ())),
+        "lid_screws": draw.choice((0, 0, 0, 4)),
+    }
+
+
+def _cast(draw: random.Random, *features: str) -> dict:
+    """A bare casting, or a black one."""
+    return {
+        "material": "cast aluminium",
+        "colour": draw.choice(("GY", "GY", "GY", "BK")),
+        "features": features,
+    }
+
+
+def _plain_cast(draw: random.Random) -> dict:
+    features = draw.choice(((), ("ribs",), ("hose stub",)))
+    return {**_cast(draw, *features), "lid_screws": draw.choice((0, 0, 4, 6, 8))}
+
+
+def _finned(draw: random.Random) -> dict:
+    return {**_cast(draw, "finned all round"), "fins": draw.choice(("all", "all", "half", "none"))}
+
+
+def _lid_on_cast(draw: random.Random) -> dict:
+    features = draw.choice(((), ("hose stub",), ("ribs",)))
+    return {"material": "plastic on cast", "lid_colour": _dark(draw), "features": features}
+
+
+def _folded(draw: random.Random) -> dict:
+    colour = draw.choice(("GY", "GY", "BK"))
+    return {"material": "sheet steel", "colour": colour, "lid_screws": draw.choice((0, 0, 4, 6, 8))}
+
+
+def _extruded(draw: random.Random) -> dict:
+    colour = draw.choice(("GY", "GY", "BK", "BK", "BU", "RD"))
+    return {"material": "anodised aluminium", "colour": colour}
+
+
+def _potted(draw: random.Random) -> dict:
+    material = draw.choice(("plastic", "cast aluminium"))
+    return {"material": material, "colour": draw.choice(("GY", "BK")), "features": ("potted",)}
+
+
+def _dark(draw: random.Random) -> str:
+    return draw.choice(("BK", "BK", "BK", "GY"))
+
+
+_BODY_FACTS = {
+    "pressed": lambda draw: {"material": "sheet steel", "features": ("pressed",)},
+    "folded": _folded,
+    "moulded": _moulded,
+    "cast": _plain_cast,
+    "finned": _finned,
+    "lid on cast": _lid_on_cast,
+    "extruded": _extruded,
+    "glued": lambda draw: {**_cast(draw, "glued cover"), "lid_colour": _dark(draw)},
+    "potted": _potted,
+    "glands": lambda draw: _cast(draw, "cable glands", "ribs"),
+}
