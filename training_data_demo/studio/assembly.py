@@ -45,17 +45,16 @@ def assemble_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:
     texts = [_build_mark(mark, spec, textures, face, housing) for mark in family.marks]
     if face.lid is not None:
         housing.build_lid(face, [*face.taken])
+    stuck, codes = _build_stickers(sheet.get("stickers", ()), spec, textures, face, palette, root)
     housing.build_vent(face)
     housing.build_fins(face)
     sockets = tuple(_build_connector(spec, i, face, housing, draw) for i in range(len(family.connectors)))
 
     room, back_z = housing.build_cover()
-    codes: list[BuiltCode] = []
     if sheet["label"] is not None:
-        printed, codes = _build_label(
-            spec, sheet["label"], textures, room, back_z, palette, root, style, draw
-        )
-        texts += printed
+        printed, own = _build_label(spec, sheet["label"], textures, room, back_z, palette, root, style, draw)
+        texts, codes = texts + printed, own + codes
+    texts += stuck
     if sheet["scrawl"] is not None:
         texts.append(_build_scrawl(spec, sheet["scrawl"], textures, face, room, back_z, palette, root, draw))
     outline = np.concatenate([socket.points for socket in sockets] + [_shell_points(housing)])
@@ -153,16 +152,50 @@ def _build_label(spec, label, textures, room, z, palette, root, style, draw):
         textures / f"{spec.unit_id}-label.png", roughness=draw.uniform(0.25, 0.6), wear=0.6
     )
     sheet.build("label", material, root, LABEL)
+    return _printed(label, sheet)
+
+
+def _printed(label, sheet):
+    """Texts and codes of a label, where its sheet lies."""
     texts = [BuiltText("printed", t["role"], t["value"], sheet.corners(t["box"])) for t in label["texts"]]
     codes = [
         BuiltCode(
             c["symbology"],
             c["payload"],
             sheet.corners(c["box"]),
-            c["module_px"] / label["pixels_per_mm"] / 1000,
+            c["module_px"] / sheet.per_mm / 1000,
         )
         for c in label["codes"]
     ]
+    return texts, codes
+
+
+def _build_stickers(stickers, spec, textures, face, palette, root):
+    """Stickers on the plug face wherever there is room, smaller ones where there is little."""
+    texts: list[BuiltText] = []
+    codes: list[BuiltCode] = []
+    draw = random.Random(f"{spec.seed} stickers")
+    for k, sticker in enumerate(stickers):
+        level = abs(sticker["turn_deg"] % 180 - 90) > 45
+        for scale in (1.0, 0.8, 0.62, 0.48):
+            w, h = (scale * v for v in sticker["size_mm"])
+            spot = face.find_room((w, h) if level else (h, w), draw, margin=-0.5)
+            if spot is not None:
+                break
+        if spot is None:
+            continue
+        face.taken.append(spot)
+        sheet = _Sheet(
+            (w, h), sticker["pixels_per_mm"] / scale, spot.centre, sticker["turn_deg"], face.z_at(spot) + 0.15,
+            back=False,
+        )  # fmt: skip
+        material = palette.picture(
+            textures / f"{spec.unit_id}-sticker{k}.png", roughness=sticker["roughness"], wear=0.5
+        )
+        material.node_tree.nodes["weather"].inputs["Metallic"].default_value = sticker["metallic"]
+        sheet.build("sticker", material, root, LABEL)
+        printed, own = _printed(sticker, sheet)
+        texts, codes = texts + printed, codes + own
     return texts, codes
 
 
