@@ -188,6 +188,8 @@ def make_ground(rng, ground, reach: float, pictures: Pictures) -> None:
         MAKERS[ground.kind](rng, ground, reach)
     else:
         yard_grounds.MAKERS[ground.kind](rng, ground, reach, pictures)
+    if ground.wall_m:
+        yard_grounds.make_wall(rng, ground, pictures)
     if ground.drop:
         for thing in set(bpy.context.scene.objects) - before:
             if thing.parent is None:

@@ -138,6 +138,8 @@ class Ground:
     tone: float
     seed: int
     drop: float = _later(0.0)  # metres below the units, which a hand holds up
+    wall_m: float = _later(0.0)  # distance of a wall behind the units; 0 for none
+    wall_deg: float = _later(0.0)  # direction in which it stands
 
 
 @dataclass(frozen=True)

@@ -364,14 +364,16 @@ def tiles(seed: int, colour: Colour, joint_colour: Colour, side: float, gloss: f
 def carpet(seed: int, colour: Colour, second: Colour, pattern: float):
     """Short pile: tufts of two yarns, trodden in places."""
     s = Surface("carpet", seed)
-    tufts = s.cells(s.where(), 420)
-    fuzz = s.noise(s.where(), 900, 4)
-    yarn = s.ramp(s.noise(s.where(), 260, 2), 0.5 - 0.12 * pattern, 0.56)
+    tufts = s.cells(s.where(), 330)
+    fuzz = s.noise(s.where(), 1500, 5)
+    yarn = s.ramp(s.noise(s.where(), 190, 3), 0.5 - 0.12 * pattern, 0.56)
     shade = s.mix(s.math("MULTIPLY", yarn, pattern), colour, second)
-    shade = s.mix(s.ramp(fuzz, 0.3, 0.7, 0.0, 0.6), shade, tuple(0.4 * c for c in colour))
+    shade = s.mix(s.ramp(tufts, 0.15, 0.65, 0.0, 0.75), shade, tuple(0.3 * c for c in colour))
+    shade = s.mix(s.ramp(fuzz, 0.3, 0.7, 0.0, 0.7), shade, tuple(0.35 * c for c in colour))
     shade = s.mix(s.ramp(s.noise(s.where(), 5, 3), 0.4, 0.7, 0.0, 0.4), shade, tuple(0.65 * c for c in colour))
-    height = s.math("ADD", s.math("MULTIPLY", tufts, -1.0), s.math("MULTIPLY", fuzz, 0.7))
-    s.set(base_color=shade, roughness=0.98, normal=s.bump(height, 0.004))
+    lint = s.ramp(s.noise(s.where((1, 5, 1)), 70, 4, 1.5), 0.70, 0.74, 0.0, 0.6)
+    s.set(base_color=s.mix(lint, shade, (0.35, 0.33, 0.3)), roughness=0.98)
+    s.set(normal=s.bump(s.math("SUBTRACT", fuzz, tufts), 0.0012))
     return s.material
 
 

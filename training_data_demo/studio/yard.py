@@ -58,6 +58,8 @@ def _yard_shot(shot_id: str) -> Shot:
         drawn = [_yard_unit(f"{shot_id}-{k + 1}") for k in range(count)]
         held = count == 1 and rng.random() < 0.16
         units = _lay_out(rng, drawn, held)
+        if framing == "near" and units[0].pose.face == "back":
+            framing = "whole"
         camera = _draw_camera(rng, framing, units)
         things = _grips(rng, units[0]) if held else _draw_things(rng, units, camera)
     view = "decoy" if not units else "pallet" if len(units) > 1 else units[0].pose.face
@@ -75,7 +77,7 @@ def _yard_shot(shot_id: str) -> Shot:
         light=dataclasses.replace(
             plan._draw_light(rng, "overcast" if light == SURROUNDINGS else light), kind=light
         ),
-        ground=_draw_ground(rng, held),
+        ground=_draw_ground(rng, held, camera),
         things=tuple(things),
         camera=camera,
         development=_draw_phone(rng, light),
@@ -86,7 +88,7 @@ def _yard_unit(unit_id: str) -> Unit:
     """A unit of a drawn family with a number in a format of its own and things stuck on its face."""
     unit = plan._wild_unit(unit_id)
     rng = plan.generator_of("yard unit", unit_id)
-    clean = rng.random() < 0.45  # much of what is shown on the web was wiped before
+    clean = rng.random() < 0.6  # much of what is shown on the web was wiped before
     kept = {name: round(getattr(unit, name) * 0.3, 3) for name in ("dirt", "grease", "chalk", "rust")}
     return dataclasses.replace(
         unit,
@@ -128,6 +130,8 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
         toward = rng.uniform(0, 2 * math.pi)
         aim = rng.uniform(0.2, 0.48) * np.array([math.cos(toward), math.sin(toward)])
     tilt, azimuth = _draw_side(rng, pose, near=framing == "near")
+    if framing == "far":
+        tilt = min(tilt, 68.0)  # lower, it would be a photo of the horizon
     drawn = plan._draw_camera(rng, subject, fill, tilt)
     zoomed = rng.random() < 0.25
     focal = round(float(rng.uniform(46, 78)), 1) if zoomed else round(float(rng.uniform(23, 29)), 1)
@@ -178,8 +182,9 @@ def _square(rng) -> float:
     return round(float((90 * rng.integers(4) + rng.normal(0, 8)) % 360 if rng.random() < 0.6 else rng.uniform(0, 360)), 1)
 
 
-def _draw_ground(rng, held: bool) -> Ground:
-    kind = plan._pick(rng, YARD_GROUNDS) if rng.random() < 0.78 else plan._pick(rng, GROUNDS)
+def _draw_ground(rng, held: bool, camera: Camera) -> Ground:
+    kind = plan._pick(rng, YARD_GROUNDS) if held or rng.random() < 0.78 else plan._pick(rng, GROUNDS)
+    walled = camera.tilt_deg > 42 and rng.random() < 0.85
     return Ground(
         kind=kind,
         yaw_deg=_square(rng),
@@ -188,6 +193,8 @@ def _draw_ground(rng, held: bool) -> Ground:
         tone=round(float(rng.random()), 3),
         seed=plan._seed(rng),
         drop=round(float(rng.uniform(0.12, 0.9)), 3) if held else 0.0,
+        wall_m=round(float(np.exp(rng.uniform(math.log(0.3), math.log(2.0)))), 3) if walled else 0.0,
+        wall_deg=round((camera.azimuth_deg + 180) % 360, 1) if walled else 0.0,
     )
 
 
@@ -242,7 +249,8 @@ def _draw_phone(rng, light: str) -> Development:
         base,
         blur_px=round(base.blur_px * 0.8, 2),
         motion_px=round(base.motion_px * 0.7, 2),
-        exposure_ev=round(float(np.clip(rng.normal(0.15, 0.45), -1.2, 1.3)), 3),
+        exposure_ev=round(float(np.clip(rng.normal(-0.05, 0.3), -1.0, 0.8)), 3),
+        noise=round(base.noise * 0.5, 4),
         tone=plan._pick(rng, tuple(CURVES)),
         halo=round(float(rng.uniform(0.2, 1.0)), 3) if merged else 0.0,
         sharpening=round(float(rng.uniform(0.1, 1.5)), 3),

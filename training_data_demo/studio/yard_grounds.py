@@ -75,7 +75,8 @@ def make_worktop(rng, ground, reach, pictures) -> None:
     if material is None:
         shades = (*_WHITES, (0.05, 0.05, 0.052), (0.25, 0.25, 0.25), (0.42, 0.34, 0.25), (0.12, 0.17, 0.25))
         shade = _one_of(rng, shades)
-        specks = tuple(float(np.clip(c * rng.uniform(0.3, 1.8), 0, 0.9)) for c in shade)
+        varied = rng.uniform(0.3, 1.8) if rng.random() < 0.5 else 1.0  # as often one even tone
+        specks = tuple(float(np.clip(c * varied, 0, 0.9)) for c in shade)
         material = surfaces.laminate(ground.seed, shade, specks, float(rng.random()))
     top = Solid()
     size = max(1100, 2400 * reach), 600 + 500 * ground.tone
@@ -226,6 +227,33 @@ def make_footwell(rng, ground, reach, pictures) -> None:
         thing.location = (away * math.cos(angle), away * math.sin(angle), -0.01)
         thing.rotation_euler = (0, 0, angle + math.pi / 2 + rng.normal(0, 0.1))
     _tubes(rng, root, int(rng.integers(0, 7)), 0.0, 0.02, 0.4)
+
+
+def make_wall(rng, ground, pictures: Pictures) -> None:
+    """A wall, a cupboard or a heap of things behind the units, for cameras that look along the ground."""
+    material = _pictured(
+        rng, ground, pictures, ("plaster", "bricks", "wood", "tile"), 0.6, 1.6, roughness=float(rng.uniform(0.4, 0.9))
+    )
+    shades = (*_WHITES, (0.35, 0.38, 0.42), (0.5, 0.42, 0.3), (0.06, 0.06, 0.065), (0.2, 0.26, 0.2), (0.3, 0.12, 0.08))
+    shade = _one_of(rng, shades)
+    material = material or surfaces.laminate(ground.seed + 3, shade, shade, float(rng.random()))
+    root = bpy.data.objects.new("wall", None)
+    angle = math.radians(ground.wall_deg)
+    root.location = (ground.wall_m * math.cos(angle), ground.wall_m * math.sin(angle), 0.0)
+    root.rotation_euler = (0, 0, angle - math.pi / 2 + float(rng.normal(0, 0.15)))
+    bpy.context.scene.collection.objects.link(root)
+    wall = Solid()
+    tall = 1000 * rng.uniform(0.5, 1.6)
+    wall.extrude((5000, 30), 2, [(0, -900), (0, tall)], close_start=True, corner_points=2)
+    wall.to_object("wall", material, root, 0)
+    if rng.random() < 0.5:
+        for _ in range(int(rng.integers(2, 8))):
+            block = Solid()
+            w, d, h = rng.uniform(40, 300), rng.uniform(30, 140), rng.uniform(30, 380)
+            block.extrude((w, d), 4, rounded_profile([(0, 0), (0, h), (min(w, d) / 2, h)], 3)[:-1], close_start=True)
+            paint = surfaces.plain(f"paint {rng.integers(9)}", tuple(rng.uniform(0.01, 0.6, 3)), float(rng.uniform(0.2, 0.7)))
+            thing = block.to_object("block", paint, root, 0)
+            thing.location = (rng.uniform(-0.7, 0.7), -0.02 - d / 2000 - rng.uniform(0, 0.05), 0)
 
 
 MAKERS = {
