@@ -1,4 +1,4 @@
-"""The yard's photos for training: what is planned, printed and developed; and that the shipped plan stayed."""
+"""The yard's photos for training: what is planned, printed, developed; and that the shipped plan stayed."""
 
 import dataclasses
 import json

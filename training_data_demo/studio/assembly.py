@@ -186,8 +186,8 @@ def _build_stickers(stickers, spec, textures, face, palette, root):
             continue
         face.taken.append(spot)
         sheet = _Sheet(
-            (w, h), sticker["pixels_per_mm"] / scale, spot.centre, sticker["turn_deg"], face.z_at(spot) + 0.15,
-            back=False,
+            (w, h), sticker["pixels_per_mm"] / scale, spot.centre, sticker["turn_deg"],
+            face.z_at(spot) + 0.15, back=False,
         )  # fmt: skip
         material = palette.picture(
             textures / f"{spec.unit_id}-sticker{k}.png", roughness=sticker["roughness"], wear=0.5

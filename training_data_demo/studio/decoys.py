@@ -1,9 +1,10 @@
-"""Things that recall a controller or a plug and are none: circuit boards with headers, switches, lids, boxes with
-labels, looms, tags; and hands that hold a unit.
+"""Things that recall a controller or a plug and are none: circuit boards with headers, switches, lids, boxes
+with labels, looms, tags; and hands that hold a unit.
 
 Makers are those of `clutter`: a generator and an empty root at the ground, part numbers as there.
 """
 
+import itertools
 import math
 import random
 
@@ -25,7 +26,14 @@ from training_data_demo.studio.meshes import Solid, hang, rounded_profile
 from training_data_demo.studio.part_numbers import draw_number
 from training_data_demo.studio.stickers import KINDS
 
-_RESISTS = ((0.012, 0.10, 0.035), (0.01, 0.07, 0.03), (0.01, 0.04, 0.16), (0.012, 0.012, 0.014), (0.16, 0.012, 0.014), (0.5, 0.5, 0.47))
+_RESISTS = (
+    (0.012, 0.10, 0.035),
+    (0.01, 0.07, 0.03),
+    (0.01, 0.04, 0.16),
+    (0.012, 0.012, 0.014),
+    (0.16, 0.012, 0.014),
+    (0.5, 0.5, 0.47),
+)
 
 
 def _box(root, size, at, material, part=CLUTTER, edge=0.6, corner=0.6, turn=0.0) -> None:
@@ -78,8 +86,13 @@ def make_circuit_board(rng, root) -> None:
         needles = Solid()
         for k in range(int(long // 3.2)):
             for row in range(rows):
-                spot = at[0] - long / 2 + 2.4 + 3.2 * k, at[1] + (row - (rows - 1) / 2) * min(4.0, wide * 0.35)
-                needles.extrude((0.8, 0.8), 0.1, [(0, 0), (0, tall - 2), (0.3, tall - 1.6)], at=spot, corner_points=2)
+                spot = (
+                    at[0] - long / 2 + 2.4 + 3.2 * k,
+                    at[1] + (row - (rows - 1) / 2) * min(4.0, wide * 0.35),
+                )
+                needles.extrude(
+                    (0.8, 0.8), 0.1, [(0, 0), (0, tall - 2), (0.3, tall - 1.6)], at=spot, corner_points=2
+                )
         if needles.faces:
             needles.to_object("pins", pins, root, LOOSE_PLUG).location = (0, 0, 0.0056)
         x += long + rng.uniform(2, 14)
@@ -89,10 +102,20 @@ def make_switch_panel(rng, root) -> None:
     """One to four rocker switches in a plate."""
     count = int(rng.integers(1, 5))
     w, d, h = 26.0 * count + 14, rng.uniform(36, 60), rng.uniform(4, 22)
-    _box(root, (w, d, h), (0, 0, 0), plastic(str(rng.choice(["black", "black", "grey", "white"]))), edge=1.5, corner=4)
+    _box(
+        root,
+        (w, d, h),
+        (0, 0, 0),
+        plastic(str(rng.choice(["black", "black", "grey", "white"]))),
+        edge=1.5,
+        corner=4,
+    )
     for k in range(count):
         x = (k - (count - 1) / 2) * 26.0
-        frame, rocker = plastic("black", 0.35), plastic(str(rng.choice(["black", "red", "green", "grey", "orange", "blue"])), 0.3)
+        frame, rocker = (
+            plastic("black", 0.35),
+            plastic(str(rng.choice(["black", "red", "green", "grey", "orange", "blue"])), 0.3),
+        )
         _box(root, (21, d * 0.62, 2.5), (x, 0, h), frame, edge=0.8, corner=2)
         _box(root, (16, d * 0.5, rng.uniform(3, 6)), (x, 0, h + 1.5), rocker, edge=1.5, corner=1.5)
 
@@ -121,7 +144,9 @@ def make_labelled_box(rng, root) -> None:
     if drawn < 0.4:
         material = plastic(colour_name(rng), float(rng.uniform(0.3, 0.6)))
     elif drawn < 0.75:
-        material = surfaces.plain(f"tin {rng.integers(4)}", (0.5, 0.5, 0.49), float(rng.uniform(0.25, 0.5)), 0.9)
+        material = surfaces.plain(
+            f"tin {rng.integers(4)}", (0.5, 0.5, 0.49), float(rng.uniform(0.25, 0.5)), 0.9
+        )
     else:
         material = surfaces.cardboard(int(rng.integers(999)), 0.3)
     _box(root, (w, d, h), (0, 0, 0), material, edge=rng.uniform(0.5, 4), corner=rng.uniform(0.6, 9))
@@ -168,7 +193,9 @@ def make_hose(rng, root) -> None:
     radius = rng.uniform(0.006, 0.02)
     x = np.linspace(-0.2, 0.2, 9)
     line = np.column_stack([x, np.cumsum(rng.normal(0, 0.015, 9)), np.full(9, radius)])
-    curve(line, radius, plastic(str(rng.choice(["black", "black", "grey", "blue", "red"])), 0.5), root, CLUTTER)
+    curve(
+        line, radius, plastic(str(rng.choice(["black", "black", "grey", "blue", "red"])), 0.5), root, CLUTTER
+    )
 
 
 def make_paper_tag(rng, root) -> None:
@@ -180,7 +207,9 @@ def make_paper_tag(rng, root) -> None:
     card.to_object("tag", surfaces.plain(f"card {shade[0]}", shade, 0.8), root, CLUTTER)
     _print_on(rng, root, (0.7 * w, 0.7 * d), 1.1)
     start = np.array([w / 2000 - 0.004, 0, 0.002])
-    string = np.vstack([start, start + np.cumsum(rng.normal((0.012, 0, 0), (0.006, 0.008, 0.0003), (6, 3)), 0)])
+    string = np.vstack(
+        [start, start + np.cumsum(rng.normal((0.012, 0, 0), (0.006, 0.008, 0.0003), (6, 3)), 0)]
+    )
     string[:, 2] = np.maximum(string[:, 2], 0.001)
     curve(string, 0.0006, plastic("white", 0.8), root, CLUTTER)
 
@@ -225,7 +254,10 @@ def _print_on(rng, root, room, z: float) -> None:
     node = s.nodes.new("ShaderNodeTexImage")
     node.image = image
     dirt = s.ramp(s.noise(s.where(), 40, 5, 0.8), 0.55, 0.75, 0.0, 0.5)
-    s.set(base_color=s.mix(dirt, node.outputs["Color"], (0.06, 0.05, 0.04)), roughness=float(rng.uniform(0.3, 0.8)))
+    s.set(
+        base_color=s.mix(dirt, node.outputs["Color"], (0.06, 0.05, 0.04)),
+        roughness=float(rng.uniform(0.3, 0.8)),
+    )
     s.set(alpha=node.outputs["Alpha"])
     w, h = (v / sheet.per_mm / 2000 for v in sheet.image.size)
     mesh = bpy.data.meshes.new("print")
@@ -234,7 +266,11 @@ def _print_on(rng, root, room, z: float) -> None:
     mesh.materials.append(s.material)
     thing = hang("print", mesh, root, CLUTTER)
     thing.location = (0, 0, z / 1000)
-    thing.rotation_euler = (0, 0, math.pi / 2 * draw.randint(0, 3) if w < 1.2 * h else math.pi * draw.randint(0, 1))
+    thing.rotation_euler = (
+        0,
+        0,
+        math.pi / 2 * draw.randint(0, 3) if w < 1.2 * h else math.pi * draw.randint(0, 1),
+    )
     thing.visible_shadow = False
 
 
@@ -253,15 +289,15 @@ MAKERS = {
 
 
 def make_grip(rng, root, gloved: bool, thick: float) -> None:
-    """A hand that holds a slab `thick` metres deep by its edge: thumb on top at the root, fingers beneath, wrist
-    towards -Y."""
+    """A hand that holds a slab `thick` metres deep by its edge: thumb on top at the root, fingers beneath,
+    wrist towards -Y."""
     ball = bpy.data.metaballs.new("grip")
     ball.resolution = ball.render_resolution = 0.0032
     ball.threshold = 0.1
     size = rng.uniform(0.92, 1.08) * (1.12 if gloved else 1.0)
 
     def limb(*points_and_radii):
-        for (start, r0), (end, r1) in zip(points_and_radii, points_and_radii[1:], strict=False):
+        for (start, r0), (end, r1) in itertools.pairwise(points_and_radii):
             start, end = np.asarray(start), np.asarray(end)
             steps = max(2, int(np.linalg.norm(end - start) / (min(r0, r1) * 0.55)))
             for t in np.linspace(0, 1, steps):
@@ -274,7 +310,7 @@ def make_grip(rng, root, gloved: bool, thick: float) -> None:
     heel = np.array([0.0, -0.095, middle])
     reach = rng.uniform(-0.004, 0.014)
     limb(
-        (heel + (side * 0.025, 0, 0.004), 0.018),
+        (np.add(heel, (side * 0.025, 0, 0.004)), 0.018),
         ((side * 0.034, -0.052, 0.012 - 0.2 * thick), 0.014),
         ((side * 0.022, -0.022, 0.011), 0.0112),
         ((side * 0.012, reach, 0.0085), 0.0100),
@@ -282,8 +318,13 @@ def make_grip(rng, root, gloved: bool, thick: float) -> None:
     for k, x in enumerate((0.030, 0.010, -0.011, -0.031)):
         knuckle = np.array([side * x, -0.050, middle - 0.2 * thick])
         tip = np.array([side * x * 0.9, 0.02 - 0.006 * abs(k - 1.2), -thick - 0.010])
-        limb((heel + (side * x * 0.6, 0, 0), 0.017), (knuckle, 0.0125), ((side * x, -0.028, -thick - 0.008), 0.0095), (tip, 0.0085))
-    limb((heel, 0.024), (heel + (0, -0.06, -0.01), 0.022), (heel + (0, -0.3, -0.06), 0.027))
+        limb(
+            (np.add(heel, (side * x * 0.6, 0, 0)), 0.017),
+            (knuckle, 0.0125),
+            ((side * x, -0.028, -thick - 0.008), 0.0095),
+            (tip, 0.0085),
+        )
+    limb((heel, 0.024), (np.add(heel, (0, -0.06, -0.01)), 0.022), (np.add(heel, (0, -0.3, -0.06)), 0.027))
     hand = bpy.data.objects.new(f"grip {rng.integers(1 << 30)}", ball)
     if gloved:
         shade = str(rng.choice(["black", "blue", "grey", "orange", "green", "white", "blue", "black"]))

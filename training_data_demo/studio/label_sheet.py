@@ -193,9 +193,7 @@ class Sheet:
 def _font(name: str, cap_height_px: int) -> ImageFont.FreeTypeFont:
     probe = ImageFont.truetype(str(FONTS / f"{name}.ttf"), 200)
     top, bottom = probe.getbbox("H")[1::2]
-    return ImageFont.truetype(
-        str(FONTS / f"{name}.ttf"), max(round(200 * cap_height_px / (bottom - top)), 4)
-    )
+    return ImageFont.truetype(str(FONTS / f"{name}.ttf"), max(round(200 * cap_height_px / (bottom - top)), 4))
 
 
 def _dark(ink) -> tuple[int, int, int]:

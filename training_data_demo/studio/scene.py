@@ -112,7 +112,8 @@ def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     if pose.lean_deg:
         points = local @ turn.T
         shift[2] = -points[:, 2].min()
-        _prop(points + shift, rng)
+        if pose.lean_deg < 80:  # on its edge a unit stands by itself
+            _prop(points + shift, rng)
     else:
         turn, shift = _drop(unit, local, turn, shift, 1 if alone else 6)
     unit.root.matrix_world = _matrix(turn, shift)
@@ -229,7 +230,10 @@ def _lay_down(thing) -> None:
         decoys.make_grip(rng, root, thing.kind == "gloved grip", thing.held_m)
         root.rotation_euler = (0, 0, math.radians(thing.yaw_deg - 90))
         toward = math.radians(thing.yaw_deg)
-        within = np.array([thing.x + 0.018 * math.cos(toward)]), np.array([thing.y + 0.018 * math.sin(toward)])
+        within = (
+            np.array([thing.x + 0.018 * math.cos(toward)]),
+            np.array([thing.y + 0.018 * math.sin(toward)]),
+        )
         root.location = (thing.x, thing.y, float(_heights(*within)[0]))
         return
     if thing.kind in HANDS:
@@ -240,7 +244,9 @@ def _lay_down(thing) -> None:
         return
     (clutter.MAKERS | decoys.MAKERS)[thing.kind](rng, root)
     # Small things lie on the highest spot below their middle, so that they never sink into a unit.
-    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * (THINGS | YARD_THINGS)[thing.kind] + (
+    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * (THINGS | YARD_THINGS)[
+        thing.kind
+    ] + (
         thing.x,
         thing.y,
     )

@@ -52,6 +52,8 @@ YARD_GROUNDS = (
     "metal bench",
     "engine bay",
     "footwell",
+    "seamless",
+    "cutting mat",
 )
 YARD_THINGS = {
     "circuit board": 0.085,
@@ -234,7 +236,9 @@ def as_record(value: Any) -> Any:
     if dataclasses.is_dataclass(value):
         pairs = ((f, getattr(value, f.name)) for f in dataclasses.fields(value))
         return {
-            f.name: as_record(item) for f, item in pairs if not (f.metadata.get("later") and item == f.default)
+            f.name: as_record(item)
+            for f, item in pairs
+            if not (f.metadata.get("later") and item == f.default)
         }
     if isinstance(value, tuple):
         return tuple(as_record(item) for item in value)

@@ -27,7 +27,15 @@ _PAPERS = {
 }
 _PAPER_SHARES = {"white": 9, "foil": 5, "yellow": 4, "paper": 2, "dark": 2, "tint": 1}
 _INKS = ((18, 18, 20), (18, 18, 20), (28, 36, 84), (110, 24, 26))
-_FACES = ("DejaVuSans", "DejaVuSans-Bold", "DejaVuSansMono", "DejaVuSansMono-Bold", "cmss10", "cmtt10", "STIXGeneral")
+_FACES = (
+    "DejaVuSans",
+    "DejaVuSans-Bold",
+    "DejaVuSansMono",
+    "DejaVuSansMono-Bold",
+    "cmss10",
+    "cmtt10",
+    "STIXGeneral",
+)
 _NUMBER_CAPTIONS = ("UNIT No", "PART No", "TYPE", "No", "ITEM", "ORDER CODE", "MODULE", "P/N", "REF", "ART.")
 _SUFFIX_CAPTIONS = ("REV", "ISSUE", "STATE", "MOD", "VER", "HW")
 _SMALL_PRINT = (
@@ -98,10 +106,18 @@ def _sheet(size, room, draw: random.Random, paper: str = "") -> Sheet:
     return s
 
 
-def _code(s: Sheet, facts: LabelFacts, draw: random.Random, at, width: float, height: float, *, square: bool) -> None:
+def _code(
+    s: Sheet, facts: LabelFacts, draw: random.Random, at, width: float, height: float, *, square: bool
+) -> None:
     """A code that holds the number, the serial or nothing of use."""
     payload = draw.choice((facts.payload, facts.serial, f"{facts.payload} {facts.serial}"))
-    s.code(draw.choice(("Data Matrix", "QR")) if square else "Code 128", payload if square else facts.serial, at, width=width, height=height)
+    s.code(
+        draw.choice(("Data Matrix", "QR")) if square else "Code 128",
+        payload if square else facts.serial,
+        at,
+        width=width,
+        height=height,
+    )
 
 
 def _lines(facts: LabelFacts, room, draw: random.Random) -> Sheet:
@@ -113,7 +129,10 @@ def _lines(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     right = size[0] - (min(22.0, size[1] - 2) if square else 2)
     face = draw.choice(_FACES)
     rows = [("service number", f"{draw.choice(_NUMBER_CAPTIONS)}:", " ".join(facts.groups))]
-    rows += [("suffix", f"{draw.choice(_SUFFIX_CAPTIONS)}:", facts.suffix or "A"), ("other", "S/N:", facts.serial)]
+    rows += [
+        ("suffix", f"{draw.choice(_SUFFIX_CAPTIONS)}:", facts.suffix or "A"),
+        ("other", "S/N:", facts.serial),
+    ]
     rows += [("mark", "TYPE:", facts.mark), ("other", "DATE:", facts.made)]
     head = rows[0]
     rest = draw.sample(rows[1:], count - 1)
@@ -159,9 +178,23 @@ def _barred(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     s = _sheet(size, room, draw, draw.choice(("white", "white", "foil", "yellow", "paper")))
     over = draw.random() < 0.5
     tall = size[1] * 0.22
-    s.code("Code 128", draw.choice((facts.payload, facts.serial)), (0.5, size[1] * 0.38 if over else 2.0), width=size[0] - 1, height=size[1] * 0.5)
+    s.code(
+        "Code 128",
+        draw.choice((facts.payload, facts.serial)),
+        (0.5, size[1] * 0.38 if over else 2.0),
+        width=size[0] - 1,
+        height=size[1] * 0.5,
+    )
     y = size[1] * 0.09 if over else size[1] * 0.70
-    s.text("service number", " ".join(facts.groups), (size[0] / 2, y), tall, font=draw.choice(_FACES), anchor="middle", max_width=size[0] * 0.84)
+    s.text(
+        "service number",
+        " ".join(facts.groups),
+        (size[0] / 2, y),
+        tall,
+        font=draw.choice(_FACES),
+        anchor="middle",
+        max_width=size[0] * 0.84,
+    )
     return s
 
 
@@ -188,12 +221,27 @@ def _dense(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     y = 3.0
     if draw.random() < 0.5:
         s.rule(0, 0, wide, 8.0, fill=s.ink)
-        s.text("maker", facts.maker.upper(), (3, 2.4), 3.2, font="DejaVuSans-Bold", ink=s.paper, max_width=wide - 6)
+        s.text(
+            "maker",
+            facts.maker.upper(),
+            (3, 2.4),
+            3.2,
+            font="DejaVuSans-Bold",
+            ink=s.paper,
+            max_width=wide - 6,
+        )
     else:
         s.text("maker", facts.maker, (3, 2.6), 3.6, font=other, max_width=wide * 0.6)
     y = 11.0
     s.text("other", draw.choice(_NUMBER_CAPTIONS), (3, y), 1.9, font=face, max_width=20)
-    s.text("service number", " ".join(facts.groups), (3, y + 3.2), draw.uniform(4.0, 5.6), font=face, max_width=wide * 0.62)
+    s.text(
+        "service number",
+        " ".join(facts.groups),
+        (3, y + 3.2),
+        draw.uniform(4.0, 5.6),
+        font=face,
+        max_width=wide * 0.62,
+    )
     boxed = draw.random() < 0.6
     if boxed:
         s.rule(wide - 22, y - 1, wide - 3, y + 10, outline=s.ink, width=0.4)
@@ -214,10 +262,29 @@ def _dense(facts: LabelFacts, room, draw: random.Random) -> Sheet:
 
 def _word(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     """A few large letters: a bay of the store, a state, a type."""
-    value = draw.choice((facts.mark, facts.suffix or "D", f"{draw.randint(2, 99)}", f"{draw.choice('CFHKRT')}{draw.randint(1, 9)}", "OK", "TESTED", "CORE", "SPARE"))
+    value = draw.choice(
+        (
+            facts.mark,
+            facts.suffix or "D",
+            f"{draw.randint(2, 99)}",
+            f"{draw.choice('CFHKRT')}{draw.randint(1, 9)}",
+            "OK",
+            "TESTED",
+            "CORE",
+            "SPARE",
+        )
+    )
     size = (max(14.0, 6.5 * len(value) + 4), 12.0)
     s = _sheet(size, room, draw)
-    s.text("other", value, (size[0] / 2, 2.6), 6.8, font="DejaVuSans-Bold", anchor="middle", max_width=size[0] - 3)
+    s.text(
+        "other",
+        value,
+        (size[0] / 2, 2.6),
+        6.8,
+        font="DejaVuSans-Bold",
+        anchor="middle",
+        max_width=size[0] - 3,
+    )
     return s
 
 
@@ -226,19 +293,48 @@ def _price(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     size = draw.choice(((22.0, 12.0), (26.0, 16.0), (18.0, 18.0)))
     paper = draw.choice(((250, 130, 30), (252, 236, 60), (240, 60, 70), (120, 220, 90), (246, 246, 244)))
     s = Sheet(size, min(fit(size, room), 1.25), paper, (20, 20, 22), per_mm=_PER_MM)
-    value = draw.choice((f"{draw.randint(5, 180)}.{draw.choice(('00', '50', '95'))}", f"{draw.randint(5, 240)},-"))
-    s.text("other", value, (size[0] / 2, size[1] * 0.36), size[1] * 0.3, font="DejaVuSans-Bold", anchor="middle", max_width=size[0] - 3)
+    value = draw.choice(
+        (f"{draw.randint(5, 180)}.{draw.choice(('00', '50', '95'))}", f"{draw.randint(5, 240)},-")
+    )
+    s.text(
+        "other",
+        value,
+        (size[0] / 2, size[1] * 0.36),
+        size[1] * 0.3,
+        font="DejaVuSans-Bold",
+        anchor="middle",
+        max_width=size[0] - 3,
+    )
     return s
 
 
 def _tape(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     """A strip of masking tape or coloured tape, sometimes with a word on it."""
     size = (draw.uniform(30, 90), draw.choice((12.0, 18.0, 25.0)))
-    paper = draw.choice(((222, 202, 150), (226, 210, 168), (60, 96, 190), (200, 40, 40), (240, 240, 236), (34, 34, 36), (60, 150, 70)))
+    paper = draw.choice(
+        (
+            (222, 202, 150),
+            (226, 210, 168),
+            (60, 96, 190),
+            (200, 40, 40),
+            (240, 240, 236),
+            (34, 34, 36),
+            (60, 150, 70),
+        )
+    )
     s = Sheet(size, fit(size, room), paper, (34, 34, 60), per_mm=_PER_MM)
     if sum(paper) > 500 and draw.random() < 0.6:
-        value = draw.choice(("check", "no spark", "good one", "shelf 3", "left bank", "bench", "ask first", "wet"))
-        s.text("other", value, (size[0] * 0.1, size[1] * 0.3), size[1] * 0.34, font="DejaVuSans-Oblique", max_width=size[0] * 0.8)
+        value = draw.choice(
+            ("check", "no spark", "good one", "shelf 3", "left bank", "bench", "ask first", "wet")
+        )
+        s.text(
+            "other",
+            value,
+            (size[0] * 0.1, size[1] * 0.3),
+            size[1] * 0.34,
+            font="DejaVuSans-Oblique",
+            max_width=size[0] * 0.8,
+        )
     return s
 
 

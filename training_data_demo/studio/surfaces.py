@@ -306,7 +306,9 @@ def rubber(name: str, colour: Colour, roughness: float = 0.6):
     return s.material
 
 
-def pictured(path, metres: float, *, seed: int, roughness: float, metallic: float = 0.0, tint: Colour = (1, 1, 1)):
+def pictured(
+    path, metres: float, *, seed: int, roughness: float, metallic: float = 0.0, tint: Colour = (1, 1, 1)
+):
     """A photographed surface, `metres` wide, repeated; relief from its own lightness."""
     s = Surface(path.stem, seed)
     node = s.nodes.new("ShaderNodeTexImage")
@@ -357,7 +359,9 @@ def tiles(seed: int, colour: Colour, joint_colour: Colour, side: float, gloss: f
     shade = s.mix(s.math("MULTIPLY", which, 0.18), shade, tuple(0.7 * c for c in colour))
     s.set(base_color=s.mix(joint, shade, joint_colour))
     s.set(roughness=s.math("ADD", s.math("MULTIPLY", joint, 0.5), 0.55 - 0.42 * gloss))
-    s.set(normal=s.bump(s.math("SUBTRACT", s.noise(s.where(), 30, 3), s.math("MULTIPLY", joint, 3.0)), 0.0006))
+    s.set(
+        normal=s.bump(s.math("SUBTRACT", s.noise(s.where(), 30, 3), s.math("MULTIPLY", joint, 3.0)), 0.0006)
+    )
     return s.material
 
 
@@ -370,7 +374,9 @@ def carpet(seed: int, colour: Colour, second: Colour, pattern: float):
     shade = s.mix(s.math("MULTIPLY", yarn, pattern), colour, second)
     shade = s.mix(s.ramp(tufts, 0.15, 0.65, 0.0, 0.75), shade, tuple(0.3 * c for c in colour))
     shade = s.mix(s.ramp(fuzz, 0.3, 0.7, 0.0, 0.7), shade, tuple(0.35 * c for c in colour))
-    shade = s.mix(s.ramp(s.noise(s.where(), 5, 3), 0.4, 0.7, 0.0, 0.4), shade, tuple(0.65 * c for c in colour))
+    shade = s.mix(
+        s.ramp(s.noise(s.where(), 5, 3), 0.4, 0.7, 0.0, 0.4), shade, tuple(0.65 * c for c in colour)
+    )
     lint = s.ramp(s.noise(s.where((1, 5, 1)), 70, 4, 1.5), 0.70, 0.74, 0.0, 0.6)
     s.set(base_color=s.mix(lint, shade, (0.35, 0.33, 0.3)), roughness=0.98)
     s.set(normal=s.bump(s.math("SUBTRACT", fuzz, tufts), 0.0012))
@@ -398,4 +404,17 @@ def laminate(seed: int, colour: Colour, specks: Colour, gloss: float):
     shade = s.mix(dots, colour, specks)
     shade = s.mix(s.ramp(s.noise(s.where(), 3, 5, 0.6), 0.5, 0.75, 0.0, 0.2), shade, (0.05, 0.045, 0.04))
     s.set(base_color=shade, roughness=0.6 - 0.45 * gloss, normal=s.bump(s.noise(s.where(), 160, 2), 0.0002))
+    return s.material
+
+
+def ruled(seed: int, colour: Colour, lines: Colour, pitch: float):
+    """Rubbery mat with a grid of thin lines `pitch` metres apart, every fifth broader."""
+    s = Surface("mat", seed)
+    _, thin = _bricks(s, s.where(), pitch, pitch, 0.0003, 0.0)
+    _, broad = _bricks(s, s.where(), 5 * pitch, 5 * pitch, 0.0007, 0.0)
+    worn = s.ramp(s.noise(s.where(), 9, 5), 0.3, 0.7, 0.35, 0.9)
+    grid = s.math("MULTIPLY", s.math("MAXIMUM", thin, broad), worn)
+    cuts = s.ramp(s.noise(s.where((0.6, 40, 1), turn=0.9), 8, 2, 0.2), 0.74, 0.76, 0.0, 0.35)
+    s.set(base_color=s.mix(s.math("MAXIMUM", grid, cuts), colour, lines), roughness=0.6)
+    s.set(normal=s.bump(s.noise(s.where(), 800, 2), 0.0002))
     return s.material

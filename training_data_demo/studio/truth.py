@@ -210,9 +210,7 @@ def _up(placed, built, frame: _Frame) -> float:
     """Direction of the unit's upward axis in the picture, counter-clockwise degrees, 90 = up; see the label
     from behind.
     """
-    printed = [
-        t for t in built["texts"] if t["kind"] == "printed" and _facing(frame.pixels(t["corners"]))
-    ]
+    printed = [t for t in built["texts"] if t["kind"] == "printed" and _facing(frame.pixels(t["corners"]))]
     if placed.pose.face == "back" and printed:
         corners = frame.pixels(printed[0]["corners"])
         along = corners[0] - corners[3]

@@ -51,8 +51,10 @@ def _yard_shot(shot_id: str) -> Shot:
     light = SURROUNDINGS if rng.random() < 0.5 else plan._pick(rng, LIGHTS, plan._LIGHT_SHARES)
     if framing == "decoys":
         units, camera, held = (), _decoy_camera(rng), False
-        spots = layout.spread(rng, int(rng.integers(1, 4)), 0.10)
-        things = [Thing(plan._pick(rng, tuple(YARD_THINGS)), *spot, _square(rng), plan._seed(rng)) for spot in spots]
+        spots = layout.spread(rng, int(rng.integers(1, 4)), 0.07)
+        things = [
+            Thing(plan._pick(rng, tuple(YARD_THINGS)), *spot, _square(rng), plan._seed(rng)) for spot in spots
+        ]
     else:
         count = 1 if framing in ("whole", "near") else int(plan._pick(rng, (1, 2), (0.6, 0.4)))
         drawn = [_yard_unit(f"{shot_id}-{k + 1}") for k in range(count)]
@@ -148,7 +150,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
 
 
 def _draw_side(rng, pose: Pose, near: bool) -> tuple[float, float]:
-    """Tilt and azimuth of the camera: from above, aslant, or low before an edge; square to the unit mostly."""
+    """Tilt and azimuth of the camera from above, aslant or low before an edge, mostly square to the unit."""
     square = pose.yaw_deg + 90.0 * float(rng.integers(4)) + float(rng.normal(0, 9))
     azimuth = square if rng.random() < 0.7 else plan._angle(rng)
     if pose.lean_deg == 90.0:  # the plug face looks away from the side that was lifted
@@ -173,13 +175,16 @@ def _level(rng) -> float:
 
 
 def _decoy_camera(rng) -> Camera:
-    camera = plan._draw_camera(rng, "ground", rng.uniform(0.7, 1.5), plan._draw_tilt(rng, 60.0))
+    camera = plan._draw_camera(rng, "ground", rng.uniform(1.1, 2.4), plan._draw_tilt(rng, 60.0))
     return dataclasses.replace(camera, roll_deg=_level(rng))
 
 
 def _square(rng) -> float:
     """An angle, near a right one mostly."""
-    return round(float((90 * rng.integers(4) + rng.normal(0, 8)) % 360 if rng.random() < 0.6 else rng.uniform(0, 360)), 1)
+    return round(
+        float((90 * rng.integers(4) + rng.normal(0, 8)) % 360 if rng.random() < 0.6 else rng.uniform(0, 360)),
+        1,
+    )
 
 
 def _draw_ground(rng, held: bool, camera: Camera) -> Ground:
@@ -251,6 +256,7 @@ def _draw_phone(rng, light: str) -> Development:
         motion_px=round(base.motion_px * 0.7, 2),
         exposure_ev=round(float(np.clip(rng.normal(-0.05, 0.3), -1.0, 0.8)), 3),
         noise=round(base.noise * 0.5, 4),
+        white_balance=round(float(rng.uniform(0.7, 1.0)), 3),
         tone=plan._pick(rng, tuple(CURVES)),
         halo=round(float(rng.uniform(0.2, 1.0)), 3) if merged else 0.0,
         sharpening=round(float(rng.uniform(0.1, 1.5)), 3),

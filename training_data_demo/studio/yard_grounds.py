@@ -1,5 +1,5 @@
-"""What units lie on at home, on a bench or in a vehicle: boards, worktops, paper, cloth, tiles, carpet, metal,
-an engine bay, a footwell.
+"""What units lie on at home, on a bench or in a vehicle: boards, worktops, paper, cloth, tiles, carpet,
+metal, an engine bay, a footwell.
 
 Makers are those of `grounds` with the pictures of surfaces beside; where no picture is at hand the surface is
 drawn by code. Our own choice of colours.
@@ -11,7 +11,7 @@ import numpy as np
 
 from training_data_demo.studio import surfaces
 from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.clutter import curve, make_sheet, plastic, rolling
+from training_data_demo.studio.clutter import PLASTICS, curve, make_sheet, plastic, rolling
 from training_data_demo.studio.meshes import Solid, rounded_profile
 from training_data_demo.studio.pictures import Pictures
 
@@ -54,7 +54,9 @@ def _pictured(rng, ground, pictures: Pictures, words, low: float, high: float, *
         return None
     gain = rng.uniform(0.65, 1.15)
     tint = tuple(float(np.clip(gain * rng.normal(1, 0.05), 0.3, 1.25)) for _ in range(3))
-    return surfaces.pictured(_one_of(rng, found), float(rng.uniform(low, high)), seed=ground.seed, tint=tint, **how)
+    return surfaces.pictured(
+        _one_of(rng, found), float(rng.uniform(low, high)), seed=ground.seed, tint=tint, **how
+    )
 
 
 def _wood(rng, ground, pictures: Pictures):
@@ -70,7 +72,13 @@ def make_floorboards(rng, ground, reach, pictures) -> None:
 
 def make_worktop(rng, ground, reach, pictures) -> None:
     material = _pictured(
-        rng, ground, pictures, ("wood", "plaster", "ceramic"), 0.4, 0.9, roughness=float(rng.uniform(0.25, 0.6))
+        rng,
+        ground,
+        pictures,
+        ("wood", "plaster", "ceramic"),
+        0.4,
+        0.9,
+        roughness=float(rng.uniform(0.25, 0.6)),
     )
     if material is None:
         shades = (*_WHITES, (0.05, 0.05, 0.052), (0.25, 0.25, 0.25), (0.42, 0.34, 0.25), (0.12, 0.17, 0.25))
@@ -97,7 +105,14 @@ def make_paper(rng, ground, reach, pictures) -> None:
         z = 0.0012 * rolling(rng, x, y, 3, 0.2) - 0.0007 * k
         root = _root(ground)
         root.rotation_euler[2] += float(rng.normal(0, 0.12)) * k
-        make_sheet(np.column_stack([x + 0.12 * k * rng.normal(), y + 0.1 * k * rng.normal(), z]), n, "paper", material, root, 0)
+        make_sheet(
+            np.column_stack([x + 0.12 * k * rng.normal(), y + 0.1 * k * rng.normal(), z]),
+            n,
+            "paper",
+            material,
+            root,
+            0,
+        )
 
 
 def make_cloth(rng, ground, reach, pictures) -> None:
@@ -108,8 +123,17 @@ def make_cloth(rng, ground, reach, pictures) -> None:
     folds = np.abs(rolling(rng, u, v, 5, 0.16)) ** 0.8
     z = 0.012 * rolling(rng, u, v, 4, 0.3) + 0.010 * ground.tone * folds
     z -= np.quantile(z, 0.9)
-    shades = (*_WHITES, *_WHITES, (0.20, 0.30, 0.45), (0.33, 0.33, 0.33), (0.38, 0.12, 0.10), (0.05, 0.055, 0.07))
-    material = _pictured(rng, ground, pictures, ("felt",), 0.3, 0.5, roughness=0.95) if rng.random() < 0.2 else None
+    shades = (
+        *_WHITES,
+        *_WHITES,
+        (0.20, 0.30, 0.45),
+        (0.33, 0.33, 0.33),
+        (0.38, 0.12, 0.10),
+        (0.05, 0.055, 0.07),
+    )
+    material = (
+        _pictured(rng, ground, pictures, ("felt",), 0.3, 0.5, roughness=0.95) if rng.random() < 0.2 else None
+    )
     material = material or surfaces.cloth("bed sheet", _one_of(rng, shades), 0.15 * ground.grime, ground.seed)
     make_sheet(np.column_stack([u, v, z]), n, "cloth", material, _root(ground), 0)
     _plane(_wood(rng, ground, pictures), ground, -0.06)
@@ -149,7 +173,9 @@ def _metal(rng, ground, pictures):
         rng, ground, pictures, ("steel", "metal"), 0.25, 0.8,
         roughness=float(rng.uniform(0.22, 0.5)), metallic=float(rng.uniform(0.6, 0.95)),
     )  # fmt: skip
-    paint = _one_of(rng, (None, None, (0.10, 0.16, 0.13), (0.05, 0.09, 0.2), (0.3, 0.3, 0.29), (0.4, 0.05, 0.04)))
+    paint = _one_of(
+        rng, (None, None, (0.10, 0.16, 0.13), (0.05, 0.09, 0.2), (0.3, 0.3, 0.29), (0.4, 0.05, 0.04))
+    )
     return material or surfaces.steel(ground.seed, ground.grime, 0.1 + 0.5 * ground.tone, paint)
 
 
@@ -163,7 +189,7 @@ def make_metal_bench(rng, ground, reach, pictures) -> None:
 
 def _tubes(rng, root, count: int, low: float, high: float, spread: float) -> None:
     """Hoses, looms and pipes that cross at all heights between two levels."""
-    shades = ("black", "black", "black", "grey", "black", "blue", "red", "yellow", "white", "brown")
+    shades = ("black",) * 8 + ("grey", "blue", "red", "yellow", "brown")
     for _ in range(count):
         radius = float(rng.choice((0.003, 0.005, 0.008, 0.014, 0.02)))
         angle, away = rng.uniform(0, 2 * math.pi), rng.uniform(-spread, spread)
@@ -172,7 +198,13 @@ def _tubes(rng, root, count: int, low: float, high: float, spread: float) -> Non
         x = along * math.cos(angle) - (away + wave) * math.sin(angle)
         y = along * math.sin(angle) + (away + wave) * math.cos(angle)
         z = np.full(12, rng.uniform(low, high) - radius) + rng.normal(0, 0.012, 12)
-        curve(np.column_stack([x, y, np.minimum(z, high - radius)]), radius, plastic(str(rng.choice(shades)), 0.5), root, 0)
+        curve(
+            np.column_stack([x, y, np.minimum(z, high - radius)]),
+            radius,
+            plastic(str(rng.choice(shades)), 0.5),
+            root,
+            0,
+        )
 
 
 def _blocks(rng, ground, root, count: int, low: float, high: float, pictures) -> None:
@@ -183,15 +215,18 @@ def _blocks(rng, ground, root, count: int, low: float, high: float, pictures) ->
         w, d = rng.uniform(50, 320, 2)
         h = 1000 * rng.uniform(0.03, high - low)
         edge = rng.uniform(2, 18)
-        profile = rounded_profile([(0, 0), (rng.uniform(0, 0.05) * min(w, d), h), (min(w, d) / 2, h)], edge)[:-1]
+        profile = rounded_profile([(0, 0), (rng.uniform(0, 0.05) * min(w, d), h), (min(w, d) / 2, h)], edge)[
+            :-1
+        ]
         block.extrude((w, d), rng.uniform(2, 0.4 * min(w, d)), profile, close_start=True, corner_points=5)
         drawn = rng.random()
         if drawn < 0.45:
             material = metal
         elif drawn < 0.75:
-            material = plastic(str(rng.choice(["black", "black", "grey", "white", "blue"])), 0.5)
+            shade = PLASTICS[str(rng.choice(["black", "black", "black", "grey", "white"]))]
+            material = surfaces.tarpaulin(int(rng.integers(999)), shade, 0.8)
         else:
-            material = surfaces.plain(f"paint {rng.integers(6)}", tuple(rng.uniform(0.01, 0.45, 3)), 0.3)
+            material = surfaces.steel(int(rng.integers(999)), 0.9, 0.4, tuple(rng.uniform(0.01, 0.2, 3)))
         thing = block.to_object("block", material, root, 0)
         angle, away = rng.uniform(0, 2 * math.pi), rng.uniform(0.2, 0.75)
         thing.location = (away * math.cos(angle), away * math.sin(angle), low)
@@ -201,7 +236,9 @@ def _blocks(rng, ground, root, count: int, low: float, high: float, pictures) ->
 def make_engine_bay(rng, ground, reach, pictures) -> None:
     """A bracket over castings, hoses and looms."""
     root = _root(ground)
-    paint = surfaces.plain(f"body paint {ground.seed % 7}", tuple(rng.uniform(0.01, 0.5, 3)), 0.25)
+    tone = rng.uniform(0.01, 0.35)
+    shade = tuple(float(np.clip(tone * rng.uniform(0.5, 1.4), 0.01, 0.5)) for _ in range(3))
+    paint = surfaces.steel(ground.seed + 2, 0.9, 0.5, shade)
     _plane(paint if rng.random() < 0.5 else _metal(rng, ground, pictures), ground, -0.24, 1.4)
     _blocks(rng, ground, root, int(rng.integers(7, 14)), -0.24, 0.03, pictures)
     _tubes(rng, root, int(rng.integers(8, 18)), -0.16, 0.0, 0.6)
@@ -229,12 +266,49 @@ def make_footwell(rng, ground, reach, pictures) -> None:
     _tubes(rng, root, int(rng.integers(0, 7)), 0.0, 0.02, 0.4)
 
 
+def make_seamless(rng, ground, reach, pictures) -> None:
+    """An even sheet that rises behind, as goods are photographed: white mostly."""
+    shades = (
+        *(((0.86, 0.86, 0.85),) * 5),
+        (0.5, 0.5, 0.5),
+        (0.02, 0.02, 0.021),
+        (0.10, 0.30, 0.62),
+        (0.75, 0.70, 0.6),
+    )
+    shade = _one_of(rng, shades)
+    _plane(surfaces.laminate(ground.seed, shade, shade, 0.2 * float(rng.random())), ground)
+
+
+def make_cutting_mat(rng, ground, reach, pictures) -> None:
+    """A mat with a printed grid on a table."""
+    shade = _one_of(rng, ((0.02, 0.12, 0.07), (0.025, 0.06, 0.16), (0.05, 0.05, 0.055), (0.16, 0.17, 0.18)))
+    pitch = float(_one_of(rng, (0.01, 0.0127, 0.0254)))
+    material = surfaces.ruled(ground.seed, shade, tuple(min(1.0, 3.5 * c + 0.08) for c in shade), pitch)
+    mat = Solid()
+    mat.extrude((620, 470), 8, [(0, -3), (0, 0), (200, 0)], close_start=True, corner_points=4)
+    mat.to_object("mat", material, _root(ground), 0)
+    _plane(_wood(rng, ground, pictures), ground, -0.003)
+
+
 def make_wall(rng, ground, pictures: Pictures) -> None:
     """A wall, a cupboard or a heap of things behind the units, for cameras that look along the ground."""
     material = _pictured(
-        rng, ground, pictures, ("plaster", "bricks", "wood", "tile"), 0.6, 1.6, roughness=float(rng.uniform(0.4, 0.9))
+        rng,
+        ground,
+        pictures,
+        ("plaster", "bricks", "wood", "tile"),
+        0.6,
+        1.6,
+        roughness=float(rng.uniform(0.4, 0.9)),
     )
-    shades = (*_WHITES, (0.35, 0.38, 0.42), (0.5, 0.42, 0.3), (0.06, 0.06, 0.065), (0.2, 0.26, 0.2), (0.3, 0.12, 0.08))
+    shades = (
+        *_WHITES,
+        (0.35, 0.38, 0.42),
+        (0.5, 0.42, 0.3),
+        (0.06, 0.06, 0.065),
+        (0.2, 0.26, 0.2),
+        (0.3, 0.12, 0.08),
+    )
     shade = _one_of(rng, shades)
     material = material or surfaces.laminate(ground.seed + 3, shade, shade, float(rng.random()))
     root = bpy.data.objects.new("wall", None)
@@ -250,8 +324,12 @@ def make_wall(rng, ground, pictures: Pictures) -> None:
         for _ in range(int(rng.integers(2, 8))):
             block = Solid()
             w, d, h = rng.uniform(40, 300), rng.uniform(30, 140), rng.uniform(30, 380)
-            block.extrude((w, d), 4, rounded_profile([(0, 0), (0, h), (min(w, d) / 2, h)], 3)[:-1], close_start=True)
-            paint = surfaces.plain(f"paint {rng.integers(9)}", tuple(rng.uniform(0.01, 0.6, 3)), float(rng.uniform(0.2, 0.7)))
+            block.extrude(
+                (w, d), 4, rounded_profile([(0, 0), (0, h), (min(w, d) / 2, h)], 3)[:-1], close_start=True
+            )
+            paint = surfaces.plain(
+                f"paint {rng.integers(9)}", tuple(rng.uniform(0.01, 0.6, 3)), float(rng.uniform(0.2, 0.7))
+            )
             thing = block.to_object("block", paint, root, 0)
             thing.location = (rng.uniform(-0.7, 0.7), -0.02 - d / 2000 - rng.uniform(0, 0.05), 0)
 
@@ -267,4 +345,6 @@ MAKERS = {
     "metal bench": make_metal_bench,
     "engine bay": make_engine_bay,
     "footwell": make_footwell,
+    "seamless": make_seamless,
+    "cutting mat": make_cutting_mat,
 }
