@@ -54,9 +54,10 @@ def write_textures(spec: Any, folder: Path) -> None:
         size = (picture.shape[1] / per_mm, picture.shape[0] / per_mm)
         sheet["scrawl"] = {"size_mm": size, "pixels_per_mm": per_mm, "box": box}
     if spec.stickers:
-        sheet["stickers"] = [
+        sheet["face_labels"] = [
             _write_picture(sticker.label, folder / f"{spec.unit_id}-sticker{k}.png")
-            | {"roughness": sticker.roughness, "metallic": sticker.metallic, "turn_deg": sticker.turn_deg}
+            | {"picture": f"{spec.unit_id}-sticker{k}"}
+            | {"roughness": sticker.roughness, "metallic": sticker.metallic}
             for k, sticker in enumerate(stickers.draw_stickers(spec))
         ]
     (folder / f"{spec.unit_id}.json").write_text(json.dumps(sheet), encoding="utf-8")

@@ -221,6 +221,7 @@ def _geometry(shot: Shot, built) -> dict:
             {
                 "outline": world(unit.outline_points),
                 "up": world([(0, 0, 0), (0, 0.02, 0)]),
+                "out": world([(0, 0, 0), (0, 0, 0.02)]),
                 "connectors": [
                     {"index": c.index, "points": world(c.points), "missing": c.missing, "seated": c.seated}
                     for c in unit.connectors
@@ -238,6 +239,7 @@ def _geometry(shot: Shot, built) -> dict:
                     }
                     for c in unit.codes
                 ],
+                "lures": [{"kind": x.kind, "points": world(x.points)} for x in unit.lures],
             }
         )
     focal = shot.camera.focal_mm / 36.0 * max(shot.width, shot.height)

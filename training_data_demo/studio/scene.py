@@ -96,12 +96,23 @@ def _about(axis, degrees: float) -> np.ndarray:
     return np.eye(3) + math.sin(a) * k + (1 - math.cos(a)) * k @ k
 
 
+#: Turns that bring a face or an edge of the unit up.
+_FACE_UP = {
+    "front": lambda: np.eye(3),
+    "back": lambda: _about((0, 1, 0), 180),
+    "edge top": lambda: _about((1, 0, 0), 90),
+    "edge bottom": lambda: _about((1, 0, 0), -90),
+    "edge right": lambda: _about((0, 1, 0), -90),
+    "edge left": lambda: _about((0, 1, 0), 90),
+}
+
+
 def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     """Bring a unit to rest: flat, turned over, propped up on an offcut, or across what lies there already."""
     pose = placed.pose
     bpy.context.view_layer.update()
     local = _points(unit.root)
-    turn = np.eye(3) if pose.face == "front" else _about((0, 1, 0), 180)
+    turn = _FACE_UP[pose.face]()
     turn = rest.resting_turn(local @ turn.T) @ turn
     if pose.lean_deg:
         side = math.radians(pose.lean_to_deg)
@@ -296,9 +307,10 @@ def _subject(shot: Shot, built) -> np.ndarray:
         if spots:
             return np.concatenate(spots) @ matrix[:3, :3].T + matrix[:3, 3]
     if shot.camera.subject.startswith("plug") and built:
-        unit, (_, *number) = built[0], shot.camera.subject.split()
+        # "plugs" of the first unit, or "plug N", by canonical index: close-ups that cut off the unit.
+        unit, (_, _, number) = built[0], shot.camera.subject.partition(" ")
+        chosen = [unit.connectors[int(number)]] if number else unit.connectors
         matrix = np.array(unit.root.matrix_world)
-        chosen = [unit.connectors[int(number[0]) % len(unit.connectors)]] if number else unit.connectors
         return np.concatenate([c.points for c in chosen]) @ matrix[:3, :3].T + matrix[:3, 3]
     if built:
         return np.concatenate([_points(unit.root) for unit in built])

@@ -62,7 +62,6 @@ class Sticker:
     label: LabelPicture
     roughness: float
     metallic: float
-    turn_deg: float
 
 
 def draw_kinds(rng: np.random.Generator) -> tuple[str, ...]:
@@ -92,7 +91,6 @@ def _draw_sticker(spec: Any, kind: str, k: int) -> Sticker:
         LabelPicture(picture, size, tuple(sheet.texts), tuple(sheet.codes), sheet.per_mm),
         roughness=draw.uniform(0.22, 0.45) if foil else draw.uniform(0.3, 0.75),
         metallic=draw.uniform(0.6, 0.95) if foil else 0.0,
-        turn_deg=draw.choice((0, 0, 0, 0, 90, 270, 180)) + draw.gauss(0, 1.2),
     )
 
 

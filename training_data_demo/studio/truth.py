@@ -180,7 +180,15 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
                 "visible": _facing(corners) * visible_share(corners, part == _LABEL),
             }
         )
-    return {
+    lures = [
+        {
+            "kind": lure["kind"],
+            "polygon": frame.polygon(lure["points"]),
+            "visible": frame.visible(lure["points"], part == 0),
+        }
+        for lure in built.get("lures", ())
+    ]
+    row = {
         "unit_id": unit.unit_id,
         "maker": family.maker,
         "family": family.key,
@@ -198,6 +206,8 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
         "texts": texts,
         "codes": codes,
     }
+    # Shells without any say nothing of them, as before there were such.
+    return row | ({"lures": lures} if lures else {})
 
 
 def _facing(corners) -> int:
@@ -208,13 +218,14 @@ def _facing(corners) -> int:
 
 def _up(placed, built, frame: _Frame) -> float:
     """Direction of the unit's upward axis in the picture, counter-clockwise degrees, 90 = up; see the label
-    from behind.
+    from behind. Of a unit that shows an edge: where its plug face points.
     """
     printed = [t for t in built["texts"] if t["kind"] == "printed" and _facing(frame.pixels(t["corners"]))]
     if placed.pose.face == "back" and printed:
         corners = frame.pixels(printed[0]["corners"])
         along = corners[0] - corners[3]
     else:
-        ends = frame.pixels(built["up"])
+        edge_on = placed.pose.face.startswith("edge ")
+        ends = frame.pixels(built["out"] if edge_on else built["up"])
         along = ends[1] - ends[0]
     return round(math.degrees(math.atan2(-along[1], along[0])) % 360, 1)

@@ -92,6 +92,14 @@ class BuiltCode:
 
 
 @dataclass(frozen=True)
+class BuiltLure:
+    """What a hasty eye takes for a plug and is none. `points` is (N, 3)."""
+
+    kind: str
+    points: np.ndarray
+
+
+@dataclass(frozen=True)
 class BuiltUnit:
     """A unit in the open Blender scene."""
 
@@ -101,6 +109,7 @@ class BuiltUnit:
     connectors: tuple[BuiltConnector, ...]
     texts: tuple[BuiltText, ...]
     codes: tuple[BuiltCode, ...]
+    lures: tuple[BuiltLure, ...] = ()
 
 
 def build_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:

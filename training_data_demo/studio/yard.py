@@ -13,6 +13,7 @@ import numpy as np
 from training_data_demo.studio import layout, plan
 from training_data_demo.studio.camera import CURVES
 from training_data_demo.studio.families import family_of
+from training_data_demo.studio.footprint import edge_azimuth_deg, header_edges
 from training_data_demo.studio.part_numbers import draw_number
 from training_data_demo.studio.shots import (
     GRIPS,
@@ -60,11 +61,9 @@ def _yard_shot(shot_id: str) -> Shot:
         drawn = [_yard_unit(f"{shot_id}-{k + 1}") for k in range(count)]
         held = count == 1 and rng.random() < 0.16
         units = _lay_out(rng, drawn, held)
-        if framing == "near" and units[0].pose.face == "back":
-            framing = "whole"
         camera = _draw_camera(rng, framing, units)
         things = _grips(rng, units[0]) if held else _draw_things(rng, units, camera)
-    view = "decoy" if not units else "pallet" if len(units) > 1 else units[0].pose.face
+    view = "decoy" if not units else "pallet" if len(units) > 1 else units[0].pose.face.split()[0]
     size = plan._pick(rng, _SIZES, (0.72, 0.28))
     return Shot(
         id=shot_id,
@@ -102,28 +101,31 @@ def _yard_unit(unit_id: str) -> Unit:
 
 
 def _lay_out(rng, units: list[Unit], held: bool) -> tuple[Placed, ...]:
-    """Face up mostly, standing on an edge or turned over at times; several lie beside each other."""
+    """Face up mostly, an edge up or turned over at times; several lie beside each other."""
     if len(units) > 1:
         return plan._scatter(rng, units, overlap=0.15, turned_over=0.12)
     drawn = rng.random()
     yaw = plan._angle(rng)
-    if drawn < 0.2 and not held:
+    edges = header_edges(family_of(units[0]))
+    if edges and drawn < 0.3 and not held:
+        return (Placed(units[0], Pose(f"edge {plan._pick(rng, edges)}", 0.0, 0.0, yaw)),)
+    if drawn < 0.15 and not edges and not held:
         return (Placed(units[0], Pose("front", 0.0, 0.0, yaw, 90.0, float(rng.integers(4) * 90))),)
-    if drawn < 0.27 and not held:
+    if 0.3 < drawn < 0.36 and not held:
         lean = round(float(rng.uniform(12, 40)), 1)
         return (Placed(units[0], Pose("front", 0.0, 0.0, yaw, lean, plan._angle(rng))),)
-    return (Placed(units[0], Pose("back" if drawn > 0.9 else "front", 0.0, 0.0, yaw)),)
+    return (Placed(units[0], Pose("back" if drawn > 0.91 else "front", 0.0, 0.0, yaw)),)
 
 
 def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
-    pose, sockets = units[0].pose, len(family_of(units[0].unit).connectors)
     subject, aim = "units", rng.normal(0, 0.04, 2)
-    if framing == "whole":
-        fill = rng.uniform(0.42, 0.88)
-    elif framing == "near":
-        subject = f"plug {rng.integers(sockets)}" if rng.random() < 0.7 else "plugs"
+    aimed = _seen_connectors(units[0])
+    if framing == "near" and aimed:
+        subject = f"plug {plan._pick(rng, aimed)}" if rng.random() < 0.7 else "plugs"
         fill = rng.uniform(0.3, 1.1) if subject != "plugs" else rng.uniform(0.7, 1.15)
         aim = rng.normal(0, 0.09, 2)
+    elif framing in ("whole", "near"):
+        fill = rng.uniform(0.42, 0.88)
     elif framing == "far":
         fill = rng.uniform(0.14, 0.36)
         aim = rng.uniform(-0.28, 0.28, 2)
@@ -131,7 +133,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
         fill = rng.uniform(0.7, 1.35)
         toward = rng.uniform(0, 2 * math.pi)
         aim = rng.uniform(0.2, 0.48) * np.array([math.cos(toward), math.sin(toward)])
-    tilt, azimuth = _draw_side(rng, pose, near=framing == "near")
+    tilt, azimuth = _draw_side(rng, units[0], subject)
     if framing == "far":
         tilt = min(tilt, 68.0)  # lower, it would be a photo of the horizon
     drawn = plan._draw_camera(rng, subject, fill, tilt)
@@ -149,8 +151,21 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
     )
 
 
-def _draw_side(rng, pose: Pose, near: bool) -> tuple[float, float]:
-    """Tilt and azimuth of the camera from above, aslant or low before an edge, mostly square to the unit."""
+def _seen_connectors(placed: Placed) -> list[int]:
+    """Canonical indices of the sockets whose mouth is no lower than the side that is up."""
+    sockets, face = family_of(placed.unit).connectors, placed.pose.face
+    if face == "back":
+        return []
+    return [
+        k
+        for k, c in enumerate(sockets)
+        if not face.startswith("edge ") or (c.opens == "sideways" and face == f"edge {c.edge}")
+    ]
+
+
+def _draw_side(rng, placed: Placed, subject: str) -> tuple[float, float]:
+    """Tilt and azimuth of the camera: from above, aslant or low before an edge, mostly square to the unit."""
+    pose, family = placed.pose, family_of(placed.unit)
     square = pose.yaw_deg + 90.0 * float(rng.integers(4)) + float(rng.normal(0, 9))
     azimuth = square if rng.random() < 0.7 else plan._angle(rng)
     if pose.lean_deg == 90.0:  # the plug face looks away from the side that was lifted
@@ -158,10 +173,17 @@ def _draw_side(rng, pose: Pose, near: bool) -> tuple[float, float]:
         return float(rng.uniform(48, 84)), azimuth
     if pose.lean_deg:
         return float(abs(rng.normal(0, 14))), azimuth
+    edges = header_edges(family)
+    _, *number = subject.split()
+    aimed = family.connectors[int(number[0])] if number else None
+    before = aimed.opens == "sideways" if aimed else bool(edges) and rng.random() < 0.55
+    if pose.face == "front" and before:  # look into the mouth of a header that opens sideways
+        edge = aimed.edge if aimed else plan._pick(rng, edges)
+        return float(rng.uniform(48, 84)), edge_azimuth_deg(edge, pose.yaw_deg) + float(rng.normal(0, 22))
     drawn = rng.random()
-    if drawn < (0.6 if near else 0.46):
+    if drawn < (0.6 if aimed else 0.5):
         return min(float(abs(rng.normal(0, 10))), 24.0), azimuth
-    if drawn < (0.9 if near else 0.74):
+    if drawn < (0.92 if aimed else 0.78):
         return float(rng.uniform(22, 55)), azimuth
     return float(rng.uniform(55, 82)), azimuth
 
