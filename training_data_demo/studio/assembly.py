@@ -49,17 +49,16 @@ def assemble_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:
     texts = [_build_mark(mark, spec, textures, face, housing) for mark in family.marks]
     if face.lid is not None:
         housing.build_lid(face, [*face.taken])
+    stuck, codes = _build_face_labels(spec, sheet, textures, face, palette, root, draw)
     housing.build_vent(face)
     housing.build_fins(face)
     sockets = tuple(_build_connector(spec, i, face, housing, draw) for i in range(len(family.connectors)))
 
     room, back_z = housing.build_cover()
-    codes: list[BuiltCode] = []
     if sheet["label"] is not None:
-        printed, codes = _build_label(
-            spec, sheet["label"], textures, room, back_z, palette, root, style, draw
-        )
-        texts += printed
+        printed, own = _build_label(spec, sheet["label"], textures, room, back_z, palette, root, style, draw)
+        texts, codes = texts + printed, own + codes
+    texts += stuck
     if sheet["scrawl"] is not None:
         texts.append(_build_scrawl(spec, sheet["scrawl"], textures, face, room, back_z, palette, root, draw))
     outline = np.concatenate([socket.points for socket in sockets] + [_shell_points(housing)])
@@ -88,8 +87,12 @@ def _assemble_detailed(spec: UnitSpec, textures: Path, sheet: dict[str, Any]) ->
         housing.build_lid(face, [*face.taken])
     printed, codes = _build_face_labels(spec, sheet, textures, face, palette, root, draw)
     texts += printed
+    # Draws of their own: a label in the way of one thing must not change what the next looks like.
+    housing.shell = random.Random(f"{shell_seed(family)} vents")
     housing.build_vent(face)
+    shell = random.Random(f"{shell_seed(family)} lures")
     lures = add_lures(face, housing, shell, shell.choice((0, 1, 1, 2, 3, 4)))
+    housing.shell = random.Random(f"{shell_seed(family)} edges")
     housing.build_fins(face)
     bays = headers.lay_bays(family, lambda x, y: face.z_at(Rect.around((x, y), (2.0, 2.0))), edge_z)
     sockets = tuple(_build_bay(spec, bay, housing, draw) for bay in bays)
@@ -167,34 +170,33 @@ def _seated(spec: UnitSpec) -> set[int]:
 
 
 def _build_face_labels(spec, sheet, textures, face: Face, palette, root, draw):
-    """Labels on the plug face, as far as the picture sheet has any and there is room.
+    """Labels on the plug face, as far as the picture sheet has any and there is room; smaller where it is
+    small.
 
-    `sheet["face_labels"]` is a list of records like `sheet["label"]` with a `picture`, the file's stem.
+    `sheet["face_labels"]` is a list of records like `sheet["label"]` with a `picture`, the file's stem, and
+    how it is stuck on.
     """
     texts, codes = [], []
     for label in sheet.get("face_labels", ()):
         turn = draw.choice((0, 0, 0, 90, 180, 270))
-        size = label["size_mm"][::-1] if turn % 180 else label["size_mm"]
-        spot = face.find_room(size, draw, margin=1.0)
+        for scale in (1.0, 0.8, 0.62, 0.48):
+            w, h = (scale * v for v in label["size_mm"])
+            spot = face.find_room((h, w) if turn % 180 else (w, h), draw, margin=0.0)
+            if spot is not None:
+                break
         if spot is None:
             continue
         face.taken.append(spot)
         at, z = spot.centre, face.z_at(spot) + 0.12
-        paper = _Sheet(label["size_mm"], label["pixels_per_mm"], at, turn + draw.gauss(0, 1.0), z, back=False)
+        paper = _Sheet((w, h), label["pixels_per_mm"] / scale, at, turn + draw.gauss(0, 1.0), z, back=False)
         material = palette.picture(
-            textures / f"{label['picture']}.png", roughness=draw.uniform(0.2, 0.6), wear=0.6
+            textures / f"{label['picture']}.png", roughness=label["roughness"], wear=0.5
         )
+        material.node_tree.nodes["weather"].inputs["Metallic"].default_value = label["metallic"]
         paper.build("face label", material, root, LABEL)
-        texts += [
-            BuiltText("printed", t["role"], t["value"], paper.corners(t["box"])) for t in label["texts"]
-        ]
-        codes += [
-            BuiltCode(
-                c["symbology"], c["payload"], paper.corners(c["box"]),
-                c["module_px"] / label["pixels_per_mm"] / 1000,
-            )
-            for c in label["codes"]
-        ]  # fmt: skip
+        printed, printed_codes = _printed(label, paper)
+        texts += printed
+        codes += printed_codes
     return texts, codes
 
 
@@ -288,13 +290,18 @@ def _build_label(spec, label, textures, room, z, palette, root, style, draw):
         textures / f"{spec.unit_id}-label.png", roughness=draw.uniform(0.25, 0.6), wear=0.6
     )
     sheet.build("label", material, root, LABEL)
+    return _printed(label, sheet)
+
+
+def _printed(label, sheet):
+    """Texts and codes of a label, where its sheet lies."""
     texts = [BuiltText("printed", t["role"], t["value"], sheet.corners(t["box"])) for t in label["texts"]]
     codes = [
         BuiltCode(
             c["symbology"],
             c["payload"],
             sheet.corners(c["box"]),
-            c["module_px"] / label["pixels_per_mm"] / 1000,
+            c["module_px"] / sheet.per_mm / 1000,
         )
         for c in label["codes"]
     ]

@@ -9,10 +9,11 @@ import math
 
 import numpy as np
 
-from training_data_demo.studio import surfaces
+from training_data_demo.studio import surfaces, yard_grounds
 from training_data_demo.studio.blender import bpy
 from training_data_demo.studio.clutter import PLASTICS, make_sheet, rolling
 from training_data_demo.studio.meshes import Solid, rounded_profile
+from training_data_demo.studio.pictures import Pictures
 
 
 def _root(yaw: float = 0.0):
@@ -178,3 +179,18 @@ MAKERS = {
     "gravel": make_gravel,
     "tarpaulin": make_tarpaulin,
 }
+
+
+def make_ground(rng, ground, reach: float, pictures: Pictures) -> None:
+    """Make what a shot's units lie on, or what is below the hand that holds them."""
+    before = set(bpy.context.scene.objects)
+    if ground.kind in MAKERS:
+        MAKERS[ground.kind](rng, ground, reach)
+    else:
+        yard_grounds.MAKERS[ground.kind](rng, ground, reach, pictures)
+    if ground.wall_m:
+        yard_grounds.make_wall(rng, ground, pictures)
+    if ground.drop:
+        for thing in set(bpy.context.scene.objects) - before:
+            if thing.parent is None:
+                thing.location[2] -= ground.drop

@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio import clutter, grounds, lights, rest
+from training_data_demo.studio import clutter, decoys, grounds, lights, rest
 from training_data_demo.studio.blender import bpy
 from training_data_demo.studio.families import unit_spec
 from training_data_demo.studio.meshes import Solid, rounded_profile
-from training_data_demo.studio.shots import HANDS, THINGS, Placed, Shot
+from training_data_demo.studio.pictures import NO_PICTURES, Pictures
+from training_data_demo.studio.shots import GRIPS, HANDS, THINGS, YARD_THINGS, Placed, Shot
 from training_data_demo.studio.surfaces import wood
 from training_data_demo.studio.units import WIRES, BuiltUnit, build_unit
 
@@ -28,7 +29,7 @@ class BuiltScene:
     camera: Any
 
 
-def build_scene(shot: Shot, textures: Path) -> BuiltScene:
+def build_scene(shot: Shot, textures: Path, pictures: Pictures = NO_PICTURES) -> BuiltScene:
     """Build a shot in an empty Blender scene.
 
     Parameters
@@ -36,10 +37,12 @@ def build_scene(shot: Shot, textures: Path) -> BuiltScene:
     shot : Shot
     textures : Path
         Folder of label textures, see `labels.write_textures`.
+    pictures : Pictures
+        Surroundings and surfaces from elsewhere.
     """
     rng = np.random.default_rng(shot.seed)
     reach = _reach(shot)
-    grounds.MAKERS[shot.ground.kind](np.random.default_rng(shot.ground.seed), shot.ground, reach)
+    grounds.make_ground(np.random.default_rng(shot.ground.seed), shot.ground, reach, pictures)
     built = []
     for number, placed in enumerate(shot.units, start=1):
         unit = build_unit(unit_spec(placed.unit), textures)
@@ -51,7 +54,7 @@ def build_scene(shot: Shot, textures: Path) -> BuiltScene:
         _lay_down(thing)
     bpy.context.view_layer.update()
     camera, target, span = _set_camera(shot, built)
-    lights.light_scene(shot.light, camera, target, span)
+    lights.light_scene(shot.light, camera, target, span, pictures)
     return BuiltScene(tuple(built), camera)
 
 
@@ -120,7 +123,8 @@ def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     if pose.lean_deg:
         points = local @ turn.T
         shift[2] = -points[:, 2].min()
-        _prop(points + shift, rng)
+        if pose.lean_deg < 80:  # on its edge a unit stands by itself
+            _prop(points + shift, rng)
     else:
         turn, shift = _drop(unit, local, turn, shift, 1 if alone else 6)
     unit.root.matrix_world = _matrix(turn, shift)
@@ -233,15 +237,27 @@ def _lay_down(thing) -> None:
     root.rotation_euler = (0, 0, math.radians(thing.yaw_deg))
     bpy.context.scene.collection.objects.link(root)
     rng = np.random.default_rng(thing.seed)
+    if thing.kind in GRIPS:
+        decoys.make_grip(rng, root, thing.kind == "gloved grip", thing.held_m)
+        root.rotation_euler = (0, 0, math.radians(thing.yaw_deg - 90))
+        toward = math.radians(thing.yaw_deg)
+        within = (
+            np.array([thing.x + 0.018 * math.cos(toward)]),
+            np.array([thing.y + 0.018 * math.sin(toward)]),
+        )
+        root.location = (thing.x, thing.y, float(_heights(*within)[0]))
+        return
     if thing.kind in HANDS:
         clutter.make_hand(rng, root, thing.kind == "glove")
         root.rotation_euler = (0, 0, math.radians(thing.yaw_deg - 90))
         level = float(np.median(_heights(thing.x + np.zeros(1), thing.y + np.zeros(1))))
         root.location = (thing.x, thing.y, max(0.0, level))
         return
-    clutter.MAKERS[thing.kind](rng, root)
+    (clutter.MAKERS | decoys.MAKERS)[thing.kind](rng, root)
     # Small things lie on the highest spot below their middle, so that they never sink into a unit.
-    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * THINGS[thing.kind] + (
+    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * (THINGS | YARD_THINGS)[
+        thing.kind
+    ] + (
         thing.x,
         thing.y,
     )

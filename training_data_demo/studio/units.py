@@ -47,6 +47,8 @@ class UnitSpec:
     scrawl_face: Literal["front", "back"] = "back"
     missing: tuple[int, ...] = ()  # sockets broken off, by canonical index
     seated: int | None = None  # the socket that still holds a plug with cut wires
+    label_layout: str = ""  # empty for one of its maker's
+    stickers: tuple[str, ...] = ()  # things stuck on the plug face
 
     def __post_init__(self) -> None:
         count = len(self.family.connectors)
