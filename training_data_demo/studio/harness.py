@@ -5,11 +5,10 @@ import random
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.frames import add_tube, bezier, lift
-from training_data_demo.studio.headers import FLOOR_MM, Bay
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.frames import add_tube, bezier, lift
+from plugface.demo.studio.headers import FLOOR_MM, Bay
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
 
 _WIRES = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH")
 WRAPS = ("tape", "tape", "corrugated", "corrugated", "braid", "bare", "bare")

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.frames import OUTWARD, Frame, lift
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.style import Style
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.frames import OUTWARD, Frame, lift
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.style import Style
 
 FLOOR_MM = 3.0
 FLANGE_MM = 1.6

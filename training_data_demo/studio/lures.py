@@ -4,11 +4,10 @@ import random
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.faces import Face
-from training_data_demo.studio.frames import Frame
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.units import BuiltLure
+from plugface.demo.studio.faces import Face
+from plugface.demo.studio.frames import Frame
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.units import BuiltLure
 
 #: Kind and how often it is drawn.
 KINDS = {

@@ -8,13 +8,12 @@ import random
 from typing import Any
 
 import numpy as np
-
-from training_data_demo.studio.bodies import Housing, screw_places
-from training_data_demo.studio.faces import Face, Rect
-from training_data_demo.studio.frames import OUTWARD, Frame, add_tube, bezier
-from training_data_demo.studio.headers import Bay
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.units import WIRES, BuiltLure
+from plugface.demo.studio.bodies import Housing, screw_places
+from plugface.demo.studio.faces import Face, Rect
+from plugface.demo.studio.frames import OUTWARD, Frame, add_tube, bezier
+from plugface.demo.studio.headers import Bay
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.units import WIRES, BuiltLure
 
 _NEW_MATERIALS = ("plastic on cast", "anodised aluminium")
 

@@ -7,10 +7,10 @@ Headers come first and the body is drawn around them, so that plugs fill what th
 import random
 from dataclasses import dataclass
 
-from models.catalogue import Body, Connector
-from training_data_demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.models.catalogue.entries import Body, Connector
 
-_LEAST_MM, _MOST_MM = 66.0, 320.0
+_MIN_MM, _MAX_MM = 66.0, 320.0
 #: How headers are laid out, and how often. Half of all families open sideways, a third have several bays in
 #: one moulding: counted over `wild.random_family`, which draws a quarter from elsewhere.
 LAYOUTS = {
@@ -125,7 +125,7 @@ def _draw_row(draw: random.Random, palette: list[str], moulding: str, most: int 
 
 def _on_edges(draw, edges: dict[str, _Row], share: float, face=()) -> tuple[Body, list[Connector]]:
     """The body around rows at its edges and on its face, and the connectors in their places."""
-    need = {"w": _LEAST_MM, "h": _LEAST_MM, "d": draw.choice((draw.uniform(24, 45), draw.uniform(35, 75)))}
+    need = {"w": _MIN_MM, "h": _MIN_MM, "d": draw.choice((draw.uniform(24, 45), draw.uniform(35, 75)))}
     wanted = 0.0
     for edge, row in edges.items():
         side = "w" if edge in ("top", "bottom") else "h"
@@ -141,7 +141,7 @@ def _on_edges(draw, edges: dict[str, _Row], share: float, face=()) -> tuple[Body
     main = "h" if set(edges) <= {"left", "right"} and edges else "w"
     other = "h" if main == "w" else "w"
     size = dict(need)
-    size[main] = min(max(wanted / share, need[main]), max(_MOST_MM, need[main]))
+    size[main] = min(max(wanted / share, need[main]), max(_MAX_MM, need[main]))
     stretch = draw.uniform(0.45, 1.0) if draw.random() < 0.7 else draw.uniform(1.0, 1.8)
     size[other] = min(max(size[main] * stretch, need[other]), max(260.0, need[other]))
     connectors = []
