@@ -77,13 +77,16 @@ date = "{today.isoformat()}"
 
 [body]
 size_mm = [{width:g}, {height:g}, {depth:g}]  # width, height, depth
-material = {toml_text(draft.material)}  # cast aluminium, plastic, sheet steel, plastic on aluminium
+# cast aluminium, plastic, sheet steel, plastic on aluminium, plastic on cast, anodised aluminium
+material = {toml_text(draft.material)}
 # colour = "GY"  # codes of IEC 60757: BK BN RD OG YE GN BU VT GY WH PK TQ
 # lid_colour = "BK"  # only where the lid differs
 # fins = "none"  # none, half, all
 # corners = "square"  # square, round
 # ears = 0  # mounting ears with a hole
 # lid_screws = 0
+# finish = "plain"  # of a plastic surface: plain, glossy, grained
+# features = ["ribs"]  # pressed, finned all round, ribs, glued cover, potted, hose stub, cable glands
 
 # Plugs in canonical order: row by row from the top, each row from left to right. The pins and places below
 # are guesses from the size class: measure them.
@@ -96,6 +99,9 @@ material = {toml_text(draft.material)}  # cast aluminium, plastic, sheet steel, 
             f"pins = [{rows}, {columns}]  # rows, columns\nat_mm = [{x:g}, {y:g}]  # middle of the housing\n"
             "# turn_deg = 90  # where its long side runs upright\n"
             'edge = "face"  # face, top, bottom, left, right\n'
+            '# opens = "sideways"  # where its mouth looks out of that edge\n'
+            '# moulding = "a"  # where several sit in one moulding: the same name for each\n'
+            '# lock = "lever"  # latch, lever, slide\n'
         )
     if draft.mark:
         letter = min(8.0, height / 8)

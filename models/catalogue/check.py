@@ -101,7 +101,10 @@ def check_geometry(family: Family) -> Iterator[Found]:
     half_w, half_h = family.body.size_mm[0] / 2, family.body.size_mm[1] / 2
     boxes = [(f"connectors no. {i}", _box(c)) for i, c in enumerate(family.connectors, start=1)]
     boxes += [(f"marks no. {i}", _mark_box(m)) for i, m in enumerate(family.marks, start=1)]
+    out = {f"connectors no. {i}" for i, c in enumerate(family.connectors, start=1) if c.opens == "sideways"}
     for key, (x0, y0, x1, y1) in boxes:
+        if key in out:  # it looks out of the edge, and may stand out past it
+            continue
         if x0 < -half_w or y0 < -half_h or x1 > half_w or y1 > half_h:
             yield (
                 "error", "outside the body", key,
@@ -344,7 +347,7 @@ def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
 
 def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
     """Shades of the catalogue's own have one code each and can be told apart."""
-    for severity, key, words, remedy in find_shade_problems(catalogue):
+    for severity, key, words, mend in find_shade_problems(catalogue):
         yield "", (severity, "shades", f"catalogue.toml, {key}", words, remedy)
 
 

@@ -21,6 +21,15 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]
+Feature = Literal[
+    "pressed",  # drawn from sheet in one piece, with a lip and beads
+    "finned all round",
+    "ribs",
+    "glued cover",
+    "potted",
+    "hose stub",
+    "cable glands",
+]
 Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, le=200)]
 Year = Annotated[int, Field(ge=1950, le=2100)]
@@ -89,13 +98,22 @@ class Body(Entry):
     """The housing of a family, seen on the plug face with the cast mark upright."""
 
     size_mm: tuple[Positive, Positive, Positive]  # width, height, depth
-    material: Literal["cast aluminium", "plastic", "sheet steel", "plastic on aluminium"]
+    material: Literal[
+        "cast aluminium",
+        "plastic",
+        "sheet steel",
+        "plastic on aluminium",
+        "plastic on cast",
+        "anodised aluminium",
+    ]
     colour: ColourCode = "GY"
     lid_colour: ColourCode | None = None  # a lid that differs from the body
     fins: Literal["none", "half", "all"] = "none"
     corners: Literal["square", "round"] = "square"
     ears: Annotated[int, Field(ge=0, le=8)] = 0  # mounting ears with a hole
     lid_screws: Annotated[int, Field(ge=0, le=20)] = 0
+    finish: Literal["plain", "glossy", "grained"] = "plain"  # of a plastic surface
+    features: tuple[Feature, ...] = ()  # what else a person would know it by
 
 
 class Connector(Entry):
@@ -107,6 +125,16 @@ class Connector(Entry):
     at_mm: PointMm  # middle of the housing
     turn_deg: float = 0.0  # counter-clockwise; 0 means the long side runs left to right
     edge: Literal["top", "bottom", "left", "right", "face"] = "face"  # which edge of the face it stands at
+    # "sideways": its mouth looks out of `edge`; from above only the top of the shroud is seen
+    opens: Literal["up", "sideways"] = "up"
+    moulding: str = ""  # sockets of one moulding bear the same name
+    lock: Literal["", "latch", "lever", "slide"] = ""  # empty: as the maker has it
+
+    @model_validator(mode="after")
+    def _opens_out_of_an_edge(self) -> "Connector":
+        if self.opens == "sideways" and self.edge == "face":
+            raise ValueError('it opens sideways but names no edge; write edge = "top", or leave opens out')
+        return self
 
 
 class Mark(Entry):

@@ -34,12 +34,12 @@ def _parser() -> argparse.ArgumentParser:
     plan = commands.add_parser("plan", help="write down which photos there shall be, one line of JSON each")
     plan.add_argument(
         "--set",
-        choices=("shipped", "pell", "first", "wild", "worn", "dyed"),
+        choices=("shipped", "pell", "first", "wild", "worn", "dyed", "yard"),
         default="shipped",
         help="which photos",
     )
     plan.add_argument(
-        "--count", type=int, default=500, help="how many, for the sets 'wild', 'worn' and 'dyed'"
+        "--count", type=int, default=500, help="how many, for the sets 'wild', 'worn', 'dyed' and 'yard'"
     )
     plan.add_argument("--out", type=Path, required=True, help="file to write")
     plan.set_defaults(run=_plan)
@@ -54,6 +54,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     render.add_argument("--gpus", type=int, default=1, help="CUDA devices to spread the processes over")
     render.add_argument("--textures", type=Path, help="folder for label pictures (default: OUT/textures)")
+    render.add_argument(
+        "--pictures", type=Path, help="folder with hdris/ and textures/ for the set 'yard', see `pictures.py`"
+    )
     render.set_defaults(run=_render)
 
     develop = commands.add_parser("develop", help="turn renders into photos with their truth")
@@ -87,9 +90,9 @@ def _read(path: Path) -> list[Shot]:
 
 
 def _plan(options) -> int:
-    from plugface.demo.studio import plan
+    from plugface.demo.studio import plan, yard
 
-    drawn = plan.DRAWN.get(options.set)
+    drawn = (plan.DRAWN | {"yard": yard.yard_shots}).get(options.set)
     shots = drawn(options.count) if drawn else plan.SETS[options.set]()
     options.out.write_text("".join(shot.to_json() + "\n" for shot in shots), encoding="utf-8")
     print(f"{len(shots)} shots in {options.out}")
@@ -101,6 +104,9 @@ def _render(options) -> int:
 
     textures = options.textures or options.out / "textures"
     textures.mkdir(parents=True, exist_ok=True)
+    if options.pictures and not options.pictures.is_dir():
+        print(f"{options.pictures}: no such folder; leave --pictures out or name one", file=sys.stderr)
+        return 2
     failed = render_all(
         _read(options.plan),
         options.out,
@@ -109,6 +115,7 @@ def _render(options) -> int:
         samples=options.samples,
         textures=textures,
         gpus=options.gpus,
+        pictures=options.pictures,
     )
     if failed:
         print(f"{len(failed)} shots failed: {' '.join(failed)}. Run the command again to try them again.")

@@ -6,14 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from plugface.demo.studio import connectors
+from plugface.demo.studio import connectors, harness, headers
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.bodies import Housing
 from plugface.demo.studio.cast_text import build_cast_text
 from plugface.demo.studio.faces import Face, Rect, largest_strip_beside
 from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.lures import add_lures
 from plugface.demo.studio.materials import Palette
 from plugface.demo.studio.meshes import hang, place
+from plugface.demo.studio.shells import DetailedHousing, is_detailed
 from plugface.demo.studio.style import Style, shell_seed, style_of
 from plugface.demo.studio.units import (
     LABEL,
@@ -31,6 +33,8 @@ from plugface.demo.studio.units import (
 def assemble_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:
     """See `units.build_unit`."""
     sheet = json.loads((textures / f"{spec.unit_id}.json").read_text(encoding="utf-8"))
+    if is_detailed(spec.family):
+        return _assemble_detailed(spec, textures, sheet)
     family, style = spec.family, style_of(spec.family)
     draw, shell = random.Random(spec.seed), random.Random(shell_seed(family))
     palette = Palette(spec)
@@ -44,22 +48,155 @@ def assemble_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:
     texts = [_build_mark(mark, spec, textures, face, housing) for mark in family.marks]
     if face.lid is not None:
         housing.build_lid(face, [*face.taken])
+    stuck, codes = _build_face_labels(spec, sheet, textures, face, palette, root, draw)
     housing.build_vent(face)
     housing.build_fins(face)
     sockets = tuple(_build_connector(spec, i, face, housing, draw) for i in range(len(family.connectors)))
 
     room, back_z = housing.build_cover()
-    codes: list[BuiltCode] = []
     if sheet["label"] is not None:
-        printed, codes = _build_label(
-            spec, sheet["label"], textures, room, back_z, palette, root, style, draw
-        )
-        texts += printed
+        printed, own = _build_label(spec, sheet["label"], textures, room, back_z, palette, root, style, draw)
+        texts, codes = texts + printed, own + codes
+    texts += stuck
     if sheet["scrawl"] is not None:
         texts.append(_build_scrawl(spec, sheet["scrawl"], textures, face, room, back_z, palette, root, draw))
     outline = np.concatenate([socket.points for socket in sockets] + [_shell_points(housing)])
     span = outline.max(axis=0) - outline.min(axis=0)
     return BuiltUnit(root, tuple(map(float, span)), outline, sockets, tuple(texts), tuple(codes))
+
+
+def _assemble_detailed(spec: UnitSpec, textures: Path, sheet: dict[str, Any]) -> BuiltUnit:
+    """A unit in a shell of `shells`, with headers of `headers`."""
+    family, style = spec.family, style_of(spec.family)
+    draw, shell = random.Random(spec.seed), random.Random(shell_seed(family))
+    palette = Palette(spec)
+    root = bpy.data.objects.new(spec.unit_id, None)
+    root.empty_display_size = 0.02
+    bpy.context.scene.collection.objects.link(root)
+
+    front = family.body.size_mm[2] / 2
+    edge_z = min(0.0, front - 11.0) if shell.random() < 0.5 else 0.0
+    bays = headers.lay_bays(family, lambda x, y: front, edge_z)
+    housing = DetailedHousing(family.body, style, palette, root, shell, bays)
+    face = _lay_out_detailed(family, style, housing, bays)
+    housing.build_shell()
+    housing.dress_face(face)
+    texts = [_build_mark(mark, spec, textures, face, housing) for mark in family.marks]
+    if face.lid is not None and "glued cover" not in family.body.features and family.body.lid_screws:
+        housing.build_lid(face, [*face.taken])
+    printed, codes = _build_face_labels(spec, sheet, textures, face, palette, root, draw)
+    texts += printed
+    # Draws of their own: a label in the way of one thing must not change what the next looks like.
+    housing.shell = random.Random(f"{shell_seed(family)} vents")
+    housing.build_vent(face)
+    shell = random.Random(f"{shell_seed(family)} lures")
+    lures = add_lures(face, housing, shell, shell.choice((0, 1, 1, 2, 3, 4)))
+    housing.shell = random.Random(f"{shell_seed(family)} edges")
+    housing.build_fins(face)
+    bays = headers.lay_bays(family, lambda x, y: face.z_at(Rect.around((x, y), (2.0, 2.0))), edge_z)
+    sockets = tuple(_build_bay(spec, bay, housing, draw) for bay in bays)
+    grown = [points / 1000 for points in housing.dress_edges(draw)]
+
+    room, back_z = housing.build_cover()
+    if sheet["label"] is not None:
+        printed, printed_codes = _build_label(
+            spec, sheet["label"], textures, room, back_z, palette, root, style, draw
+        )
+        texts += printed
+        codes += printed_codes
+    if sheet["scrawl"] is not None:
+        texts.append(_build_scrawl(spec, sheet["scrawl"], textures, face, room, back_z, palette, root, draw))
+    outline = np.concatenate([socket.points for socket in sockets] + [_shell_points(housing), *grown])
+    span = outline.max(axis=0) - outline.min(axis=0)
+    return BuiltUnit(
+        root, tuple(map(float, span)), outline, sockets, tuple(texts), tuple(codes), (*lures, *housing.lures)
+    )
+
+
+def _lay_out_detailed(family: Any, style: Style, housing: DetailedHousing, bays) -> Face:
+    """Where headers, marks and a screwed lid are, before anything is built."""
+    face = Face(Rect.around((0, 0), (housing.w, housing.h), -6.0), housing.front)
+    for bay in bays:
+        u0, v0, u1, v1 = bay.cell
+        foot = bay.frame.to_body([(u, v, t) for u in (u0, u1) for v in (v0, v1) for t in (0.0, bay.tall)])
+        low, high = foot.min(axis=0), foot.max(axis=0)
+        # A header at an edge is in the way of what is on the face only as far as it lies over it.
+        face.taken.append(Rect(low[0], low[1], high[0], high[1]).grown(4.0))
+    marks = [Rect.around(m.at_mm, (_mark_width(m, style), m.height_mm), 5.0) for m in family.marks]
+    plain = not {"potted", "glued cover", "pressed"} & set(family.body.features)
+    if plain and family.body.lid_screws and all(b.connector.opens == "sideways" for b in bays):
+        face.lid, face.lid_z = Rect.around((0, 0), (housing.w, housing.h), -4.0), housing.front + 2.4
+    face.taken += marks
+    return face
+
+
+def _build_bay(spec: UnitSpec, bay: headers.Bay, housing: DetailedHousing, draw) -> BuiltConnector:
+    connector, style, palette, root = bay.connector, housing.style, housing.palette, housing.root
+    missing, seated = bay.index in spec.missing, bay.index in _seated(spec)
+    keying = random.Random(f"{shell_seed(spec.family)} bay {bay.index} {connector.size}")
+    if connector.opens == "up":
+        u0, v0, u1, v1 = bay.cell
+        grow = housing.style.collar_mm
+        pad = headers.Solid()
+        profile = headers.rounded_profile([(-grow, -0.4), (0.35 - grow, 0.7 * grow), (4.0, 0.7 * grow)], 0.4)
+        bay.frame.prism(
+            pad, (u1 - u0 + 4, v1 - v0 + 4), style.shroud_corner_mm + 2, profile, at=((u0 + u1) / 2, 0)
+        )
+        pad.to_object("platform", housing.material(), root, 0)
+    if missing:
+        points = headers.build_broken_bay(bay, style, palette, root, draw)
+    else:
+        points = headers.build_bay(bay, style, palette, root, keying)
+    if seated:
+        own = draw.random() < 0.45
+        colour = connector.colour if own else draw.choices(("BK", "GY"), (0.8, 0.2))[0]
+        more = harness.build_plug(
+            bay, palette, root, WIRES, draw,
+            colour=colour, ground_z=housing.back, reach=(housing.w / 2, housing.h / 2),
+        )  # fmt: skip
+        points = np.concatenate([points, more])
+    return BuiltConnector(bay.index, points / 1000, connector.colour, connector.size, missing, seated)
+
+
+def _seated(spec: UnitSpec) -> set[int]:
+    """The sockets with a plug in them: where one is seated, the others are at times as well."""
+    if spec.seated is None:
+        return set()
+    draw = random.Random(f"{spec.seed} seated")
+    share = draw.choice((0.0, 0.5, 1.0, 1.0))
+    others = {k for k in range(len(spec.family.connectors)) if draw.random() < share}
+    return ({spec.seated} | others) - set(spec.missing)
+
+
+def _build_face_labels(spec, sheet, textures, face: Face, palette, root, draw):
+    """Labels on the plug face, as far as the picture sheet has any and there is room; smaller where it is
+    small.
+
+    `sheet["face_labels"]` is a list of records like `sheet["label"]` with a `picture`, the file's stem, and
+    how it is stuck on.
+    """
+    texts, codes = [], []
+    for label in sheet.get("face_labels", ()):
+        turn = draw.choice((0, 0, 0, 90, 180, 270))
+        for scale in (1.0, 0.8, 0.62, 0.48):
+            w, h = (scale * v for v in label["size_mm"])
+            spot = face.find_room((h, w) if turn % 180 else (w, h), draw, margin=0.0)
+            if spot is not None:
+                break
+        if spot is None:
+            continue
+        face.taken.append(spot)
+        at, z = spot.centre, face.z_at(spot) + 0.12
+        paper = _Sheet((w, h), label["pixels_per_mm"] / scale, at, turn + draw.gauss(0, 1.0), z, back=False)
+        material = palette.picture(
+            textures / f"{label['picture']}.png", roughness=label["roughness"], wear=0.5
+        )
+        material.node_tree.nodes["weather"].inputs["Metallic"].default_value = label["metallic"]
+        paper.build("face label", material, root, LABEL)
+        printed, printed_codes = _printed(label, paper)
+        texts += printed
+        codes += printed_codes
+    return texts, codes
 
 
 def _lay_out(family: Any, style: Style, housing: Housing) -> Face:
@@ -152,13 +289,18 @@ def _build_label(spec, label, textures, room, z, palette, root, style, draw):
         textures / f"{spec.unit_id}-label.png", roughness=draw.uniform(0.25, 0.6), wear=0.6
     )
     sheet.build("label", material, root, LABEL)
+    return _printed(label, sheet)
+
+
+def _printed(label, sheet):
+    """Texts and codes of a label, where its sheet lies."""
     texts = [BuiltText("printed", t["role"], t["value"], sheet.corners(t["box"])) for t in label["texts"]]
     codes = [
         BuiltCode(
             c["symbology"],
             c["payload"],
             sheet.corners(c["box"]),
-            c["module_px"] / label["pixels_per_mm"] / 1000,
+            c["module_px"] / sheet.per_mm / 1000,
         )
         for c in label["codes"]
     ]

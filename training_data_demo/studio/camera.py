@@ -27,6 +27,16 @@ _STORE = {
     8: lambda p: np.rot90(p, -1),
 }
 
+#: Tone curves of phones, as points on the coded value 0..1: lifted blacks, crushed ones, bright, dull, steep.
+CURVES = {
+    "plain": ((0.0, 0.0), (1.0, 1.0)),
+    "lifted": ((0.0, 0.07), (0.25, 0.30), (0.5, 0.53), (0.75, 0.77), (1.0, 0.98)),
+    "crushed": ((0.0, 0.0), (0.12, 0.05), (0.3, 0.24), (0.6, 0.63), (0.85, 0.90), (1.0, 1.0)),
+    "bright": ((0.0, 0.0), (0.2, 0.29), (0.45, 0.60), (0.7, 0.82), (1.0, 1.0)),
+    "dull": ((0.0, 0.03), (0.3, 0.28), (0.6, 0.54), (0.85, 0.77), (1.0, 0.92)),
+    "steep": ((0.0, 0.0), (0.2, 0.12), (0.4, 0.36), (0.6, 0.68), (0.8, 0.90), (1.0, 1.0)),
+}
+
 
 def develop(rgb, params: Development, rng: np.random.Generator) -> np.ndarray:
     """Turn scene light into a phone's picture, upright, before JPEG.
@@ -47,11 +57,16 @@ def develop(rgb, params: Development, rng: np.random.Generator) -> np.ndarray:
     light = np.maximum(np.asarray(rgb, np.float32), 0)
     light = _blur(light, params)
     light = light * _white_balance(light, params) * (_exposure(light) * 2.0**params.exposure_ev)
+    if params.halo > 0:
+        light = _merge_exposures(light, params.halo)
     light *= _vignette(light.shape, params.vignette)[..., None]
     light = _smooth(_add_noise(light, params.noise, rng), params.smoothing)
     shown = _tone(light, params)
-    shown = _sharpen(shown, params.sharpening)
-    return np.clip(shown * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    if params.tone:
+        shown = _curve(params.tone)[np.clip(shown * 1024, 0, 1024).astype(int)]
+    shown = _sharpen(shown, params.sharpening, params.sharpen_px)
+    picture = np.clip(shown * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    return _store_before(picture, params) if params.first_quality else picture
 
 
 def encode_jpeg(picture, params: Development) -> bytes:
@@ -159,9 +174,35 @@ def _tone(light, params: Development):
     return np.clip(grey[..., None] + params.saturation * (curve - grey[..., None]), 0, 1).astype(np.float32)
 
 
-def _sharpen(shown, amount: float):
+def _curve(name: str) -> np.ndarray:
+    """A tone curve at 1025 steps, its corners rounded."""
+    even = np.linspace(0, 1, 1025)
+    bent = np.interp(even, *np.array(CURVES[name]).T) - even
+    return np.float32(np.clip(even + cv2.GaussianBlur(bent[None], (0, 0), 40)[0], 0, 1))
+
+
+def _merge_exposures(light, amount: float):
+    """Merged exposures: broad light and dark come nearer to each other, and rims glow where they meet."""
+    level = np.log(light @ np.float32([0.2126, 0.7152, 0.0722]) + 0.004)
+    broad = cv2.GaussianBlur(level, (0, 0), 0.035 * max(light.shape[:2]))
+    return light * np.exp(0.55 * amount * (np.median(broad) - broad))[..., None]
+
+
+def _store_before(picture, params: Development):
+    """What is left of a picture that was made smaller and stored once already, at its own size again."""
+    h, w = picture.shape[:2]
+    small = Image.fromarray(picture).resize(
+        (max(16, round(w * params.reduced)), max(16, round(h * params.reduced))), Image.Resampling.BICUBIC
+    )
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=params.first_quality)
+    return np.asarray(Image.open(out).resize((w, h), Image.Resampling.BICUBIC))
+
+
+def _sharpen(shown, amount: float, radius: float):
     if amount <= 0:
         return shown
     grey = shown @ np.float32([0.299, 0.587, 0.114])
-    halo = grey - cv2.GaussianBlur(grey, (0, 0), 1.3)
-    return shown + (0.9 * amount * np.clip(halo, -0.12, 0.12))[..., None]
+    halo = grey - cv2.GaussianBlur(grey, (0, 0), radius)
+    most = 0.12 if amount <= 0.9 else 0.2
+    return shown + (0.9 * amount * np.clip(halo, -most, most))[..., None]

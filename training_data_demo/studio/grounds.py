@@ -8,10 +8,11 @@ surface that units lie on is at z = 0 and nothing here rises far above it. Part 
 import math
 
 import numpy as np
-from plugface.demo.studio import surfaces
+from plugface.demo.studio import surfaces, yard_grounds
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.clutter import PLASTICS, make_sheet, rolling
 from plugface.demo.studio.meshes import Solid, rounded_profile
+from plugface.demo.studio.pictures import Pictures
 
 
 def _root(yaw: float = 0.0):
@@ -177,3 +178,18 @@ MAKERS = {
     "gravel": make_gravel,
     "tarpaulin": make_tarpaulin,
 }
+
+
+def make_ground(rng, ground, reach: float, pictures: Pictures) -> None:
+    """Make what a shot's units lie on, or what is below the hand that holds them."""
+    before = set(bpy.context.scene.objects)
+    if ground.kind in MAKERS:
+        MAKERS[ground.kind](rng, ground, reach)
+    else:
+        yard_grounds.MAKERS[ground.kind](rng, ground, reach, pictures)
+    if ground.wall_m:
+        yard_grounds.make_wall(rng, ground, pictures)
+    if ground.drop:
+        for thing in set(bpy.context.scene.objects) - before:
+            if thing.parent is None:
+                thing.location[2] -= ground.drop

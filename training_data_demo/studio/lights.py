@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 from plugface.demo.studio.blender import bpy
-from plugface.demo.studio.shots import Light
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
+from plugface.demo.studio.shots import SURROUNDINGS, Light
 
 # Tubes of an old workshop: a green cast beside the black body of their temperature. Our own choice.
 _GREENISH = (0.80, 1.0, 0.66)
 
 
-def light_scene(light: Light, camera, target, span: float) -> None:
+def light_scene(light: Light, camera, target, span: float, pictures: Pictures = NO_PICTURES) -> None:
     """Add lamps and surroundings.
 
     Parameters
@@ -20,11 +21,20 @@ def light_scene(light: Light, camera, target, span: float) -> None:
     target : (3,) metres, middle of what is photographed
     span : float
         Metres across what is photographed; indoor lamps stand off in proportion to a room, not to it.
+    pictures : Pictures
+        Where pictures of surroundings are.
     """
     rng = np.random.default_rng(light.seed)
     target = np.asarray(target, float)
     toward = _direction(light.azimuth_deg, light.elevation_deg)
-    if light.kind == "sun":
+    if light.kind == SURROUNDINGS:
+        _picture_around(rng, light, pictures)
+        if rng.random() < 0.3:  # a lamp over the bench
+            bulb = _area(light, 0.3, 0.3, rng.uniform(3, 25) * light.strength, target, toward, 0.9)
+            bulb.data.temperature = rng.uniform(2800, 6500)
+        if rng.random() < 0.4:
+            _photographer(camera)
+    elif light.kind == "sun":
         sun = _lamp("SUN", light.kelvin)
         sun.data.energy, sun.data.angle = 4.2 * light.strength, math.radians(0.53)
         _point(sun, target + toward * 10, target)
@@ -58,6 +68,25 @@ def light_scene(light: Light, camera, target, span: float) -> None:
         _point(flash, np.array(camera.location) + np.array(side), target)
     if light.kind in ("tungsten", "fluorescent", "mixed"):
         _photographer(camera)
+
+
+def _picture_around(rng, light: Light, pictures: Pictures) -> None:
+    """A photographed place all around, turned at random and tipped a little."""
+    found = pictures.surroundings()
+    world = bpy.data.worlds.new("surroundings")
+    bpy.context.scene.world = world
+    world.use_nodes = True
+    world.cycles.sampling_method, world.cycles.sample_map_resolution = "MANUAL", 256
+    nodes, links = world.node_tree.nodes, world.node_tree.links
+    picture = nodes.new("ShaderNodeTexEnvironment")
+    picture.image = bpy.data.images.load(str(found[int(rng.integers(len(found)))]))
+    mapping = nodes.new("ShaderNodeMapping")
+    lean = rng.normal(0, 0.12, 2)
+    mapping.inputs["Rotation"].default_value = (*lean, math.radians(light.azimuth_deg))
+    links.new(nodes.new("ShaderNodeTexCoord").outputs["Generated"], mapping.inputs["Vector"])
+    links.new(mapping.outputs["Vector"], picture.inputs["Vector"])
+    links.new(picture.outputs["Color"], nodes["Background"].inputs["Color"])
+    nodes["Background"].inputs["Strength"].default_value = light.strength * light.ambient
 
 
 def _direction(azimuth_deg: float, elevation_deg: float) -> np.ndarray:

@@ -68,6 +68,63 @@ class Palette:
         """Zinc-plated steel that rusts."""
         return self._material("steel", (0.5, 0.49, 0.46), Metallic=1.0, Roughness=0.38, Grain=0.06, Rust=0.6)
 
+    def moulded(self, code: str, style: Any, *, finish: str = "", use: str = "") -> Any:
+        """Moulded plastic as a maker finishes it: grained, plain or glossy."""
+        finish = finish if finish not in ("", "plain") else style.finish
+        rough, grain, scale = {"glossy": (0.2, 0.02, 1600.0), "grained": (0.6, 0.5, 1500.0)}.get(
+            finish, (0.42, 0.1, 1600.0)
+        )
+        return self._material(
+            f"moulded {code} {finish} {use}", self._plastic_shade(code, use), Roughness=rough, Grain=grain,
+            Fade=0.8, Chalk=0.8, Grain_Scale=scale,
+        )  # fmt: skip
+
+    def anodised(self, code: str) -> Any:
+        """Aluminium with a coloured oxide skin; bare in tone where the code is grey."""
+        if code == "GY":
+            shade = self._shade("anodised", lambda d: (d.uniform(0.42, 0.62),) * 3)
+        else:
+            shade = tuple(min(1.0, 1.2 * v + 0.01) for v in self._plastic_shade(code, "anodised"))
+        return self._material(
+            f"anodised {code}", shade, Metallic=0.75, Roughness=0.42, Grain=0.08, Grain_Scale=1400.0
+        )
+
+    def sheet(self, coat: str) -> Any:
+        """Sheet steel, by its coat: zinc, yellow zinc, tin, or black paint."""
+        shade, metal, rough = {
+            "zinc": ((0.42, 0.43, 0.44), 0.95, 0.42),
+            "yellow zinc": ((0.52, 0.43, 0.24), 0.95, 0.36),
+            "tin": ((0.55, 0.54, 0.51), 1.0, 0.3),
+            "black": ((0.02, 0.02, 0.021), 0.0, 0.45),
+        }[coat]
+        return self._material(f"sheet {coat}", shade, Metallic=metal, Roughness=rough, Grain=0.05, Rust=0.8)
+
+    def silicone(self, tint: str) -> Any:
+        """Soft seals, mostly black."""
+        shade = {
+            "black": (0.012, 0.012, 0.013),
+            "red": (0.35, 0.05, 0.02),
+            "orange": (0.55, 0.16, 0.05),
+            "green": (0.03, 0.16, 0.06),
+        }[tint]
+        return self._material(f"silicone {tint}", shade, Roughness=0.55, Grain=0.03)
+
+    def resin(self, code: str) -> Any:
+        """Potting compound, glue and tinted windows: smooth and glossy."""
+        shade = tuple(0.8 * v for v in self._plastic_shade(code, "resin"))
+        return self._material(f"resin {code}", shade, Roughness=0.2, Grain=0.03, Grain_Scale=300.0)
+
+    def wrap(self, kind: str, code: str) -> Any:
+        """What holds a loom together: cloth or vinyl tape, corrugated tube, a woven sleeve."""
+        rough, grain, scale = {
+            "tape": (0.5, 0.25, 700.0),
+            "corrugated": (0.38, 0.03, 900.0),
+            "braid": (0.7, 0.9, 1100.0),
+        }[kind]
+        return self._material(
+            f"{kind} {code}", self._plastic_shade(code, kind), Roughness=rough, Grain=grain, Grain_Scale=scale
+        )
+
     def pins(self) -> Any:
         """Tinned contacts, or gilded ones."""
         gilded = self._shade("pins", lambda d: (0.78, 0.56, 0.25) if d.random() < 0.3 else (0.62, 0.61, 0.58))

@@ -16,12 +16,21 @@ import traceback
 from pathlib import Path
 
 import numpy as np
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
 from plugface.demo.studio.shots import Shot
 from plugface.demo.studio.truth import truth_row
 
 
 def render_all(
-    shots, folder: Path, *, device: str, workers: int, samples: int, textures: Path, gpus: int = 1
+    shots,
+    folder: Path,
+    *,
+    device: str,
+    workers: int,
+    samples: int,
+    textures: Path,
+    gpus: int = 1,
+    pictures: Path | None = None,
 ) -> list[str]:
     """Render what is not there yet; prints a line per shot.
 
@@ -42,6 +51,7 @@ def render_all(
         str(samples),
         str(textures),
         str(max(1, (os.cpu_count() or 2) // workers)),
+        "" if pictures is None else str(pictures),
     ]
     threads = [
         threading.Thread(target=_serve, args=(waiting, arguments, failed, k % gpus, _cores_of(k, workers)))
@@ -98,7 +108,13 @@ def _serve(waiting, arguments, failed, gpu: int, cores: set[int]) -> None:
 
 
 def render_shot(
-    shot: Shot, textures: Path, *, device: str, samples: int, threads: int = 0
+    shot: Shot,
+    textures: Path,
+    *,
+    device: str,
+    samples: int,
+    threads: int = 0,
+    pictures: Pictures = NO_PICTURES,
 ) -> dict[str, np.ndarray]:
     """Render one shot from an empty scene.
 
@@ -119,7 +135,7 @@ def render_shot(
     with silenced():
         bpy.ops.wm.read_factory_settings(use_empty=True)
         _set_up(bpy, shot, device, samples, threads)
-        built = build_scene(shot, textures)
+        built = build_scene(shot, textures, pictures)
         stem = f"/dev/shm/studio-{os.getpid()}-"
         _write_passes(bpy, stem)
         bpy.ops.render.render()
@@ -204,6 +220,7 @@ def _geometry(shot: Shot, built) -> dict:
             {
                 "outline": world(unit.outline_points),
                 "up": world([(0, 0, 0), (0, 0.02, 0)]),
+                "out": world([(0, 0, 0), (0, 0, 0.02)]),
                 "connectors": [
                     {"index": c.index, "points": world(c.points), "missing": c.missing, "seated": c.seated}
                     for c in unit.connectors
@@ -221,6 +238,7 @@ def _geometry(shot: Shot, built) -> dict:
                     }
                     for c in unit.codes
                 ],
+                "lures": [{"kind": x.kind, "points": world(x.points)} for x in unit.lures],
             }
         )
     focal = shot.camera.focal_mm / 36.0 * max(shot.width, shot.height)
@@ -230,7 +248,8 @@ def _geometry(shot: Shot, built) -> dict:
 
 def _work() -> None:
     """A worker: shots on standard input, one answer line each."""
-    folder, device, samples, textures, threads = sys.argv[1:]
+    folder, device, samples, textures, threads, named = sys.argv[1:]
+    pictures = Pictures(Path(named)) if named else NO_PICTURES
     own = Path(textures) / str(os.getpid())  # two workers may need the same unit's label at once
     own.mkdir(parents=True, exist_ok=True)
     answers = os.fdopen(os.dup(1), "w")
@@ -238,7 +257,9 @@ def _work() -> None:
     for line in sys.stdin:
         shot, start = Shot.from_json(line), time.monotonic()
         try:
-            arrays = render_shot(shot, own, device=device, samples=int(samples), threads=int(threads))
+            arrays = render_shot(
+                shot, own, device=device, samples=int(samples), threads=int(threads), pictures=pictures
+            )
             row = truth_row(shot, json.loads(str(arrays["geometry"])), arrays["index"])
             (Path(folder) / f"{shot.id}.json").write_text(json.dumps(row), encoding="utf-8")
             part = Path(folder) / f"{shot.id}.part.npz"

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from plugface.demo.studio import clutter, grounds, lights, rest
+from plugface.demo.studio import clutter, decoys, grounds, lights, rest
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.families import unit_spec
 from plugface.demo.studio.meshes import Solid, rounded_profile
-from plugface.demo.studio.shots import HANDS, THINGS, Placed, Shot
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
+from plugface.demo.studio.shots import GRIPS, HANDS, THINGS, YARD_THINGS, Placed, Shot
 from plugface.demo.studio.surfaces import wood
 from plugface.demo.studio.units import WIRES, BuiltUnit, build_unit
 
@@ -27,7 +28,7 @@ class BuiltScene:
     camera: Any
 
 
-def build_scene(shot: Shot, textures: Path) -> BuiltScene:
+def build_scene(shot: Shot, textures: Path, pictures: Pictures = NO_PICTURES) -> BuiltScene:
     """Build a shot in an empty Blender scene.
 
     Parameters
@@ -35,10 +36,12 @@ def build_scene(shot: Shot, textures: Path) -> BuiltScene:
     shot : Shot
     textures : Path
         Folder of label textures, see `labels.write_textures`.
+    pictures : Pictures
+        Surroundings and surfaces from elsewhere.
     """
     rng = np.random.default_rng(shot.seed)
     reach = _reach(shot)
-    grounds.MAKERS[shot.ground.kind](np.random.default_rng(shot.ground.seed), shot.ground, reach)
+    grounds.make_ground(np.random.default_rng(shot.ground.seed), shot.ground, reach, pictures)
     built = []
     for number, placed in enumerate(shot.units, start=1):
         unit = build_unit(unit_spec(placed.unit), textures)
@@ -50,7 +53,7 @@ def build_scene(shot: Shot, textures: Path) -> BuiltScene:
         _lay_down(thing)
     bpy.context.view_layer.update()
     camera, target, span = _set_camera(shot, built)
-    lights.light_scene(shot.light, camera, target, span)
+    lights.light_scene(shot.light, camera, target, span, pictures)
     return BuiltScene(tuple(built), camera)
 
 
@@ -92,12 +95,23 @@ def _about(axis, degrees: float) -> np.ndarray:
     return np.eye(3) + math.sin(a) * k + (1 - math.cos(a)) * k @ k
 
 
+#: Turns that bring a face or an edge of the unit up.
+_FACE_UP = {
+    "front": lambda: np.eye(3),
+    "back": lambda: _about((0, 1, 0), 180),
+    "edge top": lambda: _about((1, 0, 0), 90),
+    "edge bottom": lambda: _about((1, 0, 0), -90),
+    "edge right": lambda: _about((0, 1, 0), -90),
+    "edge left": lambda: _about((0, 1, 0), 90),
+}
+
+
 def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     """Bring a unit to rest: flat, turned over, propped up on an offcut, or across what lies there already."""
     pose = placed.pose
     bpy.context.view_layer.update()
     local = _points(unit.root)
-    turn = np.eye(3) if pose.face == "front" else _about((0, 1, 0), 180)
+    turn = _FACE_UP[pose.face]()
     turn = rest.resting_turn(local @ turn.T) @ turn
     if pose.lean_deg:
         side = math.radians(pose.lean_to_deg)
@@ -108,7 +122,8 @@ def _set_down(unit: BuiltUnit, placed: Placed, rng, alone: bool) -> None:
     if pose.lean_deg:
         points = local @ turn.T
         shift[2] = -points[:, 2].min()
-        _prop(points + shift, rng)
+        if pose.lean_deg < 80:  # on its edge a unit stands by itself
+            _prop(points + shift, rng)
     else:
         turn, shift = _drop(unit, local, turn, shift, 1 if alone else 6)
     unit.root.matrix_world = _matrix(turn, shift)
@@ -221,15 +236,27 @@ def _lay_down(thing) -> None:
     root.rotation_euler = (0, 0, math.radians(thing.yaw_deg))
     bpy.context.scene.collection.objects.link(root)
     rng = np.random.default_rng(thing.seed)
+    if thing.kind in GRIPS:
+        decoys.make_grip(rng, root, thing.kind == "gloved grip", thing.held_m)
+        root.rotation_euler = (0, 0, math.radians(thing.yaw_deg - 90))
+        toward = math.radians(thing.yaw_deg)
+        within = (
+            np.array([thing.x + 0.018 * math.cos(toward)]),
+            np.array([thing.y + 0.018 * math.sin(toward)]),
+        )
+        root.location = (thing.x, thing.y, float(_heights(*within)[0]))
+        return
     if thing.kind in HANDS:
         clutter.make_hand(rng, root, thing.kind == "glove")
         root.rotation_euler = (0, 0, math.radians(thing.yaw_deg - 90))
         level = float(np.median(_heights(thing.x + np.zeros(1), thing.y + np.zeros(1))))
         root.location = (thing.x, thing.y, max(0.0, level))
         return
-    clutter.MAKERS[thing.kind](rng, root)
+    (clutter.MAKERS | decoys.MAKERS)[thing.kind](rng, root)
     # Small things lie on the highest spot below their middle, so that they never sink into a unit.
-    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * THINGS[thing.kind] + (
+    around = np.array([(0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4)]) * (THINGS | YARD_THINGS)[
+        thing.kind
+    ] + (
         thing.x,
         thing.y,
     )
@@ -278,6 +305,12 @@ def _subject(shot: Shot, built) -> np.ndarray:
         spots = [t.corners for t in unit.texts if t.kind == "printed"] + [c.corners for c in unit.codes]
         if spots:
             return np.concatenate(spots) @ matrix[:3, :3].T + matrix[:3, 3]
+    if shot.camera.subject.startswith("plug") and built:
+        # "plugs" of the first unit, or "plug N", by canonical index: close-ups that cut off the unit.
+        unit, (_, _, number) = built[0], shot.camera.subject.partition(" ")
+        chosen = [unit.connectors[int(number)]] if number else unit.connectors
+        matrix = np.array(unit.root.matrix_world)
+        return np.concatenate([c.points for c in chosen]) @ matrix[:3, :3].T + matrix[:3, 3]
     if built:
         return np.concatenate([_points(unit.root) for unit in built])
     return np.array([(x, y, 0.0) for x in (-0.2, 0.2) for y in (-0.15, 0.15)])

@@ -1,13 +1,21 @@
 """One planned photo as a record: everything that decides how it looks, written as one line of JSON.
 
-A shot is complete: rendering and developing it need this record, the catalogue folders and nothing else.
-Lengths in metres, angles in degrees unless a name says otherwise.
+A shot is complete: rendering and developing it need this record, the catalogue folders and, for the yard's
+photos, a folder of pictures of surroundings and surfaces if there is one. Lengths in metres, angles in
+degrees unless a name says otherwise.
 """
 
 import dataclasses
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, get_args, get_origin, get_type_hints
+
+
+def _later(default: Any) -> Any:
+    """A field that came after the shipped photos were planned; a record leaves it out at its default, so that
+    their lines stay what they were."""
+    return field(default=default, metadata={"later": True})
+
 
 LIGHTS = ("sun", "overcast", "tungsten", "fluorescent", "mixed", "flash")
 GROUNDS = ("pallet wood", "concrete", "steel bench", "cardboard", "gravel", "tarpaulin")
@@ -30,6 +38,36 @@ THINGS = {
     "offcut": 0.10,
 }  # kind of loose thing: radius on the ground in metres
 HANDS = ("hand", "glove")
+
+# What only the yard's photos have.
+SURROUNDINGS = "surroundings"  # kind of light: a picture of all that is around
+YARD_GROUNDS = (
+    "floorboards",
+    "worktop",
+    "paper",
+    "sheet",
+    "tiles",
+    "carpet",
+    "slab",
+    "metal bench",
+    "engine bay",
+    "footwell",
+    "seamless",
+    "cutting mat",
+)
+YARD_THINGS = {
+    "circuit board": 0.085,
+    "switch panel": 0.07,
+    "fuse box lid": 0.075,
+    "labelled box": 0.075,
+    "disk box": 0.075,
+    "loom": 0.14,
+    "hose": 0.13,
+    "paper tag": 0.05,
+    "sticker sheet": 0.07,
+    "cap with cavity": 0.035,
+}
+GRIPS = ("grip", "gloved grip")  # hands that hold a unit by its edge
 
 
 @dataclass(frozen=True)
@@ -54,6 +92,8 @@ class Unit:
     scrawl_face: str = "back"
     missing: tuple[int, ...] = ()
     seated: int | None = None
+    label_layout: str = _later("")  # by name; empty for one of its maker's
+    stickers: tuple[str, ...] = _later(())  # kinds of things stuck on the plug face, see `stickers`
 
 
 @dataclass(frozen=True)
@@ -99,6 +139,9 @@ class Ground:
     grime: float
     tone: float
     seed: int
+    drop: float = _later(0.0)  # metres below the units, which a hand holds up
+    wall_m: float = _later(0.0)  # distance of a wall behind the units; 0 for none
+    wall_deg: float = _later(0.0)  # direction in which it stands
 
 
 @dataclass(frozen=True)
@@ -112,6 +155,7 @@ class Thing:
     y: float
     yaw_deg: float
     seed: int
+    held_m: float = _later(0.0)  # thickness of what a hand holds
 
 
 @dataclass(frozen=True)
@@ -120,7 +164,7 @@ class Camera:
     `fill`.
     """
 
-    subject: str  # "units" | "label" | "ground"
+    subject: str  # "units" | "label" | "ground" | "plug N" (canonical index) of the first unit
     fill: float  # share of the frame that the subject spans on its tighter side
     aim_x: float  # middle of the subject from the middle of the frame, in frames
     aim_y: float
@@ -151,6 +195,11 @@ class Development:
     sharpening: float
     jpeg_quality: int
     orientation: int  # EXIF, 1..8
+    tone: str = _later("")  # name of a phone's tone curve, see `camera`; empty for the studio's own
+    halo: float = _later(0.0)  # of merged exposures: broad bright rims, 0..1
+    sharpen_px: float = _later(1.3)  # radius of the sharpening's rim
+    reduced: float = _later(1.0)  # size at which a messenger stored it before, as a share
+    first_quality: int = _later(0)  # JPEG quality of an earlier storing; 0 for none
 
 
 @dataclass(frozen=True)
@@ -159,7 +208,7 @@ class Shot:
 
     id: str
     seed: int
-    set: str  # "marrow_finch" | "pell_works" | "decoy" | "pallet" | "wild"
+    set: str  # "marrow_finch" | "pell_works" | "decoy" | "pallet" | "wild" | "yard"
     split: str
     view: str  # "front" | "back" | "oblique" | "label" | "pallet" | "decoy"
     width: int  # of the photo as it is shown
@@ -174,12 +223,26 @@ class Shot:
 
     def to_json(self) -> str:
         """One line."""
-        return json.dumps(dataclasses.asdict(self), ensure_ascii=False, separators=(",", ":"))
+        return json.dumps(as_record(self), ensure_ascii=False, separators=(",", ":"))
 
     @classmethod
     def from_json(cls, line: str) -> "Shot":
         """The shot of one line; a missing or strange key raises TypeError."""
         return _build(cls, json.loads(line))
+
+
+def as_record(value: Any) -> Any:
+    """What `dataclasses.asdict` gives, without the later fields that are at their default."""
+    if dataclasses.is_dataclass(value):
+        pairs = ((f, getattr(value, f.name)) for f in dataclasses.fields(value))
+        return {
+            f.name: as_record(item)
+            for f, item in pairs
+            if not (f.metadata.get("later") and item == f.default)
+        }
+    if isinstance(value, tuple):
+        return tuple(as_record(item) for item in value)
+    return value
 
 
 def _build(kind: Any, value: Any) -> Any:

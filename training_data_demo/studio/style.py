@@ -38,6 +38,7 @@ class Style:
     fin_mm: float  # height of fins
     label_layouts: tuple[str, ...]
     label_turn_deg: int  # how the label sits on the back, against the body's up direction
+    finish: str = "plain"  # of moulded parts: "plain" | "glossy" | "grained"
 
 
 MARROW_FINCH = Style(
@@ -110,6 +111,7 @@ def style_of(family: Any) -> Style:
         fin_mm=draw.uniform(3.0, 8.0),
         label_layouts=tuple(draw.sample(("plate", "strip", "ledger", "badge"), 2)),
         label_turn_deg=draw.choice((0, 0, 0, 90, 180, 270)),
+        finish=draw.choice(("plain", "plain", "glossy", "grained")),
     )
 
 
@@ -117,4 +119,5 @@ def shell_seed(family: Any) -> int:
     """A number that families in the same shell share, whatever their plugs."""
     body = family.body
     parts = (family.maker, *body.size_mm, body.material, body.fins, body.corners, body.ears, body.lid_screws)
+    parts += body.features
     return zlib.crc32("|".join(map(str, parts)).encode())

@@ -304,3 +304,117 @@ def rubber(name: str, colour: Colour, roughness: float = 0.6):
     s.set(base_color=s.mix(dirty, colour, (0.04, 0.035, 0.03)), roughness=roughness)
     s.set(normal=s.bump(s.cells(at, 700), 0.0007))
     return s.material
+
+
+def pictured(
+    path, metres: float, *, seed: int, roughness: float, metallic: float = 0.0, tint: Colour = (1, 1, 1)
+):
+    """A photographed surface, `metres` wide, repeated; relief from its own lightness."""
+    s = Surface(path.stem, seed)
+    node = s.nodes.new("ShaderNodeTexImage")
+    node.image = bpy.data.images.load(str(path), check_existing=True)
+    s._fill(node.inputs["Vector"], s.where((1 / metres,) * 3, turn=seed % 628 / 100))
+    stained = s.ramp(s.noise(s.where(), 6, 5, 0.8), 0.55, 0.8, 0.0, 0.5)
+    colour = s.mix(1.0, node.outputs["Color"], tint, "MULTIPLY")
+    s.set(base_color=s.mix(stained, colour, s.mix(0.6, colour, (0.03, 0.027, 0.022))), metallic=metallic)
+    s.set(roughness=s.math("ADD", s.math("MULTIPLY", stained, 0.3), roughness))
+    s.set(normal=s.bump(node.outputs["Color"], 0.0012))
+    return s.material
+
+
+def _bricks(s: Surface, where, wide: float, high: float, gap: float, offset: float):
+    """Rectangles in rows: a number per rectangle and the joints between, both 0..1; sizes in metres."""
+    node = s.nodes.new("ShaderNodeTexBrick")
+    node.offset, node.squash = offset, 1.0
+    s._fill(node.inputs["Vector"], where)
+    values = {"Color1": (0, 0, 0), "Color2": (1, 1, 1), "Mortar": (0, 0, 0)}
+    values |= {"Scale": 1.0, "Mortar Size": gap, "Mortar Smooth": 0.2, "Bias": 0.0}
+    values |= {"Brick Width": wide, "Row Height": high}
+    for name, value in values.items():
+        s._fill(node.inputs[name], value)
+    return node.outputs["Color"], node.outputs["Fac"]
+
+
+def boards(seed: int, light: Colour, dark: Colour, gloss: float):
+    """Floorboards or laminate: grain along x, each board its own tone, thin joints."""
+    s = Surface("boards", seed)
+    which, joint = _bricks(s, s.where(), 1.1 + seed % 7 * 0.1, 0.07 + seed % 5 * 0.025, 0.0012, 0.37)
+    grain = s.noise(s.where((1.1, 17, 17)), 9, 8, 0.7, 0.62)
+    rings = s.waves(s.where((0.06, 1, 1)), 24, 6)
+    colour = s.mix(s.ramp(grain, 0.3, 0.72), dark, light)
+    colour = s.mix(s.ramp(rings, 0.2, 1.0, 0.0, 0.35), colour, dark)
+    colour = s.mix(s.math("MULTIPLY", which, 0.3), colour, tuple(0.6 * c for c in light))
+    colour = s.mix(joint, colour, (0.02, 0.014, 0.01))
+    s.set(base_color=colour, roughness=s.ramp(grain, 0.2, 0.8, 0.62 - 0.4 * gloss, 0.75 - 0.35 * gloss))
+    s.set(normal=s.bump(s.math("SUBTRACT", s.math("MULTIPLY", grain, 0.3), joint), 0.0008))
+    return s.material
+
+
+def tiles(seed: int, colour: Colour, joint_colour: Colour, side: float, gloss: float):
+    """Floor tiles with joints; each a little lighter or darker."""
+    s = Surface("tiles", seed)
+    which, joint = _bricks(s, s.where(), side, side, 0.0035, 0.0 if seed % 3 else 0.5)
+    cloud = s.ramp(s.noise(s.where(), 14, 6, 0.9), 0.3, 0.75)
+    shade = s.mix(cloud, tuple(0.78 * c for c in colour), colour)
+    shade = s.mix(s.math("MULTIPLY", which, 0.18), shade, tuple(0.7 * c for c in colour))
+    s.set(base_color=s.mix(joint, shade, joint_colour))
+    s.set(roughness=s.math("ADD", s.math("MULTIPLY", joint, 0.5), 0.55 - 0.42 * gloss))
+    s.set(
+        normal=s.bump(s.math("SUBTRACT", s.noise(s.where(), 30, 3), s.math("MULTIPLY", joint, 3.0)), 0.0006)
+    )
+    return s.material
+
+
+def carpet(seed: int, colour: Colour, second: Colour, pattern: float):
+    """Short pile: tufts of two yarns, trodden in places."""
+    s = Surface("carpet", seed)
+    tufts = s.cells(s.where(), 330)
+    fuzz = s.noise(s.where(), 1500, 5)
+    yarn = s.ramp(s.noise(s.where(), 190, 3), 0.5 - 0.12 * pattern, 0.56)
+    shade = s.mix(s.math("MULTIPLY", yarn, pattern), colour, second)
+    shade = s.mix(s.ramp(tufts, 0.15, 0.65, 0.0, 0.75), shade, tuple(0.3 * c for c in colour))
+    shade = s.mix(s.ramp(fuzz, 0.3, 0.7, 0.0, 0.7), shade, tuple(0.35 * c for c in colour))
+    shade = s.mix(
+        s.ramp(s.noise(s.where(), 5, 3), 0.4, 0.7, 0.0, 0.4), shade, tuple(0.65 * c for c in colour)
+    )
+    lint = s.ramp(s.noise(s.where((1, 5, 1)), 70, 4, 1.5), 0.70, 0.74, 0.0, 0.6)
+    s.set(base_color=s.mix(lint, shade, (0.35, 0.33, 0.3)), roughness=0.98)
+    s.set(normal=s.bump(s.math("SUBTRACT", fuzz, tufts), 0.0012))
+    return s.material
+
+
+def paper(seed: int, colour: Colour, squared: bool):
+    """Writing paper or kitchen paper, ruled in squares at times."""
+    s = Surface("paper", seed)
+    fibre = s.noise(s.where(), 420, 5)
+    shade = s.mix(s.ramp(fibre, 0.3, 0.7), tuple(0.93 * c for c in colour), colour)
+    if squared:
+        _, joint = _bricks(s, s.where(), 0.005, 0.005, 0.00028, 0.0)
+        shade = s.mix(s.math("MULTIPLY", joint, 0.55), shade, (0.25, 0.38, 0.62))
+    stain = s.ramp(s.noise(s.where(), 8, 5, 1.2), 0.66, 0.74, 0.0, 0.4)
+    s.set(base_color=s.mix(stain, shade, (0.10, 0.085, 0.06)), roughness=0.85)
+    s.set(normal=s.bump(fibre, 0.0003, s.bump(s.noise(s.where(), 12, 3), 0.004)))
+    return s.material
+
+
+def laminate(seed: int, colour: Colour, specks: Colour, gloss: float):
+    """Kitchen or office worktop: an even tone with specks."""
+    s = Surface("laminate", seed)
+    dots = s.ramp(s.noise(s.where(), 330, 3), 0.58, 0.66, 0.0, 0.7)
+    shade = s.mix(dots, colour, specks)
+    shade = s.mix(s.ramp(s.noise(s.where(), 3, 5, 0.6), 0.5, 0.75, 0.0, 0.2), shade, (0.05, 0.045, 0.04))
+    s.set(base_color=shade, roughness=0.6 - 0.45 * gloss, normal=s.bump(s.noise(s.where(), 160, 2), 0.0002))
+    return s.material
+
+
+def ruled(seed: int, colour: Colour, lines: Colour, pitch: float):
+    """Rubbery mat with a grid of thin lines `pitch` metres apart, every fifth broader."""
+    s = Surface("mat", seed)
+    _, thin = _bricks(s, s.where(), pitch, pitch, 0.0003, 0.0)
+    _, broad = _bricks(s, s.where(), 5 * pitch, 5 * pitch, 0.0007, 0.0)
+    worn = s.ramp(s.noise(s.where(), 9, 5), 0.3, 0.7, 0.35, 0.9)
+    grid = s.math("MULTIPLY", s.math("MAXIMUM", thin, broad), worn)
+    cuts = s.ramp(s.noise(s.where((0.6, 40, 1), turn=0.9), 8, 2, 0.2), 0.74, 0.76, 0.0, 0.35)
+    s.set(base_color=s.mix(s.math("MAXIMUM", grid, cuts), colour, lines), roughness=0.6)
+    s.set(normal=s.bump(s.noise(s.where(), 800, 2), 0.0002))
+    return s.material

@@ -4,14 +4,13 @@ All positions are pixels of the photo as it is shown, EXIF turn applied: x to th
 corner of the frame at 0, 0.
 """
 
-import dataclasses
 import math
 from typing import Any
 
 import cv2
 import numpy as np
 from plugface.demo.studio.families import family_of
-from plugface.demo.studio.shots import Shot
+from plugface.demo.studio.shots import Shot, as_record
 
 UNIT_STRIDE = 32
 _MARK, _LABEL, _SCRAWL = 16, 17, 18
@@ -81,7 +80,7 @@ def truth_row(shot: Shot, geometry: dict[str, Any], index) -> dict[str, Any]:
     index : uint16 ndarray, shape (H, W)
     """
     frame = _Frame(geometry["view"], shot.width, shot.height, np.asarray(index))
-    parameters = dataclasses.asdict(shot)
+    parameters = as_record(shot)
     for key in ("id", "set", "split", "view", "width", "height"):
         parameters.pop(key)
     return {
@@ -118,6 +117,11 @@ class _Frame:
     def polygon(self, points) -> list[list[float]]:
         return np.round(clip_polygon(hull_polygon(self.pixels(points)), self.width, self.height), 1).tolist()
 
+    def cuts_off(self, points) -> bool:
+        """Whether a part of the hull of points lies outside the frame."""
+        x, y = self.pixels(points).T
+        return bool(x.min() < 0 or y.min() < 0 or x.max() > self.width or y.max() > self.height)
+
     def visible(self, points, carries) -> float:
         return visible_share(hull_polygon(self.pixels(points)), carries)
 
@@ -138,6 +142,7 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
                 "pins": list(model.pins),
                 "polygon": frame.polygon(socket["points"]),
                 "visible": frame.visible(socket["points"], part == socket["index"] + 1),
+                "cut_off": frame.cuts_off(socket["points"]),
                 "missing": socket["missing"],
                 "mated": socket["seated"],
             }
@@ -174,7 +179,15 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
                 "visible": _facing(corners) * visible_share(corners, part == _LABEL),
             }
         )
-    return {
+    lures = [
+        {
+            "kind": lure["kind"],
+            "polygon": frame.polygon(lure["points"]),
+            "visible": frame.visible(lure["points"], part == 0),
+        }
+        for lure in built.get("lures", ())
+    ]
+    row = {
         "unit_id": unit.unit_id,
         "maker": family.maker,
         "family": family.key,
@@ -185,12 +198,15 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
         "face": placed.pose.face,
         "polygon": frame.polygon(built["outline"]),
         "visible": frame.visible(built["outline"], mine),
+        "cut_off": frame.cuts_off(built["outline"]),
         "up_deg": _up(placed, built, frame),
         "body": {"colour": family.body.colour, "fins": family.body.fins, "material": family.body.material},
         "connectors": sockets,
         "texts": texts,
         "codes": codes,
     }
+    # Shells without any say nothing of them, as before there were such.
+    return row | ({"lures": lures} if lures else {})
 
 
 def _facing(corners) -> int:
@@ -201,13 +217,14 @@ def _facing(corners) -> int:
 
 def _up(placed, built, frame: _Frame) -> float:
     """Direction of the unit's upward axis in the picture, counter-clockwise degrees, 90 = up; see the label
-    from behind.
+    from behind. Of a unit that shows an edge: where its plug face points.
     """
-    printed = [t for t in built["texts"] if t["kind"] == "printed"]
+    printed = [t for t in built["texts"] if t["kind"] == "printed" and _facing(frame.pixels(t["corners"]))]
     if placed.pose.face == "back" and printed:
         corners = frame.pixels(printed[0]["corners"])
         along = corners[0] - corners[3]
     else:
-        ends = frame.pixels(built["up"])
+        edge_on = placed.pose.face.startswith("edge ")
+        ends = frame.pixels(built["out"] if edge_on else built["up"])
         along = ends[1] - ends[0]
     return round(math.degrees(math.atan2(-along[1], along[0])) % 360, 1)

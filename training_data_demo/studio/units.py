@@ -1,7 +1,7 @@
 """One controller unit: what it shall be (UnitSpec), what was built (BuiltUnit).
 
 Blender is imported only when a unit is built, so that planning needs no renderer. Families and variants are
-those of the catalogue's entries; only their attributes are read, so a machine that renders needs no pydantic.
+those of `plugface.models.catalogue.entries`; only their attributes are read, so a machine that renders needs no pydantic.
 Lengths are metres in the unit's own frame: origin in the middle of the body, plug face towards +Z, cast mark
 upright along +Y, x to the right.
 """
@@ -47,6 +47,8 @@ class UnitSpec:
     scrawl_face: Literal["front", "back"] = "back"
     missing: tuple[int, ...] = ()  # sockets broken off, by canonical index
     seated: int | None = None  # the socket that still holds a plug with cut wires
+    label_layout: str = ""  # empty for one of its maker's
+    stickers: tuple[str, ...] = ()  # things stuck on the plug face
 
     def __post_init__(self) -> None:
         count = len(self.family.connectors)
@@ -90,6 +92,14 @@ class BuiltCode:
 
 
 @dataclass(frozen=True)
+class BuiltLure:
+    """What a hasty eye takes for a plug and is none. `points` is (N, 3)."""
+
+    kind: str
+    points: np.ndarray
+
+
+@dataclass(frozen=True)
 class BuiltUnit:
     """A unit in the open Blender scene."""
 
@@ -99,6 +109,7 @@ class BuiltUnit:
     connectors: tuple[BuiltConnector, ...]
     texts: tuple[BuiltText, ...]
     codes: tuple[BuiltCode, ...]
+    lures: tuple[BuiltLure, ...] = ()
 
 
 def build_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:

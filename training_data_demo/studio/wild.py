@@ -6,7 +6,8 @@ with no eye to any catalogue, so that what is learned is connectors and not fami
 
 import random
 
-from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.footprint import connector_size_mm, seen_size_mm
+from plugface.demo.studio.wild_shells import draw_shell
 from plugface.models.catalogue.entries import Body, Connector, Family, Label, Mark, Variant
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
@@ -15,6 +16,10 @@ COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ
 # learned.
 _TRADE = (26, 9, 6, 8, 7, 10, 10, 6, 16, 13, 4, 4)
 _EVEN = (12, 8, 10, 8, 8, 8, 10, 8, 11, 9, 6, 9)
+#: Families drawn for training: how many are in the older, simpler shells.
+_OLD_SHARE = 0.25
+#: How many have plugs that are all black or grey, as most real ones.
+_DARK_SHARE = 0.66
 _SYLLABLES = (
     "ba",
     "dor",
@@ -74,12 +79,21 @@ def unknown_family(key: str) -> Family:
 
 
 def random_family(seed: int) -> Family:
-    """A family drawn by chance; the same seed gives the same family."""
+    """A family drawn by chance; the same seed gives the same family.
+
+    A quarter stands in the older shells; the others in shells like real ones, see `wild_shells`.
+    """
     draw = random.Random(f"wild family {seed}")
     word = "".join(draw.choice(_SYLLABLES) for _ in range(draw.choice((2, 2, 3)))).upper()
     key = word if draw.random() < 0.4 else f"{word} {draw.randint(1, 99)}"
     maker = "".join(draw.choice(_SYLLABLES) for _ in range(3)).capitalize()
-    return _draw_family(draw, key, maker, _EVEN)
+    if draw.random() < _OLD_SHARE:
+        return _draw_family(draw, key, maker, _EVEN)
+    colours = draw.choices(("BK", "GY"), (0.75, 0.25), k=2) if draw.random() < _DARK_SHARE else None
+    palette = colours or draw.choices(COLOURS, _EVEN, k=draw.choice((1, 2, 3, 4)))
+    body, connectors = draw_shell(draw, palette)
+    order = sorted(connectors, key=lambda c: (-round(c.at_mm[1] / 12), c.at_mm[0]))
+    return _name_family(draw, key, maker, body, order)
 
 
 def dye(family: Family, seed: int) -> Family:
@@ -96,6 +110,11 @@ def _draw_family(draw: random.Random, key: str, maker: str, weights: tuple[int, 
         connectors = _draw_connectors(draw, body, weights)
         if connectors:
             break
+    return _name_family(draw, key, maker, body, connectors)
+
+
+def _name_family(draw: random.Random, key: str, maker: str, body: Body, connectors) -> Family:
+    """A drawn shell with its marks, label and numbers."""
     number = "".join(draw.choice("0123456789") for _ in range(draw.randint(6, 10)))
     prefix = "".join(draw.choice("ABCDEFGHKLMNPRSTUVWX") for _ in range(draw.choice((0, 0, 1, 2))))
     symbology = draw.choice(("Code 128", "Code 128", "Data Matrix", "Code 39", "none"))
@@ -182,9 +201,7 @@ def _draw_marks(draw: random.Random, key: str, maker: str, body: Body, connector
     """The model mark, and sometimes the maker's name, wherever there is room."""
     taken = []
     for connector in connectors:
-        long, wide, _ = connector_size_mm(connector)
-        if connector.turn_deg:
-            long, wide = wide, long
+        long, wide = seen_size_mm(connector)
         (x, y) = connector.at_mm
         taken.append((x - long / 2, y - wide / 2, x + long / 2, y + wide / 2))
     marks = []
