@@ -25,6 +25,7 @@ DOORS = {
     "cli/measure_text.py": ("vision",),  # measures vision alone, without a catalogue
     "cli/measure_confusions.py": ("vision",),  # lets the readers read what was drawn
     "cli/measure_vision.py": ("vision",),
+    "cli/measure_real.py": ("vision",),
     "cli/observed.py": ("vision",),  # looks at corrupted copies, and hashes vision/ for the cache
     "training_data_demo/train_segmenter.py": ("vision",),  # trains vision's own network
 }

@@ -1,4 +1,4 @@
-"""One look taught by four: the answer of a teacher to a picture seen in four ways, and how far one look is off.
+"""One look taught by four: what a teacher says of a picture seen in four ways, and how far one look is off.
 
 The averaged weights are the teacher (Tarvainen & Valpola, NeurIPS 2017); what they say of a picture, of its
 mirror image and of both with rows and columns exchanged is brought back to the picture and averaged.

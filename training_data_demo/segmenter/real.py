@@ -15,7 +15,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
-import torch.nn.functional as F
 from torch import Tensor
 
 from training_data_demo.segmenter.disturb import (

@@ -1,8 +1,8 @@
 """The shipped network taken up again: weights out of an ONNX file, whose normalisations were folded away.
 
-The exporter multiplies a batch normalisation into the convolution before it. To train on, each is put back with
-the mean and variance that its input has over real batches, so that the network says the same as before and its
-batch statistics are right as well.
+The exporter multiplies a batch normalisation into the convolution before it. To train on, each is put back
+with the mean and variance that its input has over samples, so that the network says the same as before and
+its batch statistics are right as well.
 """
 
 from pathlib import Path
@@ -77,7 +77,7 @@ def load_folded(network: Segmenter, path: Path) -> None:
 
 @torch.no_grad()
 def restore_statistics(network: Segmenter, batches: list[Tensor]) -> None:
-    """Give each normalisation the mean and variance of its input over batches (B, 3, H, W), saying the same."""
+    """Give each normalisation the statistics of its input over batches (B, 3, H, W), saying the same."""
     norms = [module for module in network.modules() if isinstance(module, nn.BatchNorm2d)]
     sums = {norm: [0, 0.0, 0.0] for norm in norms}
 

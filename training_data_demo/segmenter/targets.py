@@ -75,7 +75,7 @@ def _known(batch: Batch, seen: Tensor) -> Tensor:
     seen : bool (B, H, W), pixels of which something is known at all
     """
     index = batch.index[:, 1::2, 1::2]
-    unit, part, on_unit, on_connector = _parts(index)
+    unit, part, on_unit, _ = _parts(index)
     # A plug that lies by itself, or whose unit a person could not outline, has a unit of no known shape.
     outlined = ~_look_up(batch.units[..., :1], unit)[:, 0].isnan() | (unit == 0)
     written = ~((unit > 0) & ((part == PART_DOUBT) | (part == PART_LURE) | (part == PART_BODY)))
