@@ -4,7 +4,8 @@
     python -m cli.measure_real --photos PHOTOS --truth FOLDER-OF-ANNOTATIONS --ids IDS --text --gallery OUT
 
 PHOTOS holds ID.jpg or ID.png. What a person was not sure of counts neither for nor against. What is written
-on a photo is compared by the SHA-256 of its letters and digits, so that no real name or number is written down.
+on a photo is compared by the SHA-256 of its letters and digits, so that no real name or number is written
+down.
 """
 
 import argparse

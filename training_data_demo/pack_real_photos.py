@@ -2,7 +2,8 @@
 
     python -m training_data_demo.pack_real_photos --photos P --annotations A --ids IDS --out OUT
 
-P holds ID.jpg or ID.png, A holds ID.json, IDS is a file with an id a line: those of the training split. A photo without an annotation, or an annotation outside its picture, is named and left out.
+P holds ID.jpg or ID.png, A holds ID.json, IDS is a file with an id a line: those of the training split. A
+photo without an annotation, or an annotation outside its picture, is named and left out.
 OUT gets photos/ID.jpg and annotations.jsonl, its polygons in pixels of the smaller pictures.
 """
 
