@@ -105,7 +105,7 @@ def main() -> None:
     )
     parser.add_argument("--follow", action="store_true", help="take in shots that are rendered meanwhile")
     parser.add_argument(
-        "--start", type=Path, help="segmenter.onnx to go on from, where there is no weights.npz of it"
+        "--onnx", type=Path, help="segmenter.onnx to go on from, where there is no weights.npz of it"
     )
     parser.add_argument(
         "--real", type=Path, help="folder with annotations.jsonl and photos/, as pack_real_photos writes it"
@@ -158,10 +158,10 @@ def main() -> None:
         load_encoder(network.encoder, options.encoder)
     if options.weights:
         network.load_state_dict(network.state_dict() | _read_weights(network, options.weights))
-    if options.start:
-        load_folded(network, options.start)
+    if options.onnx:
+        load_folded(network, options.onnx)
     network = network.to(device, memory_format=torch.channels_last)
-    if options.start:
+    if options.onnx:
         _take_up(network, training, real, options.seed)
     log = {
         "shots": total,
@@ -183,7 +183,7 @@ def main() -> None:
         "scenes": bool(options.scenes),
         "keep": options.keep,
         "encoder_share": options.encoder_share,
-        "started_from": _log_beside(options.weights or options.start),
+        "started_from": _log_beside(options.weights or options.onnx),
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
         "batch": options.batch,
@@ -335,7 +335,7 @@ def _train(
     groups = [
         {
             "params": [p for p in network.parameters() if id(p) in encoder],
-            "share": options.encoder_share if options.encoder or options.weights or options.start else 1.0,
+            "share": options.encoder_share if options.encoder or options.weights or options.onnx else 1.0,
         },
         {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
     ]
