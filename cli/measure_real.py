@@ -1,7 +1,7 @@
 """Measure vision on real photographs annotated by hand: plugs, colours, outlines, lures, lines, codes.
 
-    python -m cli.measure_real --photos PHOTOS --truth truth.jsonl --split calibration
-    python -m cli.measure_real --photos PHOTOS --truth FOLDER-OF-ANNOTATIONS --ids IDS --text --gallery OUT
+    python -m plugface.cli.measure_real --photos PHOTOS --truth truth.jsonl --split calibration
+    python -m plugface.cli.measure_real --photos PHOTOS --truth FOLDER-OF-ANNOTATIONS --ids IDS --text --gallery OUT
 
 PHOTOS holds ID.jpg or ID.png. What a person was not sure of counts neither for nor against. What is written
 on a photo is compared by the SHA-256 of its letters and digits, so that no real name or number is written
@@ -15,11 +15,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-
-from cli.measure_vision import Miss, Tally, overlap, write_gallery
-from vision.observations import Observations, Unit
-from vision.observe import observe
-from vision.photo import UnreadablePhoto, decode_photo
+from plugface.cli.evaluation.measure_vision import Miss, Tally, overlap, write_gallery
+from plugface.vision.observations import Observations, Unit
+from plugface.vision.observe import observe
+from plugface.vision.photo import UnreadablePhoto, decode_photo
 
 #: Overlaps at which plugs count as found: the usual one, and one that a crude outline passes.
 STRICT, LOOSE = 0.5, 0.3

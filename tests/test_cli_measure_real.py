@@ -1,10 +1,9 @@
 """What counts as seen right on a real photograph, on made-up observations and annotations."""
 
 import pytest
-
-from cli.measure_real import is_front_right, normalised_hash, read_truth, score_real, score_written
-from cli.measure_vision import Tally
-from vision.observations import (
+from plugface.cli.evaluation.measure_vision import Tally
+from plugface.cli.measure_real import is_front_right, normalised_hash, read_truth, score_real, score_written
+from plugface.vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,
     Connector,

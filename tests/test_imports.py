@@ -13,20 +13,22 @@ FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
 #: Where a file of a room may import from, besides its own room and what is installed.
 ALLOWED = {
     "vision": (),
-    "models": ("vision.observations",),
-    "training_data_demo": ("models.catalogue",),
-    "cli": ("models", "vision.observations", "training_data_demo"),
+    "models": ("plugface.vision.observations",),
+    "training_data_demo": ("plugface.models.catalogue.entries",),
+    "cli": ("models", "plugface.vision.observations", "training_data_demo"),
 }
 
 #: Files with a wider door, and why.
 DOORS = {
     "cli/pipeline.py": ("vision",),  # joins the two halves
-    "cli/loading.py": ("vision.observe",),  # loads the networks while the rest is imported
-    "cli/measure_text.py": ("vision",),  # measures vision alone, without a catalogue
-    "cli/measure_confusions.py": ("vision",),  # lets the readers read what was drawn
-    "cli/measure_vision.py": ("vision",),
+    "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
+    "cli/evaluation/measure_text.py": ("vision",),  # measures vision alone, without a catalogue
+    "cli/evaluation/measure_confusions.py": ("vision",),  # lets the readers read what was drawn
+    "cli/evaluation/measure_vision.py": ("vision",),
     "cli/measure_real.py": ("vision",),
-    "cli/observed.py": ("vision",),  # looks at corrupted copies, and hashes vision/ for the cache
+    "cli/evaluation/kept_observations.py": (
+        "vision",
+    ),  # looks at corrupted copies, and hashes vision/ for the cache
     "training_data_demo/train_segmenter.py": ("vision",),  # trains vision's own network
 }
 

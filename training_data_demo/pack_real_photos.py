@@ -1,6 +1,6 @@
 """Pack annotated real photographs for a training: smaller pictures in one folder, one file of annotations.
 
-    python -m training_data_demo.pack_real_photos --photos P --annotations A --ids IDS --out OUT
+    python -m plugface.demo.pack_real_photos --photos P --annotations A --ids IDS --out OUT
 
 P holds ID.jpg or ID.png, A holds ID.json, IDS is a file with an id a line: those of the training split. A
 photo without an annotation, or an annotation outside its picture, is named and left out.

@@ -5,7 +5,7 @@
 # ///
 """Train the segmenter on rendered shots and write it as ONNX, with its log.
 
-    python -m training_data_demo.train_segmenter --data SHOTS --out OUT --minutes 6 --encoder WHEEL
+    python -m plugface.demo.train_segmenter --data SHOTS --out OUT --minutes 6 --encoder WHEEL
 
 Each SHOTS folder (there may be several) holds NAME.npz and NAME.json as the studio's render step writes
 them, at
@@ -17,7 +17,7 @@ Writes segmenter.onnx, weights.npz and training_log.json into OUT, halfway and a
 SCENES holds real photographs of other things: those in Debian's gnome-backgrounds, mate-backgrounds,
 lomiri-wallpapers and opencv-doc as grounds, the photographs in tuxpaint-stamps-default as things.
 One process keeps a graphics card busy for a quarter of the time. Several train one network together under
-`python -m torch.distributed.run --nproc-per-node 3 -m training_data_demo.train_segmenter ...`: each draws a
+`python -m torch.distributed.run --nproc-per-node 3 -m plugface.demo.train_segmenter ...`: each draws a
 batch from its own share of the shots, and their gradients are averaged. They are dealt out to all cards that
 there are.
 """
@@ -40,11 +40,11 @@ from torch import nn
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from training_data_demo.moving_average import follow
-from training_data_demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
-from training_data_demo.segmenter.looks import answer_in_four_ways, looks_loss
-from training_data_demo.segmenter.network import Segmenter, load_encoder
-from training_data_demo.segmenter.real import (
+from plugface.demo.moving_average import follow
+from plugface.demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
+from plugface.demo.segmenter.looks import answer_in_four_ways, looks_loss
+from plugface.demo.segmenter.network import Segmenter, load_encoder
+from plugface.demo.segmenter.real import (
     RealShots,
     develop_real,
     draw_real_batch,
@@ -53,10 +53,10 @@ from training_data_demo.segmenter.real import (
     mix_amplitudes,
     read_real_shots,
 )
-from training_data_demo.segmenter.scenes import Scenes
-from training_data_demo.segmenter.shots import Shot, draw_batch, find_renders, on_other_ground, read_shots
-from training_data_demo.segmenter.start import load_folded, restore_statistics
-from training_data_demo.segmenter.targets import Figures, loss
+from plugface.demo.segmenter.scenes import Scenes
+from plugface.demo.segmenter.shots import Shot, draw_batch, find_renders, on_other_ground, read_shots
+from plugface.demo.segmenter.start import load_folded, restore_statistics
+from plugface.demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
 SIZES = ((480, 640), (640, 480), (512, 512), (384, 384), (256, 320))

@@ -6,10 +6,9 @@ mirror image and of both with rows and columns exchanged is brought back to the 
 
 import torch
 import torch.nn.functional as F
+from plugface.demo.segmenter.network import COARSE, CONNECTOR_SCALE, UNIT_SCALE
+from plugface.demo.segmenter.targets import split_coarse
 from torch import Tensor, nn
-
-from training_data_demo.segmenter.network import COARSE, CONNECTOR_SCALE, UNIT_SCALE
-from training_data_demo.segmenter.targets import split_coarse
 
 _SCALES = {"unit": UNIT_SCALE, "connector": CONNECTOR_SCALE}
 _CHOICES = ("colour", "size", "fins", "body_colour")

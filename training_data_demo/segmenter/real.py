@@ -15,9 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
-from torch import Tensor
-
-from training_data_demo.segmenter.disturb import (
+from plugface.demo.segmenter.disturb import (
     _blur_kernels,
     _filter_each,
     _grain,
@@ -29,7 +27,7 @@ from training_data_demo.segmenter.disturb import (
     jpeg,
     to_srgb,
 )
-from training_data_demo.segmenter.shots import (
+from plugface.demo.segmenter.shots import (
     COLOURS,
     CONNECTOR_COLUMNS,
     CONNECTORS,
@@ -50,6 +48,7 @@ from training_data_demo.segmenter.shots import (
     draw_view,
     polygon_moments,
 )
+from torch import Tensor
 
 #: Which views show the plug face, and which the other; the rest tell nothing.
 _FACE = {"face": 1.0, "close_up": 1.0, "back": 0.0, "label": 0.0}

@@ -17,10 +17,9 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
+from plugface.demo.segmenter.disturb import to_srgb
+from plugface.demo.studio.shades import draw_shade
 from torch import Tensor
-
-from training_data_demo.segmenter.disturb import to_srgb
-from training_data_demo.studio.shades import draw_shade
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")  # IEC 60757
 SIZES = ("S", "M", "L")

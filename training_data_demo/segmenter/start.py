@@ -9,9 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import torch
+from plugface.demo.segmenter.network import Segmenter
 from torch import Tensor, nn
-
-from training_data_demo.segmenter.network import Segmenter
 
 
 def _convolutions(network: Segmenter) -> list[tuple[str, nn.Conv2d, nn.BatchNorm2d | None]]:

@@ -2,10 +2,8 @@
 
 import torch
 import torch.nn.functional as F
-from torch import Tensor
-
-from training_data_demo.segmenter.network import COARSE, CONNECTOR_SCALE, FINE, UNIT_SCALE
-from training_data_demo.segmenter.shots import (
+from plugface.demo.segmenter.network import COARSE, CONNECTOR_SCALE, FINE, UNIT_SCALE
+from plugface.demo.segmenter.shots import (
     CONNECTOR_COLUMNS,
     IGNORE,
     LURE_BESIDE,
@@ -21,6 +19,7 @@ from training_data_demo.segmenter.shots import (
     UNIT_COLUMNS,
     Batch,
 )
+from torch import Tensor
 
 UNIT = {name: i for i, name in enumerate(UNIT_COLUMNS)}
 CONNECTOR = {name: i for i, name in enumerate(CONNECTOR_COLUMNS)}
