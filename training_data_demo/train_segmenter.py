@@ -42,9 +42,20 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from plugface.demo.moving_average import follow
 from plugface.demo.segmenter.disturb import cover, develop, develop_plainly, invent_grounds
+from plugface.demo.segmenter.looks import answer_in_four_ways, looks_loss
 from plugface.demo.segmenter.network import Segmenter, load_encoder
+from plugface.demo.segmenter.real import (
+    RealShots,
+    develop_real,
+    draw_real_batch,
+    draw_real_grounds,
+    join_batches,
+    mix_amplitudes,
+    read_real_shots,
+)
 from plugface.demo.segmenter.scenes import Scenes
 from plugface.demo.segmenter.shots import Shot, draw_batch, find_renders, on_other_ground, read_shots
+from plugface.demo.segmenter.start import load_folded, restore_statistics
 from plugface.demo.segmenter.targets import Figures, loss
 
 #: Sample sizes (height, width); one is drawn per step.
@@ -93,6 +104,25 @@ def main() -> None:
         "--scenes", type=Path, help="folder with real photographs, as segmenter/scenes.py takes it"
     )
     parser.add_argument("--follow", action="store_true", help="take in shots that are rendered meanwhile")
+    parser.add_argument(
+        "--onnx", type=Path, help="segmenter.onnx to go on from, where there is no weights.npz of it"
+    )
+    parser.add_argument(
+        "--real", type=Path, help="folder with annotations.jsonl and photos/, as pack_real_photos writes it"
+    )
+    parser.add_argument("--real-share", type=float, default=0.33, help="share of the samples that are real")
+    parser.add_argument(
+        "--mix", type=float, default=0.3, help="share of rendered samples with the coarse light of real ones"
+    )
+    parser.add_argument(
+        "--frozen-blocks", type=int, default=0, help="so many first blocks of the encoder stay as they are"
+    )
+    parser.add_argument(
+        "--teach",
+        type=float,
+        default=0.0,
+        help="weight of the loss of one look against four of the teacher's",
+    )
     parser.add_argument("--freeze", action="store_true", help="leave the encoder as it is")
     parser.add_argument("--seed", type=int, default=20261125)
     options = parser.parse_args()
@@ -112,9 +142,10 @@ def main() -> None:
     started = time.monotonic()
     paths = _find_shots(options.data)
     shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos, wanted)
+    real = read_real_shots(options.real, device) if options.real else None
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
-    if not training:
+    if not training and not real:
         raise SystemExit("No shots to train on: --data must hold NAME.npz with NAME.json beside it.")
     total = _in_all(len(training))
     print(
@@ -127,9 +158,19 @@ def main() -> None:
         load_encoder(network.encoder, options.encoder)
     if options.weights:
         network.load_state_dict(network.state_dict() | _read_weights(network, options.weights))
+    if options.onnx:
+        load_folded(network, options.onnx)
     network = network.to(device, memory_format=torch.channels_last)
+    if options.onnx:
+        _take_up(network, training, real, options.seed)
     log = {
         "shots": total,
+        "real_photos": len(real.with_things) if real else 0,
+        "real_negatives": len(real.negatives) if real else 0,
+        "real_share": options.real_share if real else 0.0,
+        "mix": options.mix,
+        "frozen_blocks": options.frozen_blocks,
+        "teach": options.teach,
         "held_back": len(held_back),
         "parameters": sum(p.numel() for p in network.parameters()),
         "encoder": options.encoder.name if options.encoder else "random",
@@ -142,7 +183,7 @@ def main() -> None:
         "scenes": bool(options.scenes),
         "keep": options.keep,
         "encoder_share": options.encoder_share,
-        "started_from": _log_beside(options.weights),
+        "started_from": _log_beside(options.weights or options.onnx),
         "minutes": options.minutes,
         "encoder_frozen": options.freeze,
         "batch": options.batch,
@@ -156,13 +197,32 @@ def main() -> None:
         _read_more(options, known, training, device, wanted)
 
     torch.manual_seed(options.seed + rank)
-    averaged = _train(network, training, held_back, device, options, log, read_more, rank)
+    averaged = _train(network, training, real, held_back, device, options, log, read_more, rank)
     log["shots"] = _in_all(len(training))
     if rank:
         return
     if options.weights and options.keep:
         _keep(averaged, options.weights, options.keep)
     _save(averaged, held_back or training, device, options, log)
+
+
+@torch.no_grad()
+def _take_up(network: Segmenter, training: list[Shot], real: RealShots | None, seed: int) -> None:
+    """Put the normalisations of a network without any back, by what all processes' first one sees."""
+    if not dist.is_initialized() or dist.get_rank() == 0:
+        rng, batches = np.random.default_rng(seed), []
+        for _ in range(8):
+            if training:
+                rgb = develop_plainly(draw_batch(training, 8, SMALL_SIZES[0], rng).rgb)
+                batches.append(rgb.nan_to_num(0.0))
+            if real:
+                batches.append(develop_real(draw_real_batch(real, 8, SMALL_SIZES[0], rng).rgb))
+        restore_statistics(network, batches)
+    if dist.is_initialized():
+        for value in network.state_dict().values():
+            held = value.cpu()
+            dist.broadcast(held, 0)
+            value.copy_(held)
 
 
 def _choose_device() -> torch.device:
@@ -218,7 +278,11 @@ def _keep(network: Segmenter, start: Path, share: float) -> None:
 
 def _log_beside(weights: Path | None) -> dict | None:
     """The log of the run that wrote these weights: the whole training stays on record."""
-    return json.loads((weights.parent / "training_log.json").read_text()) if weights else None
+    if not weights:
+        return None
+    beside = weights.parent / "training_log.json"
+    log = beside if beside.is_file() else Path(__file__).parent / "segmenter_log.json"
+    return json.loads(log.read_text()) if log.is_file() else None
 
 
 def _draw_by(name: str) -> float:
@@ -251,6 +315,7 @@ def _in_all(own: int) -> int:
 def _train(
     network: Segmenter,
     training: list[Shot],
+    real: RealShots | None,
     held_back: list[Shot],
     device: torch.device,
     options: argparse.Namespace,
@@ -263,10 +328,14 @@ def _train(
     for parameter in network.encoder.parameters():
         parameter.requires_grad_(not options.freeze)
     # Weights that already know pictures move less.
+    frozen = [network.encoder.stem, network.encoder.bn, *network.encoder.blocks[: options.frozen_blocks]]
+    frozen = frozen if options.frozen_blocks else []
+    for module in frozen:
+        module.requires_grad_(False)
     groups = [
         {
             "params": [p for p in network.parameters() if id(p) in encoder],
-            "share": options.encoder_share if options.encoder or options.weights else 1.0,
+            "share": options.encoder_share if options.encoder or options.weights or options.onnx else 1.0,
         },
         {"params": [p for p in network.parameters() if id(p) not in encoder], "share": 1.0},
     ]
@@ -278,25 +347,44 @@ def _train(
     started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
     network.train()
     network.encoder.train(not options.freeze)
+    for module in frozen:
+        module.eval()
     scenes = Scenes(options.scenes, device) if options.scenes else None
     sizes = SIZES if device.type == "cuda" else SMALL_SIZES
 
     @torch.no_grad()
-    def draw():
-        batch = draw_batch(training, options.batch, sizes[size_rng.integers(len(sizes))], rng)
+    def draw_rendered(count: int, size: tuple[int, int]):
+        batch = draw_batch(training, count, size, rng)
         grounds = invent_grounds(batch.rgb)
         if scenes:
-            real = torch.from_numpy(rng.random(len(grounds)) < 0.6).to(device)[:, None, None, None]
-            grounds = torch.where(real, scenes.draw_grounds(grounds, rng), grounds)
+            among = torch.from_numpy(rng.random(count) < 0.6).to(device)[:, None, None, None]
+            grounds = torch.where(among, scenes.draw_grounds(grounds, rng), grounds)
+        if real and real.negatives:
+            among = torch.from_numpy(rng.random(count) < 0.4).to(device)[:, None, None, None]
+            grounds = torch.where(among, draw_real_grounds(real, grounds, rng), grounds)
         batch = on_other_ground(batch, grounds, options.grounds, rng)
         if scenes:
             batch = scenes.strew(batch, 0.3, rng)
-        if rng.random() < options.plain:
-            picture, hidden = cover(develop_plainly(batch.rgb), 0.1)
-        else:
-            picture, hidden = cover(develop(batch.rgb))
+        return batch, develop_plainly(batch.rgb) if rng.random() < options.plain else develop(batch.rgb)
+
+    @torch.no_grad()
+    def draw():
+        size = sizes[size_rng.integers(len(sizes))]
+        count = options.batch - round(options.batch * options.real_share) if real else options.batch
+        count = count if training else 0
+        parts, pictures = [], []
+        if real and count < options.batch:
+            parts.append(draw_real_batch(real, options.batch - count, size, rng))
+            pictures.append(develop_real(parts[0].rgb))
+        if count:
+            batch, picture = draw_rendered(count, size)
+            if pictures and options.mix:
+                picture = mix_amplitudes(picture.nan_to_num(0.0), pictures[0], options.mix)
+            parts.append(batch)
+            pictures.append(picture)
+        picture, hidden = cover(torch.cat(pictures), 0.1 if real else 0.3)
         # One value that is no number spoils the batch statistics for good, though the loss be left out.
-        return batch, picture.nan_to_num(0.0), hidden
+        return join_batches(parts), picture.nan_to_num(0.0), hidden
 
     reader, reading = ThreadPoolExecutor(1), None
     pool = ThreadPoolExecutor(1)  # the next batch is drawn while this one is learned from
@@ -313,7 +401,13 @@ def _train(
         picture = picture.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             fine, coarse = network(picture)
+            # The teacher is the average, which is worth following once it has left the start.
+            taught = answer_in_four_ways(averaged, picture) if options.teach and progress > 0.1 else None
         total, terms = loss(fine.float(), coarse.float(), batch, hidden)
+        if taught is not None:
+            terms["looks"] = looks_loss(fine.float(), coarse.float(), taught)
+            total = total + options.teach * terms["looks"]
+            terms["looks"] = terms["looks"].detach()
         optimiser.zero_grad(set_to_none=True)
         if torch.isfinite(total):
             total.backward()

@@ -28,6 +28,11 @@ FINS = ("none", "half", "all")
 #: The index image holds 32 * unit number + part.
 PARTS = 32
 PART_WIRES, PART_MARK, PART_LABEL = 13, 16, 17
+#: Parts that only real photographs have: a plug or none, what looks like one and is none, and a body on which
+#: marks and labels were not all written down.
+PART_DOUBT, PART_LURE, PART_BODY = 20, 21, 22
+#: Index of what lies beside the units of a real photograph, and of what looks like a plug there.
+REAL_GROUND, LURE_BESIDE = 2, 3
 CONNECTORS = range(1, 13)
 IGNORE = -1
 

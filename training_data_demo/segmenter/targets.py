@@ -6,11 +6,16 @@ from plugface.demo.segmenter.network import COARSE, CONNECTOR_SCALE, FINE, UNIT_
 from plugface.demo.segmenter.shots import (
     CONNECTOR_COLUMNS,
     IGNORE,
+    LURE_BESIDE,
     MAX_UNITS,
+    PART_BODY,
+    PART_DOUBT,
     PART_LABEL,
+    PART_LURE,
     PART_MARK,
     PART_WIRES,
     PARTS,
+    REAL_GROUND,
     UNIT_COLUMNS,
     Batch,
 )
@@ -20,6 +25,9 @@ UNIT = {name: i for i, name in enumerate(UNIT_COLUMNS)}
 CONNECTOR = {name: i for i, name in enumerate(CONNECTOR_COLUMNS)}
 #: How much more a pixel of each mask counts than one beside it: rare ones were learned late without.
 RARE = (1.0, 2.0, 3.0, 2.0)
+#: How much more what is no plug counts: what looks like one, and anything else in a real photograph. A label
+#: called a plug is the worst error there is.
+LURE_WEIGHT, REAL_WEIGHT = 4.0, 1.5
 #: The same for a stump beside a whole housing: one in fifteen.
 RARE_STUMP = 4.0
 #: Weight of each coarse head. Chosen by importance to the job and by how small
@@ -56,6 +64,26 @@ def fine_targets(index: Tensor) -> Tensor:
     masks = {"unit": on_unit, "connector": on_connector}
     masks |= {"mark": on_unit & (part == PART_MARK), "label": on_unit & (part == PART_LABEL)}
     return torch.stack([masks[name] for name in FINE], 1).float()
+
+
+def _known(batch: Batch, seen: Tensor) -> Tensor:
+    """How much each pixel of each mask counts, float (B, 4, H / 2, W / 2); nought where it is not known.
+
+    Parameters
+    ----------
+    seen : bool (B, H, W), pixels of which something is known at all
+    """
+    index = batch.index[:, 1::2, 1::2]
+    unit, part, on_unit, _ = _parts(index)
+    # A plug that lies by itself, or whose unit a person could not outline, has a unit of no known shape.
+    outlined = ~_look_up(batch.units[..., :1], unit)[:, 0].isnan() | (unit == 0)
+    written = ~((unit > 0) & ((part == PART_DOUBT) | (part == PART_LURE) | (part == PART_BODY)))
+    plug = (part != PART_DOUBT).float()
+    real = (index == REAL_GROUND) | (on_unit & (part == PART_BODY))
+    lure = (index == LURE_BESIDE) | (on_unit & (part == PART_LURE))
+    plug = torch.where(real, plug * REAL_WEIGHT, torch.where(lure, plug * LURE_WEIGHT, plug))
+    weights = {"unit": outlined, "connector": plug, "mark": written, "label": written}
+    return torch.stack([weights[name].float() for name in FINE], 1) * seen[:, None, 1::2, 1::2]
 
 
 def _look_up(table: Tensor, row: Tensor) -> Tensor:
@@ -104,14 +132,15 @@ def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Te
     """
     terms = {}
     seen = (batch.index != IGNORE) & ~hidden
-    want, known = fine_targets(batch.index), seen[:, None, 1::2, 1::2].float()
+    want, known = fine_targets(batch.index), _known(batch, seen)
     rare = torch.tensor(RARE, device=fine.device).view(1, -1, 1, 1)
     entropy = F.binary_cross_entropy_with_logits(fine, want, pos_weight=rare, reduction="none")
     chance = fine.sigmoid()
     for i, name in enumerate(FINE):
-        overlap = (chance[:, i] * want[:, i] * known[:, 0]).sum()
-        dice = 1 - (2 * overlap + 1) / (((chance[:, i] + want[:, i]) * known[:, 0]).sum() + 1)
-        terms[f"mask {name}"] = 3 * (entropy[:, i] * known[:, 0]).sum() / known.sum().clamp(min=1) + dice
+        counts = known[:, i]
+        overlap = (chance[:, i] * want[:, i] * counts).sum()
+        dice = 1 - (2 * overlap + 1) / (((chance[:, i] + want[:, i]) * counts).sum() + 1)
+        terms[f"mask {name}"] = 3 * (entropy[:, i] * counts).sum() / counts.sum().clamp(min=1) + dice
 
     index = batch.index[:, 2::4, 2::4]
     unit, part, on_unit, on_connector = _parts(index)
