@@ -13,9 +13,9 @@ from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.web.answering import Problem
-from plugface.cli.web.words import ENGLISH, WordsError, load_words
 from plugface.cli.web.queue import YardError
 from plugface.cli.web.refusals import STATUS
+from plugface.cli.web.words import ENGLISH, WordsError, load_words
 from plugface.cli.web.worker_pool import ProcessAnswerer, WorkerLost
 
 A, B = "a" * 32, "b" * 32
