@@ -21,21 +21,19 @@ ALLOWED = {
     "vision": (),
     "models": ("plugface.vision.observations",),
     "training_data_demo": ("plugface.models.catalogue.entries",),
-    "cli": ("models", "plugface.vision.observations", "training_data_demo"),
+    "cli": ("plugface.models", "plugface.vision.observations", "plugface.demo"),
 }
 
 #: Files with a wider door, and why.
 DOORS = {
-    "cli/pipeline.py": ("vision",),  # joins the two halves
+    "cli/pipeline.py": ("plugface.vision",),  # joins the two halves
     "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
-    "cli/evaluation/measure_text.py": ("vision",),  # measures vision alone, without a catalogue
-    "cli/evaluation/measure_confusions.py": ("vision",),  # lets the readers read what was drawn
-    "cli/evaluation/measure_vision.py": ("vision",),
-    "cli/measure_real.py": ("vision",),
-    "cli/evaluation/kept_observations.py": (
-        "vision",
-    ),  # looks at corrupted copies, and hashes vision/ for the cache
-    "training_data_demo/train_segmenter.py": ("vision",),  # trains vision's own network
+    "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
+    "cli/evaluation/measure_confusions.py": ("plugface.vision",),  # lets the readers read what was drawn
+    "cli/evaluation/measure_vision.py": ("plugface.vision",),
+    "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
+    "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
+    "training_data_demo/train_segmenter.py": ("plugface.vision",),  # trains vision's own network
 }
 
 

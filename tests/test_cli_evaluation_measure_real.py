@@ -2,7 +2,13 @@
 
 import pytest
 from plugface.cli.evaluation.measure_vision import Tally
-from plugface.cli.measure_real import is_front_right, normalised_hash, read_truth, score_real, score_written
+from plugface.cli.evaluation.measure_real import (
+    is_front_right,
+    normalised_hash,
+    read_truth,
+    score_real,
+    score_written,
+)
 from plugface.vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,
