@@ -36,9 +36,13 @@ KNOWN = {
         2, 503, "Check the path of the ledger and who may write there."
     ),
     "plugface.cli.present.picture.PictureError": Known(2, 422, "Name another file for the picture."),
-    "plugface.cli.pipeline.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
-    "plugface.cli.pipeline.SeveralUnits": Known(2, 422, "Add --unit N for one of them, or sort them all."),
-    "plugface.cli.pipeline.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
+    "plugface.codec.UnknownFormat": Known(2, 422, "Read it with the version that wrote it, or a later one."),
+    "plugface.models.unit_choice.UnitGone": Known(2, 422, "Take the photo again."),
+    "plugface.models.unit_choice.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),
+    "plugface.models.unit_choice.SeveralUnits": Known(
+        2, 422, "Add --unit N for one of them, or sort them all."
+    ),
+    "plugface.models.unit_choice.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
     "plugface.cli.evaluation.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
     "plugface.cli.lot.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
     "plugface.cli.lot.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),

@@ -24,8 +24,8 @@ from pathlib import PurePosixPath
 from statistics import median
 
 from plugface.models.id_cards import is_card, is_square
-from plugface.models.unit_choice import polygon_area
-from plugface.vision.observations import Observations
+from plugface.models.unit_choice import NoUnit, UnitChoice, UnitIndex, to_part
+from plugface.vision.observations import Observations, polygon_area
 
 #: More photos than this are never one unit. Our choice: nobody takes more of one controller.
 MAX_PHOTOS = 12
@@ -80,12 +80,12 @@ class PhotoSummary:
 
 @dataclass(frozen=True)
 class Group:
-    """Photos of one unit; `parts` says which unit of each photo is meant (None: no unit was found there)."""
+    """Photos of one unit; `parts` says which unit of each photo is meant."""
 
     key: str  # the same for the same photos in every run
     method: str
     shots: tuple[PhotoSummary, ...]
-    parts: tuple[int | None, ...]
+    parts: tuple[UnitChoice, ...]
     findings: tuple[str, ...] = ()
 
 
@@ -166,7 +166,8 @@ def group_shots(shots: Iterable[PhotoSummary]) -> list[Group]:
         groups += _part_crowded(_group("photo", shot.sha256[:16], "single photo", [shot]))
     groups += _by_time([shot for shot in rest if len(shot.units) <= 1])
     return sorted(
-        _with_findings(groups), key=lambda group: (_natural(group.shots[0].path), group.parts[0] or 0)
+        _with_findings(groups),
+        key=lambda group: (_natural(group.shots[0].path), max(to_part(group.parts[0]), 0)),
     )
 
 
@@ -212,7 +213,7 @@ def _said_unit(path: str) -> str | None:
 
 
 def _group(kind: str, name: str, method: str, shots: Sequence[PhotoSummary]) -> Group:
-    parts = tuple(shot.units[0].part if shot.units else None for shot in shots)
+    parts = tuple(UnitIndex(shot.units[0].part) if shot.units else NoUnit() for shot in shots)
     return Group(f"{kind}:{name}", method, tuple(shots), parts)
 
 
@@ -321,7 +322,7 @@ def _part_crowded(group: Group) -> list[Group]:
         for number, glimpse in enumerate(shot.units, start=1):
             method = f"one of {len(shot.units)} units in one photo"
             key = f"part:{shot.sha256[:16]}.{number}"
-            parted.append(Group(key, method, (shot,), (glimpse.part,)))
+            parted.append(Group(key, method, (shot,), (UnitIndex(glimpse.part),)))
     if not parted:
         return [group]
     kind, name = group.key.split(":", 1)

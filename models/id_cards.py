@@ -1,7 +1,6 @@
 """Cards with a square code, laid beside a unit to say which one it is."""
 
-from plugface.models.unit_choice import polygon_area
-from plugface.vision.observations import Code, Unit
+from plugface.vision.observations import Code, Unit, polygon_area
 
 #: A code that covers this share of what it lies on lies on a card. The Data Matrix codes of 319 labels in the
 #: demo's photos cover 2.6 % of their units at most, cards in trials 16 % and more (2026-11-26).

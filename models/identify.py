@@ -1,5 +1,7 @@
 """From observations to the answer for one unit: the front door of models/."""
 
+from collections.abc import Sequence
+
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.answers import Decision
@@ -9,7 +11,7 @@ from plugface.models.decision.decide import decide
 from plugface.models.decision.pairing import Needs
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.pooling import pool_views
-from plugface.models.unit_choice import gather_views
+from plugface.models.unit_choice import UnitChoice, gather_views
 from plugface.vision.observations import Observations
 
 __all__ = ["Needs", "identify"]
@@ -20,7 +22,7 @@ def identify(
     catalogue: Catalogue,
     model: Model,
     *,
-    chosen: list[int | None] | None = None,
+    chosen: Sequence[UnitChoice] | None = None,
     needs: Needs | None = None,
     costs: Costs | None = None,
 ) -> Decision:
@@ -30,8 +32,8 @@ def identify(
     ----------
     observations : list of Observations
         One per photo, all of one unit.
-    chosen : list of int or None, optional
-        Which unit of each photo; None takes the most prominent one. A photo without any unit is read as a
+    chosen : sequence of UnitChoice, optional
+        Which unit of each photo; without it the most prominent one. A photo without any unit is read as a
         close-up of a label or a donor's plate.
     needs : Needs, optional
         What the swap asks for; fills `Decision.fit`.

@@ -1,8 +1,82 @@
-"""Which part of each photo belongs to the unit in question."""
+"""Which unit of each photo is meant, and what of the photo belongs to it: the one place that says so."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from plugface.vision.observations import Code, Observations, Text, Unit
+from plugface.models.id_cards import is_card
+from plugface.vision.observations import MIN_AREA_RATIO, Code, Observations, Text, Unit, polygon_area
+
+#: A second thing counts as another unit from this confidence on, where it is not tiny beside the largest.
+#: Chosen on the calibration split, where single units reach 0.91 and more and what is none mostly less: a lid
+#: or a bracket beside the unit must not stop the answer, a second controller must.
+OTHER_UNIT_CONFIDENCE = 0.9
+
+
+@dataclass(frozen=True)
+class UnitIndex:
+    """The unit at this place of `Observations.units`."""
+
+    index: int
+
+    def __post_init__(self) -> None:
+        if self.index < 0:
+            raise ValueError(f"index must be 0 or more, got {self.index}")
+
+
+@dataclass(frozen=True)
+class NoUnit:
+    """No unit was found: the photo is read as a close-up of a label or of a donor's plate."""
+
+
+@dataclass(frozen=True)
+class MostProminent:
+    """The surest and largest thing that counts as a unit; `NoUnit` where nothing does."""
+
+
+UnitChoice = UnitIndex | NoUnit | MostProminent
+
+
+class SeveralUnits(Exception):
+    """A photo that shows several units where one was asked for: which photo, and where each unit is."""
+
+    def __init__(self, photo: str, places: Sequence[str]) -> None:
+        self.photo, self.places = photo, tuple(places)
+        listed = "; ".join(f"{number} {place}" for number, place in enumerate(self.places, start=1))
+        self.remedy = "Add --unit N for one of them, or take the whole photo with `plugface sort`"
+        super().__init__(f"{photo} shows {len(self.places)} units: {listed}. {self.remedy}.")
+
+
+class NoSuchUnit(Exception):
+    """A number given with --unit that the photo does not have."""
+
+    def __init__(self, photo: str, asked: int, n_units: int) -> None:
+        self.photo, self.asked, self.n_units = photo, asked, n_units
+        there = {0: "no unit was found there", 1: "one unit was found there"}
+        found = there.get(n_units, f"{n_units} units were found there")
+        self.remedy = "Leave out --unit to see what there is"
+        super().__init__(f"{photo} has no unit {asked}: {found}. {self.remedy}.")
+
+
+class UnitInSeveral(Exception):
+    """A number given with --unit where several photos show several units each: it can mean only one's."""
+
+    def __init__(self, unit: int, photos: Sequence[str]) -> None:
+        self.unit, self.photos = unit, tuple(photos)
+        self.remedy = "Keep one of them beside the photos of that unit, or take all with `plugface sort`"
+        super().__init__(
+            f"{', '.join(self.photos)} each show several units, and number {unit} of one need not be number "
+            f"{unit} of another. {self.remedy}."
+        )
+
+
+class UnitGone(Exception):
+    """A unit of the ledger that is not found in its photo any more by the version that looked last."""
+
+    def __init__(self, part: int, n_units: int) -> None:
+        self.part, self.n_units = part, n_units
+        super().__init__(
+            f"unit {part + 1} of the photo is not found there any more ({n_units} are). Take the photo again"
+        )
 
 
 @dataclass(frozen=True)
@@ -25,32 +99,136 @@ class UnitView:
 
 @dataclass(frozen=True)
 class ObservedUnit:
-    """Photos of one unit with what it truly is; family None: in no family of the catalogue."""
+    """Photos of one unit with what it truly is; family None: in no family of the catalogue.
+
+    `chosen` says which unit of each photo is meant; without it, the most prominent one of each.
+    """
 
     unit_id: str
     observations: tuple[Observations, ...]
     family: str | None
     variant: str | None = None
-    chosen: tuple[int | None, ...] | None = None
+    chosen: tuple[UnitChoice, ...] | None = None
+
+
+def list_units(seen: Observations) -> list[int]:
+    """Places in `seen.units` of what counts as a unit of its own; the surest one always does.
+
+    A card with an id never does. Where no card and no unit is, the list is empty.
+    """
+    areas = {index: polygon_area(unit.polygon) for index, unit in enumerate(seen.units) if not is_card(unit)}
+    if not areas:
+        return []
+    largest = max(areas.values())
+    credible = [
+        index
+        for index, area in areas.items()
+        if seen.units[index].confidence >= OTHER_UNIT_CONFIDENCE and area >= MIN_AREA_RATIO * largest
+    ]
+    return credible or [most_prominent(seen)]
+
+
+def most_prominent(seen: Observations) -> int | None:
+    """Place of the unit with the largest confidence times area; None where there is none but cards."""
+    places = [index for index, unit in enumerate(seen.units) if not is_card(unit)]
+    return max(
+        places,
+        key=lambda index: seen.units[index].confidence * polygon_area(seen.units[index].polygon),
+        default=None,
+    )
+
+
+def choose_units(
+    names: Sequence[str], observations: Sequence[Observations], unit: int | None = None
+) -> tuple[UnitChoice, ...]:
+    """Which unit of each photo is meant, where all photos show one unit.
+
+    Parameters
+    ----------
+    names : sequence of str, length n
+        What to call the photos in an error.
+    observations : sequence of Observations, length n
+    unit : int, optional
+        1-based number for the one photo that shows several units, as `SeveralUnits` lists them.
+
+    Returns
+    -------
+    chosen : tuple of UnitIndex or NoUnit, length n
+
+    Raises
+    ------
+    SeveralUnits
+        If a photo shows several units and `unit` was not given.
+    UnitInSeveral
+        If `unit` was given and more than one photo shows several.
+    NoSuchUnit
+        If `unit` is not in the photo that shows several, or no photo shows several and it is not 1.
+    """
+    found = [list_units(seen) for seen in observations]
+    crowded = [place for place, candidates in enumerate(found) if len(candidates) > 1]
+    if crowded and unit is None:
+        name, seen, candidates = (of[crowded[0]] for of in (names, observations, found))
+        raise SeveralUnits(name, [_place(seen, seen.units[index]) for index in candidates])
+    if unit is not None and len(crowded) > 1:
+        raise UnitInSeveral(unit, [names[place] for place in crowded])
+    meant = crowded[0] if crowded else 0
+    if unit is not None and unit != 1 and unit > len(found[meant]):
+        raise NoSuchUnit(names[meant], unit, len(found[meant]))
+    numbers = [unit if unit is not None and place == meant else 1 for place in range(len(found))]
+    return tuple(
+        UnitIndex(candidates[number - 1]) if candidates else NoUnit()
+        for candidates, number in zip(found, numbers, strict=True)
+    )
+
+
+def to_part(choice: UnitChoice) -> int:
+    """A choice as a ledger keeps it: the place of the unit, -1 for none.
+
+    Raises
+    ------
+    ValueError
+        For `MostProminent`, which says nothing that could be kept.
+    """
+    match choice:
+        case UnitIndex(index):
+            return index
+        case NoUnit():
+            return -1
+    raise ValueError("only a unit's place, or that there is none, can be kept")
+
+
+def from_part(part: int, seen: Observations) -> UnitChoice:
+    """What a ledger's `part` means in this look at the photo.
+
+    Raises
+    ------
+    UnitGone
+        If this look, by another version, finds fewer units in the photo: its neighbour is not the unit.
+    """
+    if part < 0:
+        return NoUnit()
+    if part >= len(seen.units):
+        raise UnitGone(part, len(seen.units))
+    return UnitIndex(part)
 
 
 def gather_views(
-    observations: list[Observations], chosen: list[int | None] | None = None
+    observations: Sequence[Observations], chosen: Sequence[UnitChoice] | None = None
 ) -> tuple[UnitView, ...]:
     """Views of one unit, one per photo; the same photo given twice counts once.
 
     Parameters
     ----------
-    observations : list of Observations, length n
-    chosen : list of int or None, length n, optional
-        Index of the unit in each photo. None takes the most prominent one (confidence times area).
+    observations : sequence of Observations, length n
+    chosen : sequence of UnitChoice, length n, optional
+        Which unit of each photo; without it, the most prominent one of each.
 
     Raises
     ------
     ValueError
         If `chosen` has another length or names a unit that the photo does not have.
     """
-    picks = list(chosen) if chosen is not None else [None] * len(observations)
+    picks = list(chosen) if chosen is not None else [MostProminent()] * len(observations)
     if len(picks) != len(observations):
         raise ValueError(f"chosen must have one entry per photo ({len(observations)}), got {len(picks)}")
     views, seen = [], set()
@@ -62,21 +240,47 @@ def gather_views(
     return tuple(views)
 
 
-def _view(photo: int, seen: Observations, pick: int | None) -> UnitView:
-    if pick is not None and not 0 <= pick < len(seen.units):
-        raise ValueError(f"photo {photo + 1} has {len(seen.units)} units, there is no unit {pick + 1}")
+def chosen_unit(seen: Observations, choice: UnitChoice) -> Unit | None:
+    """The unit that is meant; None where the photo is read as a close-up.
+
+    Raises
+    ------
+    ValueError
+        If the photo has no unit at the place chosen.
+    """
+    match choice:
+        case NoUnit():
+            return None
+        case MostProminent():
+            index = most_prominent(seen)
+            return None if index is None else seen.units[index]
+        case UnitIndex(index):
+            if index >= len(seen.units):
+                raise ValueError(f"the photo has {len(seen.units)} units, there is no unit {index + 1}")
+            return seen.units[index]
+    raise TypeError(f"a UnitIndex, NoUnit or MostProminent is wanted, got {choice!r}")
+
+
+def _view(photo: int, seen: Observations, choice: UnitChoice) -> UnitView:
+    try:
+        unit = chosen_unit(seen, choice)
+    except ValueError as error:
+        raise ValueError(f"photo {photo + 1}: {error}") from None
     common = {"photo": photo, "sha256": seen.photo_sha256, "usable": seen.quality.usable}
-    if not seen.units:
+    if unit is None:
         return UnitView(**common, unit=None, texts=seen.texts, codes=seen.codes, outside=seen.texts)
-    unit = seen.units[pick] if pick is not None else max(seen.units, key=_prominence)
     return UnitView(**common, unit=unit, texts=unit.texts, codes=unit.codes, outside=seen.texts)
 
 
-def _prominence(unit: Unit) -> float:
-    return unit.confidence * polygon_area(unit.polygon)
-
-
-def polygon_area(polygon: tuple[tuple[float, float], ...]) -> float:
-    """Area in square pixels (shoelace formula)."""
-    shifted = polygon[1:] + polygon[:1]
-    return 0.5 * abs(sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(polygon, shifted, strict=True)))
+def _place(seen: Observations, unit: Unit) -> str:
+    xs, ys = [x for x, _ in unit.polygon], [y for _, y in unit.polygon]
+    x, y = (min(xs) + max(xs)) / 2 / seen.quality.width_px, (min(ys) + max(ys)) / 2 / seen.quality.height_px
+    across = "left" if x < 0.4 else "right" if x > 0.6 else "middle"
+    down = "top" if y < 0.4 else "bottom" if y > 0.6 else "middle"
+    plugs = " ".join(max(c.colour, key=c.colour.__getitem__) for c in unit.connectors)
+    where = (
+        "in the middle"
+        if across == down
+        else f"{down} {across}".replace("middle ", "").replace(" middle", "")
+    )
+    return f"{where} ({f'plugs {plugs}' if plugs else 'no plugs seen'})"

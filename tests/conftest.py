@@ -240,8 +240,8 @@ def _simulated_look(sha256: str, family: str, variant: str, view: str) -> str:
     from dataclasses import replace
 
     import numpy as np
-    from plugface.cli.lot.worker import write_observations
     from plugface.cli.settings import demo_folder
+    from plugface.codec import write_observations
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning.simulate import draw_observations
     from plugface.models.matching.error_model import ErrorModel

@@ -22,7 +22,9 @@ def raised_classes():
         for path in sorted((ROOT / top).rglob("*.py")):
             for node in ast.walk(ast.parse(path.read_text())):
                 if isinstance(node, ast.ClassDef):
-                    module = ".".join(("plugface", *path.relative_to(ROOT).with_suffix("").parts))
+                    parts = path.relative_to(ROOT).with_suffix("").parts
+                    inner = parts[2:] if parts[:2] == ("cli", "front_door") else parts
+                    module = ".".join(("plugface", *inner))
                     yield f"{module}.{node.name}", [ast.unparse(base) for base in node.bases]
 
 

@@ -1,7 +1,6 @@
 """What counts as seen right on a real photograph, on made-up observations and annotations."""
 
 import pytest
-from plugface.cli.evaluation.measure_vision import Tally
 from plugface.cli.evaluation.measure_real import (
     is_front_right,
     normalised_hash,
@@ -9,6 +8,7 @@ from plugface.cli.evaluation.measure_real import (
     score_real,
     score_written,
 )
+from plugface.cli.evaluation.measure_vision import Tally
 from plugface.vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,

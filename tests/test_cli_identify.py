@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from plugface.cli.present.schemas import AnyDocument, IdentifyOut
+from plugface.models.unit_choice import UnitIndex
 from pydantic import TypeAdapter
 
 MARK_ONLY = ("TERN 4", "A", "front")
@@ -202,8 +203,8 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
     moved = tuple((x + 400, y) for x, y in front.units[0].polygon)
     crowded = replace(front, units=(front.units[0], replace(front.units[0], polygon=moved)))
     names = [Path("single.jpg"), Path("crowded.jpg")]
-    assert pipeline.choose_units(names, [back, crowded], 2) == (0, 1)
-    assert pipeline.choose_units(names, [back, crowded], 1) == (0, 0)
+    assert pipeline.choose_units(names, [back, crowded], 2) == (UnitIndex(0), UnitIndex(1))
+    assert pipeline.choose_units(names, [back, crowded], 1) == (UnitIndex(0), UnitIndex(0))
     assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (0, None)
     with pytest.raises(pipeline.NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
         pipeline.choose_units(names, [back, back], 2)

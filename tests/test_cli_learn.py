@@ -11,11 +11,11 @@ import numpy as np
 import platformdirs
 import pytest
 from PIL import Image
+from plugface.analysis import Answer
 from plugface.cli import pipeline
 from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
 from plugface.cli.lot.worker import PipelineAnalyser
-from plugface.cli.pipeline import Answer
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
 from plugface.cli.store.learned_model import former_model_path
 from plugface.cli.store.ledger import Ledger, default_ledger
@@ -26,6 +26,7 @@ from plugface.models.learning.classifier import default_model_path, load_model, 
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.training_data import part_of
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.unit_choice import UnitIndex
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
@@ -127,7 +128,7 @@ def confirmed(tmp_path):
                 )
                 for photo, view in zip(photos, ("front", "back"), strict=True)
             )
-            answer = Answer(photos, seen, (0, 0), decision, catalogue, 0.1)
+            answer = Answer(photos, seen, (UnitIndex(0),) * 2, decision, catalogue, 0.1)
             truth = Truth(family.key, variant.key, "Ada")
             confirm_photos(ledger, answer, truth, PipelineAnalyser(DEMO).look_version)
 

@@ -113,7 +113,13 @@ def test_expected_cost_is_probability_of_error_times_its_cost():
 
 
 def test_the_page_needs_no_other_file_and_shows_cautions_first():
-    picture = Picture("a_front.jpg", "data:image/jpeg;base64,AAAA", draw_overlay(observations(), 0), 800, 600)
+    picture = Picture(
+        "a_front.jpg",
+        "data:image/jpeg;base64,AAAA",
+        draw_overlay(seen := observations(), seen.units[0]),
+        800,
+        600,
+    )
     cards = [
         card("A-0001", "family bin", pictures=(picture,)),
         card("A-0002", "hazard", cautions=("Orange plugs: high voltage.",)),
@@ -161,13 +167,15 @@ def test_check_by_hand_first_is_sorted_by_cost():
 
 
 def test_an_overlay_says_in_words_what_it_draws():
-    assert describe(observations(), 0) == "Photo of the front; plugs in order: brown, white."
-    assert describe(observations(), None) == "Photo in which no unit was found."
-    drawn = str(draw_overlay(observations(), 0))
+    assert describe(observations().units[0]) == "Photo of the front; plugs in order: brown, white."
+    assert describe(None) == "Photo in which no unit was found."
+    drawn = str(draw_overlay(seen := observations(), seen.units[0]))
     assert "1 BN" in drawn
     assert 'viewBox="0 0 400 300"' in drawn
     upright = replace(observations(), quality=replace(observations().quality, width_px=75, height_px=100))
-    assert 'viewBox="0 0 400 533"' in str(draw_overlay(upright, 0))  # as wide: its tags are no larger
+    assert 'viewBox="0 0 400 533"' in str(
+        draw_overlay(upright, upright.units[0])
+    )  # as wide: its tags are no larger
 
 
 def test_a_label_is_read_back_as_the_id_of_its_unit(tmp_path):

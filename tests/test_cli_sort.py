@@ -25,6 +25,7 @@ from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
+from plugface.models.unit_choice import UnitChoice, chosen_unit
 from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
@@ -65,12 +66,12 @@ class StandIn:
             hashlib.sha256(data).hexdigest(), quality, WhiteBalance((1, 1, 1), "none", 0), units, codes=codes
         ), b"thumb"
 
-    def count_units(self, seen: Observations) -> list[int]:
+    def list_units(self, seen: Observations) -> list[int]:
         return list(range(len(seen.units)))
 
-    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+    def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         fronts = [
-            s.units[c] for s, c in zip(seen, chosen, strict=True) if c is not None and s.units[c].connectors
+            unit for s, c in zip(seen, chosen, strict=True) if (unit := chosen_unit(s, c)) and unit.connectors
         ]
         plugs = " ".join(max(c.colour, key=c.colour.get) for c in fronts[0].connectors) if fronts else ""
         known = {

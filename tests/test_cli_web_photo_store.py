@@ -6,10 +6,10 @@ import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image
-from plugface.cli.pipeline import UnreadablePhoto
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoStore, clean_photo, strip_jpeg
 from plugface.cli.web.refusals import Refused
+from plugface.vision.photo import UnreadablePhoto
 
 LIMITS = Limits()
 

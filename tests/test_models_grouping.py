@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from plugface.cli.pipeline import count_units
 from plugface.models.grouping import (
     MAX_PHOTOS,
     PAUSE_S,
@@ -18,6 +17,7 @@ from plugface.models.grouping import (
     make_shot,
     name_unit,
 )
+from plugface.models.unit_choice import UnitIndex, list_units
 from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
 
 START = datetime(2026, 11, 20, 10, 0, 0)
@@ -130,9 +130,9 @@ def test_several_units_in_one_photo_become_several_units():
     )
     groups = group_shots([crowd, shot("u1/a.jpg")])
     assert [(g.method, g.parts) for g in groups] == [
-        ("one of 2 units in one photo", (0,)),
-        ("one of 2 units in one photo", (2,)),
-        ("sub-folder", (0,)),
+        ("one of 2 units in one photo", (UnitIndex(0),)),
+        ("one of 2 units in one photo", (UnitIndex(2),)),
+        ("sub-folder", (UnitIndex(0),)),
     ]
 
 
@@ -205,16 +205,16 @@ def test_a_card_that_was_taken_for_a_unit_is_an_id_and_no_unit():
     seen = observations()
     plug = seen.units[0].connectors[0]
     beside_card = replace(seen, units=(*seen.units, card(0.3)))
-    assert count_units(beside_card) == [0]
+    assert list_units(beside_card) == [0]
     shot = make_shot("a.jpg", beside_card, [0, 1])
     assert (shot.ids, [glimpse.part for glimpse in shot.units]) == (("CARD 7",), [0])
-    assert count_units(replace(seen, units=(card(0.3),))) == []
+    assert list_units(replace(seen, units=(card(0.3),))) == []
     for no_card in (
         card(0.026),  # the largest code of a label in the demo's photos
         card(0.3, symbology="Code 128"),
         card(0.3, plugs=(plug,)),
     ):
-        assert count_units(replace(seen, units=(no_card,))) == [0]
+        assert list_units(replace(seen, units=(no_card,))) == [0]
         assert make_shot("a.jpg", replace(seen, units=(no_card,)), [0]).ids == ()
 
 

@@ -403,7 +403,7 @@ def test_few_signs_do_not_settle_which_way_is_up(value, settled):
 @pytest.mark.parametrize(("way", "settled"), [(1.5, True), (0.6, False), (-0.3, False)])
 def test_what_is_seen_either_way_settles_it_where_both_were_compared(way, settled):
     corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
-    text = replace(_reading("TERN 4", 0.99).placed(corners, "cast"), way=way)
+    text = replace(_reading("TERN 4", 0.99).placed(corners, "cast"), flip_evidence=way)
     up_deg, confidence = measure_text_up([text])
     assert up_deg == pytest.approx(90)  # little evidence against it does not turn what was read
     assert (1.5 * confidence >= ORIENTATION_RESOLVED) == settled
@@ -411,7 +411,10 @@ def test_what_is_seen_either_way_settles_it_where_both_were_compared(way, settle
 
 def test_marks_that_run_against_each_other_leave_the_way_open():
     corners = np.float32([(0, 0), (90, 0), (90, 20), (0, 20)])
-    texts = [replace(_reading("TERN 4", 0.99).placed(turned(corners, k), "cast"), way=2.0) for k in (0, 2)]
+    texts = [
+        replace(_reading("TERN 4", 0.99).placed(turned(corners, k), "cast"), flip_evidence=2.0)
+        for k in (0, 2)
+    ]
     assert measure_text_up(texts)[1] == pytest.approx(0)
 
 

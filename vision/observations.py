@@ -16,6 +16,10 @@ COLOUR_CODES = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK"
 SIZE_CLASSES = ("S", "M", "L")
 
 Polygon = tuple[tuple[float, float], ...]
+
+#: What is smaller than this share of the largest unit's area is no unit. Chosen on the calibration split:
+#: what was taken for a unit there and was none mostly lies below.
+MIN_AREA_RATIO = 0.06
 SizeClass = Literal["S", "M", "L"]
 TextKind = Literal["cast", "printed", "scrawl"]
 Face = Literal["front", "back", "unknown"]
@@ -166,7 +170,9 @@ class Text:
     height_px: float
     characters: tuple[Character, ...] = ()
     method: str = ""
-    way: float | None = None  # how much more was seen this way round than turned; None: not compared
+    flip_evidence: float | None = (
+        None  # how much more was seen this way round than turned; None: not compared
+    )
 
     def __post_init__(self) -> None:
         check_share("confidence", self.confidence)
@@ -235,3 +241,9 @@ class Observations:
     texts: tuple[Text, ...] = ()  # outside every unit: a donor's plate, an id card
     codes: tuple[Code, ...] = ()
     notes: tuple[str, ...] = ()  # what could not be done, in words ("Tesseract was not found, ...")
+
+
+def polygon_area(polygon: Polygon) -> float:
+    """Area in square pixels (shoelace formula)."""
+    shifted = polygon[1:] + polygon[:1]
+    return 0.5 * abs(sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(polygon, shifted, strict=True)))

@@ -28,7 +28,15 @@ from plugface.vision.detection.segmenter import (
     segment,
 )
 from plugface.vision.detection.units import FoundUnit, find_units
-from plugface.vision.observations import COLOUR_CODES, Body, Observations, Polygon, Unit, WhiteBalance
+from plugface.vision.observations import (
+    COLOUR_CODES,
+    MIN_AREA_RATIO,
+    Body,
+    Observations,
+    Polygon,
+    Unit,
+    WhiteBalance,
+)
 from plugface.vision.ocr.readers import load_recogniser
 from plugface.vision.ocr.text_boxes import load_detector
 from plugface.vision.ocr.unit_texts import (
@@ -61,9 +69,6 @@ NO_SEGMENTER = (
     "one unit. Only what is written on it was read."
 )
 _MIN_OVERLAP = 0.4
-#: What is smaller than this share of the largest unit's area is no unit. Chosen on the calibration split:
-#: what was taken for a unit there and was none mostly lies below.
-MIN_AREA_RATIO = 0.06
 
 
 @dataclass(frozen=True)

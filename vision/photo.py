@@ -101,6 +101,11 @@ class Photo:
     _profile: bytes = field(default=b"", repr=False, compare=False)  # ICC, of colours other than sRGB
     _smaller: dict[int, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
+    @property
+    def has_own_colours(self) -> bool:
+        """Whether a profile says that the stored colours are not sRGB's; the pixels given here are."""
+        return bool(self._profile)
+
     @cached_property
     def rgb(self) -> np.ndarray:
         """The whole picture: uint8, shape (H, W, 3), sRGB.
@@ -111,15 +116,18 @@ class Photo:
             If the coded pixels turn out to be damaged.
         """
         if self._plain_jpeg:
-            return _to_srgb(self._decode_jpeg(cv2.IMREAD_COLOR_RGB), self._profile)
-        return _decode_any(self._data, self.name)
+            return _fixed(_to_srgb(self._decode_jpeg(cv2.IMREAD_COLOR), self._profile))
+        return _fixed(_decode_any(self._data, self.name))
 
     @cached_property
     def grey(self) -> np.ndarray:
-        """The whole picture in grey: uint8, shape (H, W); enough for text and codes, sooner than `rgb`."""
-        if self._plain_jpeg and "rgb" not in self.__dict__:
-            return self._decode_jpeg(cv2.IMREAD_GRAYSCALE)
-        return cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY)
+        """The whole picture in grey: uint8, shape (H, W); enough for text and codes, sooner than `rgb`.
+
+        The same whatever was asked for before: a plain JPEG's own brightness, where its colours are sRGB.
+        """
+        if self._plain_jpeg and not self._profile:
+            return _fixed(self._decode_jpeg(cv2.IMREAD_GRAYSCALE))
+        return _fixed(cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY))
 
     def reduced(self, max_side: int) -> np.ndarray:
         """The picture with its long side at most `max_side` pixels, or a little less; never enlarged.
@@ -136,20 +144,20 @@ class Photo:
         if max_side < 1:
             raise ValueError(f"max_side must be at least 1, got {max_side}")
         if max_side not in self._smaller:
-            self._smaller[max_side] = self._reduce(max_side)
+            self._smaller[max_side] = _fixed(self._reduce(max_side))
         return self._smaller[max_side]
 
     def _reduce(self, max_side: int) -> np.ndarray:
         long_side = max(self.width_px, self.height_px)
         rgb = None
-        if self._plain_jpeg and "rgb" not in self.__dict__:
+        if self._plain_jpeg:
             for divisor, flag in (
                 (8, cv2.IMREAD_REDUCED_COLOR_8),
                 (4, cv2.IMREAD_REDUCED_COLOR_4),
                 (2, cv2.IMREAD_REDUCED_COLOR_2),
             ):
                 if long_side // divisor >= _NEAR_ENOUGH * max_side:
-                    rgb = self._decode_jpeg(flag | cv2.IMREAD_COLOR_RGB)
+                    rgb = self._decode_jpeg(flag)
                     break
         profile = self._profile if rgb is not None else b""  # the whole picture is in sRGB already
         rgb = self.rgb if rgb is None else rgb
@@ -164,7 +172,16 @@ class Photo:
         stored = cv2.imdecode(coded, flags | cv2.IMREAD_IGNORE_ORIENTATION)
         if stored is None:
             raise _damaged(self.name)
+        if stored.ndim == 3:  # red first, by a step of its own: not every OpenCV does it while it reduces
+            stored = cv2.cvtColor(stored, cv2.COLOR_BGR2RGB)
         return turn_upright(stored, self._orientation)
+
+
+def _fixed(pixels: np.ndarray) -> np.ndarray:
+    """The same pixels, which nobody can change from here on: several readers share them."""
+    pixels = pixels if pixels.base is None else pixels.copy()
+    pixels.flags.writeable = False
+    return pixels
 
 
 def turn_upright(stored: np.ndarray, orientation: int) -> np.ndarray:
@@ -245,8 +262,31 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
         _profile=_profile_of(header) if plain and header.mode == "RGB" else b"",
     )
     if pixels is not None:
-        photo.__dict__["rgb"] = pixels
+        photo.__dict__["rgb"] = _fixed(pixels)
     return photo
+
+
+def photo_from_array(rgb: np.ndarray, *, name: str = "") -> Photo:
+    """A photo from pixels that are decoded already; its hash is that of the PNG file they make.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray, shape (H, W, 3) or (H, W), sRGB, upright
+    name : str
+        What to call it in an error.
+
+    Raises
+    ------
+    UnreadablePhoto
+        If it is too small or too large.
+    ValueError
+        If it is no such array.
+    """
+    if rgb.dtype != np.uint8 or rgb.ndim not in (2, 3) or (rgb.ndim == 3 and rgb.shape[2] != 3):
+        raise ValueError(f"pixels must be uint8 of shape (H, W, 3) or (H, W), got {rgb.dtype} {rgb.shape}")
+    file = io.BytesIO()
+    Image.fromarray(rgb).save(file, "PNG", compress_level=1)
+    return decode_photo(file.getvalue(), name=name)
 
 
 def _profile_of(header: Image.Image) -> bytes:

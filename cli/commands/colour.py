@@ -8,7 +8,7 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_colour_code
 from plugface.cli.lot.run_folder import write_whole
-from plugface.cli.pipeline import MeasuredColour, choose_units, known_shades, measure_colour, observe_photos
+from plugface.cli.pipeline import MeasuredColour, known_shades, measure_colour, observe_photos
 from plugface.cli.present.catalogue_template import toml_text
 from plugface.cli.present.swatches import ink_on
 from plugface.models.catalogue.entries import (
@@ -26,6 +26,7 @@ from plugface.models.catalogue.shades import (
     middle_lab,
     name_shades,
 )
+from plugface.models.unit_choice import choose_units, chosen_unit
 from plugface.vision.observations import Polygon
 from rich.console import Console
 from rich.table import Table
@@ -159,8 +160,9 @@ def _measure(
             )
         outline: Polygon = ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
     else:
-        (chosen,) = choose_units([photo], [seen], unit)
-        plugs = seen.units[chosen].connectors if chosen is not None else ()
+        (chosen,) = choose_units([str(photo)], [seen], unit)
+        meant = chosen_unit(seen, chosen)
+        plugs = meant.connectors if meant else ()
         if not 1 <= connector <= len(plugs):
             there = f"{len(plugs)} plugs were seen" if plugs else "no plug was seen"
             why = "; ".join(seen.notes)

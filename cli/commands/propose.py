@@ -9,7 +9,7 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_sizes, read_years
 from plugface.cli.lot.run_folder import write_new
-from plugface.cli.pipeline import choose_units, default_model, known_shades, observe_photos
+from plugface.cli.pipeline import default_model, known_shades, observe_photos
 from plugface.cli.present.catalogue_template import file_name
 from plugface.cli.present.proposal_text import DraftText, Known, draft_family
 from plugface.cli.settings import default_catalogue
@@ -19,7 +19,7 @@ from plugface.models.catalogue.messages import explain_entry
 from plugface.models.catalogue.proposal import describe_unit
 from plugface.models.decision.answers import Decision
 from plugface.models.identify import identify
-from plugface.models.unit_choice import gather_views
+from plugface.models.unit_choice import choose_units, gather_views
 from pydantic import ValidationError
 
 
@@ -70,7 +70,7 @@ def propose(
     known = Known(key, maker, controls, _parsed(years, read_years), _parsed(size, read_sizes))
     read = load_catalogue(into or catalogue or default_catalogue())
     observations = observe_photos(photos, known_shades(read))
-    chosen = list(choose_units(photos, observations, unit))
+    chosen = choose_units([str(photo) for photo in photos], observations, unit)
     decision = identify(list(observations), read, default_model(), chosen=chosen)
     sighting = describe_unit(gather_views(list(observations), chosen))
     draft = draft_family(sighting, known, [photo.name for photo in photos], date.today(), guess=guess)

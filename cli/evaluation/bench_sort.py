@@ -31,6 +31,7 @@ from plugface.cli.settings import demo_folder
 from plugface.cli.store.exports import write_rows
 from plugface.cli.store.ledger import Ledger, Lot, Photo, Proposal, Unit, View, list_units, now_utc
 from plugface.models.decision.answers import Candidate, Decision
+from plugface.models.unit_choice import UnitChoice
 from plugface.vision.observations import Connector, Observations, Quality, WhiteBalance
 from plugface.vision.observations import Unit as SeenUnit
 from sqlalchemy import insert
@@ -62,11 +63,11 @@ class StandIn:
         quality, balance = Quality(400, 300, 0.5, 0.0, 1.0), WhiteBalance((1, 1, 1), "none", 0.0)
         return Observations(hashlib.sha256(data).hexdigest(), quality, balance, (unit,)), data[:20_000]
 
-    def count_units(self, seen: Observations) -> list[int]:
+    def list_units(self, seen: Observations) -> list[int]:
         """One."""
         return [0]
 
-    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+    def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """Always the same."""
         best = Candidate("TERN 2", 5.0, 0.999)
         return Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",), model_version="stand-in")

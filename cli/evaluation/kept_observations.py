@@ -15,8 +15,8 @@ import plugface.vision
 from PIL import Image
 from plugface.cli.evaluation.corruptions import corrupt
 from plugface.cli.lot.parallel import map_unordered
-from plugface.cli.lot.worker import read_observations, write_observations
 from plugface.cli.pipeline import observe, read_photo
+from plugface.codec import read_observations, write_observations
 from plugface.vision.observations import Observations
 from plugface.vision.photo import decode_photo
 

@@ -1,7 +1,6 @@
 """Measure vision on real photographs annotated by hand: plugs, colours, outlines, lures, lines, codes.
 
-    python -m plugface.cli.evaluation.measure_real --photos PHOTOS --truth truth.jsonl --split calibration
-    python -m plugface.cli.evaluation.measure_real --photos PHOTOS --truth FOLDER --ids IDS --text --gallery OUT
+    python -m plugface.cli.evaluation.measure_real --photos PHOTOS --truth TRUTH --split calibration
 
 PHOTOS holds ID.jpg or ID.png. What a person was not sure of counts neither for nor against. What is written
 on a photo is compared by the SHA-256 of its letters and digits, so that no real name or number is written

@@ -1,1 +1,72 @@
-"""plugface: which controller is on these photos: family, variant, partner, and how sure one may be."""
+"""plugface: which controller is on these photos: family, variant, partner, and how sure one may be.
+
+    >>> import plugface
+    >>> catalogue = plugface.load_catalogue("training_data_demo/marrow_finch")
+    >>> answer = plugface.analyse(["front.jpg", "back.jpg"], catalogue)
+    >>> answer.decision.verdict, answer.decision.families
+
+Everything is imported when it is first asked for, so that rules can be used without the networks.
+"""
+
+from importlib import import_module
+
+#: Name -> where it lives.
+_DOORS = {
+    "Answer": "plugface.analysis",
+    "Catalogue": "plugface.models.catalogue.entries",
+    "CatalogueError": "plugface.models.catalogue.entries",
+    "Costs": "plugface.models.decision.costs",
+    "Decision": "plugface.models.decision.answers",
+    "Model": "plugface.models.learning.classifier",
+    "Needs": "plugface.models.decision.pairing",
+    "Observations": "plugface.vision.observations",
+    "Opinion": "plugface.models.decision.opinion",
+    "Settings": "plugface.analysis",
+    "SeveralUnits": "plugface.models.unit_choice",
+    "UnreadablePhoto": "plugface.vision.photo",
+    "analyse": "plugface.analysis",
+    "decide_observed": "plugface.analysis",
+    "load_catalogue": "plugface.models.catalogue.entries",
+    "load_model": "plugface.models.learning.classifier",
+    "open_photo": "plugface.analysis",
+    "read_answer": "plugface.codec",
+    "read_observations": "plugface.codec",
+    "write_answer": "plugface.codec",
+    "write_observations": "plugface.codec",
+}
+
+__all__ = [*_DOORS, "observe"]
+
+
+def observe(photo, *, read_text: bool = True):
+    """What is seen in one photo, without any catalogue.
+
+    Parameters
+    ----------
+    photo : path, bytes, open binary file, uint8 ndarray of shape (H, W, 3) in sRGB
+    read_text : bool
+        Without it no text and no code is read, which takes most of the time.
+
+    Returns
+    -------
+    observations : Observations
+
+    Raises
+    ------
+    UnreadablePhoto
+        If it is not a picture that can be used; the sentence says why.
+    """
+    from plugface.analysis import open_photo
+    from plugface.vision.observe import observe as look
+
+    return look(open_photo(photo), read_text=read_text)
+
+
+def __getattr__(name: str):
+    if name not in _DOORS:
+        raise AttributeError(f"module 'plugface' has no attribute '{name}'")
+    return getattr(import_module(_DOORS[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,6 +1,6 @@
 """A decision as the ledger keeps it: the columns of a proposal that follow from it and from its place."""
 
-from plugface.cli.lot import worker
+from plugface.codec import write_decision
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 
@@ -30,5 +30,5 @@ def proposal_columns(
         "expected_cost": placement.expected_cost(decision),
         "message": place.message,
         "findings": " ".join([*findings, *(finding.message for finding in decision.findings)]),
-        "decision": worker.write_decision(decision),
+        "decision": write_decision(decision),
     }

@@ -35,10 +35,12 @@ from plugface.cli.store.ledger import (
     record_lot,
     record_photo,
 )
+from plugface.codec import read_observations
 from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
+from plugface.models.unit_choice import to_part
 from sqlalchemy import func, literal, select
 from sqlalchemy.orm import Session, aliased
 
@@ -230,7 +232,7 @@ class _Run:
         with self.ledger.transaction() as session:
             for group in groups:
                 views = [
-                    (photo_ids[shot.sha256], -1 if part is None else part)
+                    (photo_ids[shot.sha256], to_part(part))
                     for shot, part in zip(group.shots, group.parts, strict=True)
                     if photo_ids[shot.sha256] in loose
                 ]
@@ -281,12 +283,12 @@ class _Run:
             if fault:
                 broken.add(photo_id)
                 continue
-            seen = worker.read_observations(text)
+            seen = read_observations(text)
             path, _sha256, mtime_ns = files[photo_id]
             shots[photo_id] = grouping.make_shot(
                 path,
                 seen,
-                self.analyser.count_units(seen),
+                self.analyser.list_units(seen),
                 taken_at=datetime.fromisoformat(taken_at) if taken_at else _file_time(mtime_ns),
                 by_camera=bool(taken_at),
                 is_service_number=is_number,
@@ -357,7 +359,7 @@ class _Run:
             self.analyser,
             unit_id,
             tuple(rows[photo_id] for photo_id, _sha256, _part in views),
-            tuple(None if part < 0 else part for _id, _sha256, part in views),
+            tuple(part for _id, _sha256, part in views),
         )
 
     def _record_decision(

@@ -15,9 +15,10 @@ from typing import Protocol
 
 from PIL import Image
 from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
+from plugface.codec import read_observations, write_observations
 from plugface.models.decision.answers import Decision
+from plugface.models.unit_choice import UnitChoice, UnitGone, from_part
 from plugface.vision.observations import Observations
-from pydantic import TypeAdapter
 
 #: Long side of the small pictures in the report, pixels.
 THUMB_PX = 480
@@ -30,9 +31,6 @@ _SUBSECOND_TAGS = (0x9291, 0x9292)
 #: be written down as broken for it.
 INCOMPLETE = (FileNotFoundError, PermissionError, ImportError)
 
-_OBSERVATIONS = TypeAdapter(Observations)
-_DECISION = TypeAdapter(Decision)
-
 
 class Analyser(Protocol):
     """The halves of plugface as sorting needs them; a test may put another one in their place."""
@@ -44,11 +42,11 @@ class Analyser(Protocol):
         """What is seen in a photo, and a small JPEG of it without metadata."""
         ...
 
-    def count_units(self, seen: Observations) -> list[int]:
+    def list_units(self, seen: Observations) -> list[int]:
         """Indices of what counts as a unit of its own."""
         ...
 
-    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+    def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """The answer for one unit."""
         ...
 
@@ -85,13 +83,13 @@ class PipelineAnalyser:
         Image.fromarray(photo.reduced(THUMB_PX)).save(small, "JPEG", quality=80)
         return seen, small.getvalue()
 
-    def count_units(self, seen: Observations) -> list[int]:
+    def list_units(self, seen: Observations) -> list[int]:
         """Indices of what counts as a unit of its own."""
         from plugface.cli import pipeline
 
-        return pipeline.count_units(seen)
+        return pipeline.list_units(seen)
 
-    def decide(self, seen: list[Observations], chosen: list[int | None]) -> Decision:
+    def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """The answer for one unit."""
         from plugface.cli import pipeline
 
@@ -126,7 +124,7 @@ class DecideTask:
     analyser: Analyser
     unit_id: int
     observations: tuple[str, ...]  # JSON, one per photo
-    chosen: tuple[int | None, ...]
+    parts: tuple[int, ...]  # as the ledger keeps them
 
 
 def look(task: LookTask) -> LookResult:
@@ -165,12 +163,10 @@ def decide(task: DecideTask) -> tuple[Decision | None, str]:
     """Decide over one unit: the decision, or None and what went wrong."""
     try:
         seen = [read_observations(text) for text in task.observations]
-        # Another version's look may have found fewer units in a photo than the one that the unit comes from.
-        chosen = [
-            part if part is None or part < len(s.units) else None
-            for part, s in zip(task.chosen, seen, strict=True)
-        ]
+        chosen = [from_part(part, one) for part, one in zip(task.parts, seen, strict=True)]
         return task.analyser.decide(seen, chosen), ""
+    except UnitGone as gone:
+        return None, str(gone)
     except INCOMPLETE:
         raise
     except Exception as error:  # as above
@@ -195,26 +191,6 @@ def read_taken_at(data: bytes) -> str:
     except Exception:  # a picture library meets damaged files with errors of every class; no time is no harm
         return ""
     return ""
-
-
-def write_observations(seen: Observations) -> str:
-    """Observations as JSON."""
-    return _OBSERVATIONS.dump_json(seen).decode()
-
-
-def read_observations(text: str) -> Observations:
-    """Observations from the JSON of `write_observations`."""
-    return _OBSERVATIONS.validate_json(text)
-
-
-def write_decision(decision: Decision) -> str:
-    """A decision as JSON."""
-    return _DECISION.dump_json(decision).decode()
-
-
-def read_decision(text: str) -> Decision:
-    """A decision from the JSON of `write_decision`."""
-    return _DECISION.validate_json(text)
 
 
 @cache

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
-from plugface.cli.pipeline import Answer, read_photo
+from plugface.analysis import Answer
+from plugface.cli.pipeline import read_photo
 from plugface.cli.present.swatches import SWATCHES, best, ink_on
 from plugface.cli.present.terminal import (
     CLOSING,

@@ -29,8 +29,8 @@ from plugface.vision.observations import Code, Observations, Polygon, Text, Unit
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 if TYPE_CHECKING:
+    from plugface.analysis import Answer
     from plugface.cli.lot.sorting import Outcome
-    from plugface.cli.pipeline import Answer
     from plugface.models.decision.opinion import Opinion
     from plugface.models.learning.metrics import Figure
 

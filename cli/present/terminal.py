@@ -15,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
-    from plugface.cli.pipeline import Answer
+    from plugface.analysis import Answer
     from plugface.models.decision.opinion import Opinion
 
 #: verdict -> (words, style)

@@ -2,11 +2,11 @@
 
 import hashlib
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
-from plugface.cli.lot import worker
+from plugface.analysis import Answer
 from plugface.cli.lot.proposals import proposal_columns
-from plugface.cli.pipeline import Answer
 from plugface.cli.store.ledger import (
     Confirmation,
     File,
@@ -25,8 +25,9 @@ from plugface.cli.store.ledger import (
     record_photo,
     record_unit,
 )
+from plugface.codec import read_observations, write_observations
 from plugface.models.decision import placement
-from plugface.models.unit_choice import ObservedUnit
+from plugface.models.unit_choice import ObservedUnit, UnitGone, from_part, to_part
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -73,9 +74,9 @@ def confirm_photos(ledger: Ledger, answer: Answer, truth: Truth, look_version: s
             )  # fmt: skip
             add_once(
                 session, Look, photo_id=photo_id, version=look_version, fault="", taken_at="",
-                observations=worker.write_observations(seen), seconds=answer.seconds, made_at=now_utc(),
+                observations=write_observations(seen), seconds=answer.seconds, made_at=now_utc(),
             )  # fmt: skip
-            add_once(session, View, unit_id=unit.id, photo_id=photo_id, part=-1 if part is None else part)
+            add_once(session, View, unit_id=unit.id, photo_id=photo_id, part=to_part(part))
         _record_proposal(session, unit, answer, hashes, look_version)
         _record_truth(session, unit, truth)
     return key
@@ -151,15 +152,17 @@ def list_confirmed(ledger: Ledger) -> list[Confirmed]:
     with ledger.reading() as session:
         for row in session.execute(query):
             rows.setdefault(row.id, []).append(row)
-    return [_confirmed(ledger.name, views) for views in rows.values()]
+    confirmed = []
+    for views in rows.values():
+        # Where a newer look does not find the unit any more, its neighbour must not be learned from.
+        with suppress(UnitGone):
+            confirmed.append(_confirmed(ledger.name, views))
+    return confirmed
 
 
 def _confirmed(ledger: str, views: list) -> Confirmed:
-    seen = tuple(worker.read_observations(view.observations) for view in views)
-    # A newer look may have found other units in the photo than the one that was meant.
-    chosen = tuple(
-        view.part if 0 <= view.part < len(one.units) else None for view, one in zip(views, seen, strict=True)
-    )
+    seen = tuple(read_observations(view.observations) for view in views)
+    chosen = tuple(from_part(view.part, one) for view, one in zip(views, seen, strict=True))
     unit = ObservedUnit(
         unit_id=f"{ledger}: {views[0].key}",
         observations=seen,

@@ -5,16 +5,18 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from plugface.analysis import Answer
 from plugface.cli import pipeline
-from plugface.cli.lot import worker
-from plugface.cli.pipeline import Answer, SeveralUnits
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.schemas import identify_out, opinion_out
 from plugface.cli.present.terminal import CLOSING, headline
 from plugface.cli.web.documents import ResultOut
+from plugface.codec import read_observations, write_decision, write_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
+from plugface.models.decision.opinion import give_opinion
 from plugface.models.decision.pairing import Needs
+from plugface.models.unit_choice import SeveralUnits, to_part
 
 
 @dataclass(frozen=True)
@@ -81,20 +83,18 @@ def answer(question: Question) -> Reply | Problem:
     started = time.perf_counter()
     catalogue = _catalogue(question.catalogue)
     looks = [_look(photo, catalogue) for photo in question.photos]
-    seen = tuple(worker.read_observations(text) for text, _ in looks)
+    seen = tuple(read_observations(text) for text, _ in looks)
     names = tuple(Path(photo.name) for photo in question.photos)
     try:
-        chosen = pipeline.choose_units(names, seen)
+        chosen = pipeline.choose_units([str(name) for name in names], seen)
     except SeveralUnits as several:
         return Problem("several_units", {"photo": several.photo, "n": len(several.places)})
     needs = Needs(**question.needs) if question.needs else None
     model = pipeline.default_model()
-    decision = pipeline.identify(list(seen), catalogue, model, chosen=list(chosen), needs=needs)
+    decision = pipeline.identify(list(seen), catalogue, model, chosen=chosen, needs=needs)
     opinion = None
     if question.claimed:
-        opinion = pipeline.give_opinion(
-            list(seen), catalogue, model, claimed=question.claimed, chosen=list(chosen)
-        )
+        opinion = give_opinion(list(seen), catalogue, model, claimed=question.claimed, chosen=chosen)
     found = Answer(names, seen, chosen, decision, catalogue, time.perf_counter() - started)
     document = ResultOut(
         identify=identify_out(found),
@@ -102,16 +102,16 @@ def answer(question: Question) -> Reply | Problem:
     )
     return Reply(
         document=document.model_dump_json(),
-        overlays=tuple(str(draw_overlay(s, part)) for s, part in zip(seen, chosen, strict=True)),
+        overlays=tuple(str(draw_overlay(s, unit)) for s, unit in zip(seen, found.units, strict=True)),
         verdict=decision.verdict,
         headline=headline(decision, catalogue),
         probability=decision.probability,
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
         looked=tuple(
-            Looked(photo.sha256, text, -1 if part is None else part, seconds)
+            Looked(photo.sha256, text, to_part(part), seconds)
             for photo, (text, seconds), part in zip(question.photos, looks, chosen, strict=True)
         ),
-        decision=worker.write_decision(decision),
+        decision=write_decision(decision),
         place=placement.assign_place(decision, catalogue),
     )
 
@@ -122,7 +122,7 @@ def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:
     started = time.perf_counter()
     decoded = pipeline.decode_photo(Path(photo.place).read_bytes(), name=photo.name)
     seen = pipeline.observe(decoded, shades=pipeline.known_shades(catalogue))
-    return worker.write_observations(seen), time.perf_counter() - started
+    return write_observations(seen), time.perf_counter() - started
 
 
 @cache

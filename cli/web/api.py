@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 import anyio
 from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import FileResponse
-from plugface.cli.pipeline import UnreadablePhoto
+from plugface.analysis import UnreadablePhoto
 from plugface.cli.present.schemas import ErrorOut
 from plugface.cli.web.authentication import LotHere, YardHere, end_text, open_lot
 from plugface.cli.web.documents import (

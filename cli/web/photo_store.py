@@ -1,9 +1,10 @@
 """A photo as it is taken in: checked by decoding it, freed of everything but its picture, kept on disk.
 
 What is stored is never the file that came in. A plain JPEG keeps its coded pixels to the bit and loses every
-segment that is not needed to decode them: place, time, camera, thumbnail, comments, colour profile, a second
-picture behind the first. Its turn is kept, as the only entry of a new Exif block. Every other kind of file is
-decoded and stored as a new JPEG. So a place that was in the file is nowhere on disk.
+segment that is not needed to decode them: place, time, camera, thumbnail, comments, a second picture behind
+the first. Its turn is kept, as the only entry of a new Exif block. Every other kind of file, and a JPEG in
+colours of its own, is decoded and stored as a new JPEG in sRGB. So a place that was in the file is nowhere on
+disk.
 """
 
 import hashlib
@@ -57,7 +58,8 @@ def clean_photo(data: bytes, limits: Limits) -> CleanPhoto:
     """
     _check_pixels(data, limits)
     photo = pipeline.decode_photo(data, name="the photo")
-    stripped = strip_jpeg(data) if photo.format == "JPEG" else None
+    # A profile is taken away with the rest, so colours that need one are stored as sRGB.
+    stripped = strip_jpeg(data) if photo.format == "JPEG" and not photo.has_own_colours else None
     if stripped is None:
         stripped = _jpeg(photo.rgb, quality=QUALITY, subsampling=0)
     return CleanPhoto(

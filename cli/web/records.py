@@ -4,7 +4,6 @@ import hashlib
 import json
 
 from plugface.cli.lot.proposals import proposal_columns
-from plugface.cli.lot.worker import read_decision
 from plugface.cli.store.ledger import (
     Confirmation,
     Ledger,
@@ -24,6 +23,7 @@ from plugface.cli.store.ledger import (
 from plugface.cli.web.answering import Reply
 from plugface.cli.web.documents import ConfirmationIn, ConfirmationOut
 from plugface.cli.web.queue import LotEntry, UnitEntry
+from plugface.codec import read_decision
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 

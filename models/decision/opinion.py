@@ -1,5 +1,6 @@
 """A second opinion on a claim: does what is seen agree with what the seller says it is?"""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
@@ -12,7 +13,7 @@ from plugface.models.decision.decide import decide, percent
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import explain
 from plugface.models.matching.pooling import pool_views, variants_of
-from plugface.models.unit_choice import gather_views
+from plugface.models.unit_choice import UnitChoice, gather_views
 from plugface.vision.observations import Observations
 
 #: Reasons shown on each side.
@@ -63,7 +64,7 @@ def give_opinion(
     model: Model,
     claimed: str,
     *,
-    chosen: list[int | None] | None = None,
+    chosen: Sequence[UnitChoice] | None = None,
     costs: Costs | None = None,
 ) -> Opinion:
     """Agrees, disagrees or cannot tell, with the strongest evidence on both sides.

@@ -121,7 +121,7 @@ def observed_examples(
     keys = [f.key for f in catalogue.families]
     examples = []
     for unit in observed:
-        views = gather_views(list(unit.observations), list(unit.chosen) if unit.chosen else None)
+        views = gather_views(unit.observations, unit.chosen)
         fits = [fit_view(view, index, noise) for view in views]
         truth = keys.index(unit.family) if unit.family in keys else -1
         for chosen in [[fit] for fit in fits] + ([fits] if len(fits) > 1 else []):

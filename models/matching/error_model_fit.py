@@ -58,7 +58,7 @@ def fit_error_model(
             continue
         family = catalogue.by_key[unit.family]
         variant = next((v for v in family.variants if v.key == unit.variant), None)
-        views = gather_views(list(unit.observations), list(unit.chosen) if unit.chosen else None)
+        views = gather_views(unit.observations, unit.chosen)
         for view in views:
             count.add_view(view, family, variant, assumed)
     return count.noise(assumed)

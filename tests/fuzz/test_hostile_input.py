@@ -27,7 +27,7 @@ from fastapi import FastAPI
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
-from plugface.cli.lot.worker import read_observations, read_taken_at, write_observations
+from plugface.cli.lot.worker import read_taken_at
 from plugface.cli.present.schemas import ErrorOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.app import create_app
@@ -35,6 +35,7 @@ from plugface.cli.web.guard import HEADERS
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.yard import Yard, YardSettings
+from plugface.codec import read_observations, write_observations
 from plugface.models.catalogue.entries import CatalogueError, read_catalogue
 from plugface.models.catalogue.index import strings_of
 from plugface.models.matching.error_model import ErrorModel

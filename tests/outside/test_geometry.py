@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from plugface.cli.evaluation.measure_vision import overlap
 from plugface.models.matching.alignment import align
-from plugface.models.unit_choice import polygon_area
 from plugface.vision.geometry import cut_out, map_back
+from plugface.vision.observations import polygon_area
 from plugface.vision.observe import _overlap
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry import MultiPoint

@@ -267,6 +267,7 @@ def _pins(
     *,
     top: float = 0.0,
     bent: float = 0.0,
+    spread: float = 1.0,
 ) -> None:
     """Contacts in rows; `spread` is the share of the cavity that they take, less where its ends are round."""
     many, few = max(bay.connector.pins), min(bay.connector.pins)
@@ -296,7 +297,7 @@ def _gasket(bay: Bay, style: Style, palette: Palette, root: Any, part: int, keyi
     """A soft seal: around the floor of the cavity on some, under the flange on others."""
     kind, tint = (
         keying.choice(("none", "none", "inside", "foot")),
-        keying.choice(("black",) * 5 + ("red", "green")),
+        keying.choice(("black",) * 5 + ("red", "green", "orange")),
     )
     seal = Solid()
     if kind == "inside":

@@ -186,7 +186,7 @@ def read_mark(
     if not read[way]:
         return None
     text = agree(read[way])[1].placed(boxes[way], "cast")
-    return text if evidence is None else replace(text, way=evidence if way == 0 else -evidence)
+    return text if evidence is None else replace(text, flip_evidence=evidence if way == 0 else -evidence)
 
 
 def flip_evidence(presence: float, presence_turned: float) -> float:

@@ -195,13 +195,17 @@ def measure_text_up(texts: Sequence[Text]) -> tuple[float | None, float]:
     up_deg : float or None
         Degrees counter-clockwise, 90 is up on the picture, in -180..180; None where nothing was read.
     confidence : float
-        0..1. Of cast marks it grows with `Text.way`. Else the length of the mean direction (Mardia & Jupp,
-        Directional Statistics, 2000), times the best confidence, less where little was read: a few signs are
-        read upside down as well.
+        0..1. Of cast marks it grows with `Text.flip_evidence`. Else the length of the mean direction
+        (Mardia & Jupp, Directional Statistics, 2000), times the best confidence, less where little was
+        read: a few signs are read upside down as well.
     """
     sides = [np.subtract(text.polygon[1], text.polygon[0]) for text in texts]
     along = [side / max(float(np.linalg.norm(side)), 1e-9) for side in sides]
-    compared = [(text.way, side) for text, side in zip(texts, along, strict=True) if text.way is not None]
+    compared = [
+        (text.flip_evidence, side)
+        for text, side in zip(texts, along, strict=True)
+        if text.flip_evidence is not None
+    ]
     if compared:  # with little to go by the way round stays as it was read
         total = sum(max(way, _LITTLE_WAY) * side for way, side in compared)
         return _up_of_line(total), min(1.0, float(np.linalg.norm(total)) / _PLENTY)

@@ -9,14 +9,14 @@ from plugface.vision.observations import Observations, Polygon, Unit
 WIDTH = 400
 
 
-def draw_overlay(seen: Observations, part: int | None) -> Markup:
+def draw_overlay(seen: Observations, meant: Unit | None) -> Markup:
     """The outlines of one unit as an SVG element that fills the box of its picture.
 
     Parameters
     ----------
     seen : Observations
-    part : int or None
-        Index of the unit that is meant; the others are drawn thin. None: no unit was found.
+    meant : Unit or None
+        The one of `seen.units` that is meant; the others are drawn thin. None: no unit was found.
 
     Returns
     -------
@@ -26,25 +26,24 @@ def draw_overlay(seen: Observations, part: int | None) -> Markup:
     scale = WIDTH / seen.quality.width_px
     height = seen.quality.height_px * scale
     lines = []
-    for index, unit in enumerate(seen.units):
-        if index != part:
+    for unit in seen.units:
+        if unit is not meant:
             lines.append(f'<polygon class="other" points="{_points(unit.polygon, scale)}"/>')
-    if part is not None:
-        lines += _drawn(seen.units[part], scale)
+    if meant is not None:
+        lines += _drawn(meant, scale)
     for code in seen.codes:
         lines.append(f'<polygon class="code" points="{_points(code.polygon, scale)}"/>')
-    words = describe(seen, part)
+    words = describe(meant)
     return Markup(
         f'<svg viewBox="0 0 {WIDTH} {height:.0f}" role="img" aria-label="{escape(words)}">'
         f"<title>{escape(words)}</title>{''.join(lines)}</svg>"
     )
 
 
-def describe(seen: Observations, part: int | None) -> str:
+def describe(unit: Unit | None) -> str:
     """One sentence on what is marked in the picture."""
-    if part is None:
+    if unit is None:
         return "Photo in which no unit was found."
-    unit = seen.units[part]
     face = "front" if unit.face.get("front", 0.0) >= 0.5 else "back"
     if not unit.connectors:
         return f"Photo of the {face}; no plugs found."

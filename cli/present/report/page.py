@@ -10,12 +10,12 @@ import jinja2
 import segno
 from markupsafe import Markup
 from plugface.cli.lot.run_folder import snapshot, write_whole
-from plugface.cli.lot.worker import read_decision, read_observations
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.templates import template_environment
 from plugface.cli.store.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View, newest_look
+from plugface.codec import read_decision, read_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
@@ -198,7 +198,7 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
             seen = read_observations(observations)
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
             path = files[photo_id][0]
-            shown = part if 0 <= part < len(seen.units) else None
+            shown = seen.units[part] if 0 <= part < len(seen.units) else None
             size = seen.quality.width_px, seen.quality.height_px
             pictures.append(Picture(path, source, draw_overlay(seen, shown), *size))
     return Card(

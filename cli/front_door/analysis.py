@@ -1,0 +1,232 @@
+"""From photos to an answer: the one place where vision/ and models/ meet."""
+
+import io
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from plugface.models.catalogue.entries import Catalogue
+from plugface.models.catalogue.shades import name_shades
+from plugface.models.decision.answers import Decision
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.opinion import Opinion, give_opinion, read_claim
+from plugface.models.decision.pairing import Needs
+from plugface.models.identify import identify
+from plugface.models.learning.classifier import Model, default_model_path, load_model
+from plugface.models.unit_choice import UnitChoice, choose_units, chosen_unit
+from plugface.vision.colour.naming import NamedShade
+from plugface.vision.observations import Observations, Unit
+from plugface.vision.observe import observe, start_loading
+from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo, photo_from_array
+
+#: What a photo may come as: a file's path, its bytes, an open binary file, or RGB pixels as uint8 (H, W, 3).
+PhotoSource = str | PathLike[str] | bytes | BinaryIO | np.ndarray | Photo
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What an analysis is asked for beyond the photos.
+
+    `needs` describes a swap, `claimed` is a family or `FAMILY:VARIANT` to judge, `unit` picks one where a
+    photo shows several (1 for the first). `costs` stand in place of the catalogue's.
+    """
+
+    needs: Needs | None = None
+    claimed: str | None = None
+    unit: int | None = None
+    costs: Costs | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One unit's answer with all it was made from."""
+
+    photos: tuple[Path, ...]  # names of the photos
+    observations: tuple[Observations, ...]  # one per photo
+    chosen: tuple[UnitChoice, ...]  # which unit of each photo
+    decision: Decision
+    catalogue: Catalogue
+    seconds: float  # from the first byte read to the decision
+    opinion: Opinion | None = None  # where something was claimed
+
+    @property
+    def units(self) -> tuple[Unit | None, ...]:
+        """The unit as each photo shows it; None where the photo was read as a close-up."""
+        pairs = zip(self.observations, self.chosen, strict=True)
+        return tuple(chosen_unit(seen, choice) for seen, choice in pairs)
+
+
+def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
+    """Read and decode one photo.
+
+    Parameters
+    ----------
+    source : path, bytes, open binary file, uint8 ndarray of shape (H, W, 3) in sRGB, or Photo
+    name : str
+        What to call it in an error; a path calls itself.
+
+    Raises
+    ------
+    UnreadablePhoto
+        Missing, not readable, or not a picture that can be used; the sentence says which.
+    """
+    if isinstance(source, Photo):
+        return source
+    if isinstance(source, np.ndarray):
+        return photo_from_array(source, name=name)
+    if isinstance(source, bytes):
+        return decode_photo(source, name=name)
+    if isinstance(source, io.IOBase):
+        return decode_photo(source.read(), name=name or str(getattr(source, "name", "")))
+    return decode_photo(_read(Path(source)), name=name or str(source))
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise UnreadablePhoto(str(path), "there is no such file", "Check the name and the folder") from None
+    except IsADirectoryError:
+        raise UnreadablePhoto(str(path), "it is a folder", "Name the photos in it") from None
+    except OSError as error:
+        reason = (error.strerror or "it cannot be read").lower()
+        raise UnreadablePhoto(str(path), reason, "Check the file's permissions and the disk") from None
+
+
+def known_shades(catalogue: Catalogue) -> tuple[NamedShade, ...]:
+    """The catalogue's own shades, as vision takes them."""
+    return tuple(NamedShade(code, lab) for code, lab in name_shades(catalogue).values())
+
+
+def observe_photos(
+    sources: Sequence[PhotoSource],
+    shades: Sequence[NamedShade] = (),
+    *,
+    look: Callable[..., Observations] = observe,
+) -> tuple[Observations, ...]:
+    """What is seen in each photo; all are decoded before the first is looked at, so a bad one fails soon.
+
+    Parameters
+    ----------
+    sources : sequence of PhotoSource
+    shades : sequence of NamedShade
+        Of the catalogue.
+    look : callable
+        Takes a `Photo` and `shades=`; another one than `observe` brings its own segmenter or reader.
+
+    Raises
+    ------
+    UnreadablePhoto
+    """
+    decoded = [open_photo(source, name=_name(source, number)) for number, source in enumerate(sources, 1)]
+    start_loading()
+    return tuple(look(photo, shades=shades) for photo in decoded)
+
+
+def _name(source: PhotoSource, number: int) -> str:
+    if isinstance(source, Photo):
+        return source.name
+    named = source if isinstance(source, str | PathLike) else getattr(source, "name", None)
+    return str(named) if isinstance(named, str | PathLike) else f"photo {number}"
+
+
+def analyse(
+    photos: Sequence[PhotoSource],
+    catalogue: Catalogue,
+    *,
+    settings: Settings | None = None,
+    model: Model | None = None,
+    look: Callable[..., Observations] = observe,
+) -> Answer:
+    """Answer what ONE unit the photos show: unit choice, shades, costs, opinion and all.
+
+    Parameters
+    ----------
+    photos : sequence of PhotoSource, at least one
+        Views of one unit.
+    catalogue : Catalogue
+    settings : Settings, optional
+    model : Model, optional
+        The classifier; by default the one that comes along.
+    look : callable
+        As in `observe_photos`.
+
+    Returns
+    -------
+    answer : Answer
+
+    Raises
+    ------
+    UnreadablePhoto
+        If a photo cannot be used.
+    SeveralUnits, NoSuchUnit, UnitInSeveral
+        If it is not clear which unit of a photo is meant. One verdict over several units would be a guess.
+    ClaimError
+        If the claim names nothing in the catalogue.
+    ModelError
+        If the model's file cannot be used.
+    """
+    settings = settings or Settings()
+    started = time.perf_counter()
+    if settings.claimed is not None:
+        read_claim(settings.claimed, catalogue)  # before the photos: a slip of the pen is found at once
+    seen = observe_photos(photos, known_shades(catalogue), look=look)
+    names = [_name(source, number) for number, source in enumerate(photos, 1)]
+    return decide_observed(names, seen, catalogue, settings=settings, model=model, started=started)
+
+
+def decide_observed(
+    names: Sequence[str],
+    observations: Sequence[Observations],
+    catalogue: Catalogue,
+    *,
+    settings: Settings | None = None,
+    model: Model | None = None,
+    started: float | None = None,
+) -> Answer:
+    """The answer over photos that were looked at already.
+
+    Parameters
+    ----------
+    names : sequence of str, length n
+    observations : sequence of Observations, length n
+    catalogue, settings, model
+        As in `analyse`.
+    started : float, optional
+        `time.perf_counter()` at the beginning; now by default.
+
+    Raises
+    ------
+    SeveralUnits, NoSuchUnit, UnitInSeveral, ClaimError, ModelError
+        As `analyse`.
+    """
+    settings = settings or Settings()
+    started = time.perf_counter() if started is None else started
+    chosen = choose_units(names, observations, settings.unit)
+    model = model or load_model(default_model_path())
+    decision = identify(
+        list(observations), catalogue, model, chosen=chosen, needs=settings.needs, costs=settings.costs
+    )
+    opinion = None
+    if settings.claimed is not None:
+        opinion = give_opinion(
+            list(observations),
+            catalogue,
+            model,
+            claimed=settings.claimed,
+            chosen=chosen,
+            costs=settings.costs,
+        )
+    return Answer(
+        photos=tuple(Path(name) for name in names),
+        observations=tuple(observations),
+        chosen=chosen,
+        decision=decision,
+        catalogue=catalogue,
+        seconds=time.perf_counter() - started,
+        opinion=opinion,
+    )
