@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from plugface.cli.present.schemas import AnyDocument, IdentifyOut
-from plugface.models.unit_choice import UnitIndex
+from plugface.models.unit_choice import NoUnit, UnitIndex
 from pydantic import TypeAdapter
 
 MARK_ONLY = ("TERN 4", "A", "front")
@@ -205,7 +205,7 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
     names = [Path("single.jpg"), Path("crowded.jpg")]
     assert pipeline.choose_units(names, [back, crowded], 2) == (UnitIndex(0), UnitIndex(1))
     assert pipeline.choose_units(names, [back, crowded], 1) == (UnitIndex(0), UnitIndex(0))
-    assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (0, None)
+    assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (UnitIndex(0), NoUnit())
     with pytest.raises(pipeline.NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
         pipeline.choose_units(names, [back, back], 2)
     with pytest.raises(pipeline.SeveralUnits, match=r"crowded\.jpg shows 2 units"):

@@ -37,7 +37,7 @@ def card(x: float = 0.0) -> Unit:
     return unit(x, 100, codes=(code,))
 
 
-LABEL = Text("K27418", 0.9, square(300, 50), "printed", height_px=50.0)
+LABEL = Text(square(300, 50), "K27418", 0.9, "printed", height_px=50.0)
 
 
 def test_a_unit_that_a_later_look_lost_is_not_its_neighbour():

@@ -170,9 +170,7 @@ class Text:
     height_px: float
     characters: tuple[Character, ...] = ()
     method: str = ""
-    flip_evidence: float | None = (
-        None  # how much more was seen this way round than turned; None: not compared
-    )
+    flip_evidence: float | None = None  # for this way round over its turn; None: not compared
 
     def __post_init__(self) -> None:
         check_share("confidence", self.confidence)
