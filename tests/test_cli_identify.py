@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from plugface.cli.present.schemas import AnyDocument, IdentifyOut
-from plugface.models.unit_choice import NoUnit, UnitIndex
+from plugface.models.unit_choice import NoSuchUnit, NoUnit, SeveralUnits, UnitIndex
 from pydantic import TypeAdapter
 
 MARK_ONLY = ("TERN 4", "A", "front")
@@ -206,7 +206,7 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
     assert pipeline.choose_units(names, [back, crowded], 2) == (UnitIndex(0), UnitIndex(1))
     assert pipeline.choose_units(names, [back, crowded], 1) == (UnitIndex(0), UnitIndex(0))
     assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (UnitIndex(0), NoUnit())
-    with pytest.raises(pipeline.NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
+    with pytest.raises(NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
         pipeline.choose_units(names, [back, back], 2)
-    with pytest.raises(pipeline.SeveralUnits, match=r"crowded\.jpg shows 2 units"):
+    with pytest.raises(SeveralUnits, match=r"crowded\.jpg shows 2 units"):
         pipeline.choose_units(names, [back, crowded])

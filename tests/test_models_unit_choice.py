@@ -28,7 +28,7 @@ def unit(x: float, size: float, confidence: float = 0.99, **more) -> Unit:
 
 
 def seen(*units: Unit, texts=(), codes=()) -> Observations:
-    quality = Quality(width_px=1000, height_px=1000, blur_px=1.0, usable=True)
+    quality = Quality(1000, 1000, median_luma=0.5, burnt_share=0.0, blur_px=1.0)
     return Observations("a" * 64, quality, WhiteBalance((1.0, 1.0, 1.0), 1.0, "none"), units, texts, codes)
 
 
