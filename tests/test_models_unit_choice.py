@@ -33,7 +33,7 @@ def seen(*units: Unit, texts=(), codes=()) -> Observations:
 
 
 def card(x: float = 0.0) -> Unit:
-    code = Code("QR", "CARD 1", square(x + 10, 60), "verified")
+    code = Code(square(x + 10, 60), "QR", "CARD 1", "verified")
     return unit(x, 100, codes=(code,))
 
 

@@ -1,11 +1,8 @@
-"""What a fresh machine gets: one OpenCV, built without a window toolkit, of a version that decodes."""
+"""What a fresh machine gets: one OpenCV, built without a window toolkit, and none shut out."""
 
 import tomllib
 from importlib.metadata import distributions
 from pathlib import Path
-
-import pytest
-from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parent.parent
 
@@ -23,12 +20,9 @@ def test_no_lock_entry_brings_another_opencv_in():
                 assert wanted.get("marker") == "sys_platform == 'never'", package["name"]
 
 
-@pytest.mark.parametrize(
-    ("version", "taken"), [("4.11.0.86", True), ("4.12.0.88", False), ("5.0.0.93", False)]
-)
-def test_an_opencv_that_refuses_our_flags_is_not_taken(version, taken):
-    # `uv tool install .` reads no lock. Tried on 2026-11-25: 4.12, 4.13, 4.14 and 5.0 raise on
-    # IMREAD_REDUCED_COLOR_2 | IMREAD_COLOR_RGB, 4.11 does not.
+def test_no_opencv_is_shut_out_by_its_version():
+    # The flags that 4.12 and later refuse (reduced and in RGB at once) are not used any more; 5.0 was tried on the
+    # calibration split on 2026-11-28: it decodes, and 108 of 112 photos are answered alike.
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    (opencv,) = (r for r in map(Requirement, project["dependencies"]) if "opencv" in r.name)
-    assert (version in opencv.specifier) is taken
+    (opencv,) = (word for word in project["dependencies"] if word.startswith("opencv"))
+    assert "<" not in opencv

@@ -313,7 +313,7 @@ def find_stripes(grey: np.ndarray, *, n_most: int = 4) -> list[np.ndarray]:
 
 def _upright_box(inside: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> np.ndarray:
     """Corners round the pixels of one set of stripes, turned so that the stripes stand upright."""
-    pixels = cv2.findNonZero(inside.astype(np.uint8))[:, 0]
+    pixels = cv2.findNonZero(inside.astype(np.uint8)).reshape(-1, 2)
     at = (pixels[:, 1], pixels[:, 0])
     angle = 0.5 * np.arctan2(2 * xy[at].sum(), (xx[at] - yy[at]).sum())
     points = pixels.astype(np.float32)

@@ -64,7 +64,7 @@ def quad_of(polygon: Polygon | np.ndarray) -> np.ndarray:
     for share in (0.02, 0.03, 0.05, 0.08):
         quad = cv2.approxPolyDP(hull, share * cv2.arcLength(hull, True), True)
         if len(quad) == 4 and cv2.isContourConvex(quad) and cv2.contourArea(quad) > 0.9 * area:
-            return level_corners(quad[:, 0])
+            return level_corners(quad.reshape(-1, 2))
     return level_corners(rectangle)
 
 

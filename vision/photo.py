@@ -26,6 +26,11 @@ MIN_SIDE_PX = 32
 #: takes half the time of the whole and a reduction. Our choice.
 _NEAR_ENOUGH = 0.95
 
+#: Long side from which grey is decoded by itself: such a photo's colours are mostly asked for at half its size,
+#: and decoding the whole in colour as well would take twice the time. Our choice; the other way differs by a
+#: grey level or two.
+_GREY_ALONE_PX = 3832
+
 _BAND_ROWS = 512
 
 #: Colours this close, in 8-bit levels, are the same: what a profile means by them need not be worked out. Our
@@ -123,9 +128,9 @@ class Photo:
     def grey(self) -> np.ndarray:
         """The whole picture in grey: uint8, shape (H, W); enough for text and codes, sooner than `rgb`.
 
-        The same whatever was asked for before: a plain JPEG's own brightness, where its colours are sRGB.
+        The same whatever was asked for before: of a large plain JPEG its own brightness, else that of `rgb`.
         """
-        if self._plain_jpeg and not self._profile:
+        if self._plain_jpeg and not self._profile and max(self.width_px, self.height_px) >= _GREY_ALONE_PX:
             return _fixed(self._decode_jpeg(cv2.IMREAD_GRAYSCALE))
         return _fixed(cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY))
 

@@ -174,7 +174,7 @@ def find_regions(
         contours, _ = cv2.findContours(
             (labels == index).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
         )
-        hull = cv2.convexHull(np.concatenate(contours))[:, 0].astype(np.float64)
+        hull = cv2.convexHull(np.concatenate(contours)).reshape(-1, 2).astype(np.float64)
         points = hull @ to_photo[:, :2].T + to_photo[:, 2]
         polygon = tuple((float(x), float(y)) for x, y in points)
         if len(polygon) >= 3 and lies_on_any(polygon, [unit]):
