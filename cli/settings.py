@@ -17,7 +17,7 @@ def demo_folder() -> Path:
 
 def default_catalogue() -> Path:
     """The catalogue to use when none is named: the one in PLUGFACE_CATALOGUE, else the demo's."""
-    named = os.environ.get(CATALOGUE_VARIABLE, "")
+    named = os.environ.get(CATALOGUE_VARIABLE, "")  # for what is no command: the yard page, benches
     return Path(named) if named else demo_folder() / "marrow_finch"
 
 

@@ -10,6 +10,7 @@ HEAVY = (
     "skimage",
     "skops",
     "joblib",
+    "loky",
     "matplotlib",
     "pandas",
     "shapely",

@@ -104,7 +104,8 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
         return _observe_as_one(photo, read_text)
     rgb = photo.reduced(WORKING_PX)
     if read_text:  # after that: where it took the whole picture, grey is made of it and not decoded again
-        Thread(target=_quietly, args=(lambda: photo.grey,)).start()
+        beside = Thread(target=_quietly, args=(lambda: photo.grey,))
+        beside.start()
     to_photo = photo.width_px / rgb.shape[1]
     medium = _shrunk(rgb, _MEDIUM_PX)
     picture, maps, found = _whole(medium, photo.width_px, photo.height_px)
@@ -121,6 +122,7 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     observations = Observations(photo.sha256, quality, white_balance, units, notes=photo.notes)
     if not read_text:
         return observations
+    beside.join()
     return _with_texts(observations, photo, sightings)
 
 
@@ -128,10 +130,21 @@ def start_loading() -> None:
     """Begin to load the networks beside what is done before they are needed.
 
     What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
-    inside a network's code would take the process down with it.
+    inside a network's code would take the process down with it. `finish_loading` waits for them.
     """
     for load in (load_segmenter, load_detector, load_recogniser, load_readers):
-        Thread(target=_quietly, args=(load,)).start()
+        thread = Thread(target=_quietly, args=(load,))
+        _LOADERS.append(thread)
+        thread.start()
+
+
+def finish_loading() -> None:
+    """Wait until all that `start_loading` began is loaded."""
+    while _LOADERS:
+        _LOADERS.pop().join()
+
+
+_LOADERS: list[Thread] = []
 
 
 def _quietly(load: Callable[[], object]) -> None:

@@ -26,9 +26,9 @@ MIN_SIDE_PX = 32
 #: takes half the time of the whole and a reduction. Our choice.
 _NEAR_ENOUGH = 0.95
 
-#: Long side from which grey is decoded by itself: such a photo's colours are mostly asked for at half its size,
-#: and decoding the whole in colour as well would take twice the time. Our choice; the other way differs by a
-#: grey level or two.
+#: Long side from which grey is decoded by itself: such a photo's colours are mostly asked for at half its
+#: size, and decoding the whole in colour as well would take twice the time. Our choice; the other way differs
+#: by a grey level or two.
 _GREY_ALONE_PX = 3832
 
 _BAND_ROWS = 512

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
+from plugface.cli.settings import CATALOGUE_VARIABLE
 
 if TYPE_CHECKING:
     from plugface.models.catalogue.entries import Catalogue
@@ -19,6 +20,8 @@ CatalogueFolder = Annotated[
     typer.Option(
         "--catalogue",
         metavar="DIR",
+        envvar=CATALOGUE_VARIABLE,
+        show_envvar=False,
         help="Folder of the catalogue. Without it: the one in PLUGFACE_CATALOGUE, else the invented demo.",
         show_default=False,
     ),

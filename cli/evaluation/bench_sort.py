@@ -105,7 +105,7 @@ def run_once(photos: Path, out: Path, workers: int, real: bool, seconds: float) 
 
 def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> None:
     """The inside of `run_once`."""
-    from joblib.externals.loky import get_reusable_executor
+    from loky import get_reusable_executor
 
     started = time.perf_counter()
     plan = Plan(str(photos), demo_folder() / "marrow_finch", out, workers=workers)

@@ -20,7 +20,7 @@ from plugface.models.learning.classifier import Model, default_model_path, load_
 from plugface.models.unit_choice import UnitChoice, choose_units, chosen_unit
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.observations import Observations, Unit
-from plugface.vision.observe import observe, start_loading
+from plugface.vision.observe import finish_loading, observe, start_loading
 from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo, photo_from_array
 
 #: What a photo may come as: a file's path, its bytes, an open binary file, or RGB pixels as uint8 (H, W, 3).
@@ -124,7 +124,9 @@ def observe_photos(
     """
     decoded = [open_photo(source, name=_name(source, number)) for number, source in enumerate(sources, 1)]
     start_loading()
-    return tuple(look(photo, shades=shades) for photo in decoded)
+    seen = tuple(look(photo, shades=shades) for photo in decoded)
+    finish_loading()
+    return seen
 
 
 def _name(source: PhotoSource, number: int) -> str:

@@ -70,7 +70,7 @@ def map_unordered(
 
 
 def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[tuple[Any, Any]]:
-    from joblib.externals.loky.process_executor import TerminatedWorkerError
+    from loky.process_executor import TerminatedWorkerError
 
     out: dict[Future, Any] = {}  # given out, not yet back
     while True:
@@ -92,10 +92,10 @@ def _in_processes(
 ) -> Iterator[tuple[Any, Any]]:
     from multiprocessing import resource_tracker
 
-    from joblib.externals.loky import get_reusable_executor
+    from loky import get_reusable_executor
 
     resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
-    # joblib's own pool, asked directly: Parallel runs a single job in this process, where a bad photo would
+    # a pool of its own, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
 
