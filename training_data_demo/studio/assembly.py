@@ -13,8 +13,8 @@ from training_data_demo.studio.bodies import Housing
 from training_data_demo.studio.cast_text import build_cast_text
 from training_data_demo.studio.faces import Face, Rect, largest_strip_beside
 from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.materials import Palette
 from training_data_demo.studio.lures import add_lures
+from training_data_demo.studio.materials import Palette
 from training_data_demo.studio.meshes import hang, place
 from training_data_demo.studio.shells import DetailedHousing, is_detailed
 from training_data_demo.studio.style import Style, shell_seed, style_of
