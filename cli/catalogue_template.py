@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
-from models.catalogue_check import HOUSING_MM
+from plugface.models.catalogue.check import HOUSING_MM
 
 #: Usual pins per class, rows and columns; a start for the user to correct (common practice, no source).
 USUAL_PINS = {"L": (3, 13), "M": (2, 8), "S": (2, 4)}

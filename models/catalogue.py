@@ -2,7 +2,7 @@
 
 All positions are in millimetres on the plug face, seen with the cast mark upright: x to the right, y up, the
 origin in the middle of the face. Connectors are listed in canonical order: row by row from the top, each row
-from left to right, seen that way; `vision.observations.reading_order` is the exact rule.
+from left to right, seen that way; `plugface.vision.observations.reading_order` is the exact rule.
 """
 
 import hashlib
@@ -17,7 +17,7 @@ import re2
 import rtoml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from models.catalogue_words import explain_entry
+from plugface.models.catalogue.messages import explain_entry
 
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
@@ -58,10 +58,10 @@ _PATTERN_OPTIONS.log_errors = False  # RE2 would write to stderr itself
 class CatalogueError(Exception):
     """A catalogue that cannot be used: which file, which line and key, what is wrong, what mends it."""
 
-    def __init__(self, file: str, key: str, problem: str, mend: str, line: int | None = None) -> None:
-        self.file, self.key, self.problem, self.mend, self.line = file, key, problem, mend, line
+    def __init__(self, file: str, key: str, problem: str, remedy: str, line: int | None = None) -> None:
+        self.file, self.key, self.problem, self.remedy, self.line = file, key, problem, remedy, line
         place = ", ".join(filter(None, (file, f"line {line}" if line else "", key)))
-        super().__init__(f"{place}: {problem}. {mend}")
+        super().__init__(f"{place}: {problem}. {remedy}")
 
 
 def compile_pattern(pattern: str) -> Any:
@@ -295,15 +295,15 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
     """
     head_path = folder / "catalogue.toml"
     if not head_path.is_file():
-        mend = (
+        remedy = (
             "A catalogue is a folder with a catalogue.toml in it; start one with: plugface catalogue new DIR"
         )
-        return None, (CatalogueError(str(head_path), "", "there is no such file", mend),)
+        return None, (CatalogueError(str(head_path), "", "there is no such file", remedy),)
     names = sorted(name for name in os.listdir(folder) if name.endswith(".toml") and name != "catalogue.toml")
     if not 1 <= len(names) <= MAX_FAMILIES:
         problem = f"{len(names):,} family files, expected 1 to {MAX_FAMILIES:,}"
-        mend = "Split it into several catalogues" if names else "Add one .toml file for each family"
-        return None, (CatalogueError(str(folder), "", problem, mend),)
+        remedy = "Split it into several catalogues" if names else "Add one .toml file for each family"
+        return None, (CatalogueError(str(folder), "", problem, remedy),)
     errors: list[CatalogueError] = []
     digest = hashlib.sha256()
     head = _read_entry(head_path, CatalogueHead, digest, errors)
@@ -343,8 +343,8 @@ def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[Catalog
         errors.append(_toml_error(path.name, text, error))
     except ValidationError as error:
         for one in error.errors(include_url=False):
-            line, key, problem, mend = explain_entry(kind, one, text)
-            errors.append(CatalogueError(path.name, key, problem, mend, line))
+            line, key, problem, remedy = explain_entry(kind, one, text)
+            errors.append(CatalogueError(path.name, key, problem, remedy, line))
     except (RecursionError, ValueError):  # what Python's own parser raises beside its own class
         problem = "it is nested too deeply, or holds a number too long to be one"
         errors.append(CatalogueError(path.name, "", problem, "Compare it with a family file that works"))
@@ -366,5 +366,5 @@ def _toml_error(file: str, text: str, error: tomllib.TOMLDecodeError) -> Catalog
     lines = text.splitlines() or [""]
     line = int(place[1]) if place and place[1] else len(lines)
     shown = lines[min(line, len(lines)) - 1].strip()
-    mend = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before it"
-    return CatalogueError(file, "", f"it is not valid TOML ({problem})", mend, line)
+    remedy = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before it"
+    return CatalogueError(file, "", f"it is not valid TOML ({problem})", remedy, line)

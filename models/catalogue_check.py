@@ -12,10 +12,10 @@ from difflib import get_close_matches
 from itertools import combinations
 from typing import Literal
 
-from models.catalogue import Catalogue, Connector, Family, Mark, Variant, compile_pattern
-from models.pattern_overlap import Unsupported, find_overlaps, parse_pattern
-from models.shades import find_shade_problems
-from vision.observations import reading_order
+from plugface.models.catalogue.entries import Catalogue, Connector, Family, Mark, Variant, compile_pattern
+from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
+from plugface.models.catalogue.shades import find_shade_problems
+from plugface.vision.observations import reading_order
 
 Severity = Literal["error", "warning", "note"]
 
@@ -46,8 +46,8 @@ class Problem:
     family: str  # "" where it concerns the whole catalogue
     file: str
     key: str
-    words: str
-    mend: str
+    message: str
+    remedy: str
 
 
 Found = tuple[Severity, str, str, str, str]  # severity, rule, key, words, mend
@@ -256,10 +256,10 @@ def check_pairing(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
             for partner in rule.families:
                 if partner not in families:
                     near = _nearest(partner, families) if len(families) <= SUGGEST_AMONG else ""
-                    mend = f'Did you mean "{near}"?' if near else "Add a file for it, or leave it out"
+                    remedy = f'Did you mean "{near}"?' if near else "Add a file for it, or leave it out"
                     yield (
                         family.key,
-                        ("error", "unknown partner", where, f'no family is called "{partner}"', mend),
+                        ("error", "unknown partner", where, f'no family is called "{partner}"', remedy),
                     )
                 elif partner == family.key:
                     yield (
@@ -338,17 +338,17 @@ def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
         overlaps, _ = find_overlaps([family.label.service_number for family in (first, *others)])
         if overlaps:
             words = f'{named}; their labels may bear the same number ("{overlaps[0].example}")'
-            mend = "No photo tells them apart: add what differs, or make them one family"
-            yield first.key, ("error", "look-alikes", "", words, mend)
+            remedy = "No photo tells them apart: add what differs, or make them one family"
+            yield first.key, ("error", "look-alikes", "", words, remedy)
         else:
-            mend = "Only the label tells them apart: ask for a photo of it"
-            yield first.key, ("warning", "look-alikes", "", named, mend)
+            remedy = "Only the label tells them apart: ask for a photo of it"
+            yield first.key, ("warning", "look-alikes", "", named, remedy)
 
 
 def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
     """Shades of the catalogue's own have one code each and can be told apart."""
     for severity, key, words, mend in find_shade_problems(catalogue):
-        yield "", (severity, "shades", f"catalogue.toml, {key}", words, mend)
+        yield "", (severity, "shades", f"catalogue.toml, {key}", words, remedy)
 
 
 FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (

@@ -7,11 +7,12 @@ import pytest
 
 pytest.importorskip("bpy")  # the geometry is written for the renderer
 
-from training_data_demo.studio import plan, wild
-from training_data_demo.studio.frames import OUTWARD, Frame
-from training_data_demo.studio.headers import lay_bays
-from training_data_demo.studio.shells import is_detailed
-from training_data_demo.studio.truth import truth_row
+from plugface.demo.studio import plan
+from plugface.demo.studio import wild
+from plugface.demo.studio.frames import OUTWARD, Frame
+from plugface.demo.studio.headers import lay_bays
+from plugface.demo.studio.shells import is_detailed
+from plugface.demo.studio.truth import truth_row
 
 
 def _families():
@@ -63,7 +64,7 @@ def test_bays_of_a_moulding_meet_and_do_not_overlap():
 
 
 def test_older_shells_are_built_as_they_were():
-    from training_data_demo.studio.families import catalogue
+    from plugface.demo.studio.families import catalogue
 
     for source in ("marrow_finch", "pell_works"):
         assert not any(is_detailed(family) for family in catalogue(source).families)

@@ -4,9 +4,10 @@ from collections import Counter, defaultdict
 
 import pytest
 
-from training_data_demo.studio import plan, wild
-from training_data_demo.studio.families import catalogue, family_of
-from training_data_demo.studio.shots import GROUNDS, HANDS, LABELS, LIGHTS, THINGS, Shot
+from plugface.demo.studio import plan
+from plugface.demo.studio import wild
+from plugface.demo.studio.families import catalogue, family_of
+from plugface.demo.studio.shots import GROUNDS, HANDS, LABELS, LIGHTS, THINGS, Shot
 
 
 @pytest.fixture(scope="module")

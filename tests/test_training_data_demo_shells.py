@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from models.catalogue import Connector
-from training_data_demo.studio import wild
-from training_data_demo.studio.footprint import connector_size_mm, label_room_mm, seen_size_mm
-from training_data_demo.studio.wild_shells import LAYOUTS
+from plugface.models.catalogue.entries import Connector
+from plugface.demo.studio import wild
+from plugface.demo.studio.footprint import connector_size_mm, label_room_mm, seen_size_mm
+from plugface.demo.studio.wild_shells import LAYOUTS
 
 MANY = 400
 

@@ -8,18 +8,18 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from training_data_demo.studio import plan
-from training_data_demo.studio.camera import CURVES, develop
-from training_data_demo.studio.families import DEMO, family_of
-from training_data_demo.studio.part_numbers import FORMATS, draw_number
-from training_data_demo.studio.shots import GRIPS, SURROUNDINGS, YARD_GROUNDS, YARD_THINGS, Development, Shot
+from plugface.demo.studio import plan
+from plugface.demo.studio.camera import CURVES, develop
+from plugface.demo.studio.families import DEMO, family_of
+from plugface.demo.studio.part_numbers import FORMATS, draw_number
+from plugface.demo.studio.shots import GRIPS, SURROUNDINGS, YARD_GROUNDS, YARD_THINGS, Development, Shot
 
 pytest.importorskip("barcode", reason="the studio's libraries are an extra of their own")
 pytest.importorskip("ppf.datamatrix", reason="the studio's libraries are an extra of their own")
 
-from training_data_demo.studio import yard
-from training_data_demo.studio.families import unit_spec
-from training_data_demo.studio.stickers import KINDS, LAYOUT_NAMES, draw_stickers
+from plugface.demo.studio import yard
+from plugface.demo.studio.families import unit_spec
+from plugface.demo.studio.stickers import KINDS, LAYOUT_NAMES, draw_stickers
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""The photo studio's command line: `python -m training_data_demo.studio --help`."""
+"""The photo studio's command line: `python -m plugface.demo.studio --help`."""
 
 import argparse
 import io
@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps
 
-from training_data_demo.studio.families import DEMO
-from training_data_demo.studio.shots import Shot
+from plugface.demo.studio.families import DEMO
+from plugface.demo.studio.shots import Shot
 
 SAMPLES = 3  # rays per pixel before denoising: what the shipped photos were rendered with, on a CPU
 # Mean difference in 8-bit levels that another device or Blender build may make: noise left after denoising
@@ -28,7 +28,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="python -m training_data_demo.studio", description="Make the demo photos."
+        prog="python -m plugface.demo.studio", description="Make the demo photos."
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
@@ -91,7 +91,8 @@ def _read(path: Path) -> list[Shot]:
 
 
 def _plan(options) -> int:
-    from training_data_demo.studio import plan, yard
+    from plugface.demo.studio import plan
+    from plugface.demo.studio import yard
 
     drawn = (plan.DRAWN | {"yard": yard.yard_shots}).get(options.set)
     shots = drawn(options.count) if drawn else plan.SETS[options.set]()
@@ -101,7 +102,7 @@ def _plan(options) -> int:
 
 
 def _render(options) -> int:
-    from training_data_demo.studio.render import render_all
+    from plugface.demo.studio.render import render_all
 
     textures = options.textures or options.out / "textures"
     textures.mkdir(parents=True, exist_ok=True)
@@ -124,7 +125,7 @@ def _render(options) -> int:
 
 
 def _develop(options) -> int:
-    from training_data_demo.studio.develop import develop_all
+    from plugface.demo.studio.develop import develop_all
 
     missing = develop_all(
         _read(options.plan), options.renders, options.out, jobs=options.jobs, masks=options.masks
@@ -152,9 +153,9 @@ def _contact_sheet(options) -> int:
 
 
 def _one(options) -> int:
-    from training_data_demo.studio import plan
-    from training_data_demo.studio.develop import develop_shot
-    from training_data_demo.studio.render import render_shot
+    from plugface.demo.studio import plan
+    from plugface.demo.studio.develop import develop_shot
+    from plugface.demo.studio.render import render_shot
 
     shot = next((s for s in plan.shipped_shots() + plan.pell_shots() if s.id == options.id), None)
     if shot is None:

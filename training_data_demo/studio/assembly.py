@@ -7,18 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio import connectors, harness, headers
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.bodies import Housing
-from training_data_demo.studio.cast_text import build_cast_text
-from training_data_demo.studio.faces import Face, Rect, largest_strip_beside
-from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.lures import add_lures
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import hang, place
-from training_data_demo.studio.shells import DetailedHousing, is_detailed
-from training_data_demo.studio.style import Style, shell_seed, style_of
-from training_data_demo.studio.units import (
+from plugface.demo.studio import connectors
+from plugface.demo.studio import harness
+from plugface.demo.studio import headers
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.bodies import Housing
+from plugface.demo.studio.cast_text import build_cast_text
+from plugface.demo.studio.faces import Face, Rect, largest_strip_beside
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.lures import add_lures
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import hang, place
+from plugface.demo.studio.shells import DetailedHousing, is_detailed
+from plugface.demo.studio.style import Style, shell_seed, style_of
+from plugface.demo.studio.units import (
     LABEL,
     MARK,
     SCRAWL,

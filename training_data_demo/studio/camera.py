@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from training_data_demo.studio.shots import Development
+from plugface.demo.studio.shots import Development
 
 # EXIF orientation: the stored picture is the shown one put through the inverse of the viewer's turn
 # (EXIF 2.3, tag 0x0112). Functions from shown to stored.

@@ -10,21 +10,13 @@ import random
 
 import numpy as np
 
-from training_data_demo.studio import surfaces
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.clutter import (
-    CLUTTER,
-    HAND,
-    LOOSE_PLUG,
-    PLASTICS,
-    colour_name,
-    curve,
-    plastic,
-)
-from training_data_demo.studio.label_sheet import LabelFacts
-from training_data_demo.studio.meshes import Solid, hang, rounded_profile
-from training_data_demo.studio.part_numbers import draw_number
-from training_data_demo.studio.stickers import KINDS
+from plugface.demo.studio import surfaces
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.clutter import CLUTTER, HAND, LOOSE_PLUG, PLASTICS, colour_name, curve, plastic
+from plugface.demo.studio.label_sheet import LabelFacts
+from plugface.demo.studio.meshes import Solid, hang, rounded_profile
+from plugface.demo.studio.part_numbers import draw_number
+from plugface.demo.studio.stickers import KINDS
 
 _RESISTS = (
     (0.012, 0.10, 0.035),

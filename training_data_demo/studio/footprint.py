@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from training_data_demo.studio.faces import Rect, largest_strip_beside
+from plugface.demo.studio.faces import Rect, largest_strip_beside
 
 # Our own choice of sizes, near what sealed plugs of road vehicles measure (common practice, no source).
 # Per class: along the long side the millimetres per pin, the fixed millimetres for walls, the lower and the

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
 
 #: Outward direction of each edge on the plug face.
 OUTWARD = {"right": (1.0, 0.0), "top": (0.0, 1.0), "left": (-1.0, 0.0), "bottom": (0.0, -1.0)}

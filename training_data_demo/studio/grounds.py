@@ -9,11 +9,12 @@ import math
 
 import numpy as np
 
-from training_data_demo.studio import surfaces, yard_grounds
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.clutter import PLASTICS, make_sheet, rolling
-from training_data_demo.studio.meshes import Solid, rounded_profile
-from training_data_demo.studio.pictures import Pictures
+from plugface.demo.studio import surfaces
+from plugface.demo.studio import yard_grounds
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.clutter import PLASTICS, make_sheet, rolling
+from plugface.demo.studio.meshes import Solid, rounded_profile
+from plugface.demo.studio.pictures import Pictures
 
 
 def _root(yaw: float = 0.0):

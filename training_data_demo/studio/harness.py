@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.frames import Frame, add_tube, bezier, lift
-from training_data_demo.studio.headers import FLOOR_MM, Bay
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.frames import Frame, add_tube, bezier, lift
+from plugface.demo.studio.headers import FLOOR_MM, Bay
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
 
 _WIRES = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH")
 WRAPS = ("tape", "tape", "corrugated", "corrugated", "braid", "bare", "bare")
@@ -86,13 +86,42 @@ def _backshell(plug: Solid, bay: Bay, size, top: float, draw: random.Random):
     rise = draw.uniform(9, 18)
     if kind == "straight":
         inner = (size[0] * draw.uniform(0.4, 0.8), size[1] * 0.8)
-        f.prism(plug, inner, 3.0, rounded_profile([(0, top - 0.5), (0, top + rise * 0.6), (inner[1] * 0.25, top + rise), (inner[1] * 0.42, top + rise)], 1.5))
+        f.prism(
+            plug,
+            inner,
+            3.0,
+            rounded_profile(
+                [
+                    (0, top - 0.5),
+                    (0, top + rise * 0.6),
+                    (inner[1] * 0.25, top + rise),
+                    (inner[1] * 0.42, top + rise),
+                ],
+                1.5,
+            ),
+        )
         return kind, np.array([0.0, 0.0, top + rise - 1]), np.array([0.0, 0.0, 1.0])
     side = draw.choice((-1, 1))
     cover = (size[0] * 0.96, size[1] * 0.86)
-    f.prism(plug, cover, 5.0, rounded_profile([(0, top - 0.5), (0, top + rise * 0.55), (3.0, top + rise), (cover[1] * 0.4, top + rise)], 2.0))
-    f.box(plug, (side * (size[0] / 2 - 8), -cover[1] * 0.33, top + 0.5), (side * (size[0] / 2 + 7), cover[1] * 0.33, top + rise * 0.85), 1.5)
-    return kind, np.array([side * (size[0] / 2 + 6), 0.0, top + rise * 0.45]), np.array([side * 1.0, 0.0, 0.12])
+    f.prism(
+        plug,
+        cover,
+        5.0,
+        rounded_profile(
+            [(0, top - 0.5), (0, top + rise * 0.55), (3.0, top + rise), (cover[1] * 0.4, top + rise)], 2.0
+        ),
+    )
+    f.box(
+        plug,
+        (side * (size[0] / 2 - 8), -cover[1] * 0.33, top + 0.5),
+        (side * (size[0] / 2 + 7), cover[1] * 0.33, top + rise * 0.85),
+        1.5,
+    )
+    return (
+        kind,
+        np.array([side * (size[0] / 2 + 6), 0.0, top + rise * 0.45]),
+        np.array([side * 1.0, 0.0, 0.12]),
+    )
 
 
 def _cable(bay, kind, exit_at, out, palette, root, part, draw, ground_z, reach) -> None:
@@ -117,7 +146,9 @@ def _cable(bay, kind, exit_at, out, palette, root, part, draw, ground_z, reach) 
     ahead = (far - over) / max(float(np.linalg.norm(far - over)), 1e-6)
     down = over + ahead * 60
     down[2] = low + 4
-    path = bezier([start, first, bend, over, down, far - ahead * 50, far, far + ahead * 60, end - away * 40, end], 26)
+    path = bezier(
+        [start, first, bend, over, down, far - ahead * 50, far, far + ahead * 60, end - away * 40, end], 26
+    )
     wrap = draw.choice(WRAPS)
     bare_first = kind == "open" or draw.random() < 0.3
     skip = draw.randint(6, 14) if bare_first and wrap != "bare" else 0
@@ -132,7 +163,12 @@ def _away(bay: Bay, start, way, draw: random.Random, reach) -> np.ndarray:
     """Where the cable goes on the ground: on as it came, or over the nearest edge of the body."""
     flat = np.array(way[:2], float)
     if np.linalg.norm(flat) < 0.5:
-        gaps = {(1, 0): reach[0] - start[0], (-1, 0): reach[0] + start[0], (0, 1): reach[1] - start[1], (0, -1): reach[1] + start[1]}
+        gaps = {
+            (1, 0): reach[0] - start[0],
+            (-1, 0): reach[0] + start[0],
+            (0, 1): reach[1] - start[1],
+            (0, -1): reach[1] + start[1],
+        }
         flat = np.array(min(gaps, key=gaps.get), float)
     turn = draw.gauss(0, 0.35) + math.atan2(flat[1], flat[0])
     return np.array([math.cos(turn), math.sin(turn)])
@@ -169,9 +205,13 @@ def _strands(bay, path, radius, kind, palette, root, part, draw) -> None:
     fan = np.clip(1 - np.arange(n) / max(min(n - 1, 14), 1), 0, 1)[:, None]
     for _ in range(count):
         around, off = draw.uniform(0, 2 * math.pi), radius * math.sqrt(draw.random()) * 0.9
-        first = bay.frame.direction((draw.uniform(-0.5, 0.5) * field[0], draw.uniform(-0.5, 0.5) * field[1], 0.0))
+        first = bay.frame.direction(
+            (draw.uniform(-0.5, 0.5) * field[0], draw.uniform(-0.5, 0.5) * field[1], 0.0)
+        )
         phase = draw.uniform(0, 6.28)
-        wander = np.array([math.cos(around) * off, math.sin(around) * off * 0.6, math.sin(around) * off * 0.8])
+        wander = np.array(
+            [math.cos(around) * off, math.sin(around) * off * 0.6, math.sin(around) * off * 0.8]
+        )
         swing = np.sin(np.linspace(0, 9, n) + phase)[:, None] * np.array([1.0, 1.0, 0.3]) * radius * 0.25
         line = path + fan * first + (1 - fan) * (wander + swing)
         add_tube(by_colour.setdefault(draw.choice(colours), Solid()), line, thin, sides=6)

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.footprint import connector_size_mm
-from training_data_demo.studio.frames import OUTWARD, Frame, lift
-from training_data_demo.studio.materials import Palette
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.style import Style
+from plugface.demo.studio.footprint import connector_size_mm
+from plugface.demo.studio.frames import OUTWARD, Frame, lift
+from plugface.demo.studio.materials import Palette
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.style import Style
 
 FLOOR_MM = 3.0
 FLANGE_MM = 1.6
@@ -88,7 +88,10 @@ def _cell(family: Any, index: int):
     ends = [True, True, True, True]
     for where, size in zip(along, sizes, strict=True):
         if where > 0.5:
-            high, ends[0] = min(high if not ends[0] else math.inf, (long / 2 + where - size[0] / 2) / 2), False
+            high, ends[0] = (
+                min(high if not ends[0] else math.inf, (long / 2 + where - size[0] / 2) / 2),
+                False,
+            )
         elif where < -0.5:
             low, ends[2] = (
                 max(low if not ends[2] else -math.inf, (-long / 2 + where + size[0] / 2) / 2),
@@ -114,8 +117,13 @@ def build_bay(bay: Bay, style: Style, palette: Palette, root: Any, keying: rando
     part, f = bay.index + 1, bay.frame
     long, wide, tall, wall = bay.long, bay.wide, bay.tall, bay.wall
     (u0, v0, u1, v1), alone = bay.cell, all(bay.ends)
+    oval = alone and keying.random() < 0.12
     inner_corner = min(style.shroud_corner_mm, wide * keying.choice((0.12, 0.2, 0.34)))
-    cut = tuple(keying.random() < 0.3 for _ in range(4)) if keying.random() < 0.5 else (False,) * 4
+    cut = (
+        tuple(keying.random() < 0.3 for _ in range(4)) if keying.random() < 0.5 and not oval else (False,) * 4
+    )
+    if oval:
+        inner_corner = wide / 2 - wall
     outer_corner = inner_corner + wall if alone else max(2.0, style.shroud_corner_mm)
     size, middle = (u1 - u0, v1 - v0), ((u0 + u1) / 2, (v0 + v1) / 2)
 
@@ -129,8 +137,17 @@ def build_bay(bay: Bay, style: Style, palette: Palette, root: Any, keying: rando
     flange = FLANGE_MM if alone and keying.random() < 0.7 else 0.0
     step = keying.choice((0.0, 0.0, 0.8))  # a thinner lip at the mouth
     loops = [(outer(flange), 0.0), (outer(flange), 2.0), (outer(0.0), 2.1), (outer(0.0), tall * 0.55)]
-    loops += [(outer(-step), tall * 0.55 + step), (outer(-step), tall - 0.5), (outer(-step - 0.25), tall - 0.1)]
-    loops += [(outer(-step - 0.5), tall), (inner(-0.5), tall), (inner(-0.15), tall - 0.3), (inner(0.0), tall - 1)]
+    loops += [
+        (outer(-step), tall * 0.55 + step),
+        (outer(-step), tall - 0.5),
+        (outer(-step - 0.25), tall - 0.1),
+    ]
+    loops += [
+        (outer(-step - 0.5), tall),
+        (inner(-0.5), tall),
+        (inner(-0.15), tall - 0.3),
+        (inner(0.0), tall - 1),
+    ]
     loops += [(inner(0.5), FLOOR_MM + 0.3), (inner(0.8), FLOOR_MM)]
     shell = Solid()
     f.loft(shell, loops)
@@ -141,7 +158,7 @@ def build_bay(bay: Bay, style: Style, palette: Palette, root: Any, keying: rando
             for side, v in ((-1, v0), (1, v1)):
                 f.box(shell, (u - 0.6, v - 0.1 * side, 1.0), (u + 0.6, v + 0.9 * side, tall * 0.8))
     shell.to_object("header", palette.moulded(bay.connector.colour, style), root, part)
-    _pins(bay, palette, root, part, keying)
+    _pins(bay, palette, root, part, keying, spread=0.78 if oval else 1.0)
     _gasket(bay, style, palette, root, part, keying)
     shown = min(bay.bare_from, tall - 2.0)
     return np.concatenate([f.to_body(lift(outer(0.0), t)) for t in (shown, tall)])
@@ -163,9 +180,7 @@ def _square_inner_corners(points: np.ndarray, ends, radius: float) -> np.ndarray
     return points
 
 
-def build_broken_bay(
-    bay: Bay, style: Style, palette: Palette, root: Any, draw: random.Random
-) -> np.ndarray:
+def build_broken_bay(bay: Bay, style: Style, palette: Palette, root: Any, draw: random.Random) -> np.ndarray:
     """What is left of a header that was broken off; returns its outline points in mm, (N, 3)."""
     n, base = 56, bay.bare_from if bay.bare_from < bay.tall - 6 else 0.0
     jag = base + np.array([draw.uniform(1.0, 3.4) for _ in range(n)])
@@ -198,7 +213,9 @@ def _key(shell: Solid, bay: Bay, keying: random.Random) -> None:
             breadth = keying.uniform(0.8, 1.6) if kind != "block" else keying.uniform(2.5, 5.0)
             v = side * half_v
             bay.frame.box(
-                shell, (u - breadth / 2, v, FLOOR_MM), (u + breadth / 2, v - side * keying.uniform(0.9, 1.8), deep)
+                shell,
+                (u - breadth / 2, v, FLOOR_MM),
+                (u + breadth / 2, v - side * keying.uniform(0.9, 1.8), deep),
             )
     if kind == "ends":
         for side in (-1, 1):
@@ -206,7 +223,9 @@ def _key(shell: Solid, bay: Bay, keying: random.Random) -> None:
             bay.frame.box(shell, (u, -0.8, FLOOR_MM), (u - side * 1.6, 0.8, deep))
     if bay.connector.size == "L" and keying.random() < 0.45:
         u = keying.choice((-0.25, 0.0, 0.2)) * bay.long
-        bay.frame.box(shell, (u - 0.7, -half_v, FLOOR_MM), (u + 0.7, half_v, bay.tall * keying.uniform(0.55, 0.9)))
+        bay.frame.box(
+            shell, (u - 0.7, -half_v, FLOOR_MM), (u + 0.7, half_v, bay.tall * keying.uniform(0.55, 0.9))
+        )
 
 
 def _lock(shell: Solid, bay: Bay, keying: random.Random) -> None:
@@ -241,10 +260,19 @@ def _lock(shell: Solid, bay: Bay, keying: random.Random) -> None:
 
 
 def _pins(
-    bay: Bay, palette: Palette, root: Any, part: int, draw: random.Random, *, top: float = 0.0, bent: float = 0.0
+    bay: Bay,
+    palette: Palette,
+    root: Any,
+    part: int,
+    draw: random.Random,
+    *,
+    top: float = 0.0,
+    bent: float = 0.0,
+    spread: float = 1.0,
 ) -> None:
+    """Contacts in rows; `spread` is the share of the cavity that they take, less where its ends are round."""
     many, few = max(bay.connector.pins), min(bay.connector.pins)
-    room = (bay.long - 2 * bay.wall - 5.0, bay.wide - 2 * bay.wall - 5.0)
+    room = (spread * (bay.long - 2 * bay.wall - 5.0), spread * (bay.wide - 2 * bay.wall - 5.0))
     pitch = (min(room[0] / max(many - 1, 1), 5.5), min(room[1] / max(few - 1, 1), 5.5))
     thick = min(draw.choice((0.64, 0.64, 1.2, 1.6)), 0.42 * min(pitch), 0.34 * room[1])
     blade = draw.choice((1.0, 1.0, 0.45))  # flat blades or square pins
@@ -252,16 +280,15 @@ def _pins(
     stagger = 0.5 * pitch[0] if draw.random() < 0.15 and many > 3 else 0.0
     metal = Solid()
     profile = [(0.0, FLOOR_MM - 0.4), (0.0, top - thick * 0.7), (thick * 0.14, top)]
-    square = [
-        rounded_outline((thick, thick * blade), 0.05, inset_mm=i, corner_points=1) for i, _ in profile
-    ]
+    square = [rounded_outline((thick, thick * blade), 0.05, inset_mm=i, corner_points=1) for i, _ in profile]
     for row in range(few):
         for column in range(many):
             u = (column - (many - 1) / 2) * pitch[0] + (stagger if row % 2 else 0.0) - stagger / 2
             at = np.array([u, (row - (few - 1) / 2) * pitch[1]])
             lean = np.array([draw.gauss(0, 1), draw.gauss(0, 1)]) if draw.random() < bent else 0.0
             loops = [
-                (s + at + lean * max(t - FLOOR_MM, 0) * 0.35, t) for s, (_, t) in zip(square, profile, strict=True)
+                (s + at + lean * max(t - FLOOR_MM, 0) * 0.35, t)
+                for s, (_, t) in zip(square, profile, strict=True)
             ]
             bay.frame.loft(metal, loops)
     metal.to_object("pins", palette.pins(), root, part, sharp_deg=30)
@@ -269,7 +296,10 @@ def _pins(
 
 def _gasket(bay: Bay, style: Style, palette: Palette, root: Any, part: int, keying: random.Random) -> None:
     """A soft seal: around the floor of the cavity on some, under the flange on others."""
-    kind, tint = keying.choice(("none", "none", "inside", "foot")), keying.choice(("black",) * 5 + ("red", "green"))
+    kind, tint = (
+        keying.choice(("none", "none", "inside", "foot")),
+        keying.choice(("black",) * 5 + ("red", "green", "orange")),
+    )
     seal = Solid()
     if kind == "inside":
         size = (bay.long - 2 * bay.wall - 1.2, bay.wide - 2 * bay.wall - 1.2)
@@ -278,6 +308,8 @@ def _gasket(bay: Bay, style: Style, palette: Palette, root: Any, part: int, keyi
     elif kind == "foot" and all(bay.ends):
         start = max(bay.bare_from, 0.0)
         profile = [(-2.4, start - 0.3), (-2.4, start + 0.9), (-1.0, start + 1.1), (0.3, start + 1.1)]
-        bay.frame.prism(seal, (bay.long, bay.wide), style.shroud_corner_mm, rounded_profile(profile, 0.4), close_end=False)
+        bay.frame.prism(
+            seal, (bay.long, bay.wide), style.shroud_corner_mm, rounded_profile(profile, 0.4), close_end=False
+        )
     if seal.faces:
         seal.to_object("gasket", palette.silicone(tint), root, part if kind == "inside" else 0)

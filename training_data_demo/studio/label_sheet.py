@@ -10,7 +10,7 @@ import numpy as np
 import re2
 from PIL import Image, ImageDraw, ImageFont
 
-from training_data_demo.studio.label_codes import encode
+from plugface.demo.studio.label_codes import encode
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 PIXELS_PER_MM = 16  # about 400 dpi, finer than any view of the studio

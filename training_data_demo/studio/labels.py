@@ -14,18 +14,11 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from training_data_demo.studio import stickers
-from training_data_demo.studio.label_sheet import (
-    FONTS,
-    LabelFacts,
-    LabelPicture,
-    Sheet,
-    fit,
-    group_number,
-)
-from training_data_demo.studio.label_wear import wear_label
-from training_data_demo.studio.scrawl import draw_scrawl
-from training_data_demo.studio.style import CAST_FONTS, style_of
+from plugface.demo.studio import stickers
+from plugface.demo.studio.label_sheet import FONTS, LabelFacts, LabelPicture, Sheet, fit, group_number
+from plugface.demo.studio.label_wear import wear_label
+from plugface.demo.studio.scrawl import draw_scrawl
+from plugface.demo.studio.style import CAST_FONTS, style_of
 
 __all__ = ["Sheet", "draw_label", "group_number", "write_textures"]
 

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.pictures import NO_PICTURES, Pictures
-from training_data_demo.studio.shots import SURROUNDINGS, Light
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
+from plugface.demo.studio.shots import SURROUNDINGS, Light
 
 # Tubes of an old workshop: a green cast beside the black body of their temperature. Our own choice.
 _GREENISH = (0.80, 1.0, 0.66)

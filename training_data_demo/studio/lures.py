@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.faces import Face
-from training_data_demo.studio.frames import Frame
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.units import BuiltLure
+from plugface.demo.studio.faces import Face
+from plugface.demo.studio.frames import Frame
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.units import BuiltLure
 
 #: Kind and how often it is drawn.
 KINDS = {
@@ -54,7 +54,12 @@ def _recess(f: Frame, size, housing, material, shell) -> float:
     high, wall = shell.choice((1.2, 2.5, 6.0, 12.0)), shell.uniform(1.4, 2.4)
     solid = Solid()
     r = shell.choice((1.0, 3.0))
-    f.prism(solid, size, r, rounded_profile([(-0.5, -0.3), (0, high), (wall, high), (wall + 0.2, 0.15), (wall + 3, 0.15)], 0.4))
+    f.prism(
+        solid,
+        size,
+        r,
+        rounded_profile([(-0.5, -0.3), (0, high), (wall, high), (wall + 0.2, 0.15), (wall + 3, 0.15)], 0.4),
+    )
     if shell.random() < 0.4:  # ribs across it
         for u in np.arange(-size[0] / 2 + 5, size[0] / 2 - 4, 6.0):
             f.box(solid, (u - 0.6, -size[1] / 2 + wall, 0), (u + 0.6, size[1] / 2 - wall, high * 0.7))
@@ -75,16 +80,33 @@ def _hatch(f: Frame, size, housing, material, shell) -> float:
 
 def _screw(f: Frame, at, t: float, housing) -> None:
     head = Solid()
-    f.round(head, [(3.0, t), (3.0, t + 1.5), (1.3, t + 1.5), (1.2, t + 0.6), (0.1, t + 0.6)], at=at, points=18)
+    f.round(
+        head, [(3.0, t), (3.0, t + 1.5), (1.3, t + 1.5), (1.2, t + 0.6), (0.1, t + 0.6)], at=at, points=18
+    )
     head.to_object("screw", housing.palette.steel(), housing.root, 0)
 
 
 def _test_cap(f: Frame, size, housing, material, shell) -> float:
     r, solid = min(size) / 2, Solid()
     high = shell.uniform(4, 11)
-    f.round(solid, [(r, -0.2), (r, 2), (r * 0.8, 2.4), (r * 0.75, high), (r * 0.5, high), (r * 0.45, high - 1), (0.1, high - 1)])
+    f.round(
+        solid,
+        [
+            (r, -0.2),
+            (r, 2),
+            (r * 0.8, 2.4),
+            (r * 0.75, high),
+            (r * 0.5, high),
+            (r * 0.45, high - 1),
+            (0.1, high - 1),
+        ],
+    )
     tint = shell.choice(("rubber", "rubber", "GY", "RD", "YE", "BU"))
-    cap = housing.palette.rubber() if tint == "rubber" else housing.palette.moulded(tint, housing.style, use="cap")
+    cap = (
+        housing.palette.rubber()
+        if tint == "rubber"
+        else housing.palette.moulded(tint, housing.style, use="cap")
+    )
     solid.to_object("test cap", cap, housing.root, 0)
     return high
 
@@ -92,7 +114,12 @@ def _test_cap(f: Frame, size, housing, material, shell) -> float:
 def _blank(f: Frame, size, housing, material, shell) -> float:
     """A plate or filler where another version has a socket."""
     solid, high = Solid(), shell.uniform(1.5, 9.0)
-    f.prism(solid, size, 3.0, rounded_profile([(0, -0.2), (0.3, high), (3, high), (4, high - 0.8), (5, high - 0.8)], 0.7))
+    f.prism(
+        solid,
+        size,
+        3.0,
+        rounded_profile([(0, -0.2), (0.3, high), (3, high), (4, high - 0.8), (5, high - 0.8)], 0.7),
+    )
     tint = shell.choice(("body", "body", "BK", "GY"))
     own = material if tint == "body" else housing.palette.moulded(tint, housing.style, use="blank")
     solid.to_object("blank plate", own, housing.root, 0)
@@ -106,7 +133,12 @@ def _vent(f: Frame, size, housing, material, shell) -> float:
         a = k * np.pi / 3
         c, s = np.cos(a), np.sin(a)
         f.box(solid, (r * 0.3 * c - 0.7, r * 0.3 * s - 0.7, 2), (r * 0.3 * c + 0.7, r * 0.3 * s + 0.7, 3.1))
-    solid.to_object("vent", housing.palette.moulded(shell.choice(("BK", "BK", "GY", "WH")), housing.style, use="vent"), housing.root, 0)
+    solid.to_object(
+        "vent",
+        housing.palette.moulded(shell.choice(("BK", "BK", "GY", "WH")), housing.style, use="vent"),
+        housing.root,
+        0,
+    )
     return 3.2
 
 
@@ -116,7 +148,12 @@ def _switch(f: Frame, size, housing, material, shell) -> float:
     f.box(rocker, (-size[0] / 2 + 2.6, -size[1] / 2 + 2.6, 0.5), (0.0, size[1] / 2 - 2.6, 4.0))
     f.box(rocker, (0.0, -size[1] / 2 + 2.6, 0.5), (size[0] / 2 - 2.6, size[1] / 2 - 2.6, 2.4))
     solid.to_object("switch", housing.palette.plastic("BK", use="switch"), housing.root, 0)
-    rocker.to_object("rocker", housing.palette.moulded(shell.choice(("BK", "RD", "GN")), housing.style, use="rocker"), housing.root, 0)
+    rocker.to_object(
+        "rocker",
+        housing.palette.moulded(shell.choice(("BK", "RD", "GN")), housing.style, use="rocker"),
+        housing.root,
+        0,
+    )
     return 4.0
 
 
@@ -125,7 +162,12 @@ def _fuse_cap(f: Frame, size, housing, material, shell) -> float:
     f.prism(solid, size, 3.0, rounded_profile([(0, -0.2), (0.6, high), (6, high)], 1.6))
     for side in (-1, 1):
         f.box(solid, (side * size[0] / 2, -2.5, 1), (side * (size[0] / 2 + 1.6), 2.5, high - 2))
-    solid.to_object("fuse cap", housing.palette.moulded(shell.choice(("BK", "BK", "GY", "RD", "WH")), housing.style, use="fuse"), housing.root, 0)
+    solid.to_object(
+        "fuse cap",
+        housing.palette.moulded(shell.choice(("BK", "BK", "GY", "RD", "WH")), housing.style, use="fuse"),
+        housing.root,
+        0,
+    )
     return high
 
 
@@ -140,7 +182,16 @@ def _window(f: Frame, size, housing, material, shell) -> float:
 
 def _boss(f: Frame, size, housing, material, shell) -> float:
     r, solid, high = min(size) / 2, Solid(), shell.uniform(1.0, 7.0)
-    f.round(solid, [(r, -0.2), (r * 0.92, high), (r * 0.45, high), (r * 0.42, high - min(high, 4.0)), (0.1, high - min(high, 4.0))])
+    f.round(
+        solid,
+        [
+            (r, -0.2),
+            (r * 0.92, high),
+            (r * 0.45, high),
+            (r * 0.42, high - min(high, 4.0)),
+            (0.1, high - min(high, 4.0)),
+        ],
+    )
     solid.to_object("boss", material, housing.root, 0)
     return high
 
@@ -148,7 +199,12 @@ def _boss(f: Frame, size, housing, material, shell) -> float:
 def _emblem(f: Frame, size, housing, material, shell) -> float:
     """A raised or sunken sign of bars and rings."""
     solid, high = Solid(), shell.uniform(0.5, 1.4)
-    f.prism(solid, size, min(size) * shell.choice((0.1, 0.5)), rounded_profile([(0, -0.2), (0.2, high), (1.6, high), (1.8, 0.1), (3, 0.1)], 0.2))
+    f.prism(
+        solid,
+        size,
+        min(size) * shell.choice((0.1, 0.5)),
+        rounded_profile([(0, -0.2), (0.2, high), (1.6, high), (1.8, 0.1), (3, 0.1)], 0.2),
+    )
     for _ in range(shell.randint(1, 4)):
         u, v = (shell.uniform(-0.3, 0.3) * s for s in size)
         f.box(solid, (u - size[0] * 0.12, v - 1, 0), (u + size[0] * 0.12, v + 1, high))

@@ -4,8 +4,8 @@ import random
 from pathlib import Path
 from typing import Any
 
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.shades import draw_shade
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.shades import draw_shade
 
 _GROUP = "Weathering"
 # name -> (kind of socket, default)

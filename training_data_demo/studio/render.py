@@ -17,9 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-from training_data_demo.studio.pictures import NO_PICTURES, Pictures
-from training_data_demo.studio.shots import Shot
-from training_data_demo.studio.truth import truth_row
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
+from plugface.demo.studio.shots import Shot
+from plugface.demo.studio.truth import truth_row
 
 
 def render_all(
@@ -86,7 +86,7 @@ def _serve(waiting, arguments, failed, gpu: int, cores: set[int]) -> None:
         except queue.Empty:
             break
         if worker is None or worker.poll() is not None:
-            command = [sys.executable, "-m", "training_data_demo.studio.render", *arguments]
+            command = [sys.executable, "-m", "plugface.demo.studio.render", *arguments]
             worker = subprocess.Popen(
                 command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=surroundings
             )
@@ -124,10 +124,10 @@ def render_shot(
     arrays : dict
         rgb float16 (H, W, 3) scene-linear sRGB; index uint16 (H, W), see `truth`; geometry, JSON as a string.
     """
-    from training_data_demo.studio.blender import bpy, silenced
-    from training_data_demo.studio.families import unit_spec
-    from training_data_demo.studio.labels import write_textures
-    from training_data_demo.studio.scene import build_scene
+    from plugface.demo.studio.blender import bpy, silenced
+    from plugface.demo.studio.families import unit_spec
+    from plugface.demo.studio.labels import write_textures
+    from plugface.demo.studio.scene import build_scene
 
     for placed in shot.units:
         spec = unit_spec(placed.unit)

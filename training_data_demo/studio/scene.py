@@ -9,14 +9,18 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio import clutter, decoys, grounds, lights, rest
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.families import unit_spec
-from training_data_demo.studio.meshes import Solid, rounded_profile
-from training_data_demo.studio.pictures import NO_PICTURES, Pictures
-from training_data_demo.studio.shots import GRIPS, HANDS, THINGS, YARD_THINGS, Placed, Shot
-from training_data_demo.studio.surfaces import wood
-from training_data_demo.studio.units import WIRES, BuiltUnit, build_unit
+from plugface.demo.studio import clutter
+from plugface.demo.studio import decoys
+from plugface.demo.studio import grounds
+from plugface.demo.studio import lights
+from plugface.demo.studio import rest
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.families import unit_spec
+from plugface.demo.studio.meshes import Solid, rounded_profile
+from plugface.demo.studio.pictures import NO_PICTURES, Pictures
+from plugface.demo.studio.shots import GRIPS, HANDS, THINGS, YARD_THINGS, Placed, Shot
+from plugface.demo.studio.surfaces import wood
+from plugface.demo.studio.units import WIRES, BuiltUnit, build_unit
 
 UNIT_STRIDE = 32  # object index = 32 * unit number + part
 

@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.bodies import Housing, screw_places
-from training_data_demo.studio.faces import Face, Rect
-from training_data_demo.studio.frames import OUTWARD, Frame, add_tube, bezier
-from training_data_demo.studio.headers import Bay
-from training_data_demo.studio.meshes import Solid, rounded_outline, rounded_profile
-from training_data_demo.studio.units import WIRES, BuiltLure
+from plugface.demo.studio.bodies import Housing, screw_places
+from plugface.demo.studio.faces import Face, Rect
+from plugface.demo.studio.frames import OUTWARD, Frame, add_tube, bezier
+from plugface.demo.studio.headers import Bay
+from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
+from plugface.demo.studio.units import WIRES, BuiltLure
 
 _NEW_MATERIALS = ("plastic on cast", "anodised aluminium")
 
@@ -82,8 +82,17 @@ class DetailedHousing(Housing):
         if "pressed" in self.features:
             lip = self.shell.choice((0.0, 3.0, 6.0))
             at = b + self.shell.choice((0.5, 0.35 * d))
-            outline = [(2, b), (0.8, b), (0.8, at), (0.8 - lip, at + 0.2), (0.8 - lip, at + 1.6), (0.6, at + 1.8)]
-            profile = rounded_profile([*outline, (1.8, f), (c + 10, f)], self.shell.uniform(2.5, 6.0), steps=5)
+            outline = [
+                (2, b),
+                (0.8, b),
+                (0.8, at),
+                (0.8 - lip, at + 0.2),
+                (0.8 - lip, at + 1.6),
+                (0.6, at + 1.8),
+            ]
+            profile = rounded_profile(
+                [*outline, (1.8, f), (c + 10, f)], self.shell.uniform(2.5, 6.0), steps=5
+            )
             solid.extrude((self.w, self.h), c, profile, close_start=True, corner_points=10)
             self._add_ears(solid, 1.6)
         elif kind == "plastic on cast":
@@ -95,15 +104,30 @@ class DetailedHousing(Housing):
             self._build_end_plates()
         elif kind == "sheet steel":
             outline = [(1, b), (0, b), (0, f), (c + 6, f)]
-            solid.extrude((self.w, self.h), c, rounded_profile(outline, 0.8), close_start=True, corner_points=8)
+            solid.extrude(
+                (self.w, self.h), c, rounded_profile(outline, 0.8), close_start=True, corner_points=8
+            )
             self._add_ears(solid, 1.6)
         else:
             soft = self.shell.uniform(1.2, 4.5)
             split = b + d * self.shell.uniform(0.15, 0.5)  # a parting line, or a flange
             out = self.shell.choice((0.0, 0.6, 2.0))
-            outline = [(2.6, b), (0.5, b), (0.2, split), (-out, split), (-out, split + 2.5), (0.6, split + 2.7)]
+            outline = [
+                (2.6, b),
+                (0.5, b),
+                (0.2, split),
+                (-out, split),
+                (-out, split + 2.5),
+                (0.6, split + 2.7),
+            ]
             outline += [(0.8 + 0.02 * d, f), (c + 9, f)]
-            solid.extrude((self.w, self.h), c, rounded_profile(outline, soft, steps=4), close_start=True, corner_points=8)
+            solid.extrude(
+                (self.w, self.h),
+                c,
+                rounded_profile(outline, soft, steps=4),
+                close_start=True,
+                corner_points=8,
+            )
             if kind == "plastic on aluminium":
                 self._build_base_plate()
             else:
@@ -118,12 +142,31 @@ class DetailedHousing(Housing):
         """A casting up to a part of the depth, and a plastic lid with lugs over it."""
         step = self.back + self.d * self.shell.uniform(0.3, 0.55)
         outline = [(3, self.back), (0.6, self.back), (0, step - 3), (-1.5, step - 3), (-1.5, step), (6, step)]
-        solid.extrude((self.w, self.h), self.corner, rounded_profile(outline, 1.6, steps=4), close_start=True, corner_points=8)
+        solid.extrude(
+            (self.w, self.h),
+            self.corner,
+            rounded_profile(outline, 1.6, steps=4),
+            close_start=True,
+            corner_points=8,
+        )
         self._add_ears(solid, 5.0)
         lid, rim = Solid(), self.shell.uniform(-1.2, 0.8)
-        outline = [(rim, step + 0.1), (rim, step + 3.0), (rim + 1.4, step + 3.2), (rim + 2.0, self.front), (self.corner + 9, self.front)]
-        lid.extrude((self.w, self.h), self.corner, rounded_profile(outline, self.shell.uniform(1.5, 4.0), steps=4), corner_points=8)
-        for x, y in screw_places(Rect.around((0, 0), (self.w, self.h), 2.0), self.shell.choice((4, 6, 8)), self._blocked()):
+        outline = [
+            (rim, step + 0.1),
+            (rim, step + 3.0),
+            (rim + 1.4, step + 3.2),
+            (rim + 2.0, self.front),
+            (self.corner + 9, self.front),
+        ]
+        lid.extrude(
+            (self.w, self.h),
+            self.corner,
+            rounded_profile(outline, self.shell.uniform(1.5, 4.0), steps=4),
+            corner_points=8,
+        )
+        for x, y in screw_places(
+            Rect.around((0, 0), (self.w, self.h), 2.0), self.shell.choice((4, 6, 8)), self._blocked()
+        ):
             lid.turn(rounded_profile([(5.2, step + 0.1), (5.0, step + 7.0), (2, step + 7.0)], 0.8), at=(x, y))
             self._hang_screw((x, y, step + 7.0))
         lid.to_object("lid", self.lid_material(), self.root, 0)
@@ -147,12 +190,22 @@ class DetailedHousing(Housing):
             length = self.h if wide else self.w
             half = (self.w if wide else self.h) / 2
             f, plate = Frame.on_edge(edge, (x * half, y * half), 0.0), Solid()
-            f.prism(plate, (length + 0.6, self.d + 0.6), 2.0, rounded_profile([(0, -0.2), (0, 2.2), (4, 2.2)], 0.5))
+            f.prism(
+                plate,
+                (length + 0.6, self.d + 0.6),
+                2.0,
+                rounded_profile([(0, -0.2), (0, 2.2), (4, 2.2)], 0.5),
+            )
             plate.to_object("end plate", self.palette.anodised(self.body.colour), self.root, 0)
             for u in (-length / 2 + 5, length / 2 - 5):
                 for v in (-self.d / 2 + 5, self.d / 2 - 5):
                     head = Solid()
-                    f.round(head, [(2.7, 2.1), (2.7, 3.6), (1.2, 3.6), (1.1, 2.6), (0.1, 2.6)], at=(u, v), points=16)
+                    f.round(
+                        head,
+                        [(2.7, 2.1), (2.7, 3.6), (1.2, 3.6), (1.1, 2.6), (0.1, 2.6)],
+                        at=(u, v),
+                        points=16,
+                    )
                     head.to_object("screw", self.palette.steel(), self.root, 0)
 
     def _gusset_ears(self, solid: Solid) -> None:
@@ -175,7 +228,9 @@ class DetailedHousing(Housing):
                     continue
                 size = (reach + 2, 2.2) if x else (2.2, reach + 2)
                 at = np.array([x, y]) * (half + reach / 2 - 1.0) + self._along(edge) * along
-                profile = rounded_profile([(0.2, low), (0.0, low + 1), (0.5, high), (2, high)], 0.4, steps=2)[:-1]
+                profile = rounded_profile([(0.2, low), (0.0, low + 1), (0.5, high), (2, high)], 0.4, steps=2)[
+                    :-1
+                ]
                 solid.extrude(size, 0.7, profile, at=at, close_start=True, corner_points=3)
 
     def _build_collars(self) -> None:
@@ -207,9 +262,25 @@ class DetailedHousing(Housing):
                 for u in (u0 - 4.0, u1 + 4.0):
                     f, tab = first.frame, Solid()
                     f.box(tab, (u - 5, -5.5, start - 2), (u + 5, 5.5, start + 2.0), 0.8)
-                    tab.to_object("flange tab", self.palette.moulded(first.connector.colour, self.style), self.root, first.index + 1)
+                    tab.to_object(
+                        "flange tab",
+                        self.palette.moulded(first.connector.colour, self.style),
+                        self.root,
+                        first.index + 1,
+                    )
                     head = Solid()
-                    f.round(head, [(3.0, start + 1.9), (3.0, start + 3.6), (1.3, start + 3.6), (1.2, start + 2.6), (0.1, start + 2.6)], at=(u, 0.0), points=18)
+                    f.round(
+                        head,
+                        [
+                            (3.0, start + 1.9),
+                            (3.0, start + 3.6),
+                            (1.3, start + 3.6),
+                            (1.2, start + 2.6),
+                            (0.1, start + 2.6),
+                        ],
+                        at=(u, 0.0),
+                        points=18,
+                    )
                     head.to_object("screw", self.palette.steel(), self.root, 0)
 
     # The plug face
@@ -231,15 +302,28 @@ class DetailedHousing(Housing):
         room = face.room.grown(2.0)
         high = self.front + 2.6
         profile = [(0, self.front - 0.3), (0.2, high), (2.6, high), (2.8, self.front)]
-        rim.extrude(room.size, max(self.corner - 3, 2.0), rounded_profile(profile, 0.5), at=room.centre, close_end=False)
+        rim.extrude(
+            room.size,
+            max(self.corner - 3, 2.0),
+            rounded_profile(profile, 0.5),
+            at=room.centre,
+            close_end=False,
+        )
         rim.to_object("rim", self.material(), self.root, 0)
-        resin.extrude(room.grown(-2.6).size, max(self.corner - 4, 1.5), [(0, self.front + 0.25), (0.8, self.front + 0.15), (3, self.front + 0.12)], at=room.centre)
+        resin.extrude(
+            room.grown(-2.6).size,
+            max(self.corner - 4, 1.5),
+            [(0, self.front + 0.25), (0.8, self.front + 0.15), (3, self.front + 0.12)],
+            at=room.centre,
+        )
         for _ in range(self.shell.randint(2, 7)):
             spot = face.find_room((self.shell.uniform(6, 16), self.shell.uniform(5, 12)), self.shell)
             if spot is not None:
                 swell = [(0, face.z), (1.2, face.z + 0.9), (2.4, face.z + 1.3)]
                 resin.extrude(spot.size, 2.5, swell, at=spot.centre)
-        resin.to_object("potting", self.palette.resin(self.shell.choice(("BK", "BK", "BK", "GY", "BN"))), self.root, 0)
+        resin.to_object(
+            "potting", self.palette.resin(self.shell.choice(("BK", "BK", "BK", "GY", "BN"))), self.root, 0
+        )
 
     def _build_glued_cover(self, face: Face) -> None:
         cover = Rect.around((0, 0), (self.w, self.h), -self.shell.uniform(5.0, 9.0))
@@ -253,8 +337,21 @@ class DetailedHousing(Housing):
         add_tube(bead, path, swell, sides=8)
         bead.to_object("glue", self.palette.resin(self.shell.choice(("BK", "GY"))), self.root, 0)
         solid, z = Solid(), self.front + 1.8
-        solid.extrude(cover.size, max(self.corner - 3, 3.0), rounded_profile([(0, self.front - 0.2), (0, z), (8, z), (9, z - 0.6), (14, z - 0.6)], 0.6), at=cover.centre, corner_points=8)
-        solid.to_object("cover", self.palette.moulded(self.body.lid_colour or "BK", self.style, finish=self.body.finish, use="cover"), self.root, 0)
+        solid.extrude(
+            cover.size,
+            max(self.corner - 3, 3.0),
+            rounded_profile([(0, self.front - 0.2), (0, z), (8, z), (9, z - 0.6), (14, z - 0.6)], 0.6),
+            at=cover.centre,
+            corner_points=8,
+        )
+        solid.to_object(
+            "cover",
+            self.palette.moulded(
+                self.body.lid_colour or "BK", self.style, finish=self.body.finish, use="cover"
+            ),
+            self.root,
+            0,
+        )
         face.lid, face.lid_z = cover, z
 
     def _build_beads(self, face: Face) -> None:
@@ -264,7 +361,15 @@ class DetailedHousing(Housing):
         if kind == "field":
             field = face.room.grown(-self.shell.uniform(4, 12))
             if min(field.size) > 30 and not any(r.meets(field) and not field.holds(r) for r in face.taken):
-                solid.extrude(field.size, 8.0, rounded_profile([(0, face.z - 0.3), (1.6, face.z + 1.8), (12, face.z + 1.8)], 1.4, steps=4), at=field.centre, corner_points=8)
+                solid.extrude(
+                    field.size,
+                    8.0,
+                    rounded_profile(
+                        [(0, face.z - 0.3), (1.6, face.z + 1.8), (12, face.z + 1.8)], 1.4, steps=4
+                    ),
+                    at=field.centre,
+                    corner_points=8,
+                )
                 face.lid, face.lid_z = field, face.z + 1.8
         elif kind == "beads":
             low, high = (face.room.x0, face.room.x1) if across else (face.room.y0, face.room.y1)
@@ -274,7 +379,14 @@ class DetailedHousing(Housing):
                         continue
                     ends = [(at, start + 6), (at, end - 6)] if across else [(start + 6, at), (end - 6, at)]
                     solid.bar(*ends, 6.0, face.z - 0.4, face.z + 1.5, draft_mm=2.0)
-                    face.taken.append(Rect(min(ends[0][0], ends[1][0]) - 3, min(ends[0][1], ends[1][1]) - 3, max(ends[0][0], ends[1][0]) + 3, max(ends[0][1], ends[1][1]) + 3))
+                    face.taken.append(
+                        Rect(
+                            min(ends[0][0], ends[1][0]) - 3,
+                            min(ends[0][1], ends[1][1]) - 3,
+                            max(ends[0][0], ends[1][0]) + 3,
+                            max(ends[0][1], ends[1][1]) + 3,
+                        )
+                    )
         if solid.faces:
             solid.to_object("beads", self.material(), self.root, 0)
 
@@ -332,8 +444,26 @@ class DetailedHousing(Housing):
             return []
         f, solid, r = spot[0], Solid(), self.shell.uniform(2.6, 4.5)
         long = self.shell.uniform(14, 24)
-        f.round(solid, [(r + 3, 0), (r + 3, 4), (r, 4.5), (r, long - 5), (r + 0.9, long - 4.6), (r - 0.3, long), (r * 0.55, long), (r * 0.5, long - 6), (0.1, long - 6)])
-        solid.to_object("hose stub", self.palette.moulded(self.body.colour if self.body.material == "plastic" else "BK", self.style), self.root, 0)
+        f.round(
+            solid,
+            [
+                (r + 3, 0),
+                (r + 3, 4),
+                (r, 4.5),
+                (r, long - 5),
+                (r + 0.9, long - 4.6),
+                (r - 0.3, long),
+                (r * 0.55, long),
+                (r * 0.5, long - 6),
+                (0.1, long - 6),
+            ],
+        )
+        solid.to_object(
+            "hose stub",
+            self.palette.moulded(self.body.colour if self.body.material == "plastic" else "BK", self.style),
+            self.root,
+            0,
+        )
         return [self._note_lure("hose stub", f, r + 3, long)]
 
     def _build_stud(self) -> list[np.ndarray]:

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from training_data_demo.studio.label_sheet import LabelFacts, LabelPicture, Sheet, fit
-from training_data_demo.studio.label_wear import wear_label
+from plugface.demo.studio.label_sheet import LabelFacts, LabelPicture, Sheet, fit
+from plugface.demo.studio.label_wear import wear_label
 
 _PER_MM = 9  # a close-up of 640 pixels shows 80 mm
 # Papers, sRGB, with how often: white and foil lead.

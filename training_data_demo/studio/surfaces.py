@@ -4,7 +4,7 @@ All colours are scene-linear with sRGB primaries, 0..1. Textures are solid noise
 they need no unwrapping; `seed` shifts the noise, so that no two grounds are alike.
 """
 
-from training_data_demo.studio.blender import bpy
+from plugface.demo.studio.blender import bpy
 
 Colour = tuple[float, float, float]
 

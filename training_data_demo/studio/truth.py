@@ -10,8 +10,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from training_data_demo.studio.families import family_of
-from training_data_demo.studio.shots import Shot, as_record
+from plugface.demo.studio.families import family_of
+from plugface.demo.studio.shots import Shot, as_record
 
 UNIT_STRIDE = 32
 _MARK, _LABEL, _SCRAWL = 16, 17, 18

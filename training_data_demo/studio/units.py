@@ -1,7 +1,7 @@
 """One controller unit: what it shall be (UnitSpec), what was built (BuiltUnit).
 
 Blender is imported only when a unit is built, so that planning needs no renderer. Families and variants are
-those of `models.catalogue`; only their attributes are read, so a machine that renders needs no pydantic.
+those of `plugface.models.catalogue.entries`; only their attributes are read, so a machine that renders needs no pydantic.
 Lengths are metres in the unit's own frame: origin in the middle of the body, plug face towards +Z, cast mark
 upright along +Y, x to the right.
 """
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 if TYPE_CHECKING:
-    from models.catalogue import Family, Variant
+    from plugface.models.catalogue.entries import Family, Variant
 
 # Part numbers in the index picture (object.pass_index).
 BODY, WIRES, MARK, LABEL, SCRAWL = 0, 13, 16, 17, 18
@@ -131,6 +131,6 @@ def build_unit(spec: UnitSpec, textures: Path) -> BuiltUnit:
     FileNotFoundError
         If the unit's textures were not written.
     """
-    from training_data_demo.studio.assembly import assemble_unit
+    from plugface.demo.studio.assembly import assemble_unit
 
     return assemble_unit(spec, textures)

@@ -7,10 +7,10 @@ Headers come first and the body is drawn around them, so that plugs fill what th
 import random
 from dataclasses import dataclass
 
-from models.catalogue import Body, Connector
-from training_data_demo.studio.footprint import connector_size_mm
+from plugface.models.catalogue.entries import Body, Connector
+from plugface.demo.studio.footprint import connector_size_mm
 
-_LEAST_MM, _MOST_MM = 66.0, 320.0
+_MIN_MM, _MAX_MM = 66.0, 320.0
 #: How headers are laid out, and how often. Half of all families open sideways, a third have several bays in
 #: one moulding: counted over `wild.random_family`, which draws a quarter from elsewhere.
 LAYOUTS = {
@@ -111,7 +111,9 @@ def _draw_row(draw: random.Random, palette: list[str], moulding: str, most: int 
         few = rows if moulding else draw.randint(1, 3) if size == "S" else draw.randint(2, 5)
         many = {"S": draw.randint(2, 7), "M": draw.randint(6, 12), "L": draw.randint(12, 24)}[size]
         own = colour if moulding and not mixed else draw.choice(palette)
-        lock = draw.choice(("", "latch", "latch", "lever", "slide") if size != "S" else ("latch", "latch", "slide"))
+        lock = draw.choice(
+            ("", "latch", "latch", "lever", "slide") if size != "S" else ("latch", "latch", "slide")
+        )
         bays.append(
             Connector(
                 colour=own, size=size, pins=(min(few, many), many), at_mm=(0, 0), lock=lock,
@@ -123,7 +125,7 @@ def _draw_row(draw: random.Random, palette: list[str], moulding: str, most: int 
 
 def _on_edges(draw, edges: dict[str, _Row], share: float, face=()) -> tuple[Body, list[Connector]]:
     """The body around rows at its edges and on its face, and the connectors in their places."""
-    need = {"w": _LEAST_MM, "h": _LEAST_MM, "d": draw.choice((draw.uniform(24, 45), draw.uniform(35, 75)))}
+    need = {"w": _MIN_MM, "h": _MIN_MM, "d": draw.choice((draw.uniform(24, 45), draw.uniform(35, 75)))}
     wanted = 0.0
     for edge, row in edges.items():
         side = "w" if edge in ("top", "bottom") else "h"
@@ -139,7 +141,7 @@ def _on_edges(draw, edges: dict[str, _Row], share: float, face=()) -> tuple[Body
     main = "h" if set(edges) <= {"left", "right"} and edges else "w"
     other = "h" if main == "w" else "w"
     size = dict(need)
-    size[main] = min(max(wanted / share, need[main]), max(_MOST_MM, need[main]))
+    size[main] = min(max(wanted / share, need[main]), max(_MAX_MM, need[main]))
     stretch = draw.uniform(0.45, 1.0) if draw.random() < 0.7 else draw.uniform(1.0, 1.8)
     size[other] = min(max(size[main] * stretch, need[other]), max(260.0, need[other]))
     connectors = []
@@ -174,7 +176,12 @@ def _place_on_face(draw, rows, size: dict[str, float], edges: bool) -> list[Conn
     room = size["h"] - 16 - (24 if edges else 0)
     pitch = [row.depth for row in rows]
     spare = max(room - sum(pitch) - 12 * (len(rows) - 1), 0.0)
-    top = size["h"] / 2 - 8 - (12 if edges else 0) - draw.choice((0.0, 0.5, 1.0)) * spare * (0.5 if len(rows) > 1 else 1)
+    top = (
+        size["h"] / 2
+        - 8
+        - (12 if edges else 0)
+        - draw.choice((0.0, 0.5, 1.0)) * spare * (0.5 if len(rows) > 1 else 1)
+    )
     apart = 12 + (draw.uniform(0, 1) * spare * 0.5 if len(rows) > 1 else 0)
     for row in rows:
         y = top - row.depth / 2

@@ -10,12 +10,13 @@ import math
 
 import numpy as np
 
-from training_data_demo.studio import layout, plan
-from training_data_demo.studio.camera import CURVES
-from training_data_demo.studio.families import family_of
-from training_data_demo.studio.footprint import edge_azimuth_deg, header_edges
-from training_data_demo.studio.part_numbers import draw_number
-from training_data_demo.studio.shots import (
+from plugface.demo.studio import layout
+from plugface.demo.studio import plan
+from plugface.demo.studio.camera import CURVES
+from plugface.demo.studio.families import family_of
+from plugface.demo.studio.footprint import edge_azimuth_deg, header_edges
+from plugface.demo.studio.part_numbers import draw_number
+from plugface.demo.studio.shots import (
     GRIPS,
     GROUNDS,
     LIGHTS,
@@ -32,7 +33,7 @@ from training_data_demo.studio.shots import (
     Thing,
     Unit,
 )
-from training_data_demo.studio.stickers import LAYOUT_NAMES, draw_kinds
+from plugface.demo.studio.stickers import LAYOUT_NAMES, draw_kinds
 
 _FRAMINGS = ("whole", "near", "far", "cut", "decoys")
 _SHARES = (0.48, 0.25, 0.10, 0.12, 0.05)

@@ -9,11 +9,11 @@ import math
 
 import numpy as np
 
-from training_data_demo.studio import surfaces
-from training_data_demo.studio.blender import bpy
-from training_data_demo.studio.clutter import PLASTICS, curve, make_sheet, plastic, rolling
-from training_data_demo.studio.meshes import Solid, rounded_profile
-from training_data_demo.studio.pictures import Pictures
+from plugface.demo.studio import surfaces
+from plugface.demo.studio.blender import bpy
+from plugface.demo.studio.clutter import PLASTICS, curve, make_sheet, plastic, rolling
+from plugface.demo.studio.meshes import Solid, rounded_profile
+from plugface.demo.studio.pictures import Pictures
 
 _WOODS = (
     ((0.52, 0.33, 0.17), (0.30, 0.17, 0.075)),
