@@ -7,6 +7,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+
 from plugface.demo.studio import plan
 from plugface.demo.studio.camera import CURVES, develop
 from plugface.demo.studio.families import DEMO, family_of
@@ -90,6 +91,13 @@ def test_every_ground_thing_light_and_curve_occurs(shots):
     assert {shot.development.tone for shot in shots} == set(CURVES)
     assert {kind for shot in shots for p in shot.units for kind in p.unit.stickers} == set(KINDS)
     assert set(LAYOUT_NAMES) <= {p.unit.label_layout for shot in shots for p in shot.units}
+
+
+def test_low_cameras_are_level_and_nothing_stands_before_them(shots):
+    low = [shot for shot in shots if shot.camera.tilt_deg > 42]
+    assert len(low) > 60
+    assert all(min(shot.camera.roll_deg, 360 - shot.camera.roll_deg) < 30 for shot in low)
+    assert "footwell" not in {shot.ground.kind for shot in low}
 
 
 def test_held_units_are_held_above_the_ground(shots):

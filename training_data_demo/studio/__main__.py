@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageOps
+
 from plugface.demo.studio.families import DEMO
 from plugface.demo.studio.shots import Shot
 
@@ -90,7 +91,8 @@ def _read(path: Path) -> list[Shot]:
 
 
 def _plan(options) -> int:
-    from plugface.demo.studio import plan, yard
+    from plugface.demo.studio import plan
+    from plugface.demo.studio import yard
 
     drawn = (plan.DRAWN | {"yard": yard.yard_shots}).get(options.set)
     shots = drawn(options.count) if drawn else plan.SETS[options.set]()

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from plugface.demo.studio.label_sheet import LabelFacts, LabelPicture, Sheet, fit
 from plugface.demo.studio.label_wear import wear_label
 

@@ -9,7 +9,9 @@ import dataclasses
 import math
 
 import numpy as np
-from plugface.demo.studio import layout, plan
+
+from plugface.demo.studio import layout
+from plugface.demo.studio import plan
 from plugface.demo.studio.camera import CURVES
 from plugface.demo.studio.families import family_of
 from plugface.demo.studio.footprint import edge_azimuth_deg, header_edges
@@ -134,7 +136,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
         aim = rng.uniform(0.2, 0.48) * np.array([math.cos(toward), math.sin(toward)])
     tilt, azimuth = _draw_side(rng, units[0], subject)
     if framing == "far":
-        tilt = min(tilt, 68.0)  # lower, it would be a photo of the horizon
+        tilt = min(tilt, 52.0)  # lower, it would be a photo of the horizon
     drawn = plan._draw_camera(rng, subject, fill, tilt)
     zoomed = rng.random() < 0.25
     focal = round(float(rng.uniform(46, 78)), 1) if zoomed else round(float(rng.uniform(23, 29)), 1)
@@ -143,7 +145,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
         aim_x=round(float(aim[0]), 3),
         aim_y=round(float(aim[1]), 3),
         azimuth_deg=round(azimuth % 360, 1),
-        roll_deg=_level(rng),
+        roll_deg=_level(rng, tilt),
         focal_mm=focal,
         fstop=round(focal / 2.4 * float(rng.uniform(0.85, 1.5)), 2),
         focus=1.0 if rng.random() < 0.85 else round(float(rng.uniform(0.85, 1.2)), 3),
@@ -187,17 +189,17 @@ def _draw_side(rng, placed: Placed, subject: str) -> tuple[float, float]:
     return float(rng.uniform(55, 82)), azimuth
 
 
-def _level(rng) -> float:
-    """Turn of the phone about its line of sight: level by and large."""
+def _level(rng, tilt: float) -> float:
+    """Turn of the phone about its line of sight: level by and large, and always where it sees a horizon."""
     turn = float(rng.normal(0, 5))
-    if rng.random() < 0.12:
+    if rng.random() < 0.12 and tilt < 40:
         turn += 90.0 * float(rng.integers(1, 4))
     return round(turn % 360, 1)
 
 
 def _decoy_camera(rng) -> Camera:
     camera = plan._draw_camera(rng, "ground", rng.uniform(1.1, 2.4), plan._draw_tilt(rng, 60.0))
-    return dataclasses.replace(camera, roll_deg=_level(rng))
+    return dataclasses.replace(camera, roll_deg=_level(rng, camera.tilt_deg))
 
 
 def _square(rng) -> float:
@@ -210,6 +212,8 @@ def _square(rng) -> float:
 
 def _draw_ground(rng, held: bool, camera: Camera) -> Ground:
     kind = plan._pick(rng, YARD_GROUNDS) if held or rng.random() < 0.78 else plan._pick(rng, GROUNDS)
+    if camera.tilt_deg > 40 and kind == "footwell":
+        kind = "carpet"  # a trim could stand between the camera and the unit
     walled = camera.tilt_deg > 42 and rng.random() < 0.85
     return Ground(
         kind=kind,
