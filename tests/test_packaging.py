@@ -21,8 +21,8 @@ def test_no_lock_entry_brings_another_opencv_in():
 
 
 def test_no_opencv_is_shut_out_by_its_version():
-    # The flags that 4.12 and later refuse (reduced and in RGB at once) are not used any more; 5.0 was tried on
-    # the calibration split on 2026-11-28: it decodes, and 108 of 112 photos are answered alike.
+    # The flags that 4.12 and later refuse (reduced and in RGB at once) are not used any more. 5.0 was tried
+    # on the calibration split on 2026-11-28: it decodes, and 108 of 112 photos are answered alike.
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     (opencv,) = (word for word in project["dependencies"] if word.startswith("opencv"))
     assert "<" not in opencv

@@ -8,8 +8,7 @@ import pytest
 
 pytest.importorskip("bpy")  # the geometry is written for the renderer
 
-from plugface.demo.studio import plan
-from plugface.demo.studio import wild
+from plugface.demo.studio import plan, wild
 from plugface.demo.studio.frames import OUTWARD, Frame
 from plugface.demo.studio.headers import lay_bays
 from plugface.demo.studio.shells import is_detailed

@@ -3,9 +3,7 @@
 from collections import Counter, defaultdict
 
 import pytest
-
-from plugface.demo.studio import plan
-from plugface.demo.studio import wild
+from plugface.demo.studio import plan, wild
 from plugface.demo.studio.families import catalogue, family_of
 from plugface.demo.studio.shots import GROUNDS, HANDS, LABELS, LIGHTS, THINGS, Shot
 

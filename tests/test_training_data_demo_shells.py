@@ -10,11 +10,6 @@ from plugface.demo.studio.wild_shells import LAYOUTS
 from plugface.models.catalogue.entries import Connector
 from pydantic import ValidationError
 
-from plugface.models.catalogue.entries import Connector
-from plugface.demo.studio import wild
-from plugface.demo.studio.footprint import connector_size_mm, label_room_mm, seen_size_mm
-from plugface.demo.studio.wild_shells import LAYOUTS
-
 MANY = 400
 
 

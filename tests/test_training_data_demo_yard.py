@@ -7,7 +7,6 @@ from collections import Counter
 
 import numpy as np
 import pytest
-
 from plugface.demo.studio import plan
 from plugface.demo.studio.camera import CURVES, develop
 from plugface.demo.studio.families import DEMO, family_of

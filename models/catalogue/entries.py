@@ -18,8 +18,6 @@ import rtoml
 from plugface.models.catalogue.messages import explain_entry
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from plugface.models.catalogue.messages import explain_entry
-
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]

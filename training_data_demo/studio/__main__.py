@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageOps
-
 from plugface.demo.studio.families import DEMO
 from plugface.demo.studio.shots import Shot
 
@@ -91,8 +90,7 @@ def _read(path: Path) -> list[Shot]:
 
 
 def _plan(options) -> int:
-    from plugface.demo.studio import plan
-    from plugface.demo.studio import yard
+    from plugface.demo.studio import plan, yard
 
     drawn = (plan.DRAWN | {"yard": yard.yard_shots}).get(options.set)
     shots = drawn(options.count) if drawn else plan.SETS[options.set]()

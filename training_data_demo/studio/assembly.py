@@ -6,10 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-from plugface.demo.studio import connectors
-from plugface.demo.studio import harness
-from plugface.demo.studio import headers
+from plugface.demo.studio import connectors, harness, headers
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.bodies import Housing
 from plugface.demo.studio.cast_text import build_cast_text

@@ -12,7 +12,6 @@ import math
 import cv2
 import numpy as np
 from PIL import Image
-
 from plugface.demo.studio.shots import Development
 
 # EXIF orientation: the stored picture is the shown one put through the inverse of the viewer's turn

@@ -9,7 +9,6 @@ import math
 import random
 
 import numpy as np
-
 from plugface.demo.studio import surfaces
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.clutter import CLUTTER, HAND, LOOSE_PLUG, PLASTICS, colour_name, curve, plastic

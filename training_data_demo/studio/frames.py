@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile
 
 #: Outward direction of each edge on the plug face.

@@ -8,9 +8,7 @@ surface that units lie on is at z = 0 and nothing here rises far above it. Part 
 import math
 
 import numpy as np
-
-from plugface.demo.studio import surfaces
-from plugface.demo.studio import yard_grounds
+from plugface.demo.studio import surfaces, yard_grounds
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.clutter import PLASTICS, make_sheet, rolling
 from plugface.demo.studio.meshes import Solid, rounded_profile

@@ -5,8 +5,7 @@ import random
 from typing import Any
 
 import numpy as np
-
-from plugface.demo.studio.frames import Frame, add_tube, bezier, lift
+from plugface.demo.studio.frames import add_tube, bezier, lift
 from plugface.demo.studio.headers import FLOOR_MM, Bay
 from plugface.demo.studio.materials import Palette
 from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile

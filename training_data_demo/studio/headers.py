@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from plugface.demo.studio.footprint import connector_size_mm
 from plugface.demo.studio.frames import OUTWARD, Frame, lift
 from plugface.demo.studio.materials import Palette

@@ -9,7 +9,6 @@ import matplotlib
 import numpy as np
 import re2
 from PIL import Image, ImageDraw, ImageFont
-
 from plugface.demo.studio.label_codes import encode
 
 FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from PIL import Image
-
 from plugface.demo.studio import stickers
 from plugface.demo.studio.label_sheet import FONTS, LabelFacts, LabelPicture, Sheet, fit, group_number
 from plugface.demo.studio.label_wear import wear_label

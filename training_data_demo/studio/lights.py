@@ -3,7 +3,6 @@
 import math
 
 import numpy as np
-
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.pictures import NO_PICTURES, Pictures
 from plugface.demo.studio.shots import SURROUNDINGS, Light

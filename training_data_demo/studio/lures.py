@@ -4,7 +4,6 @@ import random
 from typing import Any
 
 import numpy as np
-
 from plugface.demo.studio.faces import Face
 from plugface.demo.studio.frames import Frame
 from plugface.demo.studio.meshes import Solid, rounded_outline, rounded_profile

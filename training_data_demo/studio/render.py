@@ -16,7 +16,6 @@ import traceback
 from pathlib import Path
 
 import numpy as np
-
 from plugface.demo.studio.pictures import NO_PICTURES, Pictures
 from plugface.demo.studio.shots import Shot
 from plugface.demo.studio.truth import truth_row

@@ -8,12 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
-from plugface.demo.studio import clutter
-from plugface.demo.studio import decoys
-from plugface.demo.studio import grounds
-from plugface.demo.studio import lights
-from plugface.demo.studio import rest
+from plugface.demo.studio import clutter, decoys, grounds, lights, rest
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.families import unit_spec
 from plugface.demo.studio.meshes import Solid, rounded_profile

@@ -8,7 +8,6 @@ import random
 from typing import Any
 
 import numpy as np
-
 from plugface.demo.studio.bodies import Housing, screw_places
 from plugface.demo.studio.faces import Face, Rect
 from plugface.demo.studio.frames import OUTWARD, Frame, add_tube, bezier

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-
 from plugface.demo.studio.label_sheet import LabelFacts, LabelPicture, Sheet, fit
 from plugface.demo.studio.label_wear import wear_label
 

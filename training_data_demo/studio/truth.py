@@ -9,7 +9,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-
 from plugface.demo.studio.families import family_of
 from plugface.demo.studio.shots import Shot, as_record
 

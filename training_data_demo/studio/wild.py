@@ -6,9 +6,9 @@ with no eye to any catalogue, so that what is learned is connectors and not fami
 
 import random
 
-from plugface.models.catalogue.entries import Body, Connector, Family, Label, Mark, Variant
 from plugface.demo.studio.footprint import connector_size_mm, seen_size_mm
 from plugface.demo.studio.wild_shells import draw_shell
+from plugface.models.catalogue.entries import Body, Connector, Family, Label, Mark, Variant
 
 COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
 # How often each colour turns up on a family of an invented maker; black and grey lead, as in the trade

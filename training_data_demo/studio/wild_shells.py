@@ -7,8 +7,8 @@ Headers come first and the body is drawn around them, so that plugs fill what th
 import random
 from dataclasses import dataclass
 
-from plugface.models.catalogue.entries import Body, Connector
 from plugface.demo.studio.footprint import connector_size_mm
+from plugface.models.catalogue.entries import Body, Connector
 
 _MIN_MM, _MAX_MM = 66.0, 320.0
 #: How headers are laid out, and how often. Half of all families open sideways, a third have several bays in

@@ -9,9 +9,7 @@ import dataclasses
 import math
 
 import numpy as np
-
-from plugface.demo.studio import layout
-from plugface.demo.studio import plan
+from plugface.demo.studio import layout, plan
 from plugface.demo.studio.camera import CURVES
 from plugface.demo.studio.families import family_of
 from plugface.demo.studio.footprint import edge_azimuth_deg, header_edges

@@ -8,7 +8,6 @@ drawn by code. Our own choice of colours.
 import math
 
 import numpy as np
-
 from plugface.demo.studio import surfaces
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.clutter import PLASTICS, curve, make_sheet, plastic, rolling
