@@ -347,7 +347,7 @@ def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
 
 def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
     """Shades of the catalogue's own have one code each and can be told apart."""
-    for severity, key, words, mend in find_shade_problems(catalogue):
+    for severity, key, words, remedy in find_shade_problems(catalogue):
         yield "", (severity, "shades", f"catalogue.toml, {key}", words, remedy)
 
 

@@ -1,7 +1,7 @@
 """One controller unit: what it shall be (UnitSpec), what was built (BuiltUnit).
 
 Blender is imported only when a unit is built, so that planning needs no renderer. Families and variants are
-those of `plugface.models.catalogue.entries`; only their attributes are read, so a machine that renders needs no pydantic.
+those of the catalogue's entries; only their attributes are read, so a machine that renders needs no pydantic.
 Lengths are metres in the unit's own frame: origin in the middle of the body, plug face towards +Z, cast mark
 upright along +Y, x to the right.
 """
