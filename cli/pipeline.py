@@ -99,8 +99,12 @@ def decide_unit(
     chosen: Sequence[UnitChoice] | None = None,
     model: Model | None = None,
 ) -> Decision:
-    """Decide over one unit that has been seen already; without `chosen` the most prominent unit of each."""
-    return identify(list(observations), catalogue, model or default_model(), chosen=chosen)
+    """Decide over one unit that has been seen already, without advice on further photos.
+
+    Without `chosen` the most prominent unit of each photo is meant.
+    """
+    model = model or default_model()
+    return identify(list(observations), catalogue, model, chosen=chosen, advise=False)
 
 
 def learned_model_path() -> Path:

@@ -25,6 +25,7 @@ def identify(
     chosen: Sequence[UnitChoice] | None = None,
     needs: Needs | None = None,
     costs: Costs | None = None,
+    advise: bool = True,
 ) -> Decision:
     """Answer what one unit is.
 
@@ -37,6 +38,10 @@ def identify(
         close-up of a label or a donor's plate.
     needs : Needs, optional
         What the swap asks for; fills `Decision.fit`.
+    costs : Costs, optional
+        In place of the catalogue's.
+    advise : bool
+        Whether to work out which photo would help most, which takes most of the time.
 
     Raises
     ------
@@ -49,11 +54,17 @@ def identify(
             verdict="unreadable" if not views else "not_in_catalogue",
             message="No photo was given." if not views else "The catalogue holds no family.",
             candidates=(),
-            cautions=list_cautions(views, [], catalogue),
+            cautions=list_cautions(views, [], catalogue, costs=costs),
             unknown_probability=1.0,
             catalogue_sha256=catalogue.sha256,
             model_version=model.version,
+            costs=costs or catalogue.costs,
         )
     return decide(
-        pool_views(views, index_catalogue(catalogue), model), catalogue, model, needs=needs, costs=costs
+        pool_views(views, index_catalogue(catalogue), model),
+        catalogue,
+        model,
+        needs=needs,
+        costs=costs,
+        advise=advise,
     )

@@ -22,11 +22,13 @@ from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError
 from plugface.cli.present.report.page import write_report
 from plugface.cli.settings import demo_folder
-from plugface.cli.store.ledger import Ledger, list_units
+from plugface.cli.store.ledger import Finding, Ledger, list_units, now_utc
+from plugface.cli.store.ledger import Unit as UnitRow
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
 from plugface.models.unit_choice import UnitChoice, chosen_unit
 from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
+from sqlalchemy import select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
@@ -256,6 +258,42 @@ def test_a_run_goes_on_after_plugface_was_updated(tmp_path):
     assert len(Path(log).read_text().splitlines()) == 1  # what was seen is not looked at again
     old, _broken, _new = rows(tmp_path / "run")
     assert (old.family, old.model_version) == ("SKUA 1", "stand-in model 2")
+
+
+class NewModel(StandIn):
+    """The same after `plugface learn`: only the model is another."""
+
+    model_version = "stand-in model 2"
+
+
+def test_after_learning_every_unit_is_decided_anew(tmp_path):
+    photos = lay_out(
+        tmp_path / "photos", {"a/1.jpg": photo(plugs="GY"), "b/1.jpg": photo(plugs="GY", salt=1)}
+    )
+    sort(photos, tmp_path / "run")
+    plan = sorting.Plan(str(photos), CATALOGUE, tmp_path / "run")
+    assert sorting.sort_lot(plan, analyser=NewModel()).decided_now == 2
+    assert {row.model_version for row in rows(tmp_path / "run")} == {"stand-in model 2"}
+    assert sorting.sort_lot(plan, analyser=NewModel()).decided_now == 0
+
+
+def test_a_unit_with_a_new_finding_is_decided_anew(tmp_path):
+    photos = lay_out(tmp_path / "photos", {"a/1.jpg": photo(plugs="GY")})
+    sort(photos, tmp_path / "run")
+    with closing(Ledger(tmp_path / "run" / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        unit_id = session.scalar(select(UnitRow.id))
+        session.add(Finding(unit_id=unit_id, message="Two units?", made_at=now_utc()))
+    outcome = sort(photos, tmp_path / "run")
+    assert (outcome.decided_now, outcome.places) == (1, {"look-alike bench": 1})
+
+
+def test_a_look_of_an_older_version_is_named_as_such_and_decided_once(tmp_path):
+    photos = lay_out(tmp_path / "photos", {"a/1.jpg": photo(plugs="GY")})
+    sort(photos, tmp_path / "run")
+    newer = type("Newer", (StandIn,), {"look_version": "stand-in 2"})()
+    plan = sorting.Plan(str(photos), CATALOGUE, tmp_path / "run")
+    # Nothing was looked at by the newer one, so what it would answer is what the older one's look gave.
+    assert sorting.sort_lot(plan, analyser=newer).decided_now == 0
 
 
 def test_a_photo_that_two_versions_looked_at_is_shown_once(tmp_path):

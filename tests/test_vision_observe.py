@@ -163,3 +163,37 @@ def test_a_network_that_cannot_be_loaded_is_said_when_it_is_needed_not_before(mo
     for name in ("load_segmenter", "load_detector", "load_recogniser"):
         monkeypatch.setattr(module, name, refuse)
     module.start_loading()
+
+
+def test_plugs_that_fill_the_frame_are_a_close_up_and_said_so():
+    """The plug face of a demo unit cut out so that nothing of its outline is in view."""
+    import io
+
+    from PIL import Image
+    from plugface.vision.observe import _say_close_up
+
+    row = next(r for r in ROWS if r["split"] == "calibration" and r["view"] == "front" and r["units"])
+    with Image.open(DEMO / row["photo"]) as picture:
+        corners = [xy for plug in row["units"][0]["connectors"] for xy in plug["polygon"]]
+        xs, ys = [x for x, _ in corners], [y for _, y in corners]
+        cut = picture.crop((round(min(xs)), round(min(ys)), round(max(xs)), round(max(ys))))
+        data = io.BytesIO()
+        cut.save(data, "PNG")
+    seen = observe(decode_photo(data.getvalue(), name="cut.png"), read_text=False)
+    # Whether the network outlines a unit in such a picture is its own affair; what is said must fit.
+    assert bool(seen.notes) == (not seen.units and bool(seen.loose))
+    plug = replace_connector(seen)
+    assert _say_close_up((), ()) == ()
+    assert _say_close_up(seen.units or (object(),), (plug,)) == ()
+    (said,) = _say_close_up((), (plug, plug))
+    assert said.startswith("No unit's outline is in view, but 2 plugs: a close-up")
+
+
+def replace_connector(seen):
+    """Any connector that was seen, or one made up where none was."""
+    from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
+
+    found = [*seen.loose, *(c for unit in seen.units for c in unit.connectors)]
+    even = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}
+    sizes = {size: 1 / len(SIZE_CLASSES) for size in SIZE_CLASSES}
+    return found[0] if found else Connector(((0, 0), (9, 0), (9, 9), (0, 9)), even, sizes, None, 0.9)

@@ -138,7 +138,7 @@ class Connector:
     polygon: Polygon
     colour: dict[str, float]  # posterior over COLOUR_CODES
     size: dict[str, float]  # posterior over SIZE_CLASSES
-    size_ratio: float  # long side of the housing / long side of its unit
+    size_ratio: float | None  # long side of the housing / long side of its unit; None: on no unit
     confidence: float  # that this is a connector housing at all
     pins: tuple[int, int] | None = None  # rows, columns
     place: tuple[float, float] | None = None  # centre in the unit's own frame, -0.5..0.5, x right, y up
@@ -238,6 +238,7 @@ class Observations:
     units: tuple[Unit, ...] = ()
     texts: tuple[Text, ...] = ()  # outside every unit: a donor's plate, an id card
     codes: tuple[Code, ...] = ()
+    loose: tuple[Connector, ...] = ()  # on no unit that was outlined: a close-up, or plugs that lie about
     notes: tuple[str, ...] = ()  # what could not be done, in words ("Tesseract was not found, ...")
 
 

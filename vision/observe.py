@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.colour.white_balance import measure_white_balance
-from plugface.vision.detection.connectors import find_connectors
+from plugface.vision.detection.connectors import find_connectors, find_loose_connectors
 from plugface.vision.detection.order import (
     ORIENTATION_RESOLVED,
     order_connectors,
@@ -32,6 +32,7 @@ from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
     Body,
+    Connector,
     Observations,
     Polygon,
     Unit,
@@ -119,11 +120,30 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
         units=[unit.polygon for unit in units],
         connectors=[c.polygon for unit in units for c in unit.connectors],
     )
-    observations = Observations(photo.sha256, quality, white_balance, units, notes=photo.notes)
+    loose = find_loose_connectors(maps, found, rgb, 1 / to_photo, white_balance, shades)
+    observations = Observations(
+        photo.sha256,
+        quality,
+        white_balance,
+        units,
+        loose=tuple(sorted(loose, key=lambda connector: np.mean(connector.polygon, axis=0).tolist())),
+        notes=(*photo.notes, *_say_close_up(units, loose)),
+    )
     if not read_text:
         return observations
     beside.join()
     return _with_texts(observations, photo, sightings)
+
+
+def _say_close_up(units: Sequence[Unit], loose: Sequence[Connector]) -> tuple[str, ...]:
+    """What to say where plugs fill the frame and no unit is outlined round them."""
+    if units or not loose:
+        return ()
+    plugs = "one plug" if len(loose) == 1 else f"{len(loose)} plugs"
+    return (
+        f"No unit's outline is in view, but {plugs}: a close-up, which may not show all of them. Photograph the "
+        "whole plug face.",
+    )
 
 
 def start_loading() -> None:

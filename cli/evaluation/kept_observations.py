@@ -8,14 +8,13 @@ import hashlib
 import io
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
-import plugface.vision
 from PIL import Image
 from plugface.cli.evaluation.corruptions import corrupt
 from plugface.cli.lot.parallel import map_unordered
 from plugface.cli.pipeline import observe, read_photo
+from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
 from plugface.vision.observations import Observations
 from plugface.vision.photo import decode_photo
@@ -67,16 +66,6 @@ def observe_all(
         found[look] = read_observations(text)
         done()
     return found
-
-
-@cache
-def vision_version() -> str:
-    """Hash over everything in vision/, 16 hexadecimal digits."""
-    digest = hashlib.sha256()
-    root = Path(plugface.vision.__file__).parent
-    for path in sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
-        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()[:16]
 
 
 def _observe(task: tuple[Look, Path]) -> str:

@@ -53,7 +53,7 @@ def cases_of(
                     views=tuple(views),
                     family=family.key if known else None,
                     variant=variant.key if known else None,
-                    decision=identify(seen, catalogue, model),
+                    decision=identify(seen, catalogue, model, advise=False),
                 )
             )
     return cases

@@ -89,7 +89,7 @@ def _score_units(seen: Observations, units: list[dict], tally: Tally) -> list[st
 def _score_plugs(seen: Observations, row: dict, tally: Tally) -> list[str]:
     sure = [plug for plug in row.get("plugs", []) if plug.get("sure", True)]
     unsure = [plug["polygon"] for plug in row.get("plugs", []) if not plug.get("sure", True)]
-    found = [connector for unit in seen.units for connector in unit.connectors]
+    found = [*(connector for unit in seen.units for connector in unit.connectors), *seen.loose]
     outlines = [connector.polygon for connector in found]
     wrong = []
     tally.add("plug true", len(sure))

@@ -210,19 +210,20 @@ def decide_observed(
     started = time.perf_counter() if started is None else started
     chosen = choose_units(names, observations, settings.unit)
     model = model or load_model(default_model_path())
-    decision = identify(
-        list(observations), catalogue, model, chosen=chosen, needs=settings.needs, costs=settings.costs
-    )
-    opinion = None
-    if settings.claimed is not None:
+    seen, opinion = list(observations), None
+    if settings.claimed is None:
+        decision = identify(seen, catalogue, model, chosen=chosen, needs=settings.needs, costs=settings.costs)
+    else:  # an opinion holds the decision it rests on
         opinion = give_opinion(
-            list(observations),
+            seen,
             catalogue,
             model,
             claimed=settings.claimed,
             chosen=chosen,
             costs=settings.costs,
+            needs=settings.needs,
         )
+        decision = opinion.decision
     return Answer(
         photos=tuple(Path(name) for name in names),
         observations=tuple(observations),

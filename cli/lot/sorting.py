@@ -110,6 +110,10 @@ def sort_lot(
             return run.outcome(scan, resumed, looked, decided)
 
 
+#: Photo id, SHA-256, part, version of the newest look.
+_View = tuple[int, str, int, str]
+
+
 class _Run:
     """The steps of one run over its ledger."""
 
@@ -322,7 +326,9 @@ class _Run:
             self._record_broken(unit_id, digests[unit_id], faults.get(unit_id, "could not be read"))
             done += 1
         tasks = (self._decide_task(unit_id, views[unit_id]) for unit_id in whole)
-        for task, result in map_unordered(worker.decide, tasks, workers=self.plan.workers):
+        for task, result in map_unordered(
+            worker.decide, tasks, workers=self.plan.workers, cluster=self.plan.cluster
+        ):
             decision, fault = (None, result.message) if isinstance(result, WorkerFailed) else result
             if decision is None:
                 self._record_broken(task.unit_id, digests[task.unit_id], f"no decision was reached: {fault}")
@@ -334,11 +340,11 @@ class _Run:
             self.progress("decide", done, len(open_units))
         return len(open_units)
 
-    def _input_sha256(self, views: list[tuple[int, str, int]], findings: tuple[str, ...]) -> str:
-        photos = sorted((sha256, part) for _id, sha256, part in views)
+    def _input_sha256(self, views: list[_View], findings: tuple[str, ...]) -> str:
+        # Each photo with the version that really looked at it, which may be an older one's.
+        photos = sorted((sha256, part, version) for _id, sha256, part, version in views)
         inputs = [
             photos,
-            self.analyser.look_version,
             self.analyser.model_version,
             self.head.catalogue_sha256,
             self.head.market,
@@ -346,7 +352,7 @@ class _Run:
         ]
         return hashlib.sha256(json.dumps(inputs).encode()).hexdigest()
 
-    def _decide_task(self, unit_id: int, views: list[tuple[int, str, int]]) -> worker.DecideTask:
+    def _decide_task(self, unit_id: int, views: list[_View]) -> worker.DecideTask:
         with self.ledger.reading() as session:
             rows = dict(
                 session.execute(
@@ -358,8 +364,8 @@ class _Run:
         return worker.DecideTask(
             self.analyser,
             unit_id,
-            tuple(rows[photo_id] for photo_id, _sha256, _part in views),
-            tuple(part for _id, _sha256, part in views),
+            tuple(rows[photo_id] for photo_id, _sha256, _part, _version in views),
+            tuple(part for _id, _sha256, part, _version in views),
         )
 
     def _record_decision(
@@ -381,7 +387,7 @@ class _Run:
             probability=0.0,
             destination="retake",
             bin="RETAKE",
-            expected_cost=placement.RETAKE_COST,
+            expected_cost=self.catalogue.costs.second_look,
             message=f"{fault.rstrip('.')}. Take the photo again.",
             findings="",
             decision="",
@@ -477,16 +483,17 @@ def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
     return {photo_id: files[chosen[photo_id]] for photo_id, files in found.items()}
 
 
-def _views(session: Session, lot_id: int) -> dict[int, list[tuple[int, str, int]]]:
-    """Unit id -> its photos as (photo id, SHA-256, part)."""
+def _views(session: Session, lot_id: int) -> dict[int, list[_View]]:
+    """Unit id -> its photos as (photo id, SHA-256, part, version of the newest look)."""
     query = (
-        select(View.unit_id, View.photo_id, Photo.sha256, View.part)
+        select(View.unit_id, View.photo_id, Photo.sha256, View.part, Look.version)
         .join(Unit, Unit.id == View.unit_id)
         .join(Photo, Photo.id == View.photo_id)
-        .where(Unit.lot_id == lot_id)
+        .join(Look, Look.photo_id == View.photo_id)
+        .where(Unit.lot_id == lot_id, newest_look())
         .order_by(View.id)
     )
-    views: dict[int, list[tuple[int, str, int]]] = {}
+    views: dict[int, list[_View]] = {}
     for unit_id, *view in session.execute(query):
         views.setdefault(unit_id, []).append(tuple(view))
     return views

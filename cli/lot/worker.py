@@ -9,12 +9,12 @@ import time
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Protocol
 
 from PIL import Image
 from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
+from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
 from plugface.models.decision.answers import Decision
 from plugface.models.unit_choice import UnitChoice, UnitGone, from_part
@@ -59,12 +59,12 @@ class PipelineAnalyser:
 
     @property
     def look_version(self) -> str:
-        """Version of what looks at photos: the software, and the catalogue's own shades if it has any."""
+        """Version of what looks at photos: all of vision, and the catalogue's own shades if it has any."""
         shades = _catalogue(self.catalogue).head.shades
-        software = f"plugface {version('plugface')}"
+        looks = f"vision {vision_version()}"
         if not shades:
-            return software
-        return f"{software}, shades {hashlib.sha256(repr(shades).encode()).hexdigest()[:8]}"
+            return looks
+        return f"{looks}, shades {hashlib.sha256(repr(shades).encode()).hexdigest()[:8]}"
 
     @property
     def model_version(self) -> str:

@@ -227,6 +227,7 @@ class DecisionOut(Document):
     fit: FitOut | None
     candidates: list[CandidateOut] = Field(description="best first")
     model: str = Field(description="version of the trained classifier")
+    costs: dict[str, float] = Field(description="what mistakes cost, in second looks; the thresholds follow")
 
 
 class IdentifyOut(Head):
@@ -544,6 +545,7 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         fit=fit_out(decision.fit),
         candidates=[_candidate_out(c, decision, catalogue.by_key[c.family]) for c in decision.candidates],
         model=decision.model_version,
+        costs=asdict(decision.costs),
     )
 
 

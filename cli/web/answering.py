@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from plugface.analysis import Answer
+from plugface.analysis import Settings, decide_observed
 from plugface.cli import pipeline
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.schemas import identify_out, opinion_out
@@ -14,7 +14,6 @@ from plugface.cli.web.documents import ResultOut
 from plugface.codec import read_observations, write_decision, write_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
-from plugface.models.decision.opinion import give_opinion
 from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import SeveralUnits, to_part
 
@@ -84,18 +83,21 @@ def answer(question: Question) -> Reply | Problem:
     catalogue = _catalogue(question.catalogue)
     looks = [_look(photo, catalogue) for photo in question.photos]
     seen = tuple(read_observations(text) for text, _ in looks)
-    names = tuple(Path(photo.name) for photo in question.photos)
+    settings = Settings(
+        needs=Needs(**question.needs) if question.needs else None, claimed=question.claimed or None
+    )
     try:
-        chosen = pipeline.choose_units([str(name) for name in names], seen)
+        found = decide_observed(
+            [photo.name for photo in question.photos],
+            seen,
+            catalogue,
+            settings=settings,
+            model=pipeline.default_model(),
+            started=started,
+        )
     except SeveralUnits as several:
         return Problem("several_units", {"photo": several.photo, "n": len(several.places)})
-    needs = Needs(**question.needs) if question.needs else None
-    model = pipeline.default_model()
-    decision = pipeline.identify(list(seen), catalogue, model, chosen=chosen, needs=needs)
-    opinion = None
-    if question.claimed:
-        opinion = give_opinion(list(seen), catalogue, model, claimed=question.claimed, chosen=chosen)
-    found = Answer(names, seen, chosen, decision, catalogue, time.perf_counter() - started)
+    decision, opinion = found.decision, found.opinion
     document = ResultOut(
         identify=identify_out(found),
         opinion=opinion_out(found, opinion, question.claimed) if opinion else None,
@@ -109,7 +111,7 @@ def answer(question: Question) -> Reply | Problem:
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
         looked=tuple(
             Looked(photo.sha256, text, to_part(part), seconds)
-            for photo, (text, seconds), part in zip(question.photos, looks, chosen, strict=True)
+            for photo, (text, seconds), part in zip(question.photos, looks, found.chosen, strict=True)
         ),
         decision=write_decision(decision),
         place=placement.assign_place(decision, catalogue),

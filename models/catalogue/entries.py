@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 import re2
 import rtoml
 from plugface.models.catalogue.messages import explain_entry
+from plugface.models.decision.costs import Costs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
@@ -218,6 +219,25 @@ class Family(Entry):
     date: str = ""
 
 
+class CostTable(Entry):
+    """What a shop's mistakes cost, in second looks; a key that is left out keeps its usual value."""
+
+    wrong_accept: Annotated[float, Field(gt=0)] = Costs().wrong_accept
+    wrong_refusal: Annotated[float, Field(gt=0)] = Costs().wrong_refusal
+    second_look: Annotated[float, Field(gt=0)] = Costs().second_look
+    missed_hazard: Annotated[float, Field(gt=0)] = Costs().missed_hazard
+    needless_caution: Annotated[float, Field(gt=0)] = Costs().needless_caution
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> "CostTable":
+        self.as_costs()
+        return self
+
+    def as_costs(self) -> Costs:
+        """The same as decisions take it."""
+        return Costs(**self.model_dump())
+
+
 class Shade(Entry):
     """A colour of housings under a name of one's own, coded like every other; entries of one name add up."""
 
@@ -240,6 +260,7 @@ class CatalogueHead(Entry):
     name: str
     note: str = ""
     invented: bool = False  # demo data says so
+    costs: CostTable | None = None  # `[costs]`: what mistakes cost this shop
     cautions: tuple[str, ...] = ()  # shown with every result
     shades: tuple[Shade, ...] = ()  # colours to know besides the common ones
 
@@ -251,6 +272,11 @@ class Catalogue(Entry):
     families: tuple[Family, ...]
     files: tuple[str, ...] = ()  # names of the families' files, where it was read from a folder
     sha256: str = ""
+
+    @property
+    def costs(self) -> Costs:
+        """What mistakes cost whoever owns the catalogue; the usual costs where its head says nothing."""
+        return self.head.costs.as_costs() if self.head.costs else Costs()
 
     @cached_property
     def by_key(self) -> dict[str, Family]:

@@ -204,7 +204,7 @@ def _face_mm(unit: Unit | None, shown: tuple[Connector, ...]) -> tuple[float, fl
     lengths = []
     for connector in shown:
         least, most = HOUSING_MM[_first(connector.size)[0]][0]
-        lengths.append((least + most) / 2 / max(connector.size_ratio, 1e-3))
+        lengths.append((least + most) / 2 / max(connector.size_ratio or 0.0, 1e-3))
     width, height = np.ptp(_in_frame(unit.polygon, unit.up_deg), axis=0)
     scale = float(np.median(lengths)) / max(width, height, 1e-6)
     return float(width * scale), float(height * scale)

@@ -115,7 +115,15 @@ def separability(
     drawn = frozenset(only) or frozenset(catalogue.by_key)
     tables = {
         name: _confuse(
-            catalogue.families, views, model, noise, np.random.default_rng([seed, k]), draws, drawn, done
+            catalogue.families,
+            views,
+            model,
+            noise,
+            np.random.default_rng([seed, k]),
+            draws,
+            drawn,
+            done,
+            catalogue.costs,
         )
         for k, (name, views) in enumerate(VIEW_SETS.items())
     }
@@ -123,8 +131,10 @@ def separability(
     return Separability(**tables, owners=owners, pairs=find_pairs(catalogue, tables, owners))
 
 
-def _confuse(families: tuple[Family, ...], views, model, noise, rng, draws: int, drawn, done) -> Confusion:
-    index, costs = index_families(families), Costs()
+def _confuse(
+    families: tuple[Family, ...], views, model, noise, rng, draws: int, drawn, done, costs: Costs
+) -> Confusion:
+    index = index_families(families)
     columns = [(f, v) for f in families for v in f.variants]
     share = np.zeros((len(columns), len(columns)))
     accepted, wrong, units = 0, 0, 0
@@ -144,8 +154,8 @@ def _confuse(families: tuple[Family, ...], views, model, noise, rng, draws: int,
                 chances[start[k] : start[k + 1]] = posterior.families[k] * judged.chances
             share[row] += chances / draws
             best = int(chances.argmax())
-            accepted += chances[best] >= costs.accept_at
-            wrong += chances[best] >= costs.accept_at and best != row
+            accepted += costs.accepts(chances[best])
+            wrong += costs.accepts(chances[best]) and best != row
         units += draws
         done()
     names = tuple(f"{f.key} {v.key}" for f, v in columns)

@@ -4,8 +4,10 @@
 the log odds of a candidate, positive for, negative against.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
+
+from plugface.models.decision.costs import Costs
 
 #: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
 #: these. unreadable: the photos do not allow an answer.
@@ -106,6 +108,7 @@ class Decision:
     unknown_probability: float = 0.0  # that the unit is in no family of this catalogue
     catalogue_sha256: str = ""
     model_version: str = ""
+    costs: Costs = field(default_factory=Costs)  # what the thresholds follow from
 
     @property
     def probability(self) -> float:

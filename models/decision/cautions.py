@@ -52,7 +52,7 @@ def list_cautions(
         A sentence if a variant in the answer is locked.
     """
     hazards = {family.hazard for family in likely}
-    colours = seen_colours(views, costs or Costs())
+    colours = seen_colours(views, costs or catalogue.costs)
     cautions = []
     if "high voltage" in hazards or "OG" in colours:
         cautions.append(HIGH_VOLTAGE)

@@ -38,6 +38,22 @@ class Costs:
         """Probability from which accepting costs less than a second look."""
         return 1.0 - self.second_look / self.wrong_accept
 
+    def accepts(self, probability: float, *, contradicted: bool = False) -> bool:
+        """Whether to accept the best answer: the one rule, whoever asks.
+
+        Parameters
+        ----------
+        probability : float
+            Calibrated, of the best answer.
+        contradicted : bool
+            Whether what was seen contradicts itself; such views are never accepted.
+        """
+        return bool(probability >= self.accept_at) and not contradicted
+
+    def refuses(self, unknown: float, *, contradicted: bool = False) -> bool:
+        """Whether to say 'none of these': the same of its probability."""
+        return bool(unknown >= self.refuse_at) and not contradicted
+
     @property
     def refuse_at(self) -> float:
         """Probability of 'none of these' from which saying so costs less than a second look."""

@@ -31,14 +31,28 @@ def decide(
     *,
     needs: Needs | None = None,
     costs: Costs | None = None,
+    advise: bool = True,
 ) -> Decision:
-    """The answer for one unit; see the module's text for what is accepted when."""
-    costs = costs or Costs()
+    """The answer for one unit; see the module's text for what is accepted when.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    catalogue : Catalogue
+    model : Model
+    needs : Needs, optional
+        What the swap asks for.
+    costs : Costs, optional
+        In place of the catalogue's.
+    advise : bool
+        Whether to work out which photo would help most: nearly all of the time goes into that, so who does
+        not show it leaves it out.
+    """
+    costs = costs or catalogue.costs
     index, posterior = weighing.index, weighing.posterior
     ranked = weighing.ranked
     best = float(posterior.families[ranked[0]])
-    findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
-    verdict = _verdict(weighing, best, findings, costs)
+    verdict, findings = settle(weighing, model, costs)
     rows = _answer_set(weighing, verdict, model, _contradicted(findings))
     lead = rows[0] if rows else int(ranked[0])
     family, variants = index.families[lead], variants_of(weighing, lead, model)
@@ -75,14 +89,29 @@ def decide(
         ),
         findings=findings,
         next_photo=None
-        if settled or verdict == "not_in_catalogue"
+        if settled or verdict == "not_in_catalogue" or not advise
         else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
         fit=_fit(likely, family, remaining, needs, verdict),
         unknown_probability=posterior.unlike,
         catalogue_sha256=catalogue.sha256,
         model_version=model.version,
+        costs=costs,
     )
+
+
+def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
+    """The verdict and the contradictions that it respects: what every judge of decisions goes by.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    model : Model
+    costs : Costs
+    """
+    index, best = weighing.index, float(weighing.posterior.families.max(initial=0.0))
+    findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
+    return _verdict(weighing, best, findings, costs), findings
 
 
 def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
@@ -90,14 +119,14 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
     photos do not allow an answer."""
     hopeless = best <= 1.0 - costs.refuse_at
     if not _usable(weighing):
-        return "ambiguous" if best >= costs.accept_at else "unreadable"
+        return "ambiguous" if costs.accepts(best) else "unreadable"
     if not _something_seen(weighing):
         return "unreadable"
     if _contradicted(findings):
         return "ambiguous"
-    if best >= costs.accept_at:
+    if costs.accepts(best):
         return "identified"
-    if weighing.posterior.unlike >= costs.refuse_at:
+    if costs.refuses(weighing.posterior.unlike):
         return "not_in_catalogue" if _may_refuse(weighing) else "unreadable"
     return "unreadable" if hopeless else "ambiguous"
 
@@ -163,7 +192,7 @@ def _settle_variant(
     if len(keys) == 1:
         return keys, f"{family.key} has one variant in this catalogue."
     heard = bool(posterior.read) or bool(weighing.donor_years)
-    if verdict == "identified" and bool(posterior.read) and posterior.chances[order[0]] >= costs.accept_at:
+    if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
         return keys[:1], f"'{posterior.read}' tells it from the others."
     kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
     if not heard:

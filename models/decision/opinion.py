@@ -10,6 +10,7 @@ from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.answers import Decision, Evidence, NextPhoto
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide, percent
+from plugface.models.decision.pairing import Needs
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import explain
 from plugface.models.matching.pooling import pool_views, variants_of
@@ -66,6 +67,7 @@ def give_opinion(
     *,
     chosen: Sequence[UnitChoice] | None = None,
     costs: Costs | None = None,
+    needs: Needs | None = None,
 ) -> Opinion:
     """Agrees, disagrees or cannot tell, with the strongest evidence on both sides.
 
@@ -74,13 +76,13 @@ def give_opinion(
     ClaimError
         If the claim names nothing in the catalogue.
     """
-    costs = costs or Costs()
+    costs = costs or catalogue.costs
     family, variant = read_claim(claimed, catalogue)
     views = gather_views(observations, chosen)
     if not views:
         raise ClaimError("a claim needs at least one photo to be judged by")
     weighing = pool_views(views, index_catalogue(catalogue), model)
-    decision = decide(weighing, catalogue, model, costs=costs)
+    decision = decide(weighing, catalogue, model, needs=needs, costs=costs)
     row = next(k for k, f in enumerate(weighing.index.families) if f.key == family.key)
     evidence = explain(row, weighing.index, views, weighing.fits, weighing.fused, model.weights, model.noise)
     chance = float(weighing.posterior.families[row])

@@ -9,7 +9,6 @@ from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Decision
-from plugface.models.decision.costs import Costs
 
 Destination = Literal[
     "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
@@ -40,11 +39,6 @@ MEANINGS: dict[str, str] = {
 
 #: What is left to do where no further photo would help.
 BY_HAND = "Read the service number on the label by hand."
-
-_COSTS = Costs()
-
-#: What a photo that must be taken again costs, in second looks.
-RETAKE_COST = _COSTS.second_look
 
 
 @dataclass(frozen=True)
@@ -127,12 +121,12 @@ def expected_cost(decision: Decision) -> float:
         cost of a wrong refusal; for photos that allow no answer, the second look that they need.
     """
     if decision.verdict == "unreadable" or not decision.candidates:
-        return RETAKE_COST
+        return decision.costs.second_look
     if decision.verdict == "not_in_catalogue":
-        return (1.0 - decision.unknown_probability) * _COSTS.wrong_refusal
+        return (1.0 - decision.unknown_probability) * decision.costs.wrong_refusal
     best = decision.candidates[0]
     told = best.variants[0].probability if best.variants and len(decision.variants) == 1 else 1.0
-    return (1.0 - best.probability * told) * _COSTS.wrong_accept
+    return (1.0 - best.probability * told) * decision.costs.wrong_accept
 
 
 def _family(catalogue: Catalogue, key: str) -> Family:

@@ -25,6 +25,8 @@ from plugface.vision.observations import (
 
 _HALF = 0.5
 _SQUARE = ((100.0, 100.0), (900.0, 100.0), (900.0, 900.0), (100.0, 900.0))
+#: A label's code covers little of its unit; a card's covers much (see id_cards.py).
+_ON_LABEL = tuple((0.15 * x, 0.15 * y) for x, y in _SQUARE)
 _QUALITY = Quality(width_px=1280, height_px=960, median_luma=0.45, burnt_share=0.0, blur_px=0.8)
 _BALANCE = WhiteBalance(gains_rgb=(1.0, 1.0, 1.0), method="none", confidence=0.0)
 
@@ -158,7 +160,7 @@ def _draw_label(family: Family, variant: Variant, noise: ErrorModel, rng, close:
     if torn or family.label.barcode == "none" or rng.random() >= noise.barcode_read:
         return texts, ()
     payload = number + (suffix if family.label.barcode_payload == "number and suffix" else "")
-    return texts, (Code(_SQUARE, family.label.barcode, payload, "verified"),)
+    return texts, (Code(_ON_LABEL, family.label.barcode, payload, "verified"),)
 
 
 def _garbled(rng) -> str:

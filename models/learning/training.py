@@ -307,7 +307,7 @@ def measure_halves(
     halves = examples[: len(examples) // 2], examples[len(examples) // 2 :]
     if not all(any(e.truth >= 0 for e in half) for half in halves):
         return {}
-    accept_at, said, right, known = Costs().accept_at, [], [], []
+    said, right, known = [], [], []
     for fitted, judged in (halves, halves[::-1]):
         crossed = replace(model, calibration=_fit_curve(model, fitted, beside))
         for posterior, example in zip(predict(crossed, [e.fused for e in judged]), judged, strict=True):
@@ -315,7 +315,7 @@ def measure_halves(
             right.append(int(posterior.families.argmax()) == example.truth)
             known.append(example.truth >= 0)
     said, right, known = np.array(said), np.array(right), np.array(known)
-    accepted = said >= accept_at
+    accepted = np.array([Costs().accepts(one) for one in said])
     return {
         "basis": "calibration cases, each half with the curve fitted to the other",
         "cases": len(said),

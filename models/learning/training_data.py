@@ -11,10 +11,12 @@ from typing import Literal
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue
+from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.costs import Costs
-from plugface.models.learning.classifier import Model, predict
-from plugface.models.learning.training import observed_examples
-from plugface.models.unit_choice import ObservedUnit
+from plugface.models.decision.decide import settle
+from plugface.models.learning.classifier import Model
+from plugface.models.matching.pooling import Weighing, pool_views
+from plugface.models.unit_choice import ObservedUnit, gather_views
 
 Part = Literal["learn", "calibrate", "judge"]
 
@@ -79,23 +81,24 @@ def judge(model: Model, units: Sequence[ObservedUnit], catalogue: Catalogue) -> 
     catalogue : Catalogue
         Of these units; a unit in none of its families must be told from all of them.
     """
-    examples = observed_examples(units, catalogue, model.noise, without=False)
-    if not examples:
-        return Judgement()
+    index, costs = index_catalogue(catalogue), catalogue.costs
+    keys = [family.key for family in catalogue.families]
     total = Judgement()
-    for example, posterior in zip(examples, predict(model, [e.fused for e in examples]), strict=True):
-        total += _judge_case(posterior.families, posterior.unlike, example.truth)
+    for unit in units:
+        views = gather_views(unit.observations, unit.chosen)
+        truth = keys.index(unit.family) if unit.family in keys else -1
+        for case in [(view,) for view in views] + ([views] if len(views) > 1 else []):
+            total += _judge_case(pool_views(case, index, model), model, costs, truth)
     return total
 
 
-def _judge_case(families: np.ndarray, unlike: float, truth: int) -> Judgement:
-    costs, best = Costs(), int(families.argmax())
-    accepted = families[best] >= costs.accept_at
-    refused = not accepted and unlike >= costs.refuse_at
-    right = best == truth
+def _judge_case(weighing: Weighing, model: Model, costs: Costs, truth: int) -> Judgement:
+    families, unlike = weighing.posterior.families, weighing.posterior.unlike
+    verdict, _ = settle(weighing, model, costs)
+    accepted, right = verdict == "identified", int(families.argmax()) == truth
     if accepted:
         cost = 0.0 if right else costs.wrong_accept
-    elif refused:
+    elif verdict == "not_in_catalogue":
         cost = 0.0 if truth < 0 else costs.wrong_refusal
     else:
         cost = costs.second_look

@@ -1,6 +1,7 @@
 """Connector housings of one unit: where, which colour, how large, how many pins."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -17,6 +18,9 @@ from plugface.vision.quality import long_side
 #: Least share of a housing's cells that must lie on its unit. Our choice.
 ON_UNIT = 0.5
 MIN_CONFIDENCE = 0.35
+#: The same on no unit that was outlined. Chosen on the calibration part of the real photographs (38 plugs,
+#: 2026-11-28): of what is found so and not on a unit, 2 of 3 are plugs from here on, 4 of 11 from 0.75 on.
+MIN_LOOSE_CONFIDENCE = 0.85
 #: Chosen on the calibration split.
 CLUSTERING = Clustering(seen=0.6, held=0.15, settled=0.6)
 #: A housing is cut out of the photo at this many pixels along its long side to count its pins.
@@ -47,38 +51,98 @@ def find_connectors(
     shades : sequence of NamedShade
         Colours to know besides the common ones.
     """
-    mask = maps.coarse_masks["connector"]
     unit_length = long_side(np.asarray(unit.polygon))
     connectors = []
-    for instance in find_instances(
-        maps.masks["connector"], mask, maps.connector_shape, parting=CLUSTERING, least_cells=3
-    ):
+    for instance in _instances(maps):
         on_unit = float(unit.instance.cells[instance.cells].mean())
-        confidence = instance.probability * min(1.0, instance.seen / 0.4) * min(1.0, on_unit / 0.7)
+        confidence = _confidence(instance) * min(1.0, on_unit / 0.7)
         if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
             continue
-        polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
-        weight = instance.cells * mask
-        network = pool(maps.colour, weight, COLOUR_CODES)
-        patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
-        measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
-        connectors.append(
-            Connector(
-                polygon=polygon,
-                colour=weigh(network, classical_posterior(*measured), named_share(*measured))
-                if measured
-                else weigh(network, None),
-                size=pool(maps.size, weight, SIZE_CLASSES),
-                size_ratio=long_side(np.asarray(polygon)) / max(unit_length, 1e-6),
-                confidence=float(min(1.0, confidence)),
-                pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
-                mated=_mostly(maps.mated, weight),
-                broken=_mostly(maps.broken, weight),
-                method="segmenter; colour by segmenter and white-balanced rim",
-            )
-        )
+        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
+        ratio = long_side(np.asarray(described.polygon)) / max(unit_length, 1e-6)
+        connectors.append(replace(described, size_ratio=ratio, confidence=float(min(1.0, confidence))))
+    return _without_crumbs(connectors)
+
+
+def find_loose_connectors(
+    maps: Maps,
+    units: Sequence[FoundUnit],
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade] = (),
+) -> list[Connector]:
+    """Housings on no unit that was outlined: of a close-up, of a unit cut off by the frame, or loose ones.
+
+    Parameters
+    ----------
+    maps : of the whole photo
+    units : all that was found in it
+    rgb, to_rgb, white_balance, shades
+        As in `find_connectors`.
+
+    Returns
+    -------
+    connectors : list of Connector
+        In no particular order; nothing is known of their size beside a unit.
+    """
+    connectors = []
+    for instance in _instances(maps):
+        on_unit = max((float(u.instance.cells[instance.cells].mean()) for u in units), default=0.0)
+        confidence = _confidence(instance)
+        if on_unit >= ON_UNIT or confidence < MIN_LOOSE_CONFIDENCE:
+            continue
+        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
+        connectors.append(replace(described, confidence=float(min(1.0, confidence))))
+    return _without_crumbs(connectors)
+
+
+def _instances(maps: Maps) -> list[Instance]:
+    return find_instances(
+        maps.masks["connector"],
+        maps.coarse_masks["connector"],
+        maps.connector_shape,
+        parting=CLUSTERING,
+        least_cells=3,
+    )
+
+
+def _confidence(instance: Instance) -> float:
+    return instance.probability * min(1.0, instance.seen / 0.4)
+
+
+def _without_crumbs(connectors: list[Connector]) -> list[Connector]:
     areas = [cv2.contourArea(np.asarray(connector.polygon, np.float32)) for connector in connectors]
     return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
+
+
+def _describe(
+    maps: Maps,
+    instance: Instance,
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade],
+) -> Connector:
+    """One housing with its colour and size class; what hangs on a unit is left open."""
+    polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
+    weight = instance.cells * maps.coarse_masks["connector"]
+    network = pool(maps.colour, weight, COLOUR_CODES)
+    patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
+    measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
+    return Connector(
+        polygon=polygon,
+        colour=weigh(network, classical_posterior(*measured), named_share(*measured))
+        if measured
+        else weigh(network, None),
+        size=pool(maps.size, weight, SIZE_CLASSES),
+        size_ratio=None,
+        confidence=float(min(1.0, _confidence(instance))),
+        pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
+        mated=_mostly(maps.mated, weight),
+        broken=_mostly(maps.broken, weight),
+        method="segmenter; colour by segmenter and white-balanced rim",
+    )
 
 
 def _mostly(probability: np.ndarray, weight: np.ndarray) -> bool:
