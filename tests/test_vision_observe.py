@@ -167,12 +167,9 @@ def test_a_network_that_cannot_be_loaded_is_said_when_it_is_needed_not_before(mo
 
 def test_plugs_that_fill_the_frame_are_a_close_up_and_said_so():
     """The plug face of a demo unit cut out so that nothing of its outline is in view."""
-    import io
-
-    from PIL import Image
     from plugface.vision.observe import _say_close_up
 
-    row = next(r for r in ROWS if r["split"] == "calibration" and r["view"] == "front" and r["units"])
+    row = next(r for r in _rows() if r["split"] == "calibration" and r["view"] == "front" and r["units"])
     with Image.open(DEMO / row["photo"]) as picture:
         corners = [xy for plug in row["units"][0]["connectors"] for xy in plug["polygon"]]
         xs, ys = [x for x, _ in corners], [y for _, y in corners]

@@ -141,8 +141,8 @@ def _say_close_up(units: Sequence[Unit], loose: Sequence[Connector]) -> tuple[st
         return ()
     plugs = "one plug" if len(loose) == 1 else f"{len(loose)} plugs"
     return (
-        f"No unit's outline is in view, but {plugs}: a close-up, which may not show all of them. Photograph the "
-        "whole plug face.",
+        f"No unit's outline is in view, but {plugs}: a close-up, which may not show all of them. Photograph "
+        "the whole plug face.",
     )
 
 
