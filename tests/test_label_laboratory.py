@@ -10,6 +10,7 @@ from plugface.cli.evaluation.label_laboratory import (
     draw_cases,
     measure,
     read_faultlessly,
+    read_picture,
     without_own_family,
 )
 from plugface.models.learning.classifier import default_model_path, load_model
@@ -46,3 +47,10 @@ def test_a_label_of_a_family_that_is_missing_is_never_accepted(model):
     strange = measure(map(without_own_family, draw_cases(8)), model, read_faultlessly)
     assert sum(tally.n for tally in strange.values()) == 8 * len(LAYOUTS)
     assert sum(tally.accepted for tally in strange.values()) == 0
+
+
+def test_drawn_labels_that_are_really_read_are_answered(model):
+    tallies = measure(draw_cases(1, seed=7), model, read_picture)
+    missed = [line for tally in tallies.values() for line in tally.missed]
+    assert sum(tally.wrong for tally in tallies.values()) == 0, missed
+    assert sum(tally.family for tally in tallies.values()) >= len(LAYOUTS) - 1, missed

@@ -366,8 +366,7 @@ def draw_picture(printed: Print) -> np.ndarray:
 
 def read_picture(printed: Print) -> Observations:
     """What the program's own readers see on the drawn label."""
-    from plugface.cli.pipeline import observe
-    from plugface.vision.photo import decode_photo
+    from plugface.cli.pipeline import decode_photo, observe
 
     data = io.BytesIO()
     Image.fromarray(draw_picture(printed)).save(data, "PNG")
