@@ -31,6 +31,9 @@ COMMANDS = {
     "catalogue new": Entry(
         "plugface.cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
+    "catalogue try": Entry(
+        "plugface.cli.commands.try_label:try_label", "What the catalogue makes of a label's text or barcode."
+    ),
     "catalogue separability": Entry(
         "plugface.cli.commands.separability:show_separability",
         "What photos of its families would mix up, and what helps.",

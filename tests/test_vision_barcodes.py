@@ -162,3 +162,17 @@ def test_scratched_pale_and_half_shaded_bars_are_read(name):
     assert [code.payload for code in codes] == [truth["payload"]]
     # Pixels: a fourteenth of the shortest of them.
     assert np.linalg.norm(np.mean(codes[0].polygon, axis=0) - corners.mean(axis=0)) < 28
+
+
+@pytest.mark.parametrize("module_px", [9, 16])
+def test_a_matrix_code_of_dots_with_gaps_is_read(module_px):
+    modules = np.asarray(_symbol("Data Matrix", "734160723"), bool)
+    label = np.full(np.multiply(modules.shape, module_px), 225, np.uint8)
+    for y, x in np.argwhere(modules):
+        middle = (int((x + 0.5) * module_px), int((y + 0.5) * module_px))
+        cv2.circle(label, middle, round(0.36 * module_px), 40, -1)
+    label = np.pad(label, 4 * module_px, constant_values=225)
+    height, width = label.shape
+    (code,) = read_codes(label, [((0, 0), (width, 0), (width, height), (0, height))])
+    assert code.payload == "734160723"
+    assert "dots" in code.method

@@ -117,7 +117,8 @@ material = {toml_text(draft.material)}
         + (f"suffix = {toml_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
         + '# suffix_caption = "REV"  # the word before the suffix, where it has a field of its own\n'
         'barcode = "none"  # Code 128, Code 39, Data Matrix, QR, none\n'
-        '# barcode_payload = "number"  # or "number and suffix"\n'
+        '# barcode_payload = "number"  # or "number and suffix", or a pattern for the whole payload such as\n'
+        "# barcode_payload = 'OA(?P<number>\\d{8})(?P<suffix>[A-Z]{2})(-.*)?'\n"
     )
     blocks += [_variant_text(draft, suffix) for suffix in draft.suffixes or ("",)]
     if draft.partners:

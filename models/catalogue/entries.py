@@ -50,6 +50,9 @@ MAX_FILE_BYTES = 1_000_000
 #: A service-number pattern is some 50 characters long.
 MAX_PATTERN_LENGTH = 200
 
+#: What a barcode holds where no pattern says it.
+PAYLOADS = ("number", "number and suffix")
+
 _PATTERN_OPTIONS = re2.Options()
 _PATTERN_OPTIONS.max_mem = 1 << 20
 _PATTERN_OPTIONS.log_errors = False  # RE2 would write to stderr itself
@@ -150,20 +153,37 @@ class Label(Entry):
     """How this family's label reads.
 
     `service_number` is a pattern (RE2 syntax) that the whole number must match, written without spaces, with
-    named groups; `suffix` is one for what stands behind it and tells revisions apart.
+    named groups; `suffix` is one for what stands behind it and tells revisions apart. `barcode_payload` says
+    what the code holds, in words or as a pattern for the whole payload with the groups `number` and `suffix`.
     """
 
     service_number: str
     suffix: str = ""
     suffix_caption: str = ""  # the word printed before the suffix where it has a field of its own
     barcode: Literal["Code 128", "Code 39", "Data Matrix", "QR", "none"] = "none"
-    barcode_payload: Literal["number", "number and suffix"] = "number"
+    barcode_payload: str = "number"  # "number", "number and suffix" or a pattern with (?P<number>...) in it
 
     @field_validator("service_number", "suffix")
     @classmethod
     def _pattern_compiles(cls, pattern: str) -> str:
         compile_pattern(pattern)
         return pattern
+
+    @field_validator("barcode_payload")
+    @classmethod
+    def _payload_names_a_number(cls, payload: str) -> str:
+        if payload not in PAYLOADS and "number" not in compile_pattern(payload).groupindex:
+            raise ValueError(
+                f'"{payload}" is neither "number" nor "number and suffix", and no pattern with the group '
+                "(?P<number>...); write one of the words, or a pattern for the whole payload such as "
+                "'OA(?P<number>\\d{8})(?P<suffix>[A-Z]{2})'"
+            )
+        return payload
+
+    @property
+    def payload_pattern(self) -> str:
+        """The pattern of a barcode's payload; "" where it is told in words."""
+        return "" if self.barcode_payload in PAYLOADS else self.barcode_payload
 
 
 class Variant(Entry):

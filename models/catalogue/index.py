@@ -14,6 +14,18 @@ def compact(text: str) -> str:
     return "".join(c for c in text.upper() if c in ALPHABET)
 
 
+def form_of(text: str) -> str:
+    """The form of a number: 9 for each figure, A for each letter.
+
+    >>> form_of("PK 2104/16")
+    'AA999999'
+    """
+    return "".join("9" if c.isdigit() else "A" for c in compact(text))
+
+
+#: A number has so many signs at least where its form alone tells it. Our choice.
+MIN_NUMBER = 4
+
 #: As many figures at the end of a mark or number tell families of a kind apart (common practice, no source).
 LAST_FIGURES = 3
 
@@ -45,6 +57,9 @@ class CatalogueIndex:
     marks: Strings
     numbers: Strings
     patterns: tuple[tuple[object, tuple[int, ...]], ...]  # compiled once each, with the families that use it
+    number_rows: dict[str, tuple[int, ...]]  # families by number, compact
+    number_forms: frozenset[str]  # of all numbers that are listed, see `form_of`
+    payload_patterns: tuple[tuple[object, tuple[int, ...]], ...]  # as `patterns`, of barcodes' payloads
 
     @property
     def n_families(self) -> int:
@@ -96,6 +111,9 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
             pins[row, column] = connector.pins
             place[row, column] = np.divide(connector.at_mm, family.body.size_mm[:2])
     sides = np.array([f.body.size_mm[:2] for f in families], dtype=float).reshape(-1, 2)
+    numbers = strings_of(
+        [(n, row) for row, f in enumerate(families) for v in f.variants for n in v.service_numbers]
+    )
     return CatalogueIndex(
         families=families,
         counts=np.array([len(f.connectors) for f in families], dtype=int),
@@ -113,15 +131,18 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
         ).reshape(-1, 2),
         fins=np.array([FINS.index(f.body.fins) for f in families], dtype=int),
         marks=strings_of([(m.text, row) for row, f in enumerate(families) for m in f.marks]),
-        numbers=strings_of(
-            [(n, row) for row, f in enumerate(families) for v in f.variants for n in v.service_numbers]
+        numbers=numbers,
+        patterns=_patterns([(f.label.service_number, row) for row, f in enumerate(families)]),
+        number_rows=dict(zip(numbers.values, numbers.owners, strict=True)),
+        number_forms=frozenset(form_of(value) for value in numbers.values if len(value) >= MIN_NUMBER),
+        payload_patterns=_patterns(
+            [(f.label.payload_pattern, row) for row, f in enumerate(families) if f.label.payload_pattern]
         ),
-        patterns=_patterns(families),
     )
 
 
-def _patterns(families: tuple[Family, ...]) -> tuple[tuple[object, tuple[int, ...]], ...]:
+def _patterns(written: list[tuple[str, int]]) -> tuple[tuple[object, tuple[int, ...]], ...]:
     users: dict[str, list[int]] = {}
-    for row, family in enumerate(families):
-        users.setdefault(family.label.service_number, []).append(row)
+    for pattern, row in written:
+        users.setdefault(pattern, []).append(row)
     return tuple((compile_pattern(pattern), tuple(rows)) for pattern, rows in users.items())

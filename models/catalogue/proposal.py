@@ -16,7 +16,7 @@ from plugface.models.catalogue.check import HOUSING_MM
 from plugface.models.catalogue.index import compact
 from plugface.models.decision.cautions import seen_colours
 from plugface.models.decision.costs import Costs
-from plugface.models.matching.rules import looks_like_number
+from plugface.models.matching.label_fields import looks_like_number
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Code, Connector, Polygon, Text, Unit
 

@@ -4,8 +4,10 @@ import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, compact, strings_of
 from plugface.models.decision.answers import Finding
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.label_fields import looks_like_number, strip_others
 from plugface.models.matching.pair_features import CLIP_NATS, log_share
-from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, looks_like_number, owned_maximum
+from plugface.models.matching.payloads import name_rows
+from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
@@ -132,8 +134,9 @@ def _rival_lines(views, index: CatalogueIndex, noise: ErrorModel) -> list[tuple[
     for view in views:
         if view.unit is not None and view.unit.method != WHOLE_PHOTO:
             continue
-        named = [(text.value, _named_by_line(text, index, noise)) for text in view.texts]
-        named += [(code.payload, _named_by_code(compact(code.payload), index)) for code in view.codes]
+        lines = filter(None, (strip_others(text, index.number_forms) for text in view.texts))
+        named = [(text.value, _named_by_line(text, index, noise)) for text in lines]
+        named += [(code.payload, name_rows(code.payload, index)) for code in view.codes]
         named = [(line, rows) for line, rows in named if rows]
         for k, (line, rows) in enumerate(named):
             for other, other_rows in named[:k]:
@@ -152,11 +155,6 @@ def _named_by_line(text: Text, index: CatalogueIndex, noise: ErrorModel) -> froz
     if best.max(initial=-np.inf) < 2 * SURE_NATS:
         return frozenset()
     return frozenset(np.flatnonzero(best > best.max() - SURE_NATS).tolist())
-
-
-def _named_by_code(payload: str, index: CatalogueIndex) -> frozenset[int]:
-    pairs = zip(index.numbers.values, index.numbers.owners, strict=True)
-    return frozenset(row for value, owners in pairs if payload.startswith(value) for row in owners)
 
 
 def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> list[Finding]:

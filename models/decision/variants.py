@@ -8,14 +8,24 @@ into one.
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant, compile_pattern
 from plugface.models.catalogue.index import Strings, compact, strings_of
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.rules import looks_like_number, words_of
-from plugface.models.matching.text_fit import best_string, place_characters, score_strings
+from plugface.models.matching.label_fields import (
+    REVISION_WORDS,
+    cut_text,
+    forms_of,
+    is_below_or_right,
+    join_split,
+    looks_like_number,
+    matching_run,
+    number_lines,
+)
+from plugface.models.matching.payloads import list_stretches, revision_of
+from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
 
@@ -32,6 +42,8 @@ PLACED_SUFFIX, LOOSE_SUFFIX = 0.95, 0.5
 #: So many last characters of a listed number stand for it, where the first ones are lost. Our choice.
 MIN_TAIL = 6
 BARCODE_NATS = math.log(0.99 / 1e-3)
+#: The worst that a number can score; nats.
+FLOOR = -20.0
 
 
 @dataclass(frozen=True)
@@ -77,51 +89,104 @@ def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
 
 
 def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
-    lines = [t for t in view.texts if looks_like_number(t)]
+    """Of several lines that may be the number, the one that is nearest to a listed one is it."""
     strings = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
+    lines = number_lines(view.texts, forms_of(strings))
     if not lines or not strings.values:
         return None
-    scores = np.max([score_strings(t, strings, noise) for t in lines], axis=0)
-    known = _per_variant(scores, strings, len(family.variants))
     pattern = compile_pattern(family.label.service_number)
-    fitting = [t for t in lines if any(pattern.fullmatch(run) for run in words_of(t))]
-    clean = max((_clean_number(t, pattern, noise) for t in fitting), default=-20.0)
-    odds = np.append(known, clean)
-    _remember(read, fitting[:1])
+    clean = [_clean_number(line, pattern, noise) for line in lines]
+    known = [score_strings(line, strings, noise) for line in lines]
+    nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
+    _remember(read, [line for line, c in zip(lines, clean, strict=True) if c > FLOOR][:1])
+    odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
     return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
 
 
 def _clean_number(text: Text, pattern, noise: ErrorModel) -> float:
     """What a number that was read without fault would score: its share of the line, at any of its words."""
+    run = matching_run(text, pattern)
+    if run is None:
+        return FLOOR
     whole, words = max(len(compact(text.value)), 1), len(text.value.split())
-    longest = max(len(run) for run in words_of(text) if pattern.fullmatch(run))
-    return best_string(text, noise) * min(longest / whole, 1.0) - math.log(words)
+    return best_string(text, noise) * min(len(compact(run.value)) / whole, 1.0) - math.log(words)
 
 
 def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, float]]:
     """Where a suffix may stand: the line, the word, and how surely that word is the suffix.
 
-    It has a field of its own behind its caption, or follows the number; what else stands in that line, such
-    as a mark, comes behind it.
+    It has a field of its own behind or under its caption, or follows the number; what else stands in that
+    line, such as a mark, comes behind it. Where it is found in its place, what stands by itself is none.
     """
     if not family.label.suffix:
         return []
     caption, pattern = compact(family.label.suffix_caption), compile_pattern(family.label.suffix)
+    number = compile_pattern(family.label.service_number)
+    listed = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
+    captions = [t for t in view.texts if _is_caption(compact(t.value), caption)]
     found = []
-    for text in view.texts:
+    for text in (*view.texts, *join_split(view.texts, forms_of(listed))):
         words = text.value.upper().split()
         if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
-        at = _behind(caption, family, words)
-        if at is None and not caption and len(words) > 1:
-            at = len(words) - 1 if pattern.fullmatch(words[-1]) and looks_like_number(text) else None
-        if at is not None:
-            found.append((text, _word(text, at), PLACED_SUFFIX))
-        elif len(words) == 1 and pattern.fullmatch(words[0]):
-            found.append((text, text, LOOSE_SUFFIX))
-        elif len(words) == 1 and caption and compact(words[0]).startswith(caption):
-            found.append((text, _word(text, 0, caption), PLACED_SUFFIX))
-    return found
+        placed = (
+            _placed_word(text, words, caption, family)
+            or _behind_number(text, number, pattern)
+            or _last_word(text, words, pattern, caption)
+        )
+        if placed is not None:
+            found.append((text, placed, PLACED_SUFFIX))
+        elif len(words) == 1 and pattern.fullmatch(compact(words[0])):
+            boxed = any(c is not text and is_below_or_right(c, text) for c in captions)
+            found.append((text, text, PLACED_SUFFIX if boxed else LOOSE_SUFFIX))
+        elif len(words) == 2 and pattern.fullmatch(words[1]) and words[0].strip(".:#").isalpha():
+            found.append((text, _word(text, 1), LOOSE_SUFFIX))
+    surest = max((sure for _, _, sure in found), default=0.0)
+    return [one for one in found if one[2] == surest]
+
+
+def _is_caption(word: str, caption: str) -> bool:
+    return word in REVISION_WORDS or bool(caption and word == caption)
+
+
+def _placed_word(text: Text, words: list[str], caption: str, family: Family) -> Text | None:
+    """The word behind the suffix's caption, in a word of its own or in one with it."""
+    at = _behind(caption, family, words)
+    if at is not None:
+        return _word(text, at)
+    longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
+    for k, word in enumerate(words):
+        begun = re.match(r"([A-Z]+)[.:#=-]+(?=\w)", word)
+        if begun and _is_caption(begun[1], caption):
+            return _word(text, k, begun[1])
+        if (
+            _is_caption(compact(word), caption)
+            and k + 1 < len(words)
+            and len(compact(words[k + 1])) <= longest
+        ):
+            return _word(text, k + 1)
+    if len(words) == 1 and caption and compact(words[0]).startswith(caption):
+        return _word(text, 0, caption)
+    return None
+
+
+def _behind_number(text: Text, number, suffix) -> Text | None:
+    """What stands right behind a service number and can be a suffix, in the same word or the next."""
+    run = matching_run(text, number)
+    if run is None:
+        return None
+    rest = text.value[run.end :]
+    found = re.match(r"[\s./:#=-]*([^\W_]+)", rest)
+    if not found or not suffix.fullmatch(found[1].upper()):
+        return None
+    return cut_text(text, run.end + found.start(1), run.end + found.end(1))
+
+
+def _last_word(text: Text, words: list[str], suffix, caption: str) -> Text | None:
+    """The end of a line whose number was misread, where a suffix has no field of its own."""
+    if caption or len(words) < 2 or not suffix.fullmatch(words[-1]) or not looks_like_number(text):
+        return None
+    return _word(text, len(words) - 1)
 
 
 def read_suffixes(family: Family, view: UnitView) -> list[str]:
@@ -185,26 +250,43 @@ def _word(text: Text, place: int, caption: str = "") -> Text:
     start, end = [m.span() for m in re.finditer(r"\S+", text.value)][place]
     if caption:
         rest = text.value[start:end][len(caption) :]
-        start = end - len(rest.lstrip(".:-#"))
-    placed = place_characters(text)
-    characters = tuple(placed[i] for i in range(start, end)) if placed else ()
-    return replace(text, value=text.value[start:end], characters=characters)
+        start = end - len(rest.lstrip(".:-#="))
+    return cut_text(text, start, end)
 
 
 def _barcodes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     told = None
     for code in view.codes:
-        hits = [_payload_names(compact(code.payload), v) for v in family.variants]
+        hits = payload_names(code.payload, family)
         if any(hits):
             read.append(code.payload)
             told = np.append(np.where(hits, BARCODE_NATS, 0.0), 0.0)
     return told
 
 
-def _payload_names(payload: str, variant: Variant) -> bool:
-    """The payload is this variant's number, alone or followed by one of its suffixes."""
-    for number in map(compact, variant.service_numbers):
-        if payload.startswith(number):
-            rest = payload[len(number) :]
-            return not rest or not variant.suffixes or rest in {compact(s) for s in variant.suffixes}
-    return False
+def payload_names(payload: str, family: Family) -> list[bool]:
+    """Which variants' number the payload holds as a whole field, alone or with one of their suffixes."""
+    return [any(_is_of(variant, *held) for held in _held(payload, family)) for variant in family.variants]
+
+
+def _held(payload: str, family: Family) -> list[tuple[str, str]]:
+    """Numbers of the family in a payload, compact, each with the suffix behind it or ""."""
+    own, spaceless = family.label.payload_pattern, "".join(payload.split())
+    if own and (found := compile_pattern(own).fullmatch(spaceless)):
+        suffix = found["suffix"] if "suffix" in found.re.groupindex else ""
+        return [(compact(found["number"] or ""), compact(suffix or ""))]
+    listed = {compact(n) for v in family.variants for n in v.service_numbers}
+    suffix = compile_pattern(family.label.suffix) if family.label.suffix else None
+    revision = revision_of(payload)
+    held = []
+    for stretch in list_stretches(payload):
+        if stretch.number in listed:
+            behind = (rest for rest in stretch.rests if suffix is not None and suffix.fullmatch(rest))
+            held.append((stretch.number, next(behind, revision)))
+    return held
+
+
+def _is_of(variant: Variant, number: str, suffix: str) -> bool:
+    if number not in {compact(n) for n in variant.service_numbers}:
+        return False
+    return not suffix or not variant.suffixes or suffix in {compact(s) for s in variant.suffixes}

@@ -8,8 +8,10 @@ from plugface.models.decision.answers import Evidence
 from plugface.models.matching.alignment import align, gap_costs, measure_match
 from plugface.models.matching.error_model import FINS, ErrorModel
 from plugface.models.matching.fusion import FusedFit
+from plugface.models.matching.label_fields import number_lines
 from plugface.models.matching.pair_features import weigh
-from plugface.models.matching.rules import RULES, ViewFit, looks_like_number
+from plugface.models.matching.payloads import name_rows
+from plugface.models.matching.rules import RULES, ViewFit
 from plugface.models.matching.text_fit import score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import COLOUR_CODES
@@ -103,7 +105,8 @@ def _text_words(kind: str):
 
 
 def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
-    texts = [t for t in view.texts if looks_like_number(t)]
+    # Another family's numbers may have made a line a number; then any line may be the nearest.
+    texts = number_lines(view.texts, alone.number_forms) or list(view.texts)
     best = max(texts, key=lambda t: score_strings(t, alone.numbers, noise).max(initial=-20.0))
     key = alone.families[0].key
     if any(number in compact(best.value) for number in alone.numbers.values):
@@ -120,9 +123,10 @@ def _pattern_words(alone, view: UnitView, noise, for_it: bool) -> str:
 
 
 def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
-    payload = next((c.payload for c in view.codes), "")
-    does = "is" if for_it else "is not"
-    return f"the barcode holds {payload}, which {does} a number of {alone.families[0].key}"
+    payloads = [c.payload for c in view.codes]
+    payload = next((p for p in payloads if name_rows(p, alone)), next(iter(payloads), ""))
+    does = "holds" if for_it else "does not hold"
+    return f"the barcode reads {payload}, which {does} a number of {alone.families[0].key}"
 
 
 def _outline_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:

@@ -12,6 +12,8 @@ import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, Strings, compact
 from plugface.models.matching.alignment import best_match, gap_costs, measure_match, score_alignments
 from plugface.models.matching.error_model import FINS, ErrorModel
+from plugface.models.matching.label_fields import matching_run, number_lines, strip_others
+from plugface.models.matching.payloads import holds_number, name_rows
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     WORST_SHORTFALL,
@@ -154,6 +156,8 @@ def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
 def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
     texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
+    if kind == "printed":  # a date or a serial is no mark
+        texts = [t for t in texts if strip_others(t, index.number_forms) is not None]
     if not texts or not index.marks.values:
         return _nothing(index)
     best, shortfall, sibling = _fit_lines(texts, index.marks, index, noise)
@@ -166,20 +170,10 @@ def _mark(view: UnitView, kind: str, index: CatalogueIndex, noise: ErrorModel) -
     return Column(odds, shortfall=shortfall, sibling=sibling)
 
 
-def looks_like_number(text: Text) -> bool:
-    """A line that may hold a service number: six characters or more, at least half digits (our choice).
-
-    Whether it was taken for casting or for print does not matter: that may be wrong.
-    """
-    value = compact(text.value)
-    digits = sum(c.isdigit() for c in value)
-    return len(value) >= 6 and digits >= 4 and digits * 2 >= len(value)
-
-
 def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """A printed line mostly is the number; one that was taken for casting is print with the chance of that
     slip."""
-    texts = [t for t in view.texts if looks_like_number(t)]
+    texts = number_lines(view.texts, index.number_forms)
     if not texts or not index.numbers.values:
         return _nothing(index)
     best, shortfall, sibling = _fit_lines(texts, index.numbers, index, noise)
@@ -188,39 +182,32 @@ def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     return Column(_soften(best - np.log(len(texts)), chance), printed, shortfall * printed, sibling)
 
 
-def words_of(text: Text) -> list[str]:
-    """The line without spaces, and each run of its words, for patterns that match a whole number."""
-    parts = text.value.upper().split()[:8]
-    runs = ["".join(parts[a:b]) for a in range(len(parts)) for b in range(a + 1, len(parts) + 1)]
-    return list(dict.fromkeys(runs))
-
-
 def _pattern(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
-    """Does any printed line match the family's number pattern as a whole? One in four does by chance."""
-    texts = [t for t in view.texts if t.kind != "cast" and looks_like_number(t)]
+    """Does any printed line hold what the family's number pattern matches whole? One in four does by
+    chance."""
+    texts = [t for t in number_lines(view.texts, index.number_forms) if t.kind != "cast"]
     if not texts:
         return _nothing(index)
-    candidates = {run for text in texts for run in words_of(text)}
     matched = np.zeros(index.n_families, dtype=bool)
     for pattern, rows in index.patterns:
-        if any(pattern.fullmatch(run) for run in candidates):
+        if any(matching_run(text, pattern) for text in texts):
             matched[list(rows)] = True
     right = noise.line_read * (1.0 - noise.number_elsewhere)
     return Column(np.where(matched, np.log(right / 0.25), np.log((1.0 - right) / 0.75)))
 
 
 def _barcode(view: UnitView, index: CatalogueIndex) -> Column:
-    """A decoded payload that begins with a listed number. Its check leaves next to no room for misreading;
-    1 label in 100 sits on the wrong unit (assumed, no source)."""
-    payloads = [compact(c.payload) for c in view.codes if len(compact(c.payload)) >= 4]
-    if not payloads:
+    """A decoded payload that holds a listed number as a whole field. Its check leaves next to no room for
+    misreading; 1 label in 100 sits on the wrong unit (assumed, no source).
+
+    A payload without anything that could be a number, a serial alone say, tells nothing.
+    """
+    payloads = [c.payload for c in view.codes if len(compact(c.payload)) >= 4]
+    named = frozenset(row for payload in payloads for row in name_rows(payload, index))
+    if not named and not any(holds_number(payload, index) for payload in payloads):
         return _nothing(index)
     rows = np.zeros(index.n_families, dtype=bool)
-    lengths = sorted({len(v) for v in index.numbers.values})
-    owners = dict(zip(index.numbers.values, index.numbers.owners, strict=True))
-    for payload in payloads:
-        for length in lengths:
-            rows[list(owners.get(payload[:length], ()))] = True
+    rows[list(named)] = True
     return Column(np.where(rows, np.log(0.99 / 1e-4), np.log(0.3)))
 
 

@@ -1,0 +1,84 @@
+"""plugface catalogue try: what a catalogue makes of a label's text, a payload, or a photo of a label."""
+
+import hashlib
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from plugface.cli.commands import options
+from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
+from plugface.cli.settings import default_catalogue
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.label_reading import FieldReading, read_label
+from plugface.vision.observations import Code, Observations, Quality, Text, WhiteBalance
+from rich.console import Console
+from rich.table import Table
+
+_TYPED = Quality(width_px=1000, height_px=800, median_luma=0.5, burnt_share=0.0, blur_px=0.5)
+
+
+def try_label(
+    label: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="TEXT|PHOTO...",
+            help="Lines of a label as they are printed, one in quotes each; or a photo of it.",
+            show_default=False,
+        ),
+    ] = None,
+    payload: Annotated[
+        list[str] | None,
+        typer.Option("--payload", help="What a barcode holds (repeat it).", show_default=False),
+    ] = None,
+    catalogue: options.CatalogueFolder = None,
+) -> None:
+    """Try what the catalogue makes of a label: which part is the number, which the suffix, what says nothing.
+
+    Exit code: 0; 2 when the catalogue or a photo cannot be used.
+    """
+    if not label and not payload:
+        raise typer.BadParameter(
+            "give a line of a label in quotes, a photo, or --payload with a barcode's text"
+        )
+    label = label or []
+    known = load_catalogue(catalogue or default_catalogue())
+    photos = [Path(word) for word in label if Path(word).is_file()]
+    lines = [word for word in label if not Path(word).is_file()]
+    seen = list(observe_photos(photos, known_shades(known))) if photos else []
+    if lines or payload:
+        seen.append(_typed(lines, payload or ()))
+    console = Console(highlight=False)
+    for one in seen:
+        texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
+        codes = [*one.codes, *(code for unit in one.units for code in unit.codes)]
+        _render(console, read_label(texts, codes, known))
+    answer = identify(seen, known, default_model())
+    console.print(f"By the label alone: {answer.message}", soft_wrap=True)
+    if answer.variant_message:
+        console.print(f"Variant {' or '.join(answer.variants)}: {answer.variant_message}", soft_wrap=True)
+
+
+def _typed(lines: list[str], payloads: tuple[str, ...] | list[str]) -> Observations:
+    """A close-up of which every line and code was read without fault."""
+    texts = tuple(Text((), line, 0.97, "printed", 32.0) for line in lines)
+    codes = tuple(Code((), "Data Matrix", payload, "verified") for payload in payloads)
+    digest = hashlib.sha256("\n".join([*lines, *payloads]).encode()).hexdigest()
+    return Observations(digest, _TYPED, WhiteBalance((1.0, 1.0, 1.0), "none", 0.0), texts=texts, codes=codes)
+
+
+def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
+    if not readings:
+        console.print("No line and no code was read.")
+        return
+    table = Table("Line or code", "Field", "Is", "What the catalogue makes of it", box=None, pad_edge=False)
+    before = ""
+    for reading in readings:
+        shown = "" if reading.source == before else _visible(reading.source)
+        table.add_row(shown, _visible(reading.field), reading.meaning, reading.words)
+        before = reading.source
+    console.print(table)
+
+
+def _visible(value: str) -> str:
+    """Control characters by their pictures (Unicode block 2400)."""
+    return "".join(chr(0x2400 + ord(c)) if ord(c) < 0x20 else c for c in value).replace("[", "\\[")

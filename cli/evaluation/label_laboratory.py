@@ -1,0 +1,447 @@
+"""Labels of any layout, drawn by chance for catalogues by chance, and what the matcher makes of them.
+
+Every catalogue, number, caption and layout is invented from a seed. Most labels are given to the matcher as a
+faultless reading of a close-up, so that only what it makes of a text is measured; some are drawn as pictures
+and read by the program's own readers.
+
+Run it by `python -m plugface.cli.evaluation.label_laboratory`.
+"""
+
+import argparse
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import segno
+from PIL import Image, ImageDraw, ImageFont
+from plugface.models.catalogue.entries import Catalogue, Family, Label, Variant
+from plugface.models.identify import identify
+from plugface.models.learning.classifier import Model, default_model_path, load_model
+from plugface.models.learning.invent import invent_catalogue
+from plugface.vision.observations import Code, Observations, Polygon, Quality, Text, WhiteBalance
+
+SEED = 20261128
+_QUALITY = Quality(width_px=1280, height_px=960, median_luma=0.5, burnt_share=0.0, blur_px=0.6)
+_BALANCE = WhiteBalance(gains_rgb=(1.0, 1.0, 1.0), method="none", confidence=0.0)
+_CAPTIONS = (
+    "SERVICE NO",
+    "PART NUMBER",
+    "ORDER NO.",
+    "P/N",
+    "No",
+    "TYPE",
+    "ARTICLE",
+    "UNIT:",
+    "REFERENCE",
+    "TEILE-NR",
+)
+_FOREIGN = ("НОМЕР ДЕТАЛИ", "ΑΡΙΘΜΟΣ", "品番", "部品番号", "НОМЕР")
+_LANDS = ("NORLAND", "WESTMARK", "OSTERBY", "SOUTH HOLM")
+_GS, _RS, _EOT = "\x1d", "\x1e", "\x04"
+
+# How a number is built: sizes of its groups, negative for letters, and the sign that belongs between them.
+_BUILDS = (
+    ((4, 4), ""),
+    ((3, 3, 3), ""),
+    ((-2, 6), ""),
+    ((-1, 5, 3), "/"),
+    ((3, 4, 3), "-"),
+    ((-2, 4, 2), "/"),
+    ((6,), ""),
+)
+_SUFFIXES = (
+    ("", ()),
+    ("[A-F]", "ABCDEF"),
+    ("[A-Z]{2}", ("AA", "AB", "BD", "CK", "DM")),
+    (r"R\d", ("R1", "R2", "R3", "R4")),
+)
+
+
+@dataclass(frozen=True)
+class Made:
+    """What a label of one family says; the layouts draw from it."""
+
+    groups: tuple[str, ...]
+    joint: str  # the sign that belongs between the groups
+    suffix: str
+    rng: np.random.Generator = field(repr=False)
+
+    @property
+    def number(self) -> str:
+        """As the catalogue lists it."""
+        return self.joint.join(self.groups)
+
+    def spaced(self) -> str:
+        """As print has it: in groups, or in one."""
+        return self.number if self.joint or self.rng.random() < 0.3 else " ".join(self.groups)
+
+    def pick(self, *several: str) -> str:
+        """One of several by chance."""
+        return str(self.rng.choice(np.array(several, dtype=object)))
+
+    def digits(self, n: int) -> str:
+        """Figures by chance."""
+        return "".join(self.rng.choice(list("0123456789"), n))
+
+
+@dataclass(frozen=True)
+class Print:
+    """Lines of a label from the top, and its codes as (symbology, payload)."""
+
+    lines: tuple[str, ...] = ()
+    codes: tuple[tuple[str, str], ...] = ()
+
+
+def _tail(made: Made, between: str = " ") -> str:
+    return f"{between}{made.suffix}" if made.suffix else ""
+
+
+def caption_inline(made: Made) -> Print:
+    return Print((f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}",))
+
+
+def caption_above(made: Made) -> Print:
+    return Print((made.pick(*_CAPTIONS), f"{made.spaced()}{_tail(made)}"))
+
+
+def two_lines(made: Made) -> Print:
+    cut = max(len(made.groups) - 1, 1) if len(made.groups) > 1 else 1
+    if len(made.groups) == 1:
+        first, second = made.groups[0][:3], made.groups[0][3:]
+    else:
+        first, second = made.joint.join(made.groups[:cut]) + made.joint, made.joint.join(made.groups[cut:])
+    caption = made.pick("", *(f"{c} " for c in _CAPTIONS[:4]))
+    return Print((f"{caption}{first}", f"{second}{_tail(made)}"))
+
+
+def prefix_and_glued_suffix(made: Made) -> Print:
+    if made.groups[0].isalpha():  # letters of its own: no house letters before them
+        return Print((f"{made.spaced()}{_tail(made, made.pick('-', '/', ' '))}",))
+    return Print(
+        (f"{made.pick('OA', 'KX', 'Z', 'NO', 'TN ')}{made.spaced()}{_tail(made, made.pick('', '-', ' '))}",)
+    )
+
+
+def revision_box(made: Made) -> Print:
+    lines = [made.pick(f"{made.pick(*_CAPTIONS)} ", "") + made.spaced()]
+    word = made.pick("REV", "ISSUE", "INDEX", "Rev.", "ED")
+    if made.suffix:
+        lines += [
+            [f"{word} {made.suffix}"],
+            [word, made.suffix],
+            [f"{word}:{made.suffix}"],
+            [f"{word}. {made.suffix}"],
+        ][int(made.rng.integers(4))]
+    return Print(tuple(lines))
+
+
+def separators(made: Made) -> Print:
+    sign = made.joint or made.pick(".", "-", " ", " - ", "/", " . ")
+    return Print(
+        (f"{made.pick(*_CAPTIONS)}{made.pick(' ', ': ', ':')}{sign.join(made.groups)}{_tail(made)}",)
+    )
+
+
+def two_numbers(made: Made) -> Print:
+    caption = made.pick("CUSTOMER NO", "VEHICLE MAKER", "OE", "REF")
+    other = f"{caption} {made.digits(int(made.rng.integers(5, 12)))}"
+    own = f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}"
+    return Print((own, other) if made.rng.random() < 0.5 else (other, own))
+
+
+def _others(made: Made) -> list[str]:
+    day, year = int(made.rng.integers(1, 28)), int(made.rng.integers(1, 22))
+    several = [
+        f"{made.pick('DATE', 'DATUM', 'MFD')} {day:02d}/{year:02d}",
+        f"{made.pick('S/N', 'SERIAL NO', 'SN:', 'SER.')} {made.digits(int(made.rng.integers(5, 9)))}",
+        made.pick("12V 10A", "12 V", "9...16V", "24VDC 5A", "12 V DC"),
+        f"MADE IN {made.pick(*_LANDS)}",
+        f"{day:02d}.{1 + day % 12:02d}.20{year:02d}",
+        f"KW {1 + day:02d}/{year:02d}",
+    ]
+    return [several[k] for k in made.rng.permutation(len(several))]
+
+
+def beside_others(made: Made) -> Print:
+    lines = [f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}", *_others(made)[:4]]
+    return Print(tuple(lines[k] for k in made.rng.permutation(len(lines))))
+
+
+def columns(made: Made) -> Print:
+    first, second, third = _others(made)[:3]
+    return Print((f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}  {first}", f"{second}  {third}"))
+
+
+def other_script(made: Made) -> Print:
+    word = made.pick(*_FOREIGN)
+    own = f"{made.spaced()}{_tail(made)}"
+    lines = (f"{word} {own}",) if made.rng.random() < 0.5 else (word, own)
+    return Print((*lines, made.pick("СДЕЛАНО", "製造", "ΠΑΡΑΓΩΓΗ")))
+
+
+def plain_code(made: Made) -> Print:
+    before = "" if made.groups[0].isalpha() else made.pick("", "OA", "KX")
+    behind = made.pick(
+        "", f"-{made.digits(5)}", f";{made.digits(6)}", f" {made.digits(7)}", f"|S{made.digits(4)}"
+    )
+    number = made.pick(made.number, made.number.replace(made.joint or " ", ""))
+    payload = f"{before}{number}{_tail(made, made.pick('', '-', ' '))}{behind}"
+    return Print(
+        ("12V", f"DATE {made.digits(2)}/{made.digits(2)}"),
+        ((made.pick("Data Matrix", "QR", "Code 128"), payload),),
+    )
+
+
+def standard_code(made: Made) -> Print:
+    number, suffix = made.number, made.suffix
+    behind = f"{_GS}2P{suffix}" if suffix else ""
+    payload = made.pick(
+        f"[)>{_RS}06{_GS}P{number}{behind}{_GS}S{made.digits(7)}{_GS}Q1{_RS}{_EOT}",
+        f"[)>{_RS}06{_GS}V{made.digits(5)}{_GS}1P{number}{suffix}{_GS}T{made.digits(6)}{_RS}{_EOT}",
+        f"(01)0{made.digits(13)}(240){number}{suffix}(21){made.digits(8)}",
+        f"240{number}{suffix}{_GS}21{made.digits(8)}",
+        f"P{number}{suffix}",
+    )
+    return Print((f"SERIAL {made.digits(7)}",), (("Data Matrix", payload),))
+
+
+def number_and_code(made: Made) -> Print:
+    code = (plain_code if made.rng.random() < 0.5 else standard_code)(made)
+    return Print((f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}", *_others(made)[:2]), code.codes)
+
+
+#: Layout classes by name.
+LAYOUTS: dict[str, Callable[[Made], Print]] = {
+    "caption inline": caption_inline,
+    "caption above": caption_above,
+    "number over two lines": two_lines,
+    "prefix, glued suffix": prefix_and_glued_suffix,
+    "REV box": revision_box,
+    "separators": separators,
+    "two numbers": two_numbers,
+    "date, serial, volts beside": beside_others,
+    "several columns": columns,
+    "captions of other scripts": other_script,
+    "code alone, plain": plain_code,
+    "code alone, by standard": standard_code,
+    "number and code": number_and_code,
+}
+
+
+def draw_catalogue(rng: np.random.Generator) -> Catalogue:
+    """Families of one maker whose numbers are of one build, with narrow or broad patterns."""
+    bare = invent_catalogue(int(rng.integers(5, 11)), int(rng.integers(2**31)))
+    build, joint = _BUILDS[int(rng.integers(len(_BUILDS)))]
+    suffix, listed = _SUFFIXES[int(rng.integers(len(_SUFFIXES)))]
+    broad = bool(rng.random() < 0.3)
+    used: set[str] = set()
+    head = _groups(rng, build[:1])[0]
+    families = tuple(
+        _with_label(rng, f, build, joint, suffix, listed, broad, head, used) for f in bare.families
+    )
+    return replace_families(bare, families)
+
+
+def replace_families(catalogue: Catalogue, families: tuple[Family, ...]) -> Catalogue:
+    """The same catalogue with other families."""
+    return catalogue.model_copy(update={"families": families})
+
+
+def _groups(rng, build) -> list[str]:
+    letters, figures = list("BCDFGHJKLMNPRTVX"), list("0123456789")
+    return ["".join(rng.choice(figures if n > 0 else letters, abs(n))) for n in build]
+
+
+def _fresh(rng, build, joint: str, head: str, used: set[str]) -> str:
+    while True:
+        groups = _groups(rng, build)
+        if build[0] < 0:
+            groups[0] = head
+        number = joint.join(groups)
+        if number not in used:
+            used.add(number)
+            return number
+
+
+def _with_label(rng, family: Family, build, joint, suffix, listed, broad, head, used) -> Family:
+    by_suffix = bool(listed) and rng.random() < 0.6
+    n = int(rng.integers(1, 4))
+    shared = _fresh(rng, build, joint, head, used)
+    variants = []
+    for k in range(n):
+        number = shared if by_suffix or k == 0 else _fresh(rng, build, joint, head, used)
+        own = (listed[k],) if by_suffix else tuple(listed[:2]) if listed else ()
+        variants.append(
+            Variant(
+                key=f"V{k + 1}",
+                service_numbers=(number,),
+                suffixes=own,
+                years=(2000, 2004),
+                throttle="electronic",
+            )
+        )
+    parts = [rf"\d{{{size}}}" if size > 0 else head for size in build]
+    if not broad and len({v.service_numbers[0] for v in variants}) == 1:
+        parts[0] = shared.split(joint)[0] if joint else shared[: abs(build[0])]
+    label = Label(service_number="^" + joint.join(parts) + "$", suffix=f"^{suffix}$" if suffix else "")
+    return family.model_copy(update={"label": label, "variants": tuple(variants)})
+
+
+@dataclass(frozen=True)
+class Case:
+    """One label with what it truly says."""
+
+    layout: str
+    print: Print
+    catalogue: Catalogue
+    family: str
+    variant: str
+
+
+def draw_cases(n_per_layout: int, seed: int = SEED) -> Iterator[Case]:
+    """Labels of every layout, each for a catalogue of its own."""
+    for row, (layout, draw) in enumerate(LAYOUTS.items()):
+        for k in range(n_per_layout):
+            rng = np.random.default_rng((seed, row, k))
+            catalogue = draw_catalogue(rng)
+            family = catalogue.families[int(rng.integers(len(catalogue.families)))]
+            variant = family.variants[int(rng.integers(len(family.variants)))]
+            number = variant.service_numbers[0]
+            suffix = str(rng.choice(variant.suffixes)) if variant.suffixes else ""
+            groups, joint = _regroup(number, family)
+            yield Case(layout, draw(Made(groups, joint, suffix, rng)), catalogue, family.key, variant.key)
+
+
+def _regroup(number: str, family: Family) -> tuple[tuple[str, ...], str]:
+    for joint in "/-":
+        if joint in number:
+            return tuple(number.split(joint)), joint
+    if number[0].isalpha():
+        letters = number.rstrip("0123456789")
+        return (letters, number[len(letters) :]), ""
+    size = {8: 4, 9: 3}.get(len(number), len(number))
+    return tuple(number[k : k + size] for k in range(0, len(number), size)), ""
+
+
+def read_faultlessly(printed: Print) -> Observations:
+    """A close-up of the label, every line and code read as it is printed."""
+    texts = tuple(
+        Text(_box(40.0, 40.0 + 60 * k, 20.0 * len(line), 32.0), line, 0.97, "printed", 32.0)
+        for k, line in enumerate(printed.lines)
+    )
+    square = _box(600.0, 600.0, 200.0, 200.0)
+    codes = tuple(Code(square, symbology, payload, "verified") for symbology, payload in printed.codes)
+    return Observations("0" * 64, _QUALITY, _BALANCE, texts=texts, codes=codes)
+
+
+def without_own_family(case: Case) -> Case:
+    """The same label before a catalogue that lacks its family: nothing may be accepted."""
+    others = tuple(f for f in case.catalogue.families if f.key != case.family)
+    return replace(case, catalogue=replace_families(case.catalogue, others))
+
+
+def _box(x: float, y: float, width: float, height: float) -> Polygon:
+    return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
+
+
+def draw_picture(printed: Print) -> np.ndarray:
+    """The label as a clean crop, uint8 (H, W, 3): black on white, codes as QR whatever they are named."""
+    face = ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), 44)
+    width = max([700, *(int(face.getlength(line)) + 120 for line in printed.lines)])
+    text_px = 90 * len(printed.lines)
+    picture = Image.new("RGB", (width, text_px + 100 + 420 * len(printed.codes)), (236, 236, 232))
+    ink = ImageDraw.Draw(picture)
+    for k, line in enumerate(printed.lines):
+        ink.text((60, 50 + 90 * k), line, fill=(20, 20, 24), font=face)
+    for k, (_, payload) in enumerate(printed.codes):
+        modules = np.array([list(row) for row in segno.make(payload, micro=False).matrix], dtype=bool)
+        size = max(300 // len(modules), 4)
+        code = np.where(np.kron(modules, np.ones((size, size), bool)), 20, 240).astype(np.uint8)
+        picture.paste(Image.fromarray(code), (80, text_px + 80 + 420 * k))
+    return np.asarray(picture)
+
+
+def read_picture(printed: Print) -> Observations:
+    """What the program's own readers see on the drawn label."""
+    from plugface.cli.pipeline import decode_photo, observe
+
+    data = io.BytesIO()
+    Image.fromarray(draw_picture(printed)).save(data, "PNG")
+    return observe(decode_photo(data.getvalue(), name="drawn label"))
+
+
+@dataclass
+class Tally:
+    """How labels of one layout were answered."""
+
+    n: int = 0
+    family: int = 0
+    variant: int = 0
+    accepted: int = 0
+    wrong: int = 0
+    missed: list[str] = field(default_factory=list)
+
+
+def measure(cases: Iterator[Case], model: Model, look: Callable[[Print], Observations]) -> dict[str, Tally]:
+    """Answer every case by its label alone."""
+    tallies: dict[str, Tally] = {}
+    for case in cases:
+        tally = tallies.setdefault(case.layout, Tally())
+        answer = identify([look(case.print)], case.catalogue, model)
+        best = answer.candidates[0] if answer.candidates else None
+        right = best is not None and best.family == case.family
+        settled = right and best.variants[0].key == case.variant
+        tally.n += 1
+        tally.family += right
+        tally.variant += settled
+        accepted = answer.verdict == "identified"
+        tally.accepted += accepted
+        bad_variant = accepted and len(answer.variants) == 1 and answer.variants[0] != case.variant
+        tally.wrong += accepted and (answer.families != (case.family,) or bad_variant)
+        if not settled or not accepted or bad_variant:
+            tally.missed.append(
+                f"{case.family} {case.variant}: {case.print} -> {answer.message} {answer.variants}"
+            )
+    return tallies
+
+
+def render_table(tallies: dict[str, Tally]) -> str:
+    """One row for each layout, and one for all."""
+    rows = [f"{'layout':28} {'n':>5} {'family':>7} {'variant':>8} {'accepted':>9} {'wrong':>6}"]
+    total = Tally()
+    for layout, t in tallies.items():
+        rows.append(f"{layout:28} {t.n:5} {t.family:7} {t.variant:8} {t.accepted:9} {t.wrong:6}")
+        for name in ("n", "family", "variant", "accepted", "wrong"):
+            setattr(total, name, getattr(total, name) + getattr(t, name))
+    t = total
+    return "\n".join([*rows, f"{'all':28} {t.n:5} {t.family:7} {t.variant:8} {t.accepted:9} {t.wrong:6}"])
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--labels", type=int, default=100, help="labels of each layout, read without fault")
+    parser.add_argument(
+        "--pictures", type=int, default=0, help="labels of each layout, drawn and really read"
+    )
+    parser.add_argument("--missed", action="store_true", help="print what was not settled or not accepted")
+    asked = parser.parse_args()
+    model = load_model(default_model_path())
+    for words, look, n in (
+        ("read without fault", read_faultlessly, asked.labels),
+        ("drawn, read by the program's readers", read_picture, asked.pictures),
+    ):
+        if n:
+            tallies = measure(draw_cases(n), model, look)
+            strange = measure(map(without_own_family, draw_cases(n)), model, look)
+            print(f"{words}\n{render_table(tallies)}")
+            print(f"family not in the catalogue: {sum(t.accepted for t in strange.values())} accepted\n")
+            for line in (line for t in tallies.values() for line in t.missed if asked.missed):
+                print(line)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,127 @@
+"""What a catalogue makes of a label's lines and codes, field by field, for the person who writes it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
+from plugface.models.catalogue.index import CatalogueIndex, compact, index_catalogue
+from plugface.models.decision.variants import payload_names, read_suffixes
+from plugface.models.matching.label_fields import join_split, matching_run, number_lines, runs_of
+from plugface.models.matching.payloads import holds_number, list_stretches, name_rows, split_payload
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import Code, Text
+
+
+@dataclass(frozen=True)
+class FieldReading:
+    """One field of a line or payload, and what the catalogue makes of it."""
+
+    source: str  # the line or payload that it stands in
+    field: str  # the part that is meant
+    meaning: str  # "number", "suffix", "part of a number", "other" or "nothing"
+    words: str
+
+
+def read_label(
+    texts: Sequence[Text], codes: Sequence[Code], catalogue: Catalogue
+) -> tuple[FieldReading, ...]:
+    """Every line and every code of a label, in order.
+
+    Parameters
+    ----------
+    texts : sequence of Text
+        Printed lines in reading order.
+    codes : sequence of Code
+    catalogue : Catalogue
+
+    Returns
+    -------
+    readings : tuple of FieldReading
+        One or more for each line and code; what says nothing is said too.
+    """
+    index = index_catalogue(catalogue)
+    joined = join_split(texts, index.number_forms)
+    found = [reading for text in texts for reading in _read_line(text, joined, index)]
+    found += [reading for text in joined for reading in _read_line(text, (), index)]
+    return (*found, *(reading for code in codes for reading in _read_payload(code.payload, index)))
+
+
+def _read_line(text: Text, joined: Sequence[Text], index: CatalogueIndex) -> list[FieldReading]:
+    if any(text.value in both.value for both in joined):
+        return [FieldReading(text.value, text.value, "part of a number", "it runs on in the next line")]
+    lines = number_lines([text], index.number_forms)
+    view = UnitView(photo=0, sha256="", usable=True, unit=None, texts=(text,), codes=())
+    found = []
+    for line in lines:
+        found += _numbers_of(line, text.value, index) or [
+            FieldReading(
+                text.value, line.value, "number", "it has the look of a number, and no family lists it"
+            )
+        ]
+    suffixes: dict[str, list[str]] = {}
+    named = {
+        row
+        for line in lines
+        for run in runs_of(line.value)
+        for row in index.number_rows.get(compact(run.value), ())
+    }
+    for family in [f for row, f in enumerate(index.families) if row in named] or index.families:
+        for suffix in read_suffixes(family, view):
+            suffixes.setdefault(suffix, []).extend(_suffix_owners(family, suffix))
+    for suffix, owners in suffixes.items():
+        words = f"suffix of {_listed(owners)}" if owners else "no variant lists it"
+        found.append(FieldReading(text.value, suffix, "suffix", words))
+    return found or [FieldReading(text.value, text.value, "nothing", "says nothing for or against a family")]
+
+
+def _suffix_owners(family: Family, suffix: str) -> list[str]:
+    return [f"{family.key} {v.key}" for v in family.variants if suffix in v.suffixes]
+
+
+def _numbers_of(line: Text, source: str, index: CatalogueIndex) -> list[FieldReading]:
+    """Numbers that the families' patterns find in a line, each with who lists it."""
+    formed: dict[str, list[Family]] = {}
+    for family in index.families:
+        run = matching_run(line, compile_pattern(family.label.service_number))
+        if run is not None:
+            formed.setdefault(run.value, []).append(family)
+    found = []
+    for number, families in formed.items():
+        owners = [
+            f"{f.key} {v.key}"
+            for f in index.families
+            for v in f.variants
+            if compact(number) in map(compact, v.service_numbers)
+        ]
+        has_form = f"has the form of {_listed([f.key for f in families])}, and no variant lists it"
+        words = f"listed for {_listed(owners)}" if owners else has_form
+        found.append(FieldReading(source, number, "number", words))
+    return found
+
+
+def _read_payload(payload: str, index: CatalogueIndex) -> list[FieldReading]:
+    rows = sorted(name_rows(payload, index))
+    found = []
+    if rows:
+        held = {s.number for s in list_stretches(payload)} & set(index.number_rows)
+        owners = [
+            f"{index.families[row].key} {variant.key}"
+            for row in rows
+            for variant, named in zip(
+                index.families[row].variants, payload_names(payload, index.families[row]), strict=True
+            )
+            if named
+        ]
+        words = f"listed for {_listed(owners)}" if owners else "its suffix is listed for no variant"
+        found.append(FieldReading(payload, max(held, key=len, default=payload), "number", words))
+    elif holds_number(payload, index):
+        found.append(FieldReading(payload, payload, "number", "no family lists a number that stands in it"))
+    for field in split_payload(payload):
+        if field.named:
+            found.append(FieldReading(payload, field.value, field.meaning, field.named))
+    return found or [FieldReading(payload, payload, "nothing", "holds no number, and says nothing")]
+
+
+def _listed(names: Sequence[str], most: int = 6) -> str:
+    shown = ", ".join(dict.fromkeys(names[:most]))
+    return shown + (f" and {len(names) - most} more" if len(names) > most else "")

@@ -1,0 +1,41 @@
+"""`plugface catalogue try`: what a catalogue makes of a text, a payload or a photo, field by field."""
+
+from plugface.cli.evaluation.label_laboratory import Print, draw_picture
+
+
+def test_number_suffix_and_what_says_nothing_are_told_apart(run):
+    ran = run("catalogue", "try", "SERVICE NO 738 241 341 A", "DATE 12/04")
+    assert ran.code == 0
+    words = " ".join(ran.out.split())
+    assert "738241341 number listed for TERN 4 A" in words
+    assert "suffix of TERN 4 A" in words
+    assert "says nothing" in ran.out
+    assert "By the label alone: TERN 4" in ran.out
+    assert "Variant A" in ran.out
+
+
+def test_a_payload_is_split_by_its_standard(run):
+    ran = run("catalogue", "try", "--payload", "[)>\x1e06\x1dP738241341\x1d2PB\x1dS0004\x1e\x04")
+    words = " ".join(ran.out.split())
+    for told in ("P customer's part number", "2P revision", "S serial", "listed for TERN 4 B", "Variant B"):
+        assert told in words
+
+
+def test_a_number_that_no_family_lists_is_said(run):
+    assert "no family lists it" in " ".join(run("catalogue", "try", "OE 9911 2233 07").out.split())
+
+
+def test_a_photo_of_a_label_is_read(run, tmp_path):
+    from PIL import Image
+
+    path = tmp_path / "label.png"
+    Image.fromarray(draw_picture(Print(("PART NUMBER 738 241 341 A", "12V")))).save(path)
+    ran = run("catalogue", "try", path)
+    assert ran.code == 0
+    assert "By the label alone: TERN 4" in ran.out
+
+
+def test_nothing_to_try_is_refused(run):
+    ran = run("catalogue", "try")
+    assert ran.code == 2
+    assert "--payload" in ran.err

@@ -1,0 +1,67 @@
+"""Numbers are told from captions, dates and serials by their form, wherever they stand."""
+
+import pytest
+from plugface.models.matching.label_fields import looks_like_number, number_lines, runs_of
+from plugface.vision.observations import Character, Text
+
+FORMS = frozenset({"99999999", "AA999999"})
+
+
+def printed(*lines: str) -> list[Text]:
+    return [Text((), line, 0.97, "printed", 20.0) for line in lines]
+
+
+@pytest.mark.parametrize(
+    ("line", "left"),
+    [
+        ("SERVICE NO 5820 3317 AA", "5820 3317 AA"),
+        ("PART NUMBER 5820 3317", "5820 3317"),
+        ("NO58203317AA", "58203317"),
+        ("品番 5820-3317", "5820-3317"),
+        ("5820 3317 AA DATE 12/04", "5820 3317 AA"),
+        ("S/N 004417 PART 5820 3317", "5820 3317"),
+        ("MADE IN NORLAND 5820 3317", "5820 3317"),
+        ("12V 10A 5820 3317", "5820 3317"),
+        ("PK 2004/16", "PK 2004/16"),  # its end alone would be a date
+        ("TERN 4 5820 3317", "TERN 4 5820 3317"),  # a mark holds a figure, and stays
+    ],
+)
+def test_the_number_is_found_in_its_line(line, left):
+    assert [text.value for text in number_lines(printed(line), FORMS)] == [left]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["DATE 12/04", "S/N 1037446", "SERIAL NO 1037446", "SN:1037446", "12V 10A", "9...16 V", "MADE IN NORLAND",
+     "24.11.2004", "KW 12/04", "LOT 44 1203", "DATE 1204", ""],
+)  # fmt: skip
+def test_what_is_something_else_is_no_number(line):
+    assert number_lines(printed(line), FORMS) == []
+    assert not looks_like_number(printed(line)[0])
+
+
+def test_a_number_over_two_lines_is_one():
+    lines = number_lines(printed("MADE IN NORLAND", "PART NO 5820", "3317 AA", "12V"), FORMS)
+    assert [text.value for text in lines] == ["PART NO 5820 3317 AA"]
+
+
+def test_two_numbers_in_neighbouring_lines_stay_two():
+    lines = number_lines(printed("5820 3317", "4410 2291"), FORMS)
+    assert [text.value for text in lines] == ["5820 3317", "4410 2291"]
+
+
+def test_print_of_another_size_does_not_run_on():
+    first, second = printed("5820", "3317")
+    large = Text((), second.value, 0.97, "printed", 60.0)
+    assert number_lines([first, large], FORMS) == []
+
+
+def test_a_part_of_a_line_keeps_its_own_alternatives():
+    value = "NO 5820 3317"
+    options = tuple(Character(((c, 0.9), ("B", 0.05))) for c in value if c != " ")
+    (left,) = number_lines([Text((), value, 0.9, "printed", 20.0, options)], FORMS)
+    assert [c.options[0][0] for c in left.characters] == list("58203317")
+
+
+def test_runs_of_a_long_line_are_few():
+    assert len(runs_of("7 " * 5000)) <= 300

@@ -1,0 +1,86 @@
+"""Payloads are split by their standards, and a number is found as a whole field or not at all."""
+
+from pathlib import Path
+
+import pytest
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.index import index_catalogue, index_families
+from plugface.models.decision.variants import payload_names
+from plugface.models.matching.payloads import holds_number, name_rows, split_payload
+
+DEMO = Path(__file__).parent.parent / "training_data_demo" / "marrow_finch"
+
+
+@pytest.fixture(scope="module")
+def catalogue():
+    return load_catalogue(DEMO)
+
+
+@pytest.mark.parametrize(
+    ("payload", "fields"),
+    [
+        # ISO/IEC 15434 envelope 06 with data identifiers
+        ("[)>\x1e06\x1d1P58203317\x1d2PAA\x1dS0004\x1dQ1\x1e\x04",
+         [("58203317", "number"), ("AA", "suffix"), ("0004", "other"), ("1", "other")]),
+        ("[)>␞06␝P58203317␝T77␞␄", [("58203317", "number"), ("77", "other")]),
+        # GS1 application identifiers, in brackets as print has them, and bare
+        ("(01)04012345678901(240)58203317AA(21)0004",
+         [("04012345678901", "other"), ("58203317AA", "number"), ("0004", "other")]),
+        ("0104012345678901240" + "58203317\x1d210004",
+         [("04012345678901", "other"), ("58203317", "number"), ("0004", "other")]),
+        ("]d224058203317\x1d10L7", [("58203317", "number"), ("L7", "other")]),
+        # data identifiers without an envelope
+        ("P58203317\x1dS0004", [("58203317", "number"), ("0004", "other")]),
+        ("58203317", [("58203317", "unknown")]),
+        ("", []),
+    ],
+)  # fmt: skip
+def test_fields_are_split_by_their_standard(payload, fields):
+    assert [(f.value, f.meaning) for f in split_payload(payload)] == fields
+
+
+@pytest.mark.parametrize(
+    "around",
+    [
+        "{}",
+        "OA{}AB",
+        "{}-00417",
+        "{};S00417",
+        "P{}",
+        "1P{}",
+        "[)>\x1e06\x1dP{}\x1dS1\x1e\x04",
+        "(240){}(21)9",
+        "{}B",
+    ],
+)
+def test_a_listed_number_is_found_as_a_whole_field(catalogue, around):
+    index = index_catalogue(catalogue)
+    row = next(k for k, f in enumerate(index.families) if f.key == "TERN 2")
+    number = index.families[row].variants[0].service_numbers[0]
+    assert name_rows(around.format(number), index) == {row}
+
+
+@pytest.mark.parametrize("around", ["7{}", "{}7", "X7{}", "[)>\x1e06\x1dS{}\x1e\x04", "(21){}"])
+def test_a_longer_number_or_a_serial_is_not_it(catalogue, around):
+    index = index_catalogue(catalogue)
+    assert name_rows(around.format(index.numbers.values[0]), index) == set()
+
+
+def test_a_payload_without_a_number_holds_none(catalogue):
+    index = index_catalogue(catalogue)
+    assert not holds_number("WWW.EXAMPLE.ORG/X", index)
+    assert not holds_number("(21)738220399", index)
+    assert holds_number("738999399", index)  # of the form of this maker's, and listed nowhere
+
+
+def test_a_pattern_of_the_entry_says_which_part_is_the_number(catalogue):
+    family = catalogue.by_key["TERN 4"]
+    number = family.variants[0].service_numbers[0]
+    payload = f"77{number}A"  # figures before it: no whole field
+    assert not any(payload_names(payload, family))
+    label = family.label.model_copy(update={"barcode_payload": r"\d\d(?P<number>\d{9})(?P<suffix>[A-D])"})
+    family = family.model_copy(update={"label": label})
+    assert name_rows(payload, index_families((family,))) == {0}
+    told = dict(zip([v.key for v in family.variants], payload_names(payload, family), strict=True))
+    assert told["A"]
+    assert not told["B"]
