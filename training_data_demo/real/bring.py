@@ -2,9 +2,9 @@
 
     python -m plugface.demo.real.bring --snapshots SNAPSHOTS --out PHOTOS
 
-SNAPSHOTS holds a git directory or checkout for each repository, named OWNER+NAME. A photo is found by the hash
-of its content, whatever its file is called. What is missing or differs is said in a line each; the rest goes
-on.
+SNAPSHOTS holds a git directory or checkout for each repository, named OWNER+NAME. A photo is found by the
+hash of its content, whatever its file is called. What is missing or differs is said in a line each; the rest
+goes on.
 """
 
 import argparse
