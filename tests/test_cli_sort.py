@@ -19,7 +19,7 @@ import cloudpickle
 import pytest
 from plugface.cli.lot import sorting
 from plugface.cli.lot.run_folder import RunError
-from plugface.cli.lot.scan import FolderError
+from plugface.cli.lot.scan import FolderError, scan_folder
 from plugface.cli.present.report.page import write_report
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Finding, Ledger, list_units, now_utc
@@ -317,6 +317,15 @@ def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
     outcome = sort(lot, tmp_path / "run")
     assert outcome.outside == ("folder", "link.jpg", "round")
     assert (outcome.files, outcome.units) == (1, 1)
+
+
+def test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"a/1.jpg": photo(plugs="GY")})
+    os.mkfifo(lot / "b.jpg")  # to open it would wait for a writer for ever
+    scan = scan_folder(str(lot))
+    assert ([found.path for found in scan.photos], scan.others) == (["a/1.jpg"], 1)
+    for time_ns in (2**62 * 10, -(2**62) * 10):
+        assert dataclasses.replace(scan.photos[0], mtime_ns=time_ns).written_at is None
 
 
 def test_names_of_any_kind(tmp_path):

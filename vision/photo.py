@@ -238,12 +238,9 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     width, height = header.size
     _check_size(width, height, name)
     kind = "JPEG" if header.format == "MPO" else header.format
-    pictures = (
-        1 if kind == "JPEG" else _count_pictures(header)
-    )  # phones hide a second in a JPEG: not worth a word
-    notes = (f"{name or 'the photo'} holds {pictures} pictures; only the first was looked at.",) * (
-        pictures > 1
-    )
+    # Phones hide a second picture in a JPEG: not worth a word.
+    more = kind != "JPEG" and _holds_more(header)
+    notes = (f"{name or 'the photo'} holds several pictures; only the first was looked at.",) * more
     whole = kind == "JPEG" and _jpeg_is_whole(data, name)
     plain = whole and header.mode in {"RGB", "L"}
     orientation, pixels = 1, None
@@ -337,11 +334,14 @@ def _orientation_of(header: Image.Image) -> int:
         return 1
 
 
-def _count_pictures(header: Image.Image) -> int:
+def _holds_more(header: Image.Image) -> bool:
+    """Whether there is a second picture; they are not counted, which takes longer the more there are."""
     try:
-        return int(getattr(header, "n_frames", 1))
-    except Exception:  # damage behind the first picture; whether that one is whole is seen when it is decoded
-        return 1
+        header.seek(1)
+        header.seek(0)
+    except Exception:  # no second one, or damage behind the first, which is seen when that is decoded
+        return False
+    return True
 
 
 def _open(data: bytes, name: str) -> Image.Image:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
+from stat import S_ISLNK, S_ISREG
 
 #: Endings of the picture formats that can be read.
 ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"})
@@ -41,7 +42,10 @@ class Found:
         """The file's time, UTC, without a zone."""
         if not self.mtime_ns:
             return None
-        return datetime.fromtimestamp(self.mtime_ns / 1e9, UTC).replace(tzinfo=None)
+        try:
+            return datetime.fromtimestamp(self.mtime_ns / 1e9, UTC).replace(tzinfo=None)
+        except (OverflowError, ValueError, OSError):  # no time that a calendar has: none is known
+            return None
 
 
 @dataclass(frozen=True)
@@ -136,6 +140,11 @@ def _scan_here(root: Path) -> Scan:
             stat = entry.stat()
         except OSError:
             stat = entry.stat(follow_symlinks=False)  # a link to nothing; said when it is read
+        if not (
+            S_ISREG(stat.st_mode) or S_ISLNK(stat.st_mode)
+        ):  # a pipe or a device: reading it may never end
+            others += 1
+            continue
         photos.append(Found(str(root), path, stat.st_size, stat.st_mtime_ns))
     return Scan(tuple(sorted(photos, key=lambda f: f.path)), tuple(sorted(outside)), others, tuple(unlisted))
 
