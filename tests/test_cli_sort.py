@@ -324,7 +324,7 @@ def test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none(
     os.mkfifo(lot / "b.jpg")  # to open it would wait for a writer for ever
     scan = scan_folder(str(lot))
     assert ([found.path for found in scan.photos], scan.others) == (["a/1.jpg"], 1)
-    for time_ns in (2**62 * 10, -(2**62) * 10):
+    for time_ns in (10**21, -(10**21)):
         assert dataclasses.replace(scan.photos[0], mtime_ns=time_ns).written_at is None
 
 
