@@ -16,7 +16,6 @@ whether it is alone or not.
 import argparse
 import hashlib
 import json
-import resource
 import shutil
 import subprocess
 import sys
@@ -119,6 +118,8 @@ def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> No
     wall = time.perf_counter() - started
     if outcome.looked_now:
         get_reusable_executor().shutdown(wait=True)  # only ended workers are counted in RUSAGE_CHILDREN
+    import resource  # Linux and macOS have it
+
     mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
     measured = {
         "seconds": wall,

@@ -24,6 +24,9 @@ AHEAD = 2
 # other's way.
 _ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_THREAD_LIMIT": "1"}
 
+# Windows has none.
+_HAS_SIGNAL_MASKS = hasattr(signal, "pthread_sigmask")
+
 #: Seconds a cluster's scheduler has to answer.
 CONNECT_S = 10
 
@@ -94,7 +97,8 @@ def _in_processes(
 
     from loky import get_reusable_executor
 
-    resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
+    if _HAS_SIGNAL_MASKS:
+        resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
     # a pool of its own, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
@@ -123,7 +127,13 @@ def _in_processes(
 
 @contextmanager
 def _ctrl_c_held() -> Iterator[None]:
-    """Start workers deaf to Ctrl-C, which the terminal sends to all: the master alone ends them, quietly."""
+    """Start workers deaf to Ctrl-C, which the terminal sends to all: the master alone ends them, quietly.
+
+    Windows has no signal masks; there workers may end with a traceback of their own.
+    """
+    if not _HAS_SIGNAL_MASKS:
+        yield
+        return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

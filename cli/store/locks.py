@@ -1,8 +1,12 @@
 """A folder that one process at a time works in."""
 
-import fcntl
 from pathlib import Path
 from typing import IO
+
+try:
+    import fcntl
+except ImportError:  # Windows has none
+    fcntl = None  # type: ignore[assignment]
 
 
 def lock_folder(folder: Path) -> IO[str]:
@@ -15,8 +19,20 @@ def lock_folder(folder: Path) -> IO[str]:
     """
     file = (folder / ".lock").open("w")
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # let go by the system even after kill -9
+        _hold(file)  # let go by the system even after kill -9
     except BlockingIOError:
         file.close()
         raise
     return file
+
+
+def _hold(file: IO[str]) -> None:
+    if fcntl is not None:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return
+    import msvcrt
+
+    try:
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+    except OSError as error:  # Windows says 'permission denied' or 'deadlock' where another process holds it
+        raise BlockingIOError(error.errno, "another process holds the folder") from error
