@@ -116,7 +116,10 @@ def _write(kind: type, value: object) -> str:
 
 
 def _read(kind: type, text: str) -> Any:
-    document = json.loads(text)
+    try:
+        document = json.loads(text)
+    except RecursionError:  # brackets within brackets, as nothing that was written here has
+        raise ValueError("the JSON is nested too deeply") from None
     if not isinstance(document, dict):
         raise ValueError("a JSON object was expected")
     if _check_format(document) < FORMAT:
