@@ -255,7 +255,8 @@ def test_marks_of_the_demo_are_read_and_run_the_right_way():
         text = read_mark(grey, turned(np.float32(mark["polygon"]), 2), load_readers().cast)
         if text is not None:
             along = np.subtract(text.polygon[1], text.polygon[0])
-            right += along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0 and text.flip_evidence > 1
+            level = along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0
+            right += level and text.flip_evidence > 1
             whole += text.value.replace(" ", "") == mark["value"].replace(" ", "")
     assert right >= 15
     assert whole >= 12
