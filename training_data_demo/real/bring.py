@@ -1,130 +1,162 @@
-"""Bring the real photographs of the index out of snapshots of the repositories that hold them.
+"""Bring the photos of the index out of a folder of Git snapshots, and say what is missing.
 
-    python -m plugface.demo.real.bring --snapshots SNAPSHOTS --out PHOTOS
+    python -m plugface.demo.real.bring --snapshots DIR --out DIR [--split test]
 
-SNAPSHOTS holds a git directory or checkout for each repository, named OWNER+NAME. A photo is found by the
-hash of its content, whatever its file is called. What is missing or differs is said in a line each; the rest
-goes on.
+A snapshot of owner/name is a bare repository in DIR/owner+name, DIR/owner+name.git or one folder below.
+Photos are written as ID.jpg, ID.png or ID.webp. What cannot be brought is a line, the rest goes on. A photo
+that is there already and is the right one is not brought again.
 """
 
 import argparse
-import hashlib
-import io
-import json
+import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
-from PIL import Image, ImageOps
+from plugface.demo.real.pictures import shown_size
+from plugface.demo.real.records import (
+    INDEX,
+    SPLITS,
+    TRUTH,
+    IndexRow,
+    blob_hash,
+    find_faults,
+    read_index,
+    read_truth,
+)
 
-HERE = Path(__file__).parent
-_ENDINGS = {"JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp", "GIF": "gif", "TIFF": "tif"}
-
-
-@dataclass(frozen=True)
-class Row:
-    """One photograph of the index."""
-
-    id: str
-    repository: str  # OWNER/NAME
-    blob: str  # git's hash of the file's content, 40 hexadecimal digits
-    width: int  # pixels, as a viewer shows it
-    height: int
+_ENDINGS = {b"\xff\xd8": ".jpg", b"\x89P": ".png", b"RI": ".webp"}
 
 
 class NotBrought(Exception):
-    """A photo that cannot be had, or is not the one of the index: which, and why."""
-
-    def __init__(self, row: Row, problem: str) -> None:
-        self.id, self.repository, self.problem = row.id, row.repository, problem
-        super().__init__(f"{row.id} ({row.repository}): {problem}")
+    """A photo that cannot be had, and why."""
 
 
-def read_index(path: Path = HERE / "index.jsonl") -> list[Row]:
-    """The photographs of the index, in its order."""
-    rows = map(json.loads, path.read_text(encoding="utf-8").splitlines())
-    return [Row(r["id"], r["repository"], r["blob"], r["width"], r["height"]) for r in rows]
-
-
-def find_git(snapshots: Path, repository: str) -> Path | None:
-    """The git directory of a repository below the folder of snapshots; None where there is none."""
-    folder = snapshots / repository.replace("/", "+")
-    places = (folder, folder / ".git", folder / "repo", folder / "repo" / ".git")
-    return next((place for place in places if (place / "HEAD").is_file()), None)
-
-
-def bring_photo(row: Row, git: Path) -> tuple[bytes, str]:
-    """The bytes of one photo and the ending of its file name.
+def find_snapshot(snapshots: Path, repository: str) -> Path:
+    """The Git folder of a repository.
 
     Raises
     ------
     NotBrought
-        If the snapshot lacks it, or what it holds is not what the index says.
+        If there is none.
     """
-    done = subprocess.run(
-        ["git", "--git-dir", str(git), "cat-file", "blob", row.blob], capture_output=True, check=False
+    name = repository.replace("/", "+")
+    for root in (snapshots / name, snapshots / f"{name}.git"):
+        for folder in (root, root / ".git", *(sorted(root.iterdir()) if root.is_dir() else ())):
+            if (folder / "HEAD").is_file() and (folder / "objects").is_dir():
+                return folder
+    raise NotBrought(f"no snapshot of {repository} in {snapshots}; fetch it and run again")
+
+
+def _git(folder: Path, *words: str) -> subprocess.CompletedProcess[bytes]:
+    # A snapshot may be partial: what is not in it must be said, not fetched while nobody looks.
+    environment = os.environ | {"GIT_NO_LAZY_FETCH": "1", "GIT_TERMINAL_PROMPT": "0", "LC_ALL": "C"}
+    return subprocess.run(
+        ["git", f"--git-dir={folder}", *words], capture_output=True, env=environment, check=False
     )
-    if done.returncode:
-        raise NotBrought(row, "the snapshot does not hold this photo any more")
-    data = done.stdout
-    if hashlib.sha1(b"blob %d\0" % len(data) + data).hexdigest() != row.blob:  # as git counts it
-        raise NotBrought(row, "its content is not what the index says")
+
+
+def read_blob(folder: Path, row: IndexRow) -> bytes:
+    """The bytes of a photo, checked against their hash.
+
+    Parameters
+    ----------
+    folder : bare repository
+    row : the photo's row in the index
+
+    Raises
+    ------
+    NotBrought
+        If the snapshot has no such bytes, or others under that hash or path.
+    """
+    found = _git(folder, "cat-file", "blob", row.blob)
+    if found.returncode == 0:
+        if blob_hash(found.stdout) != row.blob:
+            raise NotBrought(f"hash differs: {blob_hash(found.stdout)}, expected {row.blob}")
+        return found.stdout
+    if row.path:
+        now = _git(folder, "rev-parse", "--verify", "--quiet", f"HEAD:{row.path}")
+        if now.returncode == 0:
+            raise NotBrought(
+                f"hash differs: {row.path} is now {now.stdout.decode().strip()}, expected {row.blob}"
+            )
+    raise NotBrought(f"{row.repository} has no blob {row.blob}; fetch it at commit {row.commit}")
+
+
+def check_photo(content: bytes, row: IndexRow, truth: dict | None) -> None:
+    """Hold a photo's size and annotation against the index.
+
+    Raises
+    ------
+    NotBrought
+        If it is no picture, has another size, or is not annotated within its frame.
+    """
     try:
-        with Image.open(io.BytesIO(data)) as picture:
-            ending = _ENDINGS.get(picture.format or "", "img")
-            size = ImageOps.exif_transpose(picture).size
-    except Exception:  # decoders raise whatever comes on damaged bytes
-        raise NotBrought(row, "it is no picture that can be read") from None
+        size = shown_size(content)
+    except (OSError, ValueError) as error:
+        raise NotBrought(f"no picture that can be read: {error}") from error
     if size != (row.width, row.height):
-        raise NotBrought(row, f"it is {size[0]} x {size[1]} pixels, not {row.width} x {row.height}")
-    return data, ending
+        raise NotBrought(f"size differs: {size[0]} x {size[1]}, expected {row.width} x {row.height}")
+    if truth is None:
+        raise NotBrought("not annotated: the truth has no row of this id")
+    faults = find_faults(truth, *size)
+    if faults:
+        raise NotBrought(f"annotation: {'; '.join(faults)}")
 
 
-def check_truth(rows: list[Row], truth: Path = HERE / "truth.jsonl") -> Iterator[str]:
-    """One line for each annotation that lies outside its picture or belongs to no photo of the index."""
-    sizes = {row.id: (row.width, row.height) for row in rows}
-    for line in truth.read_text(encoding="utf-8").splitlines():
-        one = json.loads(line)
-        if one["id"] not in sizes:
-            yield f"{one['id']}: annotated, but not in the index"
-            continue
-        width, height = sizes[one["id"]]
-        for kind in ("units", "plugs", "lines", "codes", "lures"):
-            for number, thing in enumerate(one[kind]):
-                if not all(-1 <= x <= width + 1 and -1 <= y <= height + 1 for x, y in thing["polygon"]):
-                    yield f"{one['id']}: {kind} no. {number + 1} lies outside its picture; draw it again"
+def bring(rows: list[IndexRow], truth: dict[str, dict], snapshots: Path, out: Path) -> list[str]:
+    """Write all photos that can be had; what could not, a line each.
 
+    Parameters
+    ----------
+    rows : of the index
+    truth : truth rows by id
+    snapshots : folder of bare repositories
+    out : folder for the photos
 
-def main(arguments: list[str] | None = None) -> int:
-    """Bring all; 0 if nothing is missing, else 1."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--snapshots", type=Path, required=True, help="folder of OWNER+NAME")
-    parser.add_argument("--out", type=Path, required=True, help="folder that gets ID.jpg and so on")
-    options = parser.parse_args(arguments)
-    rows, brought, problems = read_index(), 0, []
-    options.out.mkdir(parents=True, exist_ok=True)
+    Returns
+    -------
+    missing : list of str
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    missing = []
     for row in rows:
-        if any(options.out.glob(f"{row.id}.*")):
-            brought += 1
-            continue
-        git = find_git(options.snapshots, row.repository)
         try:
-            if git is None:
-                raise NotBrought(row, "there is no snapshot of the repository")
-            data, ending = bring_photo(row, git)
-        except NotBrought as problem:
-            problems.append(str(problem))
-            continue
-        (options.out / f"{row.id}.{ending}").write_bytes(data)
-        brought += 1
-    problems += check_truth(rows)
-    for problem in problems:
-        print(problem)
-    print(f"{brought} of {len(rows)} photos are in {options.out}")
-    return 1 if problems else 0
+            there = next(iter(sorted(out.glob(f"{row.id}.*"))), None)
+            content = there.read_bytes() if there else b""
+            kept = blob_hash(content) == row.blob
+            if not kept:
+                content = read_blob(find_snapshot(snapshots, row.repository), row)
+            check_photo(content, row, truth.get(row.id))
+            if not kept:
+                if there:
+                    there.unlink()  # another photo of this name, or one cut short
+                (out / f"{row.id}{_ENDINGS.get(content[:2], '.jpg')}").write_bytes(content)
+        except (NotBrought, OSError) as error:
+            missing.append(f"{row.id}: {error}")
+    return missing
+
+
+def main(words: list[str] | None = None) -> None:
+    """Bring them, say what is missing."""
+    parser = argparse.ArgumentParser(prog="bring", description=__doc__.split("\n")[0])
+    parser.add_argument("--snapshots", type=Path, required=True, help="folder of bare Git repositories")
+    parser.add_argument("--out", type=Path, required=True, help="folder for the photos")
+    parser.add_argument("--split", choices=SPLITS, help="these photos alone")
+    parser.add_argument("--index", type=Path, default=INDEX)
+    parser.add_argument("--truth", type=Path, default=TRUTH)
+    options = parser.parse_args(words)
+    try:
+        rows = [row for row in read_index(options.index) if options.split in (None, row.split)]
+        missing = bring(rows, read_truth(options.truth), options.snapshots, options.out)
+    except (OSError, ValueError) as error:
+        sys.exit(f"error: {error}")
+    for line in missing:
+        print(line)
+    print(f"{len(rows) - len(missing)} of {len(rows)} photos are in {options.out}")
+    if missing:
+        sys.exit(1)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

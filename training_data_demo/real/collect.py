@@ -1,0 +1,117 @@
+"""Collect a working pool of candidates and annotations into the index and the truth.
+
+    python -m plugface.demo.real.collect --pool pool.jsonl --photos P --annotations A
+
+The pool has a row a candidate (id, repository, commit, blob, path, licence, phash, kind_guess, split, group);
+P and A hold ID.jpg and ID.json. `left_out.json` names what is not taken and why, and paths that are not
+told. Free words and everything in clear stay behind; corners become whole pixels.
+"""
+
+import argparse
+import json
+from pathlib import Path
+
+from plugface.demo.real.annotate import complete
+from plugface.demo.real.pictures import find_photo, shown_size
+from plugface.demo.real.records import FOLDER, INDEX, TRUTH, IndexRow, find_faults
+
+LEFT_OUT = FOLDER / "left_out.json"
+_KEPT = {
+    "units": ("polygon", "cut_off", "sure"),
+    "plugs": ("polygon", "colour", "mated", "cut_off", "sure", "unit", "order"),
+    "lines": ("polygon", "kind", "height_px", "length", "sha256"),
+    "codes": ("polygon", "symbology", "module_px", "sha256"),
+    "lures": ("polygon", "what"),
+}
+#: A corner may lie beside the picture by so many pixels; more is a fault.
+_BESIDE = 2
+
+
+def to_truth(annotation: dict, width: int, height: int) -> dict:
+    """An annotation as the truth keeps it: known fields, whole pixels within the picture.
+
+    Parameters
+    ----------
+    annotation : as `annotate put` keeps it
+    width, height : int, pixels of the photo as shown
+    """
+    whole = complete(annotation, width, height)
+    row = {"view": whole["view"]}
+    for name, fields in _KEPT.items():
+        items = [{field: item[field] for field in fields} for item in whole[name]]
+        for item in items:
+            item["polygon"] = [[_whole(x, width), _whole(y, height)] for x, y in item["polygon"]]
+        row[name] = items
+    return row
+
+
+def _whole(value: float, most: int) -> int:
+    near = min(max(value, 0), most)
+    return round(near if abs(near - value) <= _BESIDE else value)
+
+
+def may_train(licence: str | None) -> bool:
+    """Whether a licence lets weights learn from a photo: one is stated, and it allows use in trade."""
+    return licence is not None and "-NC" not in licence
+
+
+def collect(
+    pool: list[dict], photos: Path, annotations: Path, notes: dict
+) -> tuple[list[IndexRow], list[dict]]:
+    """Rows of the index and of the truth, in the order of their ids; what is wrong is said and left out."""
+    groups = sorted({candidate["group"] for candidate in pool})
+    number = {group: f"g{at:03d}" for at, group in enumerate(groups, 1)}
+    index, truth = [], []
+    for candidate in sorted(pool, key=lambda row: row["id"]):
+        name = candidate["id"]
+        if name in notes["left_out"]:
+            continue
+        try:
+            width, height = shown_size(find_photo(photos, name).read_bytes())
+            annotation = json.loads((annotations / f"{name}.json").read_text(encoding="utf-8"))
+            row = to_truth(annotation, width, height)
+        except (OSError, ValueError, KeyError) as error:
+            print(f"left out {name}: {type(error).__name__}: {error}")
+            continue
+        faults = find_faults(row, width, height)
+        if faults:
+            print(f"left out {name}: {'; '.join(faults)}")
+            continue
+        source = {
+            key: candidate[key] for key in ("repository", "commit", "blob", "licence", "phash", "split")
+        }
+        index.append(
+            IndexRow(
+                id=name,
+                **source,
+                path=None if name in notes["no_path"] else candidate["path"],
+                width=width,
+                height=height,
+                group=number[candidate["group"]],
+                kind=candidate["kind_guess"],
+                measure_only=name in notes["measure_only"] or not may_train(candidate["licence"]),
+            )
+        )
+        truth.append({"id": name, "split": candidate["split"], "kind": candidate["kind_guess"], **row})
+    return index, truth
+
+
+def main(words: list[str] | None = None) -> None:
+    """Write both files, say how many."""
+    parser = argparse.ArgumentParser(prog="collect", description=__doc__.split("\n")[0])
+    parser.add_argument("--pool", type=Path, required=True)
+    parser.add_argument("--photos", type=Path, required=True)
+    parser.add_argument("--annotations", type=Path, required=True)
+    options = parser.parse_args(words)
+    pool = [json.loads(line) for line in options.pool.read_text(encoding="utf-8").splitlines()]
+    notes = json.loads(LEFT_OUT.read_text(encoding="utf-8"))
+    index, truth = collect(pool, options.photos, options.annotations, notes)
+    INDEX.write_text("".join(row.as_json() + "\n" for row in index), encoding="utf-8")
+    TRUTH.write_text(
+        "".join(json.dumps(row, separators=(",", ":")) + "\n" for row in truth), encoding="utf-8"
+    )
+    print(f"{len(index)} photos in {INDEX.name} and {TRUTH.name}")
+
+
+if __name__ == "__main__":
+    main()
