@@ -125,3 +125,20 @@ def test_a_name_keeps_its_code(run, own):
     answer = run("catalogue", "colour", own, "--name", "slate", "--code", "BU", "--lab", "40,0,-20")
     assert answer.code == 2
     assert "coded TQ" in answer.err
+
+
+def test_a_plug_on_a_large_photo_is_measured_where_it_is(tmp_path):
+    """Outlines are pixels of the photo, and colours are measured on a smaller copy of it."""
+    import numpy as np
+    from PIL import Image
+    from plugface.cli.pipeline import measure_colour
+    from plugface.vision.observations import Observations, Quality, WhiteBalance
+
+    pixels = np.full((3000, 4000, 3), 128, np.uint8)
+    pixels[2000:2400, 3000:3600] = (20, 40, 200)
+    Image.fromarray(pixels).save(tmp_path / "large.png")
+    quality = Quality(4000, 3000, median_luma=0.5, burnt_share=0.0, blur_px=1.0)
+    seen = Observations("a" * 64, quality, WhiteBalance((1.0, 1.0, 1.0), "none", 0.0))
+    outline = ((3000.0, 2000.0), (3600.0, 2000.0), (3600.0, 2400.0), (3000.0, 2400.0))
+    measured = measure_colour(tmp_path / "large.png", outline, seen)
+    assert measured.lab[2] < -40  # blue; the grey around it has b* 0

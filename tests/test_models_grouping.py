@@ -265,3 +265,9 @@ def test_every_photo_is_in_one_group_whatever_the_order(shots, random):
     assert {group.key: {s.path for s in group.shots} for group in group_shots(shuffled)} == {
         group.key: {s.path for s in group.shots} for group in groups
     }
+
+
+def test_two_minutes_between_photos_part_units_and_one_does_not():
+    """In seconds, not in the constant: turning a unit over and aiming again takes 5 to 30 s."""
+    assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 60, face="back")])) == 1
+    assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 120, face="back")])) == 2

@@ -188,3 +188,12 @@ def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():
     assert better["738 241 349"][1] > 3.0
     # Without figures at its end a mark has no siblings that are known of.
     assert all(found[2] == 0 for found in better.values())
+
+
+def test_a_character_lost_and_one_added_each_cost_their_own_probability():
+    number = strings_of([("738220321", 0)])
+    losing = replace(NOISE, character_lost=0.1, character_added=1e-6)
+    adding = replace(NOISE, character_lost=1e-6, character_added=0.1)
+    shorter, longer = line("73822031"), line("7382205321")
+    assert score_strings(shorter, number, losing)[0] > score_strings(shorter, number, adding)[0] + 3
+    assert score_strings(longer, number, adding)[0] > score_strings(longer, number, losing)[0] + 3

@@ -102,3 +102,13 @@ def test_where_a_named_shade_explains_the_pixels_the_network_is_outweighed():
 def test_a_shade_needs_a_code_of_the_standard():
     with pytest.raises(ValueError, match="none of BK BN"):
         NamedShade("teal", (50.0, 0.0, 0.0))
+
+
+def test_the_network_by_itself_is_softened_by_its_temperature():
+    """1.2, chosen on the calibration split: odds of 9 to 1 become 9 ** (1 / 1.2), that is 6.2 to 1."""
+    from plugface.vision.colour.naming import weigh
+    from plugface.vision.observations import COLOUR_CODES
+
+    network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "GY": 0.1}
+    posterior = weigh(network, None)
+    assert posterior["BK"] / posterior["GY"] == pytest.approx(9 ** (1 / 1.2), rel=1e-6)

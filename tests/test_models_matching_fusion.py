@@ -1,0 +1,38 @@
+"""Several views of one unit are worth more than one and less than as many strangers."""
+
+import numpy as np
+import pytest
+from plugface.models.matching.fusion import fuse_views
+from plugface.models.matching.rules import RULES, ViewFit
+
+#: By name, as the module states them: assumed, no source.
+RHO = {
+    "plugs": 0.8,
+    "cast mark": 0.5,
+    "label mark": 0.5,
+    "service number": 0.5,
+    "number pattern": 0.8,
+    "barcode": 0.9,
+    "outline": 0.8,
+    "body colour": 0.9,
+    "fins": 0.8,
+}
+
+
+def view(value: float, measured: float = 1.0) -> ViewFit:
+    shape = (2, len(RULES))
+    return ViewFit(np.full(shape, value), np.full(len(RULES), measured), np.zeros(shape), np.zeros(shape))
+
+
+@pytest.mark.parametrize("rule", RULES)
+@pytest.mark.parametrize("k", [1, 2, 4])
+def test_k_equal_views_count_as_equally_correlated_measurements_do(rule, k):
+    # Their mean counts k / (1 + (k - 1) rho) times; rho of the rule itself, not of its neighbour.
+    fused = fuse_views([view(1.0)] * k)
+    assert fused.log_odds[0, RULES.index(rule)] == pytest.approx(k / (1 + (k - 1) * RHO[rule]))
+    assert fused.log_odds[0, RULES.index(rule)] < k or k == 1
+
+
+def test_a_view_that_did_not_measure_a_rule_does_not_dilute_it():
+    fused = fuse_views([view(3.0), view(-9.0, measured=0.0)])
+    assert fused.log_odds == pytest.approx(np.full((2, len(RULES)), 3.0))
