@@ -4,7 +4,7 @@
 
 P holds the photos that `bring` brought. `blurred.json` names the photos of the set and the boxes to blur in
 each, in pixels of the photo as shown, given by hand after looking. Lines and codes that lie under a box are
-dropped from the set's own truth. `licences/` holds the licences that want their notice with every copy, as they stand there.
+dropped from the set's own truth. `licences/` holds the licences that want their notice with every copy.
 """
 
 import argparse
