@@ -20,7 +20,8 @@ def code(text):
 @pytest.fixture
 def snapshots(tmp_path):
     files = {
-        "one/a.png": b"a", "one/a.txt": b"grey gull\n", "two/input.png": b"b", "two/output.json": b'{"data": "tern"}',
+        "one/a.png": b"a", "one/a.txt": b"grey gull\n",
+        "two/input.png": b"b", "two/output.json": b'{"data": "tern"}',
         "three/c.png": b"c", "four/input.png": b"d", "four/output.json": b"broken",
     }  # fmt: skip
     work = tmp_path / "work"
