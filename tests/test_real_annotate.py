@@ -34,7 +34,7 @@ def test_what_is_written_goes_apart_and_hashes_stay(tmp_path, folders):
     row = json.loads(kept)
     assert row["lines"][0]["sha256"] == hashlib.sha256(b"GREYGULL7").hexdigest()
     assert (row["lines"][0]["length"], row["lines"][0]["height_px"]) == (9, 20.0)
-    assert row["codes"][0]["sha256"] == hashlib.sha256(b"gull/7").hexdigest()
+    assert row["codes"][0]["sha256"] == hashlib.sha256(b"GULL7").hexdigest()
     assert json.loads((tmp_path / "clear" / "p1.json").read_text()) == {
         "lines": ["Grey gull 7"],
         "codes": ["gull/7"],

@@ -6,7 +6,7 @@
     python -m plugface.demo.real.annotate sheet ID ID ... --photos P --annotations A --out sheet.jpg
 
 `put` takes one annotation or a list. What is written on a photo goes in clear into T, which stays at home:
-annotations keep length and SHA-256 of a line's letters and digits, and SHA-256 of a code's payload.
+annotations keep length and SHA-256 of a line's letters and digits, and SHA-256 of those of a code's payload.
 """
 
 import argparse
@@ -57,7 +57,7 @@ def hash_written(annotation: dict) -> tuple[dict, dict]:
     for code in annotation.get("codes", []):
         payload = code.get("payload")
         known = {k: v for k, v in code.items() if k != "payload"}
-        codes.append(known | {"sha256": None if payload is None else _sha256(payload)})
+        codes.append(known | {"sha256": None if payload is None else _sha256(normalised(payload))})
     clear = {
         "lines": [line["text"] for line in annotation.get("lines", [])],
         "codes": [code.get("payload") for code in annotation.get("codes", [])],

@@ -4,7 +4,8 @@
 
 The pool has a row a candidate (id, repository, commit, blob, path, licence, phash, kind_guess, split, group);
 P and A hold ID.jpg and ID.json. `left_out.json` names what is not taken and why, and paths that are not
-told. Free words and everything in clear stay behind; corners become whole pixels.
+told; `payloads.json` has the hashes of the codes' payloads (see `payloads.py`). Free words and everything in
+clear stay behind; corners become whole pixels.
 """
 
 import argparse
@@ -15,7 +16,7 @@ from plugface.demo.real.annotate import complete
 from plugface.demo.real.pictures import find_photo, shown_size
 from plugface.demo.real.records import FOLDER, INDEX, TRUTH, IndexRow, find_faults
 
-LEFT_OUT = FOLDER / "left_out.json"
+LEFT_OUT, PAYLOADS = FOLDER / "left_out.json", FOLDER / "payloads.json"
 _KEPT = {
     "units": ("polygon", "cut_off", "sure"),
     "plugs": ("polygon", "colour", "mated", "cut_off", "sure", "unit", "order"),
@@ -105,7 +106,11 @@ def main(words: list[str] | None = None) -> None:
     options = parser.parse_args(words)
     pool = [json.loads(line) for line in options.pool.read_text(encoding="utf-8").splitlines()]
     notes = json.loads(LEFT_OUT.read_text(encoding="utf-8"))
+    told = json.loads(PAYLOADS.read_text(encoding="utf-8")) if PAYLOADS.is_file() else {}
     index, truth = collect(pool, options.photos, options.annotations, notes)
+    for row in truth:
+        for code, payload in zip(row["codes"], told.get(row["id"], row["codes"]), strict=True):
+            code["sha256"] = payload["sha256"]
     INDEX.write_text("".join(row.as_json() + "\n" for row in index), encoding="utf-8")
     TRUTH.write_text(
         "".join(json.dumps(row, separators=(",", ":")) + "\n" for row in truth), encoding="utf-8"

@@ -27,6 +27,8 @@ def open_shown(source: Path | bytes) -> Image.Image:
         If it is no picture that can be read.
     """
     opened = Image.open(BytesIO(source) if isinstance(source, bytes) else source)
+    if opened.mode == "P":  # a palette may carry transparency in a form that goes to RGB by a detour alone
+        opened = opened.convert("RGBA")
     return ImageOps.exif_transpose(opened).convert("RGB")
 
 
