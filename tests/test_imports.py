@@ -41,6 +41,7 @@ DOORS = {
     "cli/evaluation/measure_vision.py": ("plugface.vision",),
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
+    "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify
     "training_data_demo/train_segmenter.py": ("plugface.vision",),  # trains vision's own network
 }
 
