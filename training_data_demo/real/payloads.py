@@ -68,13 +68,11 @@ def read_marked(picture: Image.Image, polygon: list[list[int]]) -> str | None:
         part = picture.crop([round(float(v)) for v in box]).convert("L")
         for scale in _SCALES:
             size = max(1, round(part.width * scale)), max(1, round(part.height * scale))
-            found = {code.text for code in zxingcpp.read_barcodes(np.asarray(part.resize(size)))}
-            if len(found) == 1:  # two codes in the cut: it is not known which one is meant
-                seen.update(found)
+            seen.update({code.text for code in zxingcpp.read_barcodes(np.asarray(part.resize(size)))})
     if not seen:
         return None
     text, times = seen.most_common(1)[0]
-    return text if times >= 2 and len(seen) == 1 else None
+    return text if times >= 2 and len(seen) == 1 else None  # two codes in the cut: which one is meant?
 
 
 def hashed(payload: str | None) -> str | None:
