@@ -13,6 +13,8 @@ from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.web.answering import Problem
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import PhotoChecker
 from plugface.cli.web.queue import YardError
 from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.words import ENGLISH, WordsError, load_words
@@ -528,6 +530,18 @@ def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     monkeypatch.setattr("plugface.cli.web.photo_store.write_whole", fail)
     refused(here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "not_kept")
     refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
+
+
+def test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on(make_yard, jpeg):
+    out = io.BytesIO()
+    Image.new("RGB", (7900, 7900)).save(out, "PNG")  # seconds to open and to store as a JPEG
+    checker = PhotoChecker(Limits(decoding_at_once=1, decoding_s=0.2))
+    made = make_yard(check_photo=checker)
+    with made.client as client:
+        said = refused(client.post(f"{UNITS}/{A}/photos", content=out.getvalue()), "not_a_photo")
+        assert "takes longer to open" in said.error
+        assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1)).status_code == 202
+    checker.close()
 
 
 # Text

@@ -233,12 +233,8 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     width, height = header.size
     _check_size(width, height, name)
     kind = "JPEG" if header.format == "MPO" else header.format
-    pictures = (
-        1 if kind == "JPEG" else _count_pictures(header)
-    )  # phones hide a second in a JPEG: not worth a word
-    notes = (f"{name or 'the photo'} holds {pictures} pictures; only the first was looked at.",) * (
-        pictures > 1
-    )
+    more = kind != "JPEG" and _holds_more(header)  # phones hide a second in a JPEG: not worth a word
+    notes = (f"{name or 'the photo'} holds more than one picture; only the first was looked at.",) * more
     whole = kind == "JPEG" and _jpeg_is_whole(data, name)
     plain = whole and header.mode in {"RGB", "L"}
     orientation, pixels = 1, None
@@ -332,11 +328,14 @@ def _orientation_of(header: Image.Image) -> int:
         return 1
 
 
-def _count_pictures(header: Image.Image) -> int:
+def _holds_more(header: Image.Image) -> bool:
+    """Whether a second picture follows; pages of a TIFF are not counted, for that can take minutes."""
     try:
-        return int(getattr(header, "n_frames", 1))
+        if header.format == "TIFF":
+            return bool(getattr(header, "is_animated", False))  # known from the first page
+        return int(getattr(header, "n_frames", 1)) > 1  # of the other kinds the header says it
     except Exception:  # damage behind the first picture; whether that one is whole is seen when it is decoded
-        return 1
+        return False
 
 
 def _open(data: bytes, name: str) -> Image.Image:
@@ -348,6 +347,8 @@ def _open(data: bytes, name: str) -> Image.Image:
         raise _too_large(name, "it claims more pixels than any camera makes") from None
     except UnidentifiedImageError:
         raise UnreadablePhoto(name, "it is not a picture, whatever its name says", _WANTED) from None
+    except MemoryError:  # the machine's fault, or that of a limit on it
+        raise
     except Exception:  # decoders raise whatever comes on hostile bytes; all of it means the file is bad
         raise _damaged(name) from None
 

@@ -29,7 +29,6 @@ from plugface.cli.web.documents import (
     UnitLineOut,
     UnitsOut,
 )
-from plugface.cli.web.photo_store import clean_photo
 from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
@@ -285,7 +284,7 @@ def _keep_photo(
     if shutil.disk_usage(yard.settings.folder).free < yard.limits.free_disk_bytes:
         raise Refused("disk_full", retry_s=300)
     try:
-        photo = clean_photo(data, yard.limits)
+        photo = yard.check_photo(data)
     except UnreadablePhoto as error:
         raise Refused("not_a_photo", problem=error.problem, advice=error.advice) from None
     yard.shelf.keep(photo)

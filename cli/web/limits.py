@@ -13,7 +13,9 @@ class Limits:
     photos_per_unit: int = 8
     waiting_units: int = 100  # the queue; at 3 s a unit the last one waits five minutes
     units_per_lot: int = 20_000
-    decoding_at_once: int = 2  # photos checked at the same time, each with its pixels in memory
+    decoding_at_once: int = 2  # photos checked at the same time, each in a process with its pixels in memory
+    decoding_s: float = 20.0  # of the processor, for checking one photo; the largest honest one takes 4 s
+    decoding_bytes: int = 1_500_000_000  # of memory, for checking one photo
     uploads_at_once: int = 40  # photos being received at the same time
     silence_s: float = 30.0  # an upload that sends nothing for so long is dropped
     free_disk_bytes: int = 500_000_000  # below that no photo is taken in

@@ -11,11 +11,14 @@ import hashlib
 import io
 import os
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
+from plugface.analysis import UnreadablePhoto
 from plugface.cli import pipeline
+from plugface.cli.limited_process import LimitedPool, Stopped
 from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
@@ -70,6 +73,45 @@ def clean_photo(data: bytes, limits: Limits) -> CleanPhoto:
         width_px=photo.width_px,
         height_px=photo.height_px,
     )
+
+
+class PhotoChecker:
+    """Checks and cleans photos in processes of their own, so that a hostile one cannot stop the page.
+
+    Parameters
+    ----------
+    limits : Limits
+        How many at once, and the time and memory of each.
+    """
+
+    def __init__(self, limits: Limits) -> None:
+        self._pool = LimitedPool(
+            partial(clean_photo, limits=limits),
+            size=limits.decoding_at_once,
+            seconds=limits.decoding_s,
+            memory_bytes=limits.decoding_bytes,
+        )
+
+    def __call__(self, data: bytes) -> CleanPhoto:
+        """As `clean_photo`; a photo that takes more time or memory than it may is an unreadable one."""
+        try:
+            return self._pool(data)
+        except Stopped as stopped:
+            if stopped.reason == "ended":  # by somebody else: the photo is not to blame
+                raise Refused("busy", retry_s=5) from None
+            raise UnreadablePhoto("", _STOPPED[stopped.reason], _AS_JPEG) from None
+
+    def close(self) -> None:
+        """End the processes."""
+        self._pool.close()
+
+
+_STOPPED = {
+    "time": "it takes longer to open than any photo of a camera",
+    "memory": "it takes more memory to open than any photo of a camera",
+    "broke": "it breaks the program that opens it",
+}
+_AS_JPEG = "Save it again as an ordinary JPEG and send that"
 
 
 def strip_jpeg(data: bytes) -> bytes | None:

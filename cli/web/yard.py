@@ -11,7 +11,7 @@ from plugface.cli.store.ledger import Ledger
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.photo_store import PhotoStore
+from plugface.cli.web.photo_store import CleanPhoto, PhotoChecker, PhotoStore
 from plugface.cli.web.queue import LotEntry, Queue, YardError
 from plugface.cli.web.records import Records
 from plugface.cli.web.words import Words, load_words
@@ -43,9 +43,21 @@ class Yard:
     ------
     CatalogueError, LedgerError, YardError, OSError
         Each with a sentence for a person.
+
+    Parameters
+    ----------
+    settings : YardSettings
+    make_answerer, check_photo : callable, optional
+        Whoever answers, and whoever checks a photo's bytes; by default each in processes of their own. A
+        test may put others in their place.
     """
 
-    def __init__(self, settings: YardSettings, make_answerer: Callable[[], Answerer] | None = None) -> None:
+    def __init__(
+        self,
+        settings: YardSettings,
+        make_answerer: Callable[[], Answerer] | None = None,
+        check_photo: Callable[[bytes], CleanPhoto] | None = None,
+    ) -> None:
         settings.folder.mkdir(parents=True, exist_ok=True)
         self._lock = _lock(settings.folder)
         self.settings, self.limits, self.words = settings, settings.limits, settings.words
@@ -55,6 +67,7 @@ class Yard:
         self.shelf = PhotoStore(settings.folder / "photos")
         look_version = worker.PipelineAnalyser(settings.catalogue).look_version
         self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
+        self.check_photo = check_photo or PhotoChecker(self.limits)
         self.guesses = access.RateLimiter(self.limits)
         self.crew = WorkerPool(
             self.queue,
@@ -85,6 +98,7 @@ class Yard:
 
     def close(self) -> None:
         """Let go of the files."""
+        getattr(self.check_photo, "close", lambda: None)()
         self.queue.close()
         self.records.ledger.close()
         self._lock.close()
