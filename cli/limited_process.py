@@ -53,6 +53,17 @@ def reason_of_end(exit_code: int | None) -> Reason:
     return "broke" if end in _BROKEN_BY_INPUT else "ended"
 
 
+def limit_time(seconds: float) -> None:
+    """Have the system end this process after so many more seconds of work (POSIX; elsewhere no limit)."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    most = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # its memory is nobody's to read
+    resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(time.process_time() + seconds), most))
+
+
 class LimitedProcess:
     """Calls one function in another process, which is started when first needed and after each loss.
 
@@ -156,7 +167,7 @@ def _work_on(line: Connection, work: Callable[[Any], Any], seconds: float, memor
             argument = line.recv()
         except (EOFError, OSError):
             return
-        _limit_time(seconds)
+        limit_time(seconds)
         try:
             result = work(argument)
         except MemoryError:
@@ -186,7 +197,6 @@ def _limit_memory(more_bytes: int) -> None:
         import resource
     except ImportError:  # Windows
         return
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     try:
         with open("/proc/self/statm") as file:  # proc(5): the first number is the size in pages
             now = int(file.read().split()[0]) * resource.getpagesize()
@@ -196,12 +206,3 @@ def _limit_memory(more_bytes: int) -> None:
     wanted = now + more_bytes
     wanted = wanted if most == resource.RLIM_INFINITY else min(wanted, most)
     resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
-
-
-def _limit_time(seconds: float) -> None:
-    try:
-        import resource
-    except ImportError:
-        return
-    most = resource.getrlimit(resource.RLIMIT_CPU)[1]
-    resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(time.process_time() + seconds), most))

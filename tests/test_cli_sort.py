@@ -17,7 +17,7 @@ from pathlib import Path
 
 import cloudpickle
 import pytest
-from plugface.cli.lot import sorting
+from plugface.cli.lot import sorting, worker
 from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError
 from plugface.cli.present.report.page import write_report
@@ -49,7 +49,17 @@ class StandIn:
             with open(shows["log"], "a") as log:
                 log.write(f"{name}\n")
         if shows.get("act") == "die":
-            os.kill(os.getpid(), signal.SIGKILL)
+            os.kill(os.getpid(), signal.SIGSEGV)
+        if shows.get("act") == "killed" and not os.path.exists(shows["until"]):
+            os.kill(os.getpid(), signal.SIGKILL)  # as a system that is out of memory does
+        if shows.get("act") == "no memory" and not os.path.exists(shows["until"]):
+            worker.ENOUGH_BYTES = shows["enough"]  # here, in the worker
+            raise MemoryError
+        if shows.get("act") == "fail" and not os.path.exists(shows["until"]):
+            raise ValueError("a fault of that day")
+        if shows.get("act") == "spin":
+            while True:
+                pass
         if shows.get("act") == "die once" and not os.path.exists(shows["mark"]):
             Path(shows["mark"]).touch()
             os.kill(os.getpid(), signal.SIGKILL)
@@ -200,6 +210,73 @@ def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
     assert (outcome.units, outcome.broken) == (2, 1)
     assert "gone.jpg: could not be read" in next(r.message for r in rows(tmp_path / "run") if not r.family)
     assert sort(lot, tmp_path / "run").decided_now == 0
+
+
+def test_a_drive_that_is_gone_breaks_no_photo(tmp_path, monkeypatch):
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(6)}
+    lot = lay_out(tmp_path / "lot", files)
+    scan = sorting.scan_folder(str(lot))
+    monkeypatch.setattr(sorting, "scan_folder", lambda _: scan)
+    for name in list(files)[2:]:
+        (lot / name).rename(tmp_path / name)  # the stick was pulled out after the folder was listed
+    with pytest.raises(RunError, match="4 of 6 photos could not be read: no such file"):
+        sort(lot, tmp_path / "run")
+    assert rows(tmp_path / "run") == []
+    for name in list(files)[2:]:
+        (tmp_path / name).rename(lot / name)
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.looked_now, outcome.broken, outcome.places) == (4, 0, {"family bin": 6})
+
+
+def test_a_photo_that_no_memory_is_enough_for_is_one_row(tmp_path):
+    files = {"u1.jpg": photo(act="no memory", until="nowhere", enough=0), "u2.jpg": photo(plugs="GY")}
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
+    assert (outcome.broken, outcome.put_off) == (1, ())
+
+
+@pytest.mark.parametrize("act", ["killed", "no memory"])
+def test_a_machine_out_of_memory_breaks_no_photo_and_is_said(tmp_path, act):
+    until = tmp_path / "until"
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(4)}
+    files["odd_front.jpg"] = photo(plugs="GY", act=act, until=str(until), enough=10**18)
+    lot = lay_out(tmp_path / "lot", files)
+    outcome = sort(lot, tmp_path / "run", workers=2)
+    if act == "killed":
+        assert "was ended, for lack of memory perhaps" in outcome.put_off[0]
+    assert (outcome.units, outcome.broken, len(outcome.put_off)) == (4, 0, 1)
+    assert outcome.put_off[0].startswith("odd_front.jpg: ")
+    until.touch()
+    outcome = sort(lot, tmp_path / "run", workers=2)
+    assert (outcome.looked_now, outcome.units, outcome.broken, outcome.put_off) == (1, 5, 0, ())
+
+
+def test_a_photo_that_takes_for_ever_is_one_row(tmp_path, monkeypatch):
+    monkeypatch.setattr(sorting, "LOOK_S", 0.5)
+    files = {"u1_front.jpg": photo(plugs="GY"), "slow_front.jpg": photo(act="spin")}
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
+    assert (outcome.units, outcome.broken, outcome.put_off) == (2, 1, ())
+    assert "slow_front.jpg: it took longer" in next(
+        row.message for row in rows(tmp_path / "run") if row.destination == "retake"
+    )
+
+
+def test_broken_photos_are_looked_at_again_when_asked(tmp_path):
+    until = tmp_path / "until"
+    back = photo(face="back", act="fail", until=str(until))
+    lot = lay_out(
+        tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u1_back.jpg": back, "u2_front.jpg": b"torn"}
+    )
+    (lot / "u3_front.jpg").symlink_to(lot / "later.jpg")
+    first = sort(lot, tmp_path / "run")
+    assert (first.units, first.broken) == (4, 3)
+    until.touch()
+    assert sort(lot, tmp_path / "run").looked_now == 0
+    again = sort(lot, tmp_path / "run", retry_broken=True)
+    assert (again.looked_now, again.units, again.broken) == (3, 3, 2)
+    listed = {row.unit: row for row in rows(tmp_path / "run")}
+    assert sorted(row.photos for row in listed.values()) == [0, 1, 2]  # front and back are one unit now
+    assert sum(again.places.values()) == 3
+    assert sort(lot, tmp_path / "run", retry_broken=True).units == 3
 
 
 def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):

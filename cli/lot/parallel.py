@@ -6,16 +6,19 @@ as lost. A worker whose master has died ends itself.
 """
 
 import os
+import re
 import signal
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from threading import Thread
 from typing import Any
+
+from plugface.cli.limited_process import limit_time, reason_of_end
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
 AHEAD = 2
@@ -41,10 +44,18 @@ class WorkerFailed:
     """In place of a result: every worker that took the item died."""
 
     message: str
+    passing: bool = (
+        False  # somebody else ended them, the system for lack of memory perhaps: no fault of the item
+    )
 
 
 def map_unordered(
-    work: Callable[[Any], Any], items: Iterable, *, workers: int = 1, cluster: str | None = None
+    work: Callable[[Any], Any],
+    items: Iterable,
+    *,
+    workers: int = 1,
+    cluster: str | None = None,
+    seconds: float | None = None,
 ) -> Iterator[tuple[Any, Any]]:
     """Do `work` on every item and give (item, result or WorkerFailed) as they come.
 
@@ -58,6 +69,8 @@ def map_unordered(
         Processes on this machine.
     cluster : str or None
         Address of a Dask scheduler, "tcp://host:port"; then `workers` is not used.
+    seconds : float or None
+        Time of the processor that one item may take on this machine; its worker is ended then.
 
     Raises
     ------
@@ -66,7 +79,7 @@ def map_unordered(
     """
     if cluster is not None:
         return _on_cluster(work, iter(items), cluster)
-    return _on_this_machine(work, iter(items), workers)
+    return _on_this_machine(partial(_in_own_process, work, seconds), iter(items), workers)
 
 
 def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[tuple[Any, Any]]:
@@ -83,8 +96,19 @@ def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[
         for item in suspects:
             try:
                 yield from _in_processes(work, iter([item]), 1, {})
-            except TerminatedWorkerError:
-                yield item, WorkerFailed("the process that looked at it died, although it was alone")
+            except TerminatedWorkerError as error:
+                yield item, _why(error)
+
+
+def _why(error: Exception) -> WorkerFailed:
+    """What the end of a worker says, by the exit codes in loky's message."""
+    codes = [int(code) for code in re.findall(r"\((-?\d+)\)", str(error))]
+    reasons = {reason_of_end(code) for code in codes} or {"ended"}
+    if "time" in reasons:
+        return WorkerFailed("it took longer to look at than any photo of a camera")
+    if "broke" in reasons:
+        return WorkerFailed("the process that looked at it died, although it was alone")
+    return WorkerFailed("the process that looked at it was ended, for lack of memory perhaps", passing=True)
 
 
 def _in_processes(
@@ -102,7 +126,7 @@ def _in_processes(
     def submit(count: int) -> None:
         for item in islice(items, count):
             with _ctrl_c_held():
-                out[executor.submit(_in_own_process, work, item)] = item
+                out[executor.submit(work, item)] = item
 
     try:
         submit(AHEAD * workers)
@@ -138,8 +162,10 @@ def _one_threaded(work: Callable, item: Any) -> Any:
     return work(item)
 
 
-def _in_own_process(work: Callable, item: Any) -> Any:
+def _in_own_process(work: Callable, seconds: float | None, item: Any) -> Any:
     _end_with_master()
+    if seconds is not None:
+        limit_time(seconds)
     return _one_threaded(work, item)
 
 

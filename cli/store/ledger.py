@@ -16,7 +16,19 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import platformdirs
-from sqlalchemy import ColumnElement, ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
+from sqlalchemy import (
+    ColumnElement,
+    ForeignKey,
+    Index,
+    UniqueConstraint,
+    create_engine,
+    event,
+    func,
+    literal,
+    not_,
+    or_,
+    select,
+)
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.engine import Connection, Engine, Row, make_url
@@ -380,6 +392,29 @@ def newest_look() -> ColumnElement[bool]:
     return Look.id == select(func.max(later.id)).where(later.photo_id == Look.photo_id).scalar_subquery()
 
 
+def still_counts() -> ColumnElement[bool]:
+    """Whether a unit stands: not where it is a broken photo that was looked at again and could be read.
+
+    What such a photo shows is a unit of its own or part of another one; rows are only added, so that the row
+    of the broken photo stays beside it.
+    """
+    found = aliased(File)
+    came_back = (
+        select(found.id)
+        .where(found.lot_id == Unit.lot_id, found.photo_id.is_not(None))
+        .where(Unit.group_key == literal("unread:") + found.path)
+        .exists()
+    )
+    view = aliased(View)
+    was_read = (
+        select(view.id)
+        .join(Look, Look.photo_id == view.photo_id)
+        .where(view.unit_id == Unit.id, Look.fault == "", newest_look())
+        .exists()
+    )
+    return or_(Unit.method != "broken photo", not_(or_(came_back, was_read)))
+
+
 def record_confirmation(
     session: Session,
     unit: Unit,
@@ -462,6 +497,7 @@ def list_units(session: Session, lot: str | None = None) -> tuple[tuple[str, ...
         .outerjoin(Photo, Photo.id == first)
         .outerjoin(proposal, proposal.id == newest)
         .outerjoin(truth, truth.id == last_truth)
+        .where(still_counts())
         .order_by(Unit.id)
     )
     if lot is not None:

@@ -14,7 +14,18 @@ from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.templates import template_environment
-from plugface.cli.store.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View, newest_look
+from plugface.cli.store.ledger import (
+    File,
+    Ledger,
+    Look,
+    Lot,
+    Photo,
+    Proposal,
+    Unit,
+    View,
+    newest_look,
+    still_counts,
+)
 from plugface.codec import read_decision, read_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
@@ -159,6 +170,7 @@ def _rows(session: Session, lot_id: int) -> list[_Row]:
     earlier = aliased(Proposal)
     newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
     query = select(Unit, Proposal).join(Proposal, Proposal.id == newest).where(Unit.lot_id == lot_id)
+    query = query.where(still_counts())
     return [
         _Row(unit, proposal, read_decision(proposal.decision) if proposal.decision else None)
         for unit, proposal in session.execute(query.order_by(Unit.id))
