@@ -62,6 +62,7 @@ def serve(
     """
     import uvicorn
     from plugface.cli.web.app import create_app
+    from plugface.cli.web.connections import make_protocol
     from plugface.cli.web.words import ENGLISH, load_words
     from plugface.cli.web.yard import Yard, YardSettings
 
@@ -104,7 +105,7 @@ def serve(
             server_header=False,
             proxy_headers=bool(public_url),
             forwarded_allow_ips="127.0.0.1,::1",
-            limit_concurrency=256,
+            http=make_protocol(settings.limits, behind_proxy=bool(public_url)),
             timeout_graceful_shutdown=10,
         )
         uvicorn.Server(config).run(sockets=[door])

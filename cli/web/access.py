@@ -6,6 +6,7 @@ its hash is kept. What is handed out for it is 256 random bits, of which again o
 
 import hashlib
 import hmac
+import ipaddress
 import secrets
 import time
 from collections import deque
@@ -68,6 +69,19 @@ def make_token() -> str:
 def hash_token(token: str) -> str:
     """What is kept of a token; it is random enough not to need a salt or a slow hash."""
     return hashlib.sha256(token.encode()).hexdigest()
+
+
+def network_of(address: str) -> str:
+    """Who an address counts as: an IPv4 address, or the /64 that one household or host has of IPv6."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if found.version == 4:
+        return str(found)
+    if found.ipv4_mapped:
+        return str(found.ipv4_mapped)
+    return str(ipaddress.ip_network((int(found) >> 64 << 64, 64)))
 
 
 class RateLimiter:
