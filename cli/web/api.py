@@ -29,13 +29,13 @@ from plugface.cli.web.documents import (
     UnitLineOut,
     UnitsOut,
 )
+from plugface.cli.web.guard import stated_length
 from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
 from plugface.models.catalogue.entries import Family
 from plugface.models.decision.answers import View
 from plugface.models.decision.opinion import ClaimError, read_claim
-from starlette.requests import ClientDisconnect
 
 
 def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -123,9 +123,12 @@ async def add_photo(
 ) -> AcceptedPhotoOut:
     """Send one photo of a unit. 202: it is on disk and will be answered. 200: it was there already."""
     await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
-    data = await _receive(yard, request)
-    keep = partial(_keep_photo, yard, lot, unit, data, face, more)
-    photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
+    intake = request.app.state.intake
+    size = stated_length(request.headers) or yard.limits.photo_bytes
+    with intake.place(lot.key, size):  # until it is checked, so that memory is bounded
+        data = await intake.receive(request)
+        keep = partial(_keep_photo, yard, lot, unit, data, face, more)
+        photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
     return photo
@@ -255,26 +258,6 @@ def _find_family(yard: Yard, name: str) -> Family:
         if family.key.casefold() == name.casefold():
             return family
     raise Refused("no_family", family=name)
-
-
-async def _receive(yard: Yard, request: Request) -> bytes:
-    """The body of a request, as long as it keeps coming."""
-    slots = request.app.state.receiving
-    if slots.borrowed_tokens >= slots.total_tokens:
-        raise Refused("busy", retry_s=5)
-    async with slots:
-        parts = []
-        stream = request.stream()
-        while True:
-            with anyio.move_on_after(yard.limits.silence_s) as waiting:
-                try:
-                    parts.append(await anext(stream, None))
-                except ClientDisconnect:  # nobody is there any more to read the answer
-                    raise Refused("silence") from None
-            if waiting.cancelled_caught:
-                raise Refused("silence")
-            if parts[-1] is None:
-                return b"".join(parts[:-1])
 
 
 def _keep_photo(

@@ -22,6 +22,7 @@ STATUS = {
     "too_many_bytes": 413,
     "too_many_guesses": 429,
     "too_many_pixels": 413,
+    "too_slow": 408,
     "wrong_host": 421,
     "wrong_method": 405,
 }
