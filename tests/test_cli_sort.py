@@ -17,7 +17,7 @@ from pathlib import Path
 
 import cloudpickle
 import pytest
-from plugface.cli.lot import sorting, worker
+from plugface.cli.lot import scan, sorting, worker
 from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError
 from plugface.cli.present.report.page import write_report
@@ -212,11 +212,24 @@ def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
     assert sort(lot, tmp_path / "run").decided_now == 0
 
 
+def test_pipes_are_no_photos_and_an_odd_time_is_none(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    os.mkfifo(lot / "pipe.jpg")
+    (lot / "link.jpg").symlink_to(lot / "pipe.jpg")
+    os.utime(lot / "u1_front.jpg", ns=(0, 2**62))
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.files, outcome.units, outcome.others) == (2, 2, 2)
+    pipe = scan.Found(str(lot), "pipe.jpg", 0, 0)
+    with pytest.raises(OSError, match="no regular file"):
+        scan.read_bytes(pipe)
+    assert scan.Found("", "", 0, 2**80).written_at is None
+
+
 def test_a_drive_that_is_gone_breaks_no_photo(tmp_path, monkeypatch):
     files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(6)}
     lot = lay_out(tmp_path / "lot", files)
-    scan = sorting.scan_folder(str(lot))
-    monkeypatch.setattr(sorting, "scan_folder", lambda _: scan)
+    listed = sorting.scan_folder(str(lot))
+    monkeypatch.setattr(sorting, "scan_folder", lambda _: listed)
     for name in list(files)[2:]:
         (lot / name).rename(tmp_path / name)  # the stick was pulled out after the folder was listed
     with pytest.raises(RunError, match="4 of 6 photos could not be read: no such file"):
