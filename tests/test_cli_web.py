@@ -2,8 +2,10 @@
 
 import io
 import json
+import sqlite3
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pillow_heif
@@ -182,6 +184,24 @@ def test_a_worker_that_dies_is_tried_again_and_not_for_ever(here, jpeg):
     fates[:] = [WorkerLost("gone")] * 3
     here.client.post(f"{UNITS}/{B}/photos", content=jpeg(2))
     assert "failed several times" in wait_for(here.client, B)["problem"]
+
+
+def test_a_full_disk_leaves_no_unit_in_hand_for_ever(here, jpeg, monkeypatch):
+    full = [True]
+    real = {name: getattr(here.yard.queue, name) for name in ("finish", "put_back", "fail")}
+
+    def write(name, *told):
+        if full[0]:
+            raise sqlite3.OperationalError("database or disk is full")
+        return real[name](*told)
+
+    for name in real:
+        monkeypatch.setattr(here.yard.queue, name, partial(write, name))
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    time.sleep(1.2)
+    assert here.client.get(f"{UNITS}/{A}").json()["state"] == "working"
+    full[0] = False
+    assert wait_for(here.client, seconds=10)["state"] == "answered"
 
 
 def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
