@@ -552,6 +552,12 @@ def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
 
 
+def test_a_strip_is_refused_for_good_and_not_for_the_disk(here):
+    out = io.BytesIO()
+    Image.new("RGB", (70_000, 40)).save(out, "PNG")  # wider than a JPEG can be
+    refused(here.client.post(f"{UNITS}/{A}/photos", content=out.getvalue()), "not_a_photo")
+
+
 def test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on(make_yard, jpeg):
     out = io.BytesIO()
     Image.new("RGB", (7900, 7900)).save(out, "PNG")  # seconds to open and to store as a JPEG

@@ -198,6 +198,14 @@ def test_bad_files_give_one_sentence(data, words):
     assert caught.value.advice
 
 
+@pytest.mark.parametrize("size", [(70_000, 40), (40, 1000)])
+def test_a_strip_is_no_photo(size):
+    out = io.BytesIO()
+    Image.new("RGB", size).save(out, "PNG")
+    with pytest.raises(UnreadablePhoto, match="a strip of"):
+        decode_photo(out.getvalue(), name="strip.png")
+
+
 def test_limit_is_decided_before_decoding():
     # The file has a header and no pixels at all: only the header can have been looked at.
     assert MAX_PIXELS < 13_000 * 10_000

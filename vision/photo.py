@@ -22,6 +22,10 @@ MAX_SCANS = 100
 #: Smallest side of a picture in which anything could be seen, in pixels. Our choice.
 MIN_SIDE_PX = 32
 
+#: Long side of a picture as a multiple of the other; a panorama has ten. A strip shows no unit, and neither the
+#: detectors nor a JPEG (65,500 pixels at most) are made for one. Our choice.
+MAX_ASPECT = 20
+
 #: Share of the pixels asked for along the long side that will do: a half of 4,000 where 2,016 are asked for
 #: takes half the time of the whole and a reduction. Our choice.
 _NEAR_ENOUGH = 0.95
@@ -361,6 +365,12 @@ def _check_size(width: int, height: int, name: str) -> None:
             name,
             f"it is only {width} x {height} pixels, too small to show anything",
             "Send the photo itself, not its thumbnail",
+        )
+    if max(width, height) > MAX_ASPECT * min(width, height):
+        raise UnreadablePhoto(
+            name,
+            f"it is a strip of {width} x {height} pixels, in which no unit can be seen",
+            "Send the photo itself, as the camera made it",
         )
 
 
