@@ -414,6 +414,7 @@ def test_wrong_codes_are_stopped_even_with_the_right_one_after(coded):
     assert 0 < int(answer.headers["retry-after"]) <= 301
     page = coded.client.post("/enter", data={"code": coded.codes[0]}, follow_redirects=False)
     assert page.status_code == 429
+    assert 0 < int(page.headers["retry-after"]) <= 301
     assert "Wait 5 minutes" in page.text
 
 

@@ -29,7 +29,7 @@ class Limits:
     header_s: float = 10.0  # a connection that has asked for nothing after so long is closed
     answer_s: float = 180.0  # one unit
     hold_s: float = 15.0  # how long a unit waits for the further photos that were announced
-    wrong_codes: int = 5  # from one address within `wrong_codes_s`
-    wrong_codes_in_all: int = 60
+    wrong_codes: int = 5  # from one IPv4 address or one /64 of IPv6 within `wrong_codes_s`
+    wrong_codes_per_lot: int = 60  # for one lot, from wherever
     wrong_codes_s: float = 300.0
     session_days: int = 30

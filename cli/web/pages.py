@@ -77,6 +77,8 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
     except Refused as refused:
         answer = _page(request, "enter.html", None, problem=_words(yard, refused))
         answer.status_code = refused.status
+        if refused.retry_s:
+            answer.headers["retry-after"] = str(refused.retry_s)
         return answer
     answer = RedirectResponse("/", status_code=303)
     answer.set_cookie(
