@@ -15,7 +15,12 @@ def now():
 
 @pytest.fixture
 def queue(tmp_path, now):
-    made = Queue(tmp_path / "queue.sqlite", Limits(waiting_units=2, photos_per_unit=2), clock=lambda: now[0])
+    made = Queue(
+        tmp_path / "queue.sqlite",
+        Limits(waiting_units=2, photos_per_unit=2),
+        clock=lambda: now[0],
+        steady=lambda: now[0],
+    )
     made.add_lot("L", "lot", None)
     made.add_lot("M", "other", None)
     yield made
@@ -52,6 +57,17 @@ def test_announced_photos_are_waited_for_but_not_for_ever(queue, now):
     accept(queue, B, "s3", more=True)
     now[0] += Limits().hold_s + 0.1
     assert len(queue.claim().unit.photos) == 1
+
+
+def test_a_clock_that_is_set_back_holds_nothing(tmp_path):
+    now, passed = [1_000_000.0], [50.0]
+    queue = Queue(tmp_path / "q.sqlite", Limits(), clock=lambda: now[0], steady=lambda: passed[0])
+    queue.add_lot("L", "lot", None)
+    accept(queue, more=True)
+    now[0] -= 3600.0
+    passed[0] += Limits().hold_s + 0.1
+    assert queue.claim() is not None
+    queue.close()
 
 
 def test_the_last_photo_sent_again_ends_the_waiting(queue):

@@ -85,10 +85,10 @@ def network_of(address: str) -> str:
 
 
 class RateLimiter:
-    """Counts wrong codes over a window of time, by who tries and for which lot; in memory, so a restart forgets.
+    """Counts wrong codes over a window of time, by who tries and at which lot; a restart forgets them.
 
-    Who tries is a network (see `network_of`): a host has all of a /64 to choose its address from. A lot that is
-    guessed at from many networks is shut for a while, and no other lot with it.
+    Who tries is a network (see `network_of`): a host has all of a /64 to choose its address from. A lot that
+    is guessed at from many networks is shut for a while, and no other lot with it.
 
     Parameters
     ----------

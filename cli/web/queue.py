@@ -120,14 +120,29 @@ class Job:
 class Queue:
     """The open queue of one yard folder; safe to use from several threads of one process.
 
+    Parameters
+    ----------
+    file : Path
+    limits : Limits
+    clock : callable, optional
+        Seconds since 1970, for what outlives the program.
+    steady : callable, optional
+        Seconds that never go back, for how long a unit waits: a clock that is set back must not hold it.
+
     Raises
     ------
     YardError
         If the file cannot be opened or is none of ours.
     """
 
-    def __init__(self, file: Path, limits: Limits, clock: Callable[[], float] = time.time) -> None:
-        self.limits, self._clock = limits, clock
+    def __init__(
+        self,
+        file: Path,
+        limits: Limits,
+        clock: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.limits, self._clock, self._steady = limits, clock, steady
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
@@ -211,7 +226,7 @@ class Queue:
                     (claimed, text, lot, unit),
                 )
                 if row["state"] != "new":
-                    self._await(db, lot, unit, self._clock())
+                    self._await(db, lot, unit, self._steady())
         return self.unit(lot, unit)
 
     def accept(
@@ -241,11 +256,11 @@ class Queue:
                     "INSERT INTO photos VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (lot, unit, len(photos) + 1, sha256, face, size_bytes, now_utc()),
                 )
-                self._await(db, lot, unit, self._clock() + (self.limits.hold_s if more else 0.0))
+                self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
             elif not more:  # sent again as the last one: nothing is waited for any longer
                 db.execute(
                     "UPDATE units SET ready = ? WHERE lot = ? AND id = ? AND state = 'waiting'",
-                    (self._clock(), lot, unit),
+                    (self._steady(), lot, unit),
                 )
             row = (
                 known
@@ -275,7 +290,7 @@ class Queue:
                 "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid ="
                 " (SELECT rowid FROM units WHERE state = 'waiting' AND ready <= ?"
                 " ORDER BY ready, created_at LIMIT 1) RETURNING *",
-                (self._clock(),),
+                (self._steady(),),
             ).fetchone()
             return row and Job(_unit(db, row), row["attempts"])
 
