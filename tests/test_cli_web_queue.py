@@ -49,6 +49,26 @@ def test_the_longest_waiting_is_answered_first(queue, now):
     assert [queue.claim().unit.id, queue.claim().unit.id, queue.claim()] == [A, B, None]
 
 
+def test_lots_take_turns(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=5), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    queue.add_lot("M", "other", None)
+    for number in range(5):
+        accept(queue, f"{number:032x}", f"s{number}")
+        now[0] += 1
+    with pytest.raises(Refused, match="queue_full"):
+        accept(queue, C, "s9")
+    accept(queue, A, "s1", lot="M")
+    now[0] += 1
+    assert queue.ahead_of(queue.unit("M", A)) == 1  # one of the other lot, however many it has
+    assert queue.ahead_of(queue.unit("L", f"{4:032x}")) == 5
+    order = [queue.claim().unit for _ in range(6)]
+    assert [unit.lot for unit in order] == ["L", "M", "L", "L", "L", "L"]
+    assert [unit.number for unit in order if unit.lot == "L"] == [1, 2, 3, 4, 5]
+    assert queue.claim() is None
+    queue.close()
+
+
 def test_announced_photos_are_waited_for_but_not_for_ever(queue, now):
     accept(queue, more=True)
     assert queue.claim() is None

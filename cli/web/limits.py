@@ -11,7 +11,8 @@ class Limits:
     photo_pixels: int = 64_000_000  # decoded: 192 MB of RGB
     message_bytes: int = 64_000  # any other request
     photos_per_unit: int = 8
-    waiting_units: int = 100  # the queue; at 3 s a unit the last one waits five minutes
+    waiting_units: int = 200  # the queue of all lots
+    waiting_per_lot: int = 100  # of these, of one lot; at 3 s a unit the last one waits five minutes
     units_per_lot: int = 20_000
     decoding_at_once: int = 2  # photos checked at the same time, each in a process with its pixels in memory
     decoding_s: float = 20.0  # of the processor, for checking one photo; the largest honest one takes 4 s

@@ -8,6 +8,7 @@ program ended waits again at the next start, so nothing that was accepted goes w
 The ledger keeps what was proposed and confirmed, for good; this file keeps what the page needs to work.
 """
 
+import itertools
 import json
 import sqlite3
 import threading
@@ -143,6 +144,7 @@ class Queue:
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
+        self._turn, self._turns = itertools.count(1), {}  # lot -> its latest turn at the workers
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
@@ -279,20 +281,36 @@ class Queue:
         """
         with self._read() as db:
             row = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
-            self._refuse_full(db, row["state"] if row else "new")
+            self._refuse_full(db, lot, row["state"] if row else "new")
 
     # Answering
 
     def claim(self) -> Job | None:
-        """The unit that has waited longest, now being worked on; None if none may be taken yet."""
+        """The next unit, now being worked on; None if none may be taken yet.
+
+        Lots take turns, so that one with many units holds no other; within a lot the longest waiting comes
+        first.
+        """
         with self._write() as db:
-            row = db.execute(
-                "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid ="
-                " (SELECT rowid FROM units WHERE state = 'waiting' AND ready <= ?"
-                " ORDER BY ready, created_at LIMIT 1) RETURNING *",
+            first = db.execute(
+                "SELECT rowid, lot, min(ready), min(created_at) FROM units AS u"
+                " WHERE state = 'waiting' AND ready <= ? AND NOT EXISTS (SELECT 1 FROM units AS o"
+                " WHERE o.lot = u.lot AND o.state = 'waiting'"
+                " AND (o.ready, o.created_at, o.number) < (u.ready, u.created_at, u.number))"
+                " GROUP BY lot ORDER BY ready, created_at",
                 (self._steady(),),
+            ).fetchall()
+            if not first:
+                return None
+            chosen = min(
+                first, key=lambda row: self._turns.get(row["lot"], 0)
+            )  # of equals the longest waiting
+            self._turns[chosen["lot"]] = next(self._turn)
+            row = db.execute(
+                "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid = ? RETURNING *",
+                (chosen["rowid"],),
             ).fetchone()
-            return row and Job(_unit(db, row), row["attempts"])
+            return Job(_unit(db, row), row["attempts"])
 
     def finish(self, job: Job, answer: AnswerEntry) -> None:
         """Keep an answer; the unit is answered unless something came in meanwhile."""
@@ -343,13 +361,18 @@ class Queue:
             return [_unit(db, row) for row in rows]
 
     def ahead_of(self, unit: UnitEntry) -> int:
-        """How many units are answered before this one."""
+        """How many units are answered before this one; of the other lots, which take turns with its own."""
         with self._read() as db:
-            return db.execute(
-                "SELECT count(*) FROM units WHERE state = 'working' OR (state = 'waiting' AND ready <"
-                " (SELECT ready FROM units WHERE lot = ? AND id = ?))",
+            rows = db.execute(
+                "SELECT u.lot AS lot, u.state = 'working' AS working,"
+                " count(*) FILTER (WHERE u.state = 'working' OR u.lot != me.lot OR u.ready < me.ready) AS n"
+                " FROM units AS u, (SELECT lot, ready FROM units WHERE lot = ? AND id = ?) AS me"
+                " WHERE u.state IN ('working', 'waiting') GROUP BY u.lot, working",
                 (unit.lot, unit.id),
-            ).fetchone()[0]
+            ).fetchall()
+        own = sum(row["n"] for row in rows if row["lot"] == unit.lot and not row["working"])
+        others = (min(row["n"], own + 1) for row in rows if row["lot"] != unit.lot and not row["working"])
+        return own + sum(others) + sum(row["n"] for row in rows if row["working"])
 
     def counts(self, lot: str) -> dict[str, int]:
         """Units of a lot by state."""
@@ -374,18 +397,22 @@ class Queue:
 
     def _await(self, db: sqlite3.Connection, lot: str, unit: str, ready: float) -> None:
         state = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()[0]
-        self._refuse_full(db, state)
+        self._refuse_full(db, lot, state)
         db.execute(
             "UPDATE units SET state = 'waiting', turn = turn + 1, ready = ?, attempts = 0, problem = ''"
             " WHERE lot = ? AND id = ?",
             (ready, lot, unit),
         )
 
-    def _refuse_full(self, db: sqlite3.Connection, state: str) -> None:
+    def _refuse_full(self, db: sqlite3.Connection, lot: str, state: str) -> None:
         if state in ("waiting", "working"):  # it has its place
             return
-        waiting = db.execute("SELECT count(*) FROM units WHERE state IN ('waiting', 'working')").fetchone()[0]
-        if waiting >= self.limits.waiting_units:
+        waiting, own = db.execute(
+            "SELECT count(*), count(*) FILTER (WHERE lot = ?) FROM units"
+            " WHERE state IN ('waiting', 'working')",
+            (lot,),
+        ).fetchone()
+        if waiting >= self.limits.waiting_units or own >= self.limits.waiting_per_lot:
             raise Refused("queue_full", retry_s=20, waiting=waiting)
 
     def _leave(self, db: sqlite3.Connection, job: Job, state: State, problem: str) -> None:
