@@ -1,6 +1,7 @@
 """plugface serve: the yard page, for phones and for other programs."""
 
 import ipaddress
+import signal
 import socket
 from pathlib import Path
 from typing import Annotated
@@ -82,6 +83,9 @@ def serve(
         workers=workers,
         words=load_words(text or ENGLISH),
     )
+    # uvicorn hands a signal on once it has ended; unhandled, it would end us before the files are closed, and
+    # the newest rows would be in the write-ahead log alone, which a copy of ledger.sqlite lacks.
+    signal.signal(signal.SIGTERM, _end)
     yard = Yard(settings)
     address = public_url or f"http://{f'[{host}]' if ':' in host else host}:{port}"
     try:
@@ -109,8 +113,14 @@ def serve(
             timeout_graceful_shutdown=10,
         )
         uvicorn.Server(config).run(sockets=[door])
+    except KeyboardInterrupt:  # both ways to end it are the ordinary one
+        pass
     finally:
         yard.close()
+
+
+def _end(*_signal: object) -> None:
+    raise KeyboardInterrupt
 
 
 def _listen(host: str, port: int) -> socket.socket:
