@@ -553,6 +553,48 @@ def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
 
 
+def on_disk(made) -> int:
+    return sum(path.is_file() for path in (made.folder / "photos").rglob("*"))
+
+
+def test_what_is_refused_is_not_on_the_disk(make_yard, jpeg):
+    made = make_yard(limits={"photos_per_unit": 2})
+    with made.client as client:
+        made.stand_in.gate.clear()
+        for number in range(2):
+            client.post(f"{UNITS}/{A}/photos", content=jpeg(number))
+        files = on_disk(made)
+        for number in range(2, 6):
+            refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(number)), "photos_full")
+        assert on_disk(made) == files
+        made.yard.queue.has_room = lambda *_: None  # as if others came in between
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(7)), "photos_full")
+        assert on_disk(made) == files
+        made.stand_in.gate.set()
+
+
+def test_a_lot_has_a_quota(make_yard, jpeg):
+    made = make_yard(limits={"bytes_per_lot": 2 * len(jpeg(1))})
+    with made.client as client:
+        for number in (1, 2):
+            assert client.post(f"{UNITS}/{number:032x}/photos", content=jpeg(number)).status_code == 202
+        refused(client.post(f"{UNITS}/{B}/photos", content=jpeg(3)), "quota_full")
+        refused(client.get(f"{UNITS}/{B}"), "no_unit")
+
+
+def test_what_a_killed_page_left_behind_is_swept(make_yard, jpeg):
+    first = make_yard()
+    with first.client as client:
+        client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        wait_for(client)
+    first.yard.close()
+    files = on_disk(first)
+    for name in (f"{'0' * 64}.jpg", f".{'0' * 64}.jpg.part"):
+        (first.folder / "photos" / "00").mkdir(exist_ok=True)
+        (first.folder / "photos" / "00" / name).write_bytes(b"left behind")
+    assert on_disk(make_yard()) == files
+
+
 def test_a_strip_is_refused_for_good_and_not_for_the_disk(here):
     out = io.BytesIO()
     Image.new("RGB", (70_000, 40)).save(out, "PNG")  # wider than a JPEG can be

@@ -1,5 +1,7 @@
 """The queue: nothing accepted is lost, nothing is answered for another, and it ends somewhere."""
 
+import time
+
 import pytest
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.queue import AnswerEntry, Queue, YardError
@@ -66,6 +68,21 @@ def test_lots_take_turns(tmp_path, now):
     assert [unit.lot for unit in order] == ["L", "M", "L", "L", "L", "L"]
     assert [unit.number for unit in order if unit.lot == "L"] == [1, 2, 3, 4, 5]
     assert queue.claim() is None
+    queue.close()
+
+
+def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
+    now = [time.time()]
+    queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    for unit in (A, B):
+        queue.describe("L", unit, "TERN 2", {})
+    with pytest.raises(Refused, match="lot_full"):
+        accept(queue, C, "s1")
+    now[0] += 61.0
+    accept(queue, C, "s1")
+    assert queue.unit("L", C).number == 3
+    assert queue.unit("L", A) is None
     queue.close()
 
 

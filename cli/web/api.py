@@ -270,8 +270,15 @@ def _keep_photo(
         photo = yard.check_photo(data)
     except UnreadablePhoto as error:
         raise Refused("not_a_photo", problem=error.problem, advice=error.advice) from None
-    yard.shelf.keep(photo)
-    entry, new = yard.queue.accept(
-        lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more
-    )
+    yard.queue.has_room(lot.key, unit, photo.sha256, len(photo.data))  # what is refused is not written at all
+    with yard.keeping:
+        yard.shelf.keep(photo)
+        try:
+            entry, new = yard.queue.accept(
+                lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more
+            )
+        except Refused:  # others came first
+            if photo.sha256 not in yard.queue.kept_photos():
+                yard.shelf.drop(photo.sha256)
+            raise
     return _photo_out(unit, entry), new

@@ -14,6 +14,8 @@ class Limits:
     waiting_units: int = 200  # the queue of all lots
     waiting_per_lot: int = 100  # of these, of one lot; at 3 s a unit the last one waits five minutes
     units_per_lot: int = 20_000
+    bytes_per_lot: int = 20_000_000_000  # of photos on disk
+    empty_unit_s: float = 86_400.0  # a unit that has no photo for so long makes room for others
     decoding_at_once: int = 2  # photos checked at the same time, each in a process with its pixels in memory
     decoding_s: float = 20.0  # of the processor, for checking one photo; the largest honest one takes 4 s
     decoding_bytes: int = 1_500_000_000  # of memory, for checking one photo

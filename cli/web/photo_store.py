@@ -10,6 +10,7 @@ disk.
 import hashlib
 import io
 import os
+from collections.abc import Container
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -174,6 +175,20 @@ class PhotoStore:
             write_whole(place, photo.data)
             for folder in (place.parent, self.folder):
                 _sync_folder(folder)
+
+    def drop(self, sha256: str) -> None:
+        """Delete a photo and the smaller ones beside it."""
+        for file in (self.place(sha256), self.shown(sha256), self.small(sha256)):
+            file.unlink(missing_ok=True)
+
+    def sweep(self, wanted: Container[str]) -> int:
+        """Delete what belongs to no wanted photo, as a killed program leaves it; says how many files."""
+        swept = 0
+        for file in self.folder.glob("??/*"):
+            if file.name.endswith(".part") or file.name.partition(".")[0] not in wanted:
+                file.unlink(missing_ok=True)
+                swept += 1
+        return swept
 
     def place(self, sha256: str) -> Path:
         """Where the photo with this content lies."""

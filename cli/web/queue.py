@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -162,6 +163,7 @@ class Queue:
         with self._write() as db:
             db.execute("UPDATE units SET state = 'waiting', ready = 0 WHERE state IN ('working', 'waiting')")
             db.execute("DELETE FROM tokens WHERE expires < ?", (self._clock(),))
+            self._drop_empty(db)
             return db.execute("SELECT count(*) FROM units WHERE state = 'waiting'").fetchone()[0]
 
     # Lots and who may see them
@@ -247,13 +249,13 @@ class Queue:
         """
         with self._write() as db:
             self._ensure(db, lot, unit)
+            self._refuse_over_quota(db, lot, size_bytes)
             photos = db.execute(
                 "SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", (lot, unit)
             ).fetchall()
             known = next((row for row in photos if row["sha256"] == sha256), None)
             if known is None:
-                if len(photos) >= self.limits.photos_per_unit:
-                    raise Refused("photos_full", most=self.limits.photos_per_unit)
+                self._refuse_many_photos(len(photos))
                 db.execute(
                     "INSERT INTO photos VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (lot, unit, len(photos) + 1, sha256, face, size_bytes, now_utc()),
@@ -272,16 +274,28 @@ class Queue:
             )
         return _photo(row), known is None
 
-    def has_room(self, lot: str, unit: str) -> None:
-        """Refuse a photo before it is received where it could not be taken in.
+    def has_room(self, lot: str, unit: str, sha256: str = "", size_bytes: int = 0) -> None:
+        """Refuse a photo where it could not be taken in: before it is received, and before it is written.
 
         Raises
         ------
         Refused
         """
         with self._read() as db:
+            self._refuse_over_quota(db, lot, size_bytes)
+            if sha256:
+                photos = db.execute(
+                    "SELECT sha256 FROM photos WHERE lot = ? AND unit = ?", (lot, unit)
+                ).fetchall()
+                if sha256 not in {row["sha256"] for row in photos}:
+                    self._refuse_many_photos(len(photos))
             row = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
             self._refuse_full(db, lot, row["state"] if row else "new")
+
+    def kept_photos(self) -> set[str]:
+        """SHA-256 of every photo of every lot."""
+        with self._read() as db:
+            return {row["sha256"] for row in db.execute("SELECT sha256 FROM photos")}
 
     # Answering
 
@@ -386,8 +400,11 @@ class Queue:
         if row is None:
             number = db.execute("SELECT coalesce(max(number), 0) + 1 FROM units WHERE lot = ?", (lot,))
             number = number.fetchone()[0]
-            if number > self.limits.units_per_lot:
-                raise Refused("lot_full", most=self.limits.units_per_lot)
+            count = "SELECT count(*) FROM units WHERE lot = ?"
+            if db.execute(count, (lot,)).fetchone()[0] >= self.limits.units_per_lot:
+                self._drop_empty(db)
+                if db.execute(count, (lot,)).fetchone()[0] >= self.limits.units_per_lot:
+                    raise Refused("lot_full", most=self.limits.units_per_lot)
             db.execute(
                 "INSERT INTO units (lot, id, number, created_at) VALUES (?, ?, ?, ?)",
                 (lot, unit, number, now_utc()),
@@ -414,6 +431,27 @@ class Queue:
         ).fetchone()
         if waiting >= self.limits.waiting_units or own >= self.limits.waiting_per_lot:
             raise Refused("queue_full", retry_s=20, waiting=waiting)
+
+    def _refuse_many_photos(self, count: int) -> None:
+        if count >= self.limits.photos_per_unit:
+            raise Refused("photos_full", most=self.limits.photos_per_unit)
+
+    def _refuse_over_quota(self, db: sqlite3.Connection, lot: str, size_bytes: int) -> None:
+        taken = db.execute(
+            "SELECT coalesce(sum(size_bytes), 0) FROM photos WHERE lot = ?", (lot,)
+        ).fetchone()[0]
+        if taken + size_bytes > self.limits.bytes_per_lot:
+            raise Refused("quota_full", most=f"{self.limits.bytes_per_lot / 1e9:.2g}")
+
+    def _drop_empty(self, db: sqlite3.Connection) -> None:
+        """Forget units that never got a photo; the last of a lot stays, so that no number is given twice."""
+        before = datetime.fromtimestamp(self._clock() - self.limits.empty_unit_s, UTC).isoformat()
+        db.execute(
+            "DELETE FROM units WHERE state = 'new' AND created_at < ? AND number <"
+            " (SELECT max(number) FROM units AS o WHERE o.lot = units.lot) AND NOT EXISTS"
+            " (SELECT 1 FROM photos WHERE photos.lot = units.lot AND photos.unit = units.id)",
+            (before,),
+        )
 
     def _leave(self, db: sqlite3.Connection, job: Job, state: State, problem: str) -> None:
         db.execute(

@@ -17,6 +17,7 @@ STATUS = {
     "not_found": 404,
     "not_kept": 503,
     "photos_full": 409,
+    "quota_full": 507,
     "queue_full": 503,
     "silence": 408,
     "too_many_bytes": 413,

@@ -1,5 +1,6 @@
 """What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -65,6 +66,8 @@ class Yard:
         pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
         self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
         self.shelf = PhotoStore(settings.folder / "photos")
+        self.keeping = threading.Lock()  # while a photo is written and entered, or taken back
+        self.shelf.sweep(self.queue.kept_photos())
         look_version = worker.PipelineAnalyser(settings.catalogue).look_version
         self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
         self.check_photo = check_photo or PhotoChecker(self.limits)
