@@ -8,10 +8,13 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
+import plugface.vision.network_files
 import pytest
 from plugface.cli import errors
 from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.present import charts, picture
 from plugface.cli.settings import demo_folder
 from plugface.cli.store import ledger as ledger_module
@@ -31,6 +34,35 @@ def test_a_damaged_network_is_named_with_what_to_do(tmp_path) -> None:
     assert said.message.startswith(f"{path}: it is not a network that can be loaded")
     assert said.message.endswith("Install plugface again.")
     assert (said.exit_code, said.unforeseen) == (2, False)
+
+
+def test_a_network_with_changed_bytes_is_not_used(tmp_path) -> None:
+    shipped = Path(plugface.vision.network_files.__file__).parent / "weights"
+    for name in ("cast_reader.onnx", "SHA256SUMS"):
+        shutil.copy(shipped / name, tmp_path / name)
+    assert load_network(str(tmp_path / "cast_reader.onnx"))
+    changed = tmp_path / "changed"
+    changed.mkdir()
+    shutil.copy(shipped / "SHA256SUMS", changed)
+    data = bytearray((shipped / "cast_reader.onnx").read_bytes())
+    data[2_000_000:2_000_050] = bytes(50)
+    (changed / "cast_reader.onnx").write_bytes(data)
+    with pytest.raises(BrokenNetwork, match="not those that were shipped"):
+        load_network(str(changed / "cast_reader.onnx"))
+
+
+def test_the_list_of_networks_is_that_of_the_files() -> None:
+    shipped = Path(plugface.vision.network_files.__file__).parent / "weights"
+    for path in shipped.glob("*.onnx"):
+        found = plugface.vision.network_files.find_sum(path)
+        assert found == plugface.vision.network_files.measure_sum(path), (
+            "after a training: (cd vision/weights && sha256sum *.onnx > SHA256SUMS)"
+        )
+
+
+def test_the_version_of_a_look_names_the_weights() -> None:
+    version = PipelineAnalyser(demo_folder() / "marrow_finch").look_version
+    assert f"weights {plugface.vision.network_files.weights_version()}" in version
 
 
 def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> None:

@@ -22,8 +22,8 @@ MAX_SCANS = 24
 #: Smallest side of a picture in which anything could be seen, in pixels. Our choice.
 MIN_SIDE_PX = 32
 
-#: Long side of a picture as a multiple of the other; a panorama has ten. A strip shows no unit, and neither the
-#: detectors nor a JPEG (65,500 pixels at most) are made for one. Our choice.
+#: Long side of a picture as a multiple of the other; a panorama has ten. A strip shows no unit, and neither
+#: detectors nor JPEG (65,500 pixels at most) are made for one. Our choice.
 MAX_ASPECT = 20
 
 #: Share of the pixels asked for along the long side that will do: a half of 4,000 where 2,016 are asked for

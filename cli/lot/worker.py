@@ -65,9 +65,11 @@ class PipelineAnalyser:
 
     @property
     def look_version(self) -> str:
-        """Version of what looks at photos: the software, and the catalogue's own shades if it has any."""
+        """Version of what looks at photos: software, weights, and the catalogue's own shades if any."""
+        from plugface.cli import pipeline
+
         shades = _catalogue(self.catalogue).head.shades
-        software = f"plugface {version('plugface')}"
+        software = f"plugface {version('plugface')}, weights {pipeline.weights_version()}"
         if not shades:
             return software
         return f"{software}, shades {hashlib.sha256(repr(shades).encode()).hexdigest()[:8]}"
