@@ -54,6 +54,9 @@ COMMANDS = {
     "ledger export": Entry(
         "plugface.cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."
     ),
+    "ledger verify": Entry(
+        "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
+    ),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."

@@ -99,6 +99,22 @@ def export(
     typer.echo(f"{count} units written to {out}")
 
 
+def verify(where: Where = None) -> None:
+    """Compare every row of a ledger with its hash chain: what was changed, taken out or slipped in is named.
+
+    Exit code: 0 when every row is as it was written, 1 when one is not, 2 when there is no such ledger.
+    """
+    ledger = open_existing(where)
+    found = ledger.verify()
+    ledger.close()
+    for problem in found.problems:
+        typer.echo(problem, err=True)
+    if found.problems:
+        typer.echo("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
+        raise typer.Exit(1)
+    typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
+
+
 def open_existing(where: str | None) -> Ledger:
     """Open a ledger that must be there already.
 
