@@ -394,6 +394,32 @@ def test_postgresql_keeps_the_same_promises(postgresql):
     Ledger(postgresql).close()
 
 
+def test_first_starts_on_a_fresh_postgresql_do_not_collide(postgresql):
+    import psycopg
+
+    for attempt in range(4):
+        with psycopg.connect(postgresql, autocommit=True) as server:
+            server.execute(f"CREATE DATABASE fresh{attempt}")
+        fresh = postgresql.replace("/postgres?", f"/fresh{attempt}?")
+        with ThreadPoolExecutor(4) as starters:
+            for ledger in starters.map(Ledger, [fresh] * 4):
+                ledger.close()
+
+
+def test_postgresql_chains_what_several_write_at_once(postgresql):
+    ledgers = [Ledger(postgresql) for _ in range(3)]
+
+    def add(number: int) -> None:
+        for more in range(5):
+            add_unit(ledgers[number], f"C-{number}-{more}", lot=f"chained {number}")
+
+    with ThreadPoolExecutor(3) as writers:
+        list(writers.map(add, range(3)))
+    assert ledgers[0].verify().problems == ()
+    for ledger in ledgers:
+        ledger.close()
+
+
 def test_sqlite_is_in_write_ahead_mode(ledger, tmp_path):
     assert sqlite3.connect(tmp_path / "ledger.sqlite").execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
