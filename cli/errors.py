@@ -5,6 +5,8 @@ request cannot be used; 70 a fault of plugface itself (EX_SOFTWARE of BSD sysexi
 """
 
 import json
+import os
+import re
 import sys
 import tempfile
 import traceback
@@ -126,7 +128,7 @@ def report(error: BaseException, *, as_json: bool) -> int:
     message = said.message
     if said.unforeseen:
         message += f" The whole trace is in {_log(error)}; please report it."
-    typer.echo(f"error: {message}", err=True)
+    typer.echo(f"error: {_mask(message)}", err=True)
     if as_json:
         with suppress(OSError):  # it may be what went wrong: a full disk under the output
             typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
@@ -150,17 +152,27 @@ def _log(error: BaseException) -> str:
     import platformdirs
 
     entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {installed_version()} {sys.argv[1:]}\n"
-    entry += "".join(traceback.format_exception(error)) + "\n"
+    entry = _mask(entry + "".join(traceback.format_exception(error)) + "\n")
     for folder in (platformdirs.user_log_path("plugface"), Path(tempfile.gettempdir())):
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            with (folder / "plugface.log").open("a", encoding="utf-8") as log:
+            with open(folder / "plugface.log", "a", encoding="utf-8", opener=_open_private) as log:
+                os.chmod(log.fileno(), 0o600)  # also one that an older plugface made
                 log.write(entry)
             return str(folder / "plugface.log")
         except OSError:
             continue
     typer.echo(entry, err=True)
     return "the lines above (no log could be written)"
+
+
+def _open_private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def _mask(text: str) -> str:
+    """The same text without passwords in addresses such as a ledger's."""
+    return re.sub(r"(\w://[^\s:/@'\"]*):[^\s@'\"]+@", r"\1:***@", text)
 
 
 def _dotted(cls: type) -> str:

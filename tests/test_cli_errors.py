@@ -67,6 +67,19 @@ def test_the_system_says_which_file():
     assert (said.exit_code, said.http_status) == (2, 404)
 
 
+def test_the_log_is_private_and_holds_no_password(tmp_path, monkeypatch, capsys):
+
+    monkeypatch.setattr(platformdirs, "user_log_path", lambda *_: tmp_path)
+    address = "postgresql://ada:s3cret:w0rd@db.example/ledger"
+    monkeypatch.setattr("sys.argv", ["plugface", "sort", "--ledger", address])
+    errors.report(RuntimeError(f"cannot reach {address}"), as_json=False)
+    log = tmp_path / "plugface.log"
+    assert log.stat().st_mode & 0o777 == 0o600
+    assert "s3cret" not in log.read_text()
+    assert "w0rd" not in log.read_text()
+    assert "ada:***@db.example" in log.read_text()
+
+
 def test_an_unforeseen_error_goes_to_the_log(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(platformdirs, "user_log_path", lambda name: tmp_path / name)
     try:

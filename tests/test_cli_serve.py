@@ -94,6 +94,9 @@ def test_a_named_lot_gets_a_code_that_is_said_once(start, port, tmp_path):
     url = f"http://127.0.0.1:{port}"
     process, said = start("--lot", "North gate")
     code = re.search(r"access code (\S+)", said)[1]
+    kept = [path for path in (tmp_path / "yard").rglob("*") if path.is_file()]
+    assert len(kept) >= 3
+    assert not [path for path in kept if path.stat().st_mode & 0o077]
     with pytest.raises(urllib.error.HTTPError, match="401"):
         ask(f"{url}/api/v1/lot")
     json_type = {"content-type": "application/json"}

@@ -424,6 +424,13 @@ def test_sqlite_is_in_write_ahead_mode(ledger, tmp_path):
     assert sqlite3.connect(tmp_path / "ledger.sqlite").execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
+def test_a_ledger_is_for_its_owner_alone(ledger, tmp_path):
+    add_unit(ledger)
+    files = list(tmp_path.glob("ledger.sqlite*"))
+    assert len(files) == 3
+    assert {file.stat().st_mode & 0o777 for file in files} == {0o600}
+
+
 # The chain over all rows
 
 

@@ -1,6 +1,7 @@
 """plugface serve: the yard page, for phones and for other programs."""
 
 import ipaddress
+import os
 import signal
 import socket
 from pathlib import Path
@@ -86,6 +87,7 @@ def serve(
     # uvicorn hands a signal on once it has ended; unhandled, it would end us before the files are closed, and
     # the newest rows would be in the write-ahead log alone, which a copy of ledger.sqlite lacks.
     signal.signal(signal.SIGTERM, _end)
+    os.umask(0o077)  # photos, queue and ledger are for the account that runs the page alone
     yard = Yard(settings)
     address = public_url or f"http://{f'[{host}]' if ':' in host else host}:{port}"
     try:

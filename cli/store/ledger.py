@@ -8,10 +8,11 @@ are.
 SQLite (write-ahead log) is the default; any SQLAlchemy URL serves, PostgreSQL for a ledger that is shared.
 """
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -186,6 +187,11 @@ def _connect(url: str) -> Engine:
         return create_engine(address, pool_pre_ping=True)
     if address.get_backend_name() != "sqlite":
         raise ArgumentError("a ledger can be kept in SQLite or PostgreSQL")
+    if address.database and address.database != ":memory:":
+        with suppress(OSError):  # whatever is wrong there is said when it is opened
+            os.close(
+                os.open(address.database, os.O_RDWR | os.O_CREAT, 0o600)
+            )  # with its log, which follows it
     engine = create_engine(url, connect_args={"timeout": BUSY_S, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
