@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import plugface.vision.network_files
@@ -114,6 +115,13 @@ def test_a_family_that_vanishes_while_the_catalogue_is_read_is_named(tmp_path, m
         read_catalogue(folder)
     message = errors.explain(caught.value).message
     assert message == f"{folder / 'zz_gone.toml'}: no such file or directory. Check the path."
+
+
+def test_threads_may_write_one_file_at_once(tmp_path) -> None:
+    with ThreadPoolExecutor(8) as threads:  # without care, every second one found its part gone
+        for write in [threads.submit(write_whole, tmp_path / "x", b"%d" % n) for n in range(200)]:
+            write.result()
+    assert [path.name for path in tmp_path.iterdir()] == ["x"]
 
 
 @pytest.mark.parametrize(
