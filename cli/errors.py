@@ -46,6 +46,7 @@ KNOWN = {
     ),
     "plugface.models.unit_choice.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
     "plugface.cli.evaluation.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
+    "plugface.cli.limited_process.Stopped": Known(2, 422, "Save it again as an ordinary JPEG."),
     "plugface.cli.lot.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
     "plugface.cli.lot.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),
     "plugface.cli.lot.parallel.ClusterError": Known(
@@ -180,4 +181,6 @@ def _dotted(cls: type) -> str:
 
 
 def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    """Without line breaks, and without what a terminal would take for an order."""
+    text = " ".join(text.split())
+    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in text)

@@ -1,6 +1,7 @@
 """One table says how every error leaves the program."""
 
 import ast
+import io
 import json
 import subprocess
 import sys
@@ -117,3 +118,16 @@ def test_explaining_imports_no_pipeline():
     heavy = ("cv2", "pydantic", "sklearn", "sqlalchemy")
     code = f"import sys, plugface.cli.errors; sys.exit(any(m in sys.modules for m in {heavy}))"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0
+
+
+def test_nothing_that_was_read_orders_the_terminal_about():
+    from plugface.cli.present.terminal import Screen
+    from rich.text import Text
+
+    out = io.StringIO()
+    screen = Screen(file=out)
+    for name in ("\x1b]0;owned\x07[bold]run[/north]", Text("\x1b[2J")):
+        screen.print(name)
+    assert "\x1b" not in out.getvalue()
+    assert "[bold]run[/north]" in out.getvalue()
+    assert "\x1b" not in errors.explain(FileNotFoundError(2, "gone", "a\x1b[2J.jpg")).message

@@ -553,3 +553,11 @@ def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
     assert (outcome.units, outcome.photos) == (40, 40)
     assert 40 - outcome.looked_now >= looked_before - 6  # lost: at most what two workers had in hand
     assert len(set(log.read_text().split())) == 40
+
+
+def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypatch):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": b"torn"})
+    out = tmp_path / "run[" / "north]"
+    said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
+    assert (said.code, said.err) == (0, "")
+    assert "/run[/north]/report.html" in said.out.replace("\n", "")

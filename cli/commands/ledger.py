@@ -6,10 +6,9 @@ from typing import Annotated
 
 import typer
 from plugface.cli.errors import named
-from plugface.cli.present.terminal import percent
+from plugface.cli.present.terminal import Screen, percent
 from plugface.cli.store.exports import format_of, write_rows
 from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
-from rich.console import Console
 from rich.table import Table
 from sqlalchemy import func, select
 
@@ -65,7 +64,7 @@ def list_rows(
             count += 1
             if count <= limit:
                 table.add_row(*(_cell(getattr(row, column)) for column in SHOWN))
-    console = Console(highlight=False)
+    console = Screen()
     console.print(table)
     if count > limit:
         console.print(f"{count - limit} more; use --limit, or `plugface ledger export`.")

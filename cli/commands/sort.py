@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.lot.sorting import Outcome, Plan, sort_lot
+from plugface.cli.present.terminal import Screen
 from plugface.cli.settings import default_catalogue
 from plugface.cli.store.ledger import Ledger
 from plugface.models.decision import placement
-from rich.console import Console
 from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
@@ -97,7 +97,7 @@ def sort(
         ledger,
         retry_broken,
     )
-    screen = Console(stderr=True)
+    screen = Screen(stderr=True)
     try:
         with _bar(screen) as bar:
             tasks: dict[str, int] = {}
@@ -123,7 +123,7 @@ def sort(
 
         typer.echo(sort_out(outcome, written, seconds).model_dump_json(indent=2))
     else:
-        _print(Console(highlight=False), outcome, written, seconds)
+        _print(Screen(), outcome, written, seconds)
     if outcome.put_off:
         typer.echo(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)
@@ -133,7 +133,7 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _bar(screen: Console) -> Progress:
+def _bar(screen: Screen) -> Progress:
     return Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -147,7 +147,7 @@ def _bar(screen: Console) -> Progress:
     )
 
 
-def _print(console: Console, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")
