@@ -418,6 +418,15 @@ def test_wrong_codes_are_stopped_even_with_the_right_one_after(coded):
     assert "Wait 5 minutes" in page.text
 
 
+def test_photos_are_asked_for_anew_after_leaving(coded, jpeg):
+    north = bearer(coded, coded.codes[0])
+    coded.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=north)
+    shown = coded.client.get(f"{UNITS}/{A}/photos/1", headers=north)
+    assert shown.headers["cache-control"] == "private, no-cache"  # kept, but shown only after asking
+    again = {"if-none-match": shown.headers["etag"]}
+    refused(coded.client.get(f"{UNITS}/{A}/photos/1", headers=again), "code_needed")
+
+
 def test_the_door_sets_a_cookie_that_no_script_reads(coded):
     wrong = coded.client.post("/enter", data={"code": "nonsense"}, follow_redirects=False)
     assert (wrong.status_code, "set-cookie" in wrong.headers) == (403, False)

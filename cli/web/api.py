@@ -159,7 +159,7 @@ def show_photo(
     return FileResponse(
         (yard.shelf.small if size == "small" else yard.shelf.shown)(found.sha256),
         media_type="image/jpeg",
-        headers={"cache-control": "private, max-age=86400"},
+        headers={"cache-control": "private, no-cache"},
     )
 
 
