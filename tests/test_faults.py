@@ -162,3 +162,15 @@ def test_a_full_disk_under_the_output_is_one_line(form) -> None:
         done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
     assert "no space left on device" in done.stderr
+
+
+@pytest.mark.parametrize("alphabet", ["latin-1", "utf-8"])
+def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alphabet) -> None:
+    folder = os.fsencode(tmp_path) + b"/\xff \xe2\x9c\x93"
+    os.mkdir(folder)
+    words = [sys.executable, "-c", "from plugface.cli.main import main; main()", "catalogue", "check", folder]
+    done = subprocess.run(
+        words, capture_output=True, env=os.environ | {"PYTHONIOENCODING": alphabet}, timeout=60
+    )
+    assert done.returncode in (1, 2), done.stderr
+    assert b"nobody foresaw" not in done.stderr
