@@ -133,8 +133,8 @@ def main() -> None:
     # end, took a quarter of a second of every answer.
     gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
-        # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no work
-        # must end for it.
+        # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no
+        # work must end for it.
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     try:
