@@ -22,7 +22,7 @@ from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError
 from plugface.cli.present.report.page import write_report
 from plugface.cli.settings import demo_folder
-from plugface.cli.store.ledger import Ledger, list_units
+from plugface.cli.store.ledger import Ledger, Look, add_once, list_units, record_photo
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
 from plugface.models.unit_choice import UnitChoice, chosen_unit
@@ -561,3 +561,25 @@ def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypa
     said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
     assert (said.code, said.err) == (0, "")
     assert "/run[/north]/report.html" in said.out.replace("\n", "")
+
+
+def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    sort(lot, tmp_path / "run")
+    first = rows(tmp_path / "run")
+    assert len(first) == 2
+    other = lay_out(tmp_path / "more", {"u3_front.jpg": photo(plugs="GY", salt=3)})
+    shutil.copytree(tmp_path / "lot", other, dirs_exist_ok=True)
+    ledger = Ledger(tmp_path / "shared.sqlite")
+    with ledger.transaction() as session:
+        sha256 = hashlib.sha256((lot / "u1_front.jpg").read_bytes()).hexdigest()
+        photo_id = record_photo(session, sha256, 10)
+        add_once(
+            session, Look, photo_id=photo_id, version="stand-in 1", fault="", observations="{", taken_at="",
+            seconds=0.0, made_at="",
+        )  # fmt: skip
+    ledger.close()
+    outcome = sort(other, tmp_path / "again", ledger=str(tmp_path / "shared.sqlite"))
+    assert (outcome.units, outcome.broken) == (3, 1)
+    with closing(Ledger(tmp_path / "shared.sqlite")) as book:
+        write_report(tmp_path / "again", book, outcome.lot, remarks=[], pdf=False)

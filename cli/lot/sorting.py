@@ -301,9 +301,9 @@ class _Run:
                     session.add(View(unit_id=unit_id, photo_id=photo_id, part=part))
                 for words in group.findings:
                     add_once(session, Finding, unit_id=unit_id, message=words, made_at=now_utc())
-            for photo_id in sorted(broken & loose):
+            for photo_id in sorted(broken.keys() & loose):
                 key = f"broken:{files[photo_id][1][:16]}"
-                units[key] = self._add_unit(session, key, "broken photo", len(units))
+                units[key] = self._add_unit(session, key, broken[photo_id], len(units))
                 session.add(View(unit_id=units[key], photo_id=photo_id, part=-1))
             for path, _note in unread:
                 key = f"unread:{path}"
@@ -325,9 +325,9 @@ class _Run:
 
     def _shots(
         self, session: Session, files: dict[int, tuple[str, str, str]]
-    ) -> tuple[dict[int, grouping.PhotoSummary], set[int]]:
-        """What grouping needs of every photo of the lot, and which photos are broken."""
-        shots, broken = {}, set()
+    ) -> tuple[dict[int, grouping.PhotoSummary], dict[int, str]]:
+        """What grouping needs of every photo of the lot, and which photos are units of their own, as what."""
+        shots, broken = {}, {}
         is_number = _service_number_test(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
@@ -337,9 +337,13 @@ class _Run:
         )
         for photo_id, fault, text, taken_at in session.execute(query):
             if fault:
-                broken.add(photo_id)
+                broken[photo_id] = "broken photo"
                 continue
-            seen = read_observations(text)
+            try:
+                seen = read_observations(text)
+            except ValueError:  # damaged, or of a later version: its photo is one row, and the lot goes on
+                broken[photo_id] = "broken row"
+                continue
             path, _sha256, mtime_ns = files[photo_id]
             shots[photo_id] = grouping.make_shot(
                 path,
@@ -465,7 +469,11 @@ class _Run:
             broken = session.scalar(
                 select(func.count())
                 .select_from(Unit)
-                .where(Unit.lot_id == self.lot_id, Unit.method == "broken photo", still_counts())
+                .where(
+                    Unit.lot_id == self.lot_id,
+                    Unit.method.in_(("broken photo", "broken row")),
+                    still_counts(),
+                )
             )
             places = Counter(destination for _key, destination in latest_places(session, self.lot_id))
         return Outcome(
