@@ -553,6 +553,18 @@ def test_our_own_faults_are_plain_500s(here, monkeypatch):
     assert "content-security-policy" in answer.headers
 
 
+@pytest.mark.parametrize("put_another", [False, True])
+def test_a_ledger_that_was_deleted_takes_no_confirmation(here, jpeg, put_another):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    for file in here.folder.glob("ledger.sqlite*"):
+        file.unlink()
+    if put_another:
+        Ledger(here.folder / "ledger.sqlite").close()
+    said = {"family": "HERON 2", "variant": "B", "who": "Jo"}
+    refused(here.client.post(f"{UNITS}/{A}/confirmations", json=said), "not_kept")
+
+
 def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     def fail(*_):
         raise OSError(28, "No space left on device")

@@ -115,6 +115,7 @@ class Ledger:
             _copy_before_migration(self.engine, self.name)
             with self._writer.begin() as connection:
                 migrated = _migrate(connection, self.name)
+            self._file = _identity(self.engine)  # SQLite goes on writing to a file that was deleted
             if migrated:
                 with self.transaction():  # a link over the rows that an older plugface wrote
                     pass
@@ -123,6 +124,12 @@ class Ledger:
     def transaction(self) -> Iterator[Session]:
         """Add rows: all of them are kept or none is."""
         with self._plain_errors(), Session(self._writer, expire_on_commit=False) as session, session.begin():
+            if _identity(self.engine) != self._file:
+                raise LedgerError(
+                    self.name,
+                    "its file was deleted or replaced while it was open, so nothing can be kept in it",
+                    "Put it back from a backup and start again",
+                )
             if self.engine.dialect.name == "postgresql":  # SQLite has one writer at a time by itself
                 session.execute(select(func.pg_advisory_xact_lock(_WRITERS)))
             yield session
@@ -231,6 +238,17 @@ def _switch_to_wal(connection: sqlite3.Connection) -> None:
                 raise
         time.sleep(pause_s)
         pause_s = min(2 * pause_s, 0.1)
+
+
+def _identity(engine: Engine) -> tuple[int, int] | None:
+    """Which file an SQLite ledger is now, by device and number; None where there is none, or no file."""
+    if engine.dialect.name != "sqlite" or not engine.url.database:
+        return None
+    try:
+        status = os.stat(engine.url.database)
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 def _copy_before_migration(engine: Engine, name: str) -> None:
