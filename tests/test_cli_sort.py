@@ -583,3 +583,17 @@ def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):
     assert (outcome.units, outcome.broken) == (3, 1)
     with closing(Ledger(tmp_path / "shared.sqlite")) as book:
         write_report(tmp_path / "again", book, outcome.lot, remarks=[], pdf=False)
+
+
+def test_workers_end_when_the_sort_is_killed_while_they_start():
+    code = """
+import os, time
+from plugface.cli.lot import parallel
+parallel.os.getpid = lambda: 2**22 + 1  # as if the master had gone before its workers were ready
+for item, result in parallel.map_unordered(time.sleep, iter([60.0])):
+    print(type(result).__name__)
+"""
+    started = time.monotonic()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert time.monotonic() - started < 50
+    assert "WorkerFailed" in done.stdout

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from itertools import islice
 from threading import Thread
 from typing import Any
@@ -121,7 +121,9 @@ def _in_processes(
     resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
     # joblib's own pool, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
-    executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
+    executor = get_reusable_executor(
+        max_workers=workers, env=_ONE_THREAD, initializer=_end_with_master, initargs=(os.getpid(),)
+    )
 
     def submit(count: int) -> None:
         for item in islice(items, count):
@@ -163,16 +165,17 @@ def _one_threaded(work: Callable, item: Any) -> Any:
 
 
 def _in_own_process(work: Callable, seconds: float | None, item: Any) -> Any:
-    _end_with_master()
     if seconds is not None:
         limit_time(seconds)
     return _one_threaded(work, item)
 
 
-@cache
-def _end_with_master() -> None:
-    """Leave as soon as the process that started this one is gone: after kill -9 nobody else would end it."""
-    master = os.getppid()
+def _end_with_master(master: int) -> None:
+    """Leave as soon as the process that started this one is gone: after kill -9 nobody else would end it.
+
+    The first thing a worker does, and with the master's number from the master itself: it may be gone before
+    the worker is ready.
+    """
 
     def watch() -> None:
         while os.getppid() == master:
