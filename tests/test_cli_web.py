@@ -565,6 +565,17 @@ def test_a_ledger_that_was_deleted_takes_no_confirmation(here, jpeg, put_another
     refused(here.client.post(f"{UNITS}/{A}/confirmations", json=said), "not_kept")
 
 
+def test_whoever_watches_over_the_page_is_told(coded):
+    for ask in (coded.client.get, coded.client.head):
+        assert ask("/healthz").status_code == 200  # without a code
+        assert ask("/readyz").status_code == 200
+    for file in coded.folder.glob("ledger.sqlite*"):
+        file.unlink()
+    answer = coded.client.get("/readyz")
+    assert (answer.status_code, answer.text) == (503, "ledger\n")
+    assert coded.client.get("/healthz").status_code == 200
+
+
 def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     def fail(*_):
         raise OSError(28, "No space left on device")

@@ -1,5 +1,7 @@
 """What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
 
+import shutil
+import sqlite3
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -8,7 +10,7 @@ from typing import IO
 
 from plugface.cli import pipeline
 from plugface.cli.lot import worker
-from plugface.cli.store.ledger import Ledger
+from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
 from plugface.cli.web.limits import Limits
@@ -98,6 +100,21 @@ class Yard:
         else:
             self.queue.add_lot(key, name, access.hash_code(code))
         return code
+
+    def find_problem(self) -> str:
+        """What keeps photos from being taken in now, in a word for an operator; empty: nothing."""
+        try:
+            if shutil.disk_usage(self.settings.folder).free < self.limits.free_disk_bytes:
+                return "disk"
+            self.queue.counts("")
+        except (OSError, sqlite3.Error):
+            return "queue"
+        try:
+            with self.records.ledger.transaction():
+                pass
+        except (LedgerError, OSError):
+            return "ledger"
+        return ""
 
     def close(self) -> None:
         """Let go of the files."""
