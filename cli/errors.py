@@ -5,6 +5,8 @@ request cannot be used; 70 a fault of plugface itself (EX_SOFTWARE of BSD sysexi
 """
 
 import json
+import os
+import re
 import sys
 import tempfile
 import traceback
@@ -44,6 +46,7 @@ KNOWN = {
     ),
     "plugface.models.unit_choice.UnitInSeveral": Known(2, 422, "Keep one of these photos, or sort them all."),
     "plugface.cli.evaluation.truth.TruthMissing": Known(2, 404, "Run it from a checkout of the project."),
+    "plugface.cli.limited_process.Stopped": Known(2, 422, "Save it again as an ordinary JPEG."),
     "plugface.cli.lot.run_folder.RunError": Known(2, 409, "Name another folder with --out."),
     "plugface.cli.lot.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),
     "plugface.cli.lot.parallel.ClusterError": Known(
@@ -126,7 +129,7 @@ def report(error: BaseException, *, as_json: bool) -> int:
     message = said.message
     if said.unforeseen:
         message += f" The whole trace is in {_log(error)}; please report it."
-    typer.echo(f"error: {message}", err=True)
+    typer.echo(f"error: {_mask(message)}", err=True)
     if as_json:
         with suppress(OSError):  # it may be what went wrong: a full disk under the output
             typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
@@ -150,11 +153,12 @@ def _log(error: BaseException) -> str:
     import platformdirs
 
     entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {installed_version()} {sys.argv[1:]}\n"
-    entry += "".join(traceback.format_exception(error)) + "\n"
+    entry = _mask(entry + "".join(traceback.format_exception(error)) + "\n")
     for folder in (platformdirs.user_log_path("plugface"), Path(tempfile.gettempdir())):
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            with (folder / "plugface.log").open("a", encoding="utf-8") as log:
+            with open(folder / "plugface.log", "a", encoding="utf-8", opener=_open_private) as log:
+                os.chmod(log.fileno(), 0o600)  # also one that an older plugface made
                 log.write(entry)
             return str(folder / "plugface.log")
         except OSError:
@@ -163,9 +167,20 @@ def _log(error: BaseException) -> str:
     return "the lines above (no log could be written)"
 
 
+def _open_private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def _mask(text: str) -> str:
+    """The same text without passwords in addresses such as a ledger's."""
+    return re.sub(r"(\w://[^\s:/@'\"]*):[^\s@'\"]+@", r"\1:***@", text)
+
+
 def _dotted(cls: type) -> str:
     return f"{cls.__module__}.{cls.__qualname__}"
 
 
 def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    """Without line breaks, and without what a terminal would take for an order."""
+    text = " ".join(text.split())
+    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in text)

@@ -3,6 +3,7 @@
 import gc
 import sys
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Annotated, Any, NamedTuple
 
 import typer
@@ -56,6 +57,9 @@ COMMANDS = {
     ),
     "ledger export": Entry(
         "plugface.cli.commands.ledger:export", "The units of a ledger as CSV, JSON lines or XLSX."
+    ),
+    "ledger verify": Entry(
+        "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
     ),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
@@ -131,6 +135,11 @@ def main() -> None:
     # What is imported stays: looking through it for rubbish, at every 700 new objects and once more at the
     # end, took a quarter of a second of every answer.
     gc.set_threshold(50_000)
+    for stream in (sys.stdout, sys.stderr):
+        # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no
+        # work must end for it.
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         command_tree()(prog_name="plugface")
     except Exception as error:

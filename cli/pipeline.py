@@ -17,11 +17,20 @@ from plugface.models.learning.classifier import Model, default_model_path, load_
 from plugface.models.unit_choice import UnitChoice, choose_units, list_units
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
+from plugface.vision.network_files import weights_version
 from plugface.vision.observations import Observations, Polygon, WhiteBalance
 from plugface.vision.observe import WORKING_PX, observe
 from plugface.vision.photo import Photo, decode_photo
 
-__all__ = ["choose_units", "decide_observed", "decode_photo", "identify", "known_shades", "list_units"]
+__all__ = [
+    "choose_units",
+    "decide_observed",
+    "decode_photo",
+    "identify",
+    "known_shades",
+    "list_units",
+    "weights_version",
+]
 
 
 def read_photo(path: Path) -> Photo:

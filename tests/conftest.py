@@ -2,6 +2,7 @@
 
 import sys
 from dataclasses import dataclass
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
@@ -261,11 +262,12 @@ def make_yard(tmp_path):
     from plugface.cli.settings import demo_folder
     from plugface.cli.web.app import create_app
     from plugface.cli.web.limits import Limits
+    from plugface.cli.web.photo_store import clean_photo
     from plugface.cli.web.yard import Yard, YardSettings
 
     with ExitStack() as ending:
 
-        def make(*, limits: dict | None = None, stand_in=None, **settings):
+        def make(*, limits: dict | None = None, stand_in=None, check_photo=None, **settings):
             folder = tmp_path / "yard"
             stand_in = stand_in or YardStandIn()
             yard = Yard(
@@ -273,6 +275,8 @@ def make_yard(tmp_path):
                     folder, demo_folder() / "marrow_finch", limits=Limits(**(limits or {})), **settings
                 ),
                 lambda: stand_in,
+                # In this process: starting another one for each page would take most of the tests' time.
+                check_photo or partial(clean_photo, limits=Limits(**(limits or {}))),
             )
             ending.callback(yard.close)
             app = create_app(yard)

@@ -1,6 +1,7 @@
 """One table says how every error leaves the program."""
 
 import ast
+import io
 import json
 import subprocess
 import sys
@@ -67,6 +68,19 @@ def test_the_system_says_which_file():
     assert (said.exit_code, said.http_status) == (2, 404)
 
 
+def test_the_log_is_private_and_holds_no_password(tmp_path, monkeypatch, capsys):
+
+    monkeypatch.setattr(platformdirs, "user_log_path", lambda *_: tmp_path)
+    address = "postgresql://ada:s3cret:w0rd@db.example/ledger"
+    monkeypatch.setattr("sys.argv", ["plugface", "sort", "--ledger", address])
+    errors.report(RuntimeError(f"cannot reach {address}"), as_json=False)
+    log = tmp_path / "plugface.log"
+    assert log.stat().st_mode & 0o777 == 0o600
+    assert "s3cret" not in log.read_text()
+    assert "w0rd" not in log.read_text()
+    assert "ada:***@db.example" in log.read_text()
+
+
 def test_an_unforeseen_error_goes_to_the_log(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(platformdirs, "user_log_path", lambda name: tmp_path / name)
     try:
@@ -104,3 +118,16 @@ def test_explaining_imports_no_pipeline():
     heavy = ("cv2", "pydantic", "sklearn", "sqlalchemy")
     code = f"import sys, plugface.cli.errors; sys.exit(any(m in sys.modules for m in {heavy}))"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT).returncode == 0
+
+
+def test_nothing_that_was_read_orders_the_terminal_about():
+    from plugface.cli.present.terminal import Screen
+    from rich.text import Text
+
+    out = io.StringIO()
+    screen = Screen(file=out)
+    for name in ("\x1b]0;owned\x07[bold]run[/north]", Text("\x1b[2J")):
+        screen.print(name)
+    assert "\x1b" not in out.getvalue()
+    assert "[bold]run[/north]" in out.getvalue()
+    assert "\x1b" not in errors.explain(FileNotFoundError(2, "gone", "a\x1b[2J.jpg")).message

@@ -17,12 +17,20 @@ from pathlib import Path
 
 import cloudpickle
 import pytest
-from plugface.cli.lot import sorting
+from plugface.cli.lot import scan, sorting, worker
 from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError, scan_folder
 from plugface.cli.present.report.page import write_report
 from plugface.cli.settings import demo_folder
-from plugface.cli.store.ledger import Finding, Ledger, list_units, now_utc
+from plugface.cli.store.ledger import (
+    Finding,
+    Ledger,
+    Look,
+    add_once,
+    list_units,
+    now_utc,
+    record_photo,
+)
 from plugface.cli.store.ledger import Unit as UnitRow
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
@@ -51,7 +59,17 @@ class StandIn:
             with open(shows["log"], "a") as log:
                 log.write(f"{name}\n")
         if shows.get("act") == "die":
-            os.kill(os.getpid(), signal.SIGKILL)
+            os.kill(os.getpid(), signal.SIGSEGV)
+        if shows.get("act") == "killed" and not os.path.exists(shows["until"]):
+            os.kill(os.getpid(), signal.SIGKILL)  # as a system that is out of memory does
+        if shows.get("act") == "no memory" and not os.path.exists(shows["until"]):
+            worker.ENOUGH_BYTES = shows["enough"]  # here, in the worker
+            raise MemoryError
+        if shows.get("act") == "fail" and not os.path.exists(shows["until"]):
+            raise ValueError("a fault of that day")
+        if shows.get("act") == "spin":
+            while True:
+                pass
         if shows.get("act") == "die once" and not os.path.exists(shows["mark"]):
             Path(shows["mark"]).touch()
             os.kill(os.getpid(), signal.SIGKILL)
@@ -202,6 +220,86 @@ def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
     assert (outcome.units, outcome.broken) == (2, 1)
     assert "gone.jpg: could not be read" in next(r.message for r in rows(tmp_path / "run") if not r.family)
     assert sort(lot, tmp_path / "run").decided_now == 0
+
+
+def test_pipes_are_no_photos_and_an_odd_time_is_none(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    os.mkfifo(lot / "pipe.jpg")
+    (lot / "link.jpg").symlink_to(lot / "pipe.jpg")
+    os.utime(lot / "u1_front.jpg", ns=(0, 2**62))
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.files, outcome.units, outcome.others) == (2, 2, 2)
+    pipe = scan.Found(str(lot), "pipe.jpg", 0, 0)
+    with pytest.raises(OSError, match="no regular file"):
+        scan.read_bytes(pipe)
+    assert scan.Found("", "", 0, 2**80).written_at is None
+
+
+def test_a_drive_that_is_gone_breaks_no_photo(tmp_path, monkeypatch):
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(6)}
+    lot = lay_out(tmp_path / "lot", files)
+    listed = sorting.scan_folder(str(lot))
+    monkeypatch.setattr(sorting, "scan_folder", lambda _: listed)
+    for name in list(files)[2:]:
+        (lot / name).rename(tmp_path / name)  # the stick was pulled out after the folder was listed
+    with pytest.raises(RunError, match="4 of 6 photos could not be read: no such file"):
+        sort(lot, tmp_path / "run")
+    assert rows(tmp_path / "run") == []
+    for name in list(files)[2:]:
+        (tmp_path / name).rename(lot / name)
+    outcome = sort(lot, tmp_path / "run")
+    assert (outcome.looked_now, outcome.broken, outcome.places) == (4, 0, {"family bin": 6})
+
+
+def test_a_photo_that_no_memory_is_enough_for_is_one_row(tmp_path):
+    files = {"u1.jpg": photo(act="no memory", until="nowhere", enough=0), "u2.jpg": photo(plugs="GY")}
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
+    assert (outcome.broken, outcome.put_off) == (1, ())
+
+
+@pytest.mark.parametrize("act", ["killed", "no memory"])
+def test_a_machine_out_of_memory_breaks_no_photo_and_is_said(tmp_path, act):
+    until = tmp_path / "until"
+    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(4)}
+    files["odd_front.jpg"] = photo(plugs="GY", act=act, until=str(until), enough=10**18)
+    lot = lay_out(tmp_path / "lot", files)
+    outcome = sort(lot, tmp_path / "run", workers=2)
+    if act == "killed":
+        assert "was ended, for lack of memory perhaps" in outcome.put_off[0]
+    assert (outcome.units, outcome.broken, len(outcome.put_off)) == (4, 0, 1)
+    assert outcome.put_off[0].startswith("odd_front.jpg: ")
+    until.touch()
+    outcome = sort(lot, tmp_path / "run", workers=2)
+    assert (outcome.looked_now, outcome.units, outcome.broken, outcome.put_off) == (1, 5, 0, ())
+
+
+def test_a_photo_that_takes_for_ever_is_one_row(tmp_path, monkeypatch):
+    monkeypatch.setattr(sorting, "LOOK_S", 0.5)
+    files = {"u1_front.jpg": photo(plugs="GY"), "slow_front.jpg": photo(act="spin")}
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
+    assert (outcome.units, outcome.broken, outcome.put_off) == (2, 1, ())
+    assert "slow_front.jpg: it took longer" in next(
+        row.message for row in rows(tmp_path / "run") if row.destination == "retake"
+    )
+
+
+def test_broken_photos_are_looked_at_again_when_asked(tmp_path):
+    until = tmp_path / "until"
+    back = photo(face="back", act="fail", until=str(until))
+    lot = lay_out(
+        tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u1_back.jpg": back, "u2_front.jpg": b"torn"}
+    )
+    (lot / "u3_front.jpg").symlink_to(lot / "later.jpg")
+    first = sort(lot, tmp_path / "run")
+    assert (first.units, first.broken) == (4, 3)
+    until.touch()
+    assert sort(lot, tmp_path / "run").looked_now == 0
+    again = sort(lot, tmp_path / "run", retry_broken=True)
+    assert (again.looked_now, again.units, again.broken) == (3, 3, 2)
+    listed = {row.unit: row for row in rows(tmp_path / "run")}
+    assert sorted(row.photos for row in listed.values()) == [0, 1, 2]  # front and back are one unit now
+    assert sum(again.places.values()) == 3
+    assert sort(lot, tmp_path / "run", retry_broken=True).units == 3
 
 
 def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):
@@ -510,3 +608,47 @@ def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
     assert (outcome.units, outcome.photos) == (40, 40)
     assert 40 - outcome.looked_now >= looked_before - 6  # lost: at most what two workers had in hand
     assert len(set(log.read_text().split())) == 40
+
+
+def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypatch):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": b"torn"})
+    out = tmp_path / "run[" / "north]"
+    said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
+    assert (said.code, said.err) == (0, "")
+    assert "/run[/north]/report.html" in said.out.replace("\n", "")
+
+
+def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    sort(lot, tmp_path / "run")
+    first = rows(tmp_path / "run")
+    assert len(first) == 2
+    other = lay_out(tmp_path / "more", {"u3_front.jpg": photo(plugs="GY", salt=3)})
+    shutil.copytree(tmp_path / "lot", other, dirs_exist_ok=True)
+    ledger = Ledger(tmp_path / "shared.sqlite")
+    with ledger.transaction() as session:
+        sha256 = hashlib.sha256((lot / "u1_front.jpg").read_bytes()).hexdigest()
+        photo_id = record_photo(session, sha256, 10)
+        add_once(
+            session, Look, photo_id=photo_id, version="stand-in 1", fault="", observations="{", taken_at="",
+            seconds=0.0, made_at="",
+        )  # fmt: skip
+    ledger.close()
+    outcome = sort(other, tmp_path / "again", ledger=str(tmp_path / "shared.sqlite"))
+    assert (outcome.units, outcome.broken) == (3, 1)
+    with closing(Ledger(tmp_path / "shared.sqlite")) as book:
+        write_report(tmp_path / "again", book, outcome.lot, remarks=[], pdf=False)
+
+
+def test_workers_end_when_the_sort_is_killed_while_they_start():
+    code = """
+import os, time
+from plugface.cli.lot import parallel
+parallel.os.getpid = lambda: 2**22 + 1  # as if the master had gone before its workers were ready
+for item, result in parallel.map_unordered(time.sleep, iter([60.0])):
+    print(type(result).__name__)
+"""
+    started = time.monotonic()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert time.monotonic() - started < 50
+    assert "WorkerFailed" in done.stdout

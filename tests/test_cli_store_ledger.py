@@ -219,7 +219,7 @@ def test_what_is_no_ledger_is_said_in_a_sentence(tmp_path, make, words):
     assert str(path) in str(raised.value)
 
 
-@pytest.mark.parametrize(("start", "byte"), [(4096, 0x5A), (-8192, 0xAA), (5000, None)])
+@pytest.mark.parametrize(("start", "byte"), [(4096, 0x5A), (-40_960, 0xAA), (5000, None)])
 def test_a_damaged_ledger_is_said_in_a_sentence_and_left_as_it_is(tmp_path, run, start, byte):
     """Overwritten behind its first page, overwritten at its end, and cut off."""
     path = tmp_path / "ledger.sqlite"
@@ -394,5 +394,119 @@ def test_postgresql_keeps_the_same_promises(postgresql):
     Ledger(postgresql).close()
 
 
+def test_first_starts_on_a_fresh_postgresql_do_not_collide(postgresql):
+    import psycopg
+
+    for attempt in range(4):
+        with psycopg.connect(postgresql, autocommit=True) as server:
+            server.execute(f"CREATE DATABASE fresh{attempt}")
+        fresh = postgresql.replace("/postgres?", f"/fresh{attempt}?")
+        with ThreadPoolExecutor(4) as starters:
+            for ledger in starters.map(Ledger, [fresh] * 4):
+                ledger.close()
+
+
+def test_postgresql_chains_what_several_write_at_once(postgresql):
+    ledgers = [Ledger(postgresql) for _ in range(3)]
+
+    def add(number: int) -> None:
+        for more in range(5):
+            add_unit(ledgers[number], f"C-{number}-{more}", lot=f"chained {number}")
+
+    with ThreadPoolExecutor(3) as writers:
+        list(writers.map(add, range(3)))
+    assert ledgers[0].verify().problems == ()
+    for ledger in ledgers:
+        ledger.close()
+
+
 def test_sqlite_is_in_write_ahead_mode(ledger, tmp_path):
     assert sqlite3.connect(tmp_path / "ledger.sqlite").execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_a_ledger_is_for_its_owner_alone(ledger, tmp_path):
+    add_unit(ledger)
+    files = list(tmp_path.glob("ledger.sqlite*"))
+    assert len(files) == 3
+    assert {file.stat().st_mode & 0o777 for file in files} == {0o600}
+
+
+# The chain over all rows
+
+
+def test_rows_cannot_be_replaced_by_inserting(ledger):
+    unit_id = add_unit(ledger)
+    replacing = (
+        "INSERT OR REPLACE INTO proposals SELECT id, unit_id, input_sha256, catalogue_sha256, model_version,"
+        " verdict, 'HERON 2', variant, probability, destination, bin, expected_cost, words, findings,"
+        " decision, made_at FROM proposals",
+        "REPLACE INTO lots (key, name, source, market, created_at) VALUES ('lot', 'another', '', '', '')",
+        "INSERT INTO lots (key, name, source, market, created_at) VALUES ('lot', 'x', '', '', '')"
+        " ON CONFLICT (key) DO UPDATE SET name = 'x'",
+    )
+    with sqlite3.connect(ledger.name) as other:
+        for statement in replacing:
+            with pytest.raises(sqlite3.IntegrityError, match="only added"):
+                other.execute(statement)
+    other.close()
+    assert add_unit(ledger, "A-0002") != unit_id
+    assert ledger.verify().problems == ()
+
+
+CHANGES = {
+    "changed": "UPDATE proposals SET family = 'HERON 2' WHERE id = 1",
+    "taken out": "DELETE FROM confirmations WHERE id = 1",
+    "slipped in": "INSERT INTO confirmations (unit_id, family, variant, who, note, confirmed_at)"
+    " VALUES (1, 'HERON 2', '', 'Eve', '', '')",
+    "last link gone": "DELETE FROM links WHERE id = (SELECT max(id) FROM links)",
+    "link gone": "DELETE FROM links WHERE id = 2",
+}
+
+
+@pytest.mark.parametrize("how", CHANGES)
+def test_what_was_done_behind_the_programs_back_is_found(ledger, how, run):
+    for number in range(3):
+        unit_id = add_unit(ledger, f"A-000{number}")
+        with ledger.transaction() as session:
+            record_confirmation(session, session.get(Unit, unit_id), family="TERN 2", variant="", who="Ada")
+    good = ledger.verify()
+    assert (good.problems, good.links) == ((), 6)
+    with sqlite3.connect(ledger.name) as other:
+        triggers = [row[0] for row in other.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
+        for name in triggers:
+            other.execute(f"DROP TRIGGER {name}")
+        other.execute(CHANGES[how])
+    other.close()
+    assert ledger.verify().problems
+    said = run("ledger", "verify", "--ledger", ledger.name)
+    assert said.code == 1
+    assert "not as plugface wrote it" in said.err
+
+
+def test_verify_names_the_last_link(ledger, run):
+    add_unit(ledger)
+    said = run("ledger", "verify", "--ledger", ledger.name)
+    assert (said.code, ledger.verify().head in said.out) == (0, True)
+
+
+def test_an_older_ledger_is_copied_then_brought_up_with_all_its_rows(tmp_path):
+    # Written by plugface 0.2.0 with the first schema; three units, each proposed and confirmed.
+    old = Path(__file__).parent / "ledgers" / "0001.sqlite"
+    file = tmp_path / "ledger.sqlite"
+    shutil.copy(old, file)
+
+    def rows(where: Path) -> dict[str, list]:
+        with sqlite3.connect(where) as db:
+            tables = [table.name for table in Base.metadata.sorted_tables if table.name != "links"]
+            return {name: db.execute(f"SELECT * FROM {name} ORDER BY id").fetchall() for name in tables}
+
+    before = rows(old)
+    ledger = Ledger(file)
+    assert rows(file) == before
+    assert [len(before[name]) for name in ("units", "confirmations")] == [3, 3]
+    assert ledger.verify().problems == ()
+    add_unit(ledger, "B-0001")
+    assert ledger.verify().problems == ()
+    ledger.close()
+    copy = tmp_path / f"ledger.sqlite.before-{ledger_module.SCHEMA}"
+    assert rows(copy) == before

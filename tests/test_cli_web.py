@@ -2,8 +2,10 @@
 
 import io
 import json
+import sqlite3
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pillow_heif
@@ -13,6 +15,8 @@ from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.web.answering import Problem
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import PhotoChecker
 from plugface.cli.web.queue import YardError
 from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.words import ENGLISH, WordsError, load_words
@@ -180,6 +184,24 @@ def test_a_worker_that_dies_is_tried_again_and_not_for_ever(here, jpeg):
     fates[:] = [WorkerLost("gone")] * 3
     here.client.post(f"{UNITS}/{B}/photos", content=jpeg(2))
     assert "failed several times" in wait_for(here.client, B)["problem"]
+
+
+def test_a_full_disk_leaves_no_unit_in_hand_for_ever(here, jpeg, monkeypatch):
+    full = [True]
+    real = {name: getattr(here.yard.queue, name) for name in ("finish", "put_back", "fail")}
+
+    def write(name, *told):
+        if full[0]:
+            raise sqlite3.OperationalError("database or disk is full")
+        return real[name](*told)
+
+    for name in real:
+        monkeypatch.setattr(here.yard.queue, name, partial(write, name))
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    time.sleep(1.2)
+    assert here.client.get(f"{UNITS}/{A}").json()["state"] == "working"
+    full[0] = False
+    assert wait_for(here.client, seconds=10)["state"] == "answered"
 
 
 def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
@@ -392,7 +414,17 @@ def test_wrong_codes_are_stopped_even_with_the_right_one_after(coded):
     assert 0 < int(answer.headers["retry-after"]) <= 301
     page = coded.client.post("/enter", data={"code": coded.codes[0]}, follow_redirects=False)
     assert page.status_code == 429
+    assert 0 < int(page.headers["retry-after"]) <= 301
     assert "Wait 5 minutes" in page.text
+
+
+def test_photos_are_asked_for_anew_after_leaving(coded, jpeg):
+    north = bearer(coded, coded.codes[0])
+    coded.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=north)
+    shown = coded.client.get(f"{UNITS}/{A}/photos/1", headers=north)
+    assert shown.headers["cache-control"] == "private, no-cache"  # kept, but shown only after asking
+    again = {"if-none-match": shown.headers["etag"]}
+    refused(coded.client.get(f"{UNITS}/{A}/photos/1", headers=again), "code_needed")
 
 
 def test_the_door_sets_a_cookie_that_no_script_reads(coded):
@@ -521,6 +553,29 @@ def test_our_own_faults_are_plain_500s(here, monkeypatch):
     assert "content-security-policy" in answer.headers
 
 
+@pytest.mark.parametrize("put_another", [False, True])
+def test_a_ledger_that_was_deleted_takes_no_confirmation(here, jpeg, put_another):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    for file in here.folder.glob("ledger.sqlite*"):
+        file.unlink()
+    if put_another:
+        Ledger(here.folder / "ledger.sqlite").close()
+    said = {"family": "HERON 2", "variant": "B", "who": "Jo"}
+    refused(here.client.post(f"{UNITS}/{A}/confirmations", json=said), "not_kept")
+
+
+def test_whoever_watches_over_the_page_is_told(coded):
+    for ask in (coded.client.get, coded.client.head):
+        assert ask("/healthz").status_code == 200  # without a code
+        assert ask("/readyz").status_code == 200
+    for file in coded.folder.glob("ledger.sqlite*"):
+        file.unlink()
+    answer = coded.client.get("/readyz")
+    assert (answer.status_code, answer.text) == (503, "ledger\n")
+    assert coded.client.get("/healthz").status_code == 200
+
+
 def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     def fail(*_):
         raise OSError(28, "No space left on device")
@@ -528,6 +583,66 @@ def test_an_unwritable_disk_is_said(here, jpeg, monkeypatch):
     monkeypatch.setattr("plugface.cli.web.photo_store.write_whole", fail)
     refused(here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "not_kept")
     refused(here.client.get(f"{UNITS}/{A}"), "no_unit")
+
+
+def on_disk(made) -> int:
+    return sum(path.is_file() for path in (made.folder / "photos").rglob("*"))
+
+
+def test_what_is_refused_is_not_on_the_disk(make_yard, jpeg):
+    made = make_yard(limits={"photos_per_unit": 2})
+    with made.client as client:
+        made.stand_in.gate.clear()
+        for number in range(2):
+            client.post(f"{UNITS}/{A}/photos", content=jpeg(number))
+        files = on_disk(made)
+        for number in range(2, 6):
+            refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(number)), "photos_full")
+        assert on_disk(made) == files
+        made.yard.queue.has_room = lambda *_: None  # as if others came in between
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(7)), "photos_full")
+        assert on_disk(made) == files
+        made.stand_in.gate.set()
+
+
+def test_a_lot_has_a_quota(make_yard, jpeg):
+    made = make_yard(limits={"bytes_per_lot": 2 * len(jpeg(1))})
+    with made.client as client:
+        for number in (1, 2):
+            assert client.post(f"{UNITS}/{number:032x}/photos", content=jpeg(number)).status_code == 202
+        refused(client.post(f"{UNITS}/{B}/photos", content=jpeg(3)), "quota_full")
+        refused(client.get(f"{UNITS}/{B}"), "no_unit")
+
+
+def test_what_a_killed_page_left_behind_is_swept(make_yard, jpeg):
+    first = make_yard()
+    with first.client as client:
+        client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        wait_for(client)
+    first.yard.close()
+    files = on_disk(first)
+    for name in (f"{'0' * 64}.jpg", f".{'0' * 64}.jpg.part"):
+        (first.folder / "photos" / "00").mkdir(exist_ok=True)
+        (first.folder / "photos" / "00" / name).write_bytes(b"left behind")
+    assert on_disk(make_yard()) == files
+
+
+def test_a_strip_is_refused_for_good_and_not_for_the_disk(here):
+    out = io.BytesIO()
+    Image.new("RGB", (70_000, 40)).save(out, "PNG")  # wider than a JPEG can be
+    refused(here.client.post(f"{UNITS}/{A}/photos", content=out.getvalue()), "not_a_photo")
+
+
+def test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on(make_yard, jpeg):
+    out = io.BytesIO()
+    Image.new("RGB", (7900, 7900)).save(out, "PNG")  # seconds to open and to store as a JPEG
+    checker = PhotoChecker(Limits(decoding_at_once=1, decoding_s=0.2))
+    made = make_yard(check_photo=checker)
+    with made.client as client:
+        said = refused(client.post(f"{UNITS}/{A}/photos", content=out.getvalue()), "not_a_photo")
+        assert "takes longer to open" in said.error
+        assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1)).status_code == 202
+    checker.close()
 
 
 # Text

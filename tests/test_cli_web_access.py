@@ -27,7 +27,7 @@ def test_codes_are_long_and_differ():
 def guesses():
     now = [0.0]
     counted = access.RateLimiter(
-        Limits(wrong_codes=3, wrong_codes_in_all=5, wrong_codes_s=60.0), clock=lambda: now[0]
+        Limits(wrong_codes=3, wrong_codes_per_lot=5, wrong_codes_s=60.0), clock=lambda: now[0]
     )
     return counted, now
 
@@ -44,11 +44,23 @@ def test_an_address_waits_after_its_wrong_codes(guesses):
     assert counted.wait_s("a") == 0
 
 
-def test_many_addresses_together_wait_too(guesses):
+def test_many_addresses_at_one_lot_shut_that_lot_alone(guesses):
     counted, _ = guesses
     for address in "abcde":
-        counted.note(address)
-    assert counted.wait_s("f") > 0
+        counted.note(address, "NORTH")
+    assert counted.wait_s("f", "NORTH") > 0
+    assert counted.wait_s("f", "SOUTH") == 0
+
+
+def test_a_host_counts_once_whatever_address_of_its_network_it_takes(guesses):
+    # RFC 3849 and RFC 5737: addresses that nobody has.
+    counted, _ = guesses
+    for number in range(3):
+        counted.note(f"2001:db8:1:2::{number}", f"LOT{number}")
+    assert counted.wait_s("2001:db8:1:2:ffff::1", "NORTH") > 0
+    assert counted.wait_s("2001:db8:1:3::1", "NORTH") == 0
+    assert access.network_of("::ffff:192.0.2.1") == "192.0.2.1"
+    assert access.network_of("192.0.2.1") != access.network_of("192.0.2.2")
 
 
 def test_the_right_code_does_not_count(guesses):

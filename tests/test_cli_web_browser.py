@@ -348,6 +348,33 @@ def test_what_is_no_photo_is_said_and_can_be_removed(serve, phone):
     phone.wait_for_selector("#outbox", state="hidden")
 
 
+def test_a_unit_the_page_will_not_have_yet_does_not_hold_the_next_and_can_be_removed(serve, phone):
+    made = serve()
+    turned_away = []
+
+    def turn_the_first_away(route):
+        unit = route.request.url.split("/units/")[1][:32]
+        turned_away.append(unit)
+        if unit != turned_away[0]:
+            route.continue_()
+            return
+        said = '{"error": "It could not be written to disk", "hint": ""}'
+        route.fulfill(status=503, headers={"retry-after": "300"}, content_type="application/json", body=said)
+
+    phone.route("**/photos?*", turn_the_first_away)
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    phone.get_by_text("could not be written to disk").wait_for()
+    take(phone, "front", picture(number=2))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    phone.goto(made.url)
+    phone.get_by_text("could not be written to disk").wait_for()
+    phone.get_by_role("button", name="Remove").click()
+    phone.wait_for_selector("#outbox", state="hidden")
+
+
 def test_an_oversize_file_is_said_on_the_phone(serve, phone):
     made = serve(limits={"photo_bytes": 20_000})
     phone.goto(made.url)

@@ -75,6 +75,23 @@ def test_restart_markers_and_four_colours_survive():
         )
 
 
+@pytest.mark.parametrize(
+    "segment",
+    [
+        b"\xff\xee\x00\x1aAdobe\0\x64\0\0\0\0\x01SECRETSECRET",  # APP14 with a tail
+        b"\xff\xdb\x00\x43\x03" + b"SECRET".ljust(64, b"x"),  # a quantisation table that nothing uses
+    ],
+    ids=["tail", "table"],
+)
+def test_what_hides_in_markers_goes(segment):
+    plain = as_jpeg(busy_picture())
+    hiding = plain[:2] + segment + plain[2:]
+    photo = clean_photo(hiding, LIMITS)
+    assert b"SECRET" not in photo.data
+    before, after = (np.asarray(Image.open(io.BytesIO(data)), float) for data in (hiding, photo.data))
+    assert np.array_equal(before, after)
+
+
 def test_a_thumbnail_in_the_header_goes():
     thumb = b"SECRETTHUMB!"  # 2 x 2 pixels of 3 bytes
     plain = as_jpeg(busy_picture())

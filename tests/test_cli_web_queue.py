@@ -1,5 +1,7 @@
 """The queue: nothing accepted is lost, nothing is answered for another, and it ends somewhere."""
 
+import time
+
 import pytest
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.queue import AnswerEntry, Queue, YardError
@@ -15,7 +17,12 @@ def now():
 
 @pytest.fixture
 def queue(tmp_path, now):
-    made = Queue(tmp_path / "queue.sqlite", Limits(waiting_units=2, photos_per_unit=2), clock=lambda: now[0])
+    made = Queue(
+        tmp_path / "queue.sqlite",
+        Limits(waiting_units=2, photos_per_unit=2),
+        clock=lambda: now[0],
+        steady=lambda: now[0],
+    )
     made.add_lot("L", "lot", None)
     made.add_lot("M", "other", None)
     yield made
@@ -44,6 +51,41 @@ def test_the_longest_waiting_is_answered_first(queue, now):
     assert [queue.claim().unit.id, queue.claim().unit.id, queue.claim()] == [A, B, None]
 
 
+def test_lots_take_turns(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=5), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    queue.add_lot("M", "other", None)
+    for number in range(5):
+        accept(queue, f"{number:032x}", f"s{number}")
+        now[0] += 1
+    with pytest.raises(Refused, match="queue_full"):
+        accept(queue, C, "s9")
+    accept(queue, A, "s1", lot="M")
+    now[0] += 1
+    assert queue.ahead_of(queue.unit("M", A)) == 1  # one of the other lot, however many it has
+    assert queue.ahead_of(queue.unit("L", f"{4:032x}")) == 5
+    order = [queue.claim().unit for _ in range(6)]
+    assert [unit.lot for unit in order] == ["L", "M", "L", "L", "L", "L"]
+    assert [unit.number for unit in order if unit.lot == "L"] == [1, 2, 3, 4, 5]
+    assert queue.claim() is None
+    queue.close()
+
+
+def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
+    now = [time.time()]
+    queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    for unit in (A, B):
+        queue.describe("L", unit, "TERN 2", {})
+    with pytest.raises(Refused, match="lot_full"):
+        accept(queue, C, "s1")
+    now[0] += 61.0
+    accept(queue, C, "s1")
+    assert queue.unit("L", C).number == 3
+    assert queue.unit("L", A) is None
+    queue.close()
+
+
 def test_announced_photos_are_waited_for_but_not_for_ever(queue, now):
     accept(queue, more=True)
     assert queue.claim() is None
@@ -52,6 +94,17 @@ def test_announced_photos_are_waited_for_but_not_for_ever(queue, now):
     accept(queue, B, "s3", more=True)
     now[0] += Limits().hold_s + 0.1
     assert len(queue.claim().unit.photos) == 1
+
+
+def test_a_clock_that_is_set_back_holds_nothing(tmp_path):
+    now, passed = [1_000_000.0], [50.0]
+    queue = Queue(tmp_path / "q.sqlite", Limits(), clock=lambda: now[0], steady=lambda: passed[0])
+    queue.add_lot("L", "lot", None)
+    accept(queue, more=True)
+    now[0] -= 3600.0
+    passed[0] += Limits().hold_s + 0.1
+    assert queue.claim() is not None
+    queue.close()
 
 
 def test_the_last_photo_sent_again_ends_the_waiting(queue):

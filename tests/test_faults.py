@@ -8,10 +8,14 @@ import os
 import shutil
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
+import plugface.vision.network_files
 import pytest
 from plugface.cli import errors
 from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.present import charts, picture
 from plugface.cli.settings import demo_folder
 from plugface.cli.store import ledger as ledger_module
@@ -31,6 +35,35 @@ def test_a_damaged_network_is_named_with_what_to_do(tmp_path) -> None:
     assert said.message.startswith(f"{path}: it is not a network that can be loaded")
     assert said.message.endswith("Install plugface again.")
     assert (said.exit_code, said.unforeseen) == (2, False)
+
+
+def test_a_network_with_changed_bytes_is_not_used(tmp_path) -> None:
+    shipped = Path(plugface.vision.network_files.__file__).parent / "weights"
+    for name in ("cast_reader.onnx", "SHA256SUMS"):
+        shutil.copy(shipped / name, tmp_path / name)
+    assert load_network(str(tmp_path / "cast_reader.onnx"))
+    changed = tmp_path / "changed"
+    changed.mkdir()
+    shutil.copy(shipped / "SHA256SUMS", changed)
+    data = bytearray((shipped / "cast_reader.onnx").read_bytes())
+    data[2_000_000:2_000_050] = bytes(50)
+    (changed / "cast_reader.onnx").write_bytes(data)
+    with pytest.raises(BrokenNetwork, match="not those that were shipped"):
+        load_network(str(changed / "cast_reader.onnx"))
+
+
+def test_the_list_of_networks_is_that_of_the_files() -> None:
+    shipped = Path(plugface.vision.network_files.__file__).parent / "weights"
+    for path in shipped.glob("*.onnx"):
+        found = plugface.vision.network_files.find_sum(path)
+        assert found == plugface.vision.network_files.measure_sum(path), (
+            "after a training: (cd vision/weights && sha256sum *.onnx > SHA256SUMS)"
+        )
+
+
+def test_the_version_of_a_look_names_the_weights() -> None:
+    version = PipelineAnalyser(demo_folder() / "marrow_finch").look_version
+    assert f"weights {plugface.vision.network_files.weights_version()}" in version
 
 
 def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> None:
@@ -84,6 +117,13 @@ def test_a_family_that_vanishes_while_the_catalogue_is_read_is_named(tmp_path, m
     assert message == f"{folder / 'zz_gone.toml'}: no such file or directory. Check the path."
 
 
+def test_threads_may_write_one_file_at_once(tmp_path) -> None:
+    with ThreadPoolExecutor(8) as threads:  # without care, every second one found its part gone
+        for write in [threads.submit(write_whole, tmp_path / "x", b"%d" % n) for n in range(200)]:
+            write.result()
+    assert [path.name for path in tmp_path.iterdir()] == ["x"]
+
+
 @pytest.mark.parametrize(
     ("name", "write"),
     [
@@ -122,3 +162,17 @@ def test_a_full_disk_under_the_output_is_one_line(form) -> None:
         done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert (done.returncode, done.stderr.count("\n")) == (2, 1)
     assert "no space left on device" in done.stderr
+
+
+@pytest.mark.parametrize("alphabet", ["latin-1", "utf-8"])
+def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alphabet) -> None:
+    Ledger(tmp_path / "ledger.sqlite").close()
+    out = os.fsencode(tmp_path) + b"/\xff \xe2\x9c\x93.csv"
+    start = [sys.executable, "-c", "from plugface.cli.main import main; main()"]
+    words = [*start, "ledger", "export", out, "--ledger", str(tmp_path / "ledger.sqlite")]
+    done = subprocess.run(
+        words, capture_output=True, env=os.environ | {"PYTHONIOENCODING": alphabet}, timeout=60
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"\\udcff" in done.stdout
+    assert os.path.exists(out)

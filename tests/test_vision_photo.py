@@ -3,6 +3,7 @@
 import copy
 import io
 import struct
+import time
 import warnings
 import zlib
 
@@ -116,6 +117,26 @@ def test_transparent_parts_are_white():
     assert (rgb[:32] == _scene()[:32]).all()
 
 
+def test_the_pages_of_a_tiff_are_not_counted():
+    # Every page is the first one's directory again; to count them is to read each, and search all before it.
+    out = io.BytesIO()
+    Image.new("RGB", (64, 48), (90, 90, 90)).save(out, "TIFF")
+    first = out.getvalue() + b"\0" * (len(out.getvalue()) % 2)
+    at = int.from_bytes(first[4:8], "little")
+    link = at + 2 + 12 * int.from_bytes(first[at : at + 2], "little")
+    size = link + 4 - at
+    starts = [len(first) + size * n for n in range(10_000)]
+    pages = b"".join(first[at:link] + after.to_bytes(4, "little") for after in [*starts[1:], 0])
+    data = first[:link] + starts[0].to_bytes(4, "little") + first[link + 4 :] + pages
+    started = time.process_time()
+    photo = decode_photo(data, name="scan.tif")
+    assert (
+        time.process_time() - started < 0.4
+    )  # counting them took 1.1 s, and four times that for twice as many
+    assert photo.rgb[0, 0].tolist() == [90, 90, 90]
+    assert "more than one picture" in photo.notes[0]
+
+
 def test_first_of_several_pictures_is_used_and_said():
     first, second = Image.fromarray(_scene()), Image.fromarray(255 - _scene())
     data = _encode(first, "TIFF", save_all=True, append_images=[second])
@@ -175,6 +196,14 @@ def test_bad_files_give_one_sentence(data, words):
     assert words in message
     assert "\n" not in message
     assert caught.value.advice
+
+
+@pytest.mark.parametrize("size", [(70_000, 40), (40, 1000)])
+def test_a_strip_is_no_photo(size):
+    out = io.BytesIO()
+    Image.new("RGB", size).save(out, "PNG")
+    with pytest.raises(UnreadablePhoto, match="a strip of"):
+        decode_photo(out.getvalue(), name="strip.png")
 
 
 def test_limit_is_decided_before_decoding():

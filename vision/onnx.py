@@ -17,6 +17,7 @@ import cv2
 os.environ.setdefault("ORT_DISABLE_TELEMETRY", "1")
 
 import onnxruntime
+from plugface.vision.network_files import find_sum, measure_sum
 
 #: Threads of one network run, at most: the machines this is meant for have few cores. Where OpenCV was told
 #: to use fewer, as in one of several processes that share the cores, so does the network.
@@ -49,7 +50,7 @@ def load_network(path: str, *, threads: int | None = None) -> Session:
     Raises
     ------
     BrokenNetwork
-        If there is no such file, or it is damaged.
+        If there is no such file, or it is damaged, or changed since it was shipped.
     """
     if not Path(path).is_file():
         raise BrokenNetwork(errno.ENOENT, "there is no such file", path)
@@ -59,6 +60,9 @@ def load_network(path: str, *, threads: int | None = None) -> Session:
 
 @lru_cache(maxsize=4)
 def _open_network(path: str, threads: int) -> Session:
+    expected = find_sum(Path(path))
+    if expected is not None and measure_sum(Path(path)) != expected:
+        raise BrokenNetwork(errno.ENOENT, "its bytes are not those that were shipped", path)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1

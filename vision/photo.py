@@ -16,11 +16,15 @@ from PIL import Image, UnidentifiedImageError
 MAX_PIXELS = 120_000_000
 
 #: Most passes of a progressive JPEG. Encoders make about ten; each costs a walk over the whole picture, so
-#: that a small file with thousands of them would keep a machine busy for hours. Our choice.
-MAX_SCANS = 100
+#: that a hundred of them in 386 kB kept a machine busy for 40 s. Our choice.
+MAX_SCANS = 24
 
 #: Smallest side of a picture in which anything could be seen, in pixels. Our choice.
 MIN_SIDE_PX = 32
+
+#: Long side of a picture as a multiple of the other; a panorama has ten. A strip shows no unit, and neither
+#: detectors nor JPEG (65,500 pixels at most) are made for one. Our choice.
+MAX_ASPECT = 20
 
 #: Share of the pixels asked for along the long side that will do: a half of 4,000 where 2,016 are asked for
 #: takes half the time of the whole and a reduction. Our choice.
@@ -353,6 +357,8 @@ def _open(data: bytes, name: str) -> Image.Image:
         raise _too_large(name, "it claims more pixels than any camera makes") from None
     except UnidentifiedImageError:
         raise UnreadablePhoto(name, "it is not a picture, whatever its name says", _WANTED) from None
+    except MemoryError:  # the machine's fault, or that of a limit on it
+        raise
     except Exception:  # decoders raise whatever comes on hostile bytes; all of it means the file is bad
         raise _damaged(name) from None
 
@@ -365,6 +371,12 @@ def _check_size(width: int, height: int, name: str) -> None:
             name,
             f"it is only {width} x {height} pixels, too small to show anything",
             "Send the photo itself, not its thumbnail",
+        )
+    if max(width, height) > MAX_ASPECT * min(width, height):
+        raise UnreadablePhoto(
+            name,
+            f"it is a strip of {width} x {height} pixels, in which no unit can be seen",
+            "Send the photo itself, as the camera made it",
         )
 
 

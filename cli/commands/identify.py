@@ -57,10 +57,9 @@ def identify(
 
         typer.echo(identify_out(answer).model_dump_json(indent=2))
         return
-    from plugface.cli.present.terminal import render_answer
-    from rich.console import Console
+    from plugface.cli.present.terminal import Screen, render_answer
 
-    console = Console(highlight=False, markup=False)
+    console = Screen()
     render_answer(console, answer)
     if picture:
         console.print(f"Picture: {picture}", style="dim")

@@ -6,10 +6,9 @@ from typing import Annotated
 
 import typer
 from plugface.cli.errors import named
-from plugface.cli.present.terminal import percent
+from plugface.cli.present.terminal import Screen, percent
 from plugface.cli.store.exports import format_of, write_rows
 from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
-from rich.console import Console
 from rich.table import Table
 from sqlalchemy import func, select
 
@@ -65,7 +64,7 @@ def list_rows(
             count += 1
             if count <= limit:
                 table.add_row(*(_cell(getattr(row, column)) for column in SHOWN))
-    console = Console(highlight=False)
+    console = Screen()
     console.print(table)
     if count > limit:
         console.print(f"{count - limit} more; use --limit, or `plugface ledger export`.")
@@ -97,6 +96,22 @@ def export(
     finally:
         part.unlink(missing_ok=True)
     typer.echo(f"{count} units written to {out}")
+
+
+def verify(where: Where = None) -> None:
+    """Compare every row of a ledger with its hash chain: what was changed, taken out or slipped in is named.
+
+    Exit code: 0 when every row is as it was written, 1 when one is not, 2 when there is no such ledger.
+    """
+    ledger = open_existing(where)
+    found = ledger.verify()
+    ledger.close()
+    for problem in found.problems:
+        typer.echo(problem, err=True)
+    if found.problems:
+        typer.echo("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
+        raise typer.Exit(1)
+    typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
 
 
 def open_existing(where: str | None) -> Ledger:

@@ -2,10 +2,10 @@
 
 import typer
 from plugface.cli.commands import options
+from plugface.cli.present.terminal import Screen
 from plugface.cli.settings import default_catalogue
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.pairing import Needs, list_serving
-from rich.console import Console
 
 
 def needs(
@@ -36,4 +36,4 @@ def needs(
         return
     from plugface.cli.present.terminal import render_serving
 
-    render_serving(Console(highlight=False, markup=False), read, wanted, serving)
+    render_serving(Screen(), read, wanted, serving)

@@ -5,9 +5,9 @@ from typing import Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.pipeline import second_opinion
+from plugface.cli.present.terminal import Screen
 from plugface.cli.settings import default_catalogue
 from plugface.models.catalogue.entries import load_catalogue
-from rich.console import Console
 
 
 def opinion(
@@ -37,4 +37,4 @@ def opinion(
         return
     from plugface.cli.present.terminal import render_opinion
 
-    render_opinion(Console(highlight=False, markup=False), answer, given, claimed)
+    render_opinion(Screen(), answer, given, claimed)

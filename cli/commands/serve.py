@@ -1,6 +1,8 @@
 """plugface serve: the yard page, for phones and for other programs."""
 
 import ipaddress
+import os
+import signal
 import socket
 from pathlib import Path
 from typing import Annotated
@@ -62,6 +64,7 @@ def serve(
     """
     import uvicorn
     from plugface.cli.web.app import create_app
+    from plugface.cli.web.connections import make_protocol
     from plugface.cli.web.words import ENGLISH, load_words
     from plugface.cli.web.yard import Yard, YardSettings
 
@@ -81,6 +84,10 @@ def serve(
         workers=workers,
         words=load_words(text or ENGLISH),
     )
+    # uvicorn hands a signal on once it has ended; unhandled, it would end us before the files are closed, and
+    # the newest rows would be in the write-ahead log alone, which a copy of ledger.sqlite lacks.
+    signal.signal(signal.SIGTERM, _end)
+    os.umask(0o077)  # photos, queue and ledger are for the account that runs the page alone
     yard = Yard(settings)
     address = public_url or f"http://{f'[{host}]' if ':' in host else host}:{port}"
     try:
@@ -104,12 +111,18 @@ def serve(
             server_header=False,
             proxy_headers=bool(public_url),
             forwarded_allow_ips="127.0.0.1,::1",
-            limit_concurrency=256,
+            http=make_protocol(settings.limits, behind_proxy=bool(public_url)),
             timeout_graceful_shutdown=10,
         )
         uvicorn.Server(config).run(sockets=[door])
+    except KeyboardInterrupt:  # both ways to end it are the ordinary one
+        pass
     finally:
         yard.close()
+
+
+def _end(*_signal: object) -> None:
+    raise KeyboardInterrupt
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.lot.sorting import Outcome, Plan, sort_lot
+from plugface.cli.present.terminal import Screen
 from plugface.cli.settings import default_catalogue
 from plugface.cli.store.ledger import Ledger
 from plugface.models.decision import placement
-from rich.console import Console
 from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
@@ -68,6 +68,9 @@ def sort(
         str | None,
         typer.Option("--ledger", metavar="WHERE", help="SQLite file or database URL; without it in RUN_DIR."),
     ] = None,
+    retry_broken: Annotated[
+        bool, typer.Option("--retry-broken", help="Look again at photos that could not be read before.")
+    ] = False,
     pdf: Annotated[
         bool, typer.Option("--pdf/--no-pdf", help="Also print the report as PDF, where Chromium is.")
     ] = True,
@@ -79,12 +82,22 @@ def sort(
     a QR or Data Matrix code in the picture, or by time and appearance; the report says by which. One photo
     may show several units. Whatever stops the run, the same command goes on with it.
 
-    Exit code: 0 when the lot is sorted, 2 when the photos, the catalogue or the folder cannot be used, 130
+    Exit code: 0 when the lot is sorted, 1 when it is but for photos that this machine could not look at now,
+    2 when the photos, the catalogue or the folder cannot be used, or many photos could not be looked at, 130
     when it was stopped by Ctrl-C.
     """
     started = time.monotonic()
-    plan = Plan(photos, catalogue or default_catalogue(), out, market, workers or _cores(), cluster, ledger)
-    screen = Console(stderr=True)
+    plan = Plan(
+        photos,
+        catalogue or default_catalogue(),
+        out,
+        market,
+        workers or _cores(),
+        cluster,
+        ledger,
+        retry_broken,
+    )
+    screen = Screen(stderr=True)
     try:
         with _bar(screen) as bar:
             tasks: dict[str, int] = {}
@@ -110,14 +123,17 @@ def sort(
 
         typer.echo(sort_out(outcome, written, seconds).model_dump_json(indent=2))
     else:
-        _print(Console(highlight=False), outcome, written, seconds)
+        _print(Screen(), outcome, written, seconds)
+    if outcome.put_off:
+        typer.echo(f"warning: {_put_off(outcome)}", err=True)
+        raise typer.Exit(1)
 
 
 def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _bar(screen: Console) -> Progress:
+def _bar(screen: Screen) -> Progress:
     return Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -131,7 +147,7 @@ def _bar(screen: Console) -> Progress:
     )
 
 
-def _print(console: Console, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")
@@ -160,6 +176,8 @@ def remarks(outcome: Outcome) -> list[str]:
         said.append(f"{_count(outcome.duplicates, 'file')} held the same bytes as another and counted once.")
     if outcome.broken:
         said.append(f"{_count(outcome.broken, 'photo')} could not be read; each is one row to take again.")
+    if outcome.put_off:
+        said.append(_put_off(outcome))
     if outcome.outside:
         named = ", ".join(outcome.outside[:5]) + (" and more" if len(outcome.outside) > 5 else "")
         said.append(
@@ -172,6 +190,12 @@ def remarks(outcome: Outcome) -> list[str]:
     if outcome.others:
         said.append(f"{_count(outcome.others, 'file')} left out, being no photo by name.")
     return said
+
+
+def _put_off(outcome: Outcome) -> str:
+    named = "; ".join(outcome.put_off[:5]) + (" and more" if len(outcome.put_off) > 5 else "")
+    count = _count(len(outcome.put_off), "photo")
+    return f"{count} in no unit, for this machine could not look: {named}. Run the same command again."
 
 
 def _count(number: int, noun: str) -> str:

@@ -6,16 +6,19 @@ as lost. A worker whose master has died ends itself.
 """
 
 import os
+import re
 import signal
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
+from functools import partial
 from itertools import islice
 from threading import Thread
 from typing import Any
+
+from plugface.cli.limited_process import limit_time, reason_of_end
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
 AHEAD = 2
@@ -44,10 +47,18 @@ class WorkerFailed:
     """In place of a result: every worker that took the item died."""
 
     message: str
+    passing: bool = (
+        False  # somebody else ended them, the system for lack of memory perhaps: no fault of the item
+    )
 
 
 def map_unordered(
-    work: Callable[[Any], Any], items: Iterable, *, workers: int = 1, cluster: str | None = None
+    work: Callable[[Any], Any],
+    items: Iterable,
+    *,
+    workers: int = 1,
+    cluster: str | None = None,
+    seconds: float | None = None,
 ) -> Iterator[tuple[Any, Any]]:
     """Do `work` on every item and give (item, result or WorkerFailed) as they come.
 
@@ -61,6 +72,8 @@ def map_unordered(
         Processes on this machine.
     cluster : str or None
         Address of a Dask scheduler, "tcp://host:port"; then `workers` is not used.
+    seconds : float or None
+        Time of the processor that one item may take on this machine; its worker is ended then.
 
     Raises
     ------
@@ -69,7 +82,7 @@ def map_unordered(
     """
     if cluster is not None:
         return _on_cluster(work, iter(items), cluster)
-    return _on_this_machine(work, iter(items), workers)
+    return _on_this_machine(partial(_in_own_process, work, seconds), iter(items), workers)
 
 
 def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[tuple[Any, Any]]:
@@ -86,8 +99,19 @@ def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[
         for item in suspects:
             try:
                 yield from _in_processes(work, iter([item]), 1, {})
-            except TerminatedWorkerError:
-                yield item, WorkerFailed("the process that looked at it died, although it was alone")
+            except TerminatedWorkerError as error:
+                yield item, _why(error)
+
+
+def _why(error: Exception) -> WorkerFailed:
+    """What the end of a worker says, by the exit codes in loky's message."""
+    codes = [int(code) for code in re.findall(r"\((-?\d+)\)", str(error))]
+    reasons = {reason_of_end(code) for code in codes} or {"ended"}
+    if "time" in reasons:
+        return WorkerFailed("it took longer to look at than any photo of a camera")
+    if "broke" in reasons:
+        return WorkerFailed("the process that looked at it died, although it was alone")
+    return WorkerFailed("the process that looked at it was ended, for lack of memory perhaps", passing=True)
 
 
 def _in_processes(
@@ -101,12 +125,14 @@ def _in_processes(
         resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
     # a pool of its own, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
-    executor = get_reusable_executor(max_workers=workers, env=_ONE_THREAD)
+    executor = get_reusable_executor(
+        max_workers=workers, env=_ONE_THREAD, initializer=_end_with_master, initargs=(os.getpid(),)
+    )
 
     def submit(count: int) -> None:
         for item in islice(items, count):
             with _ctrl_c_held():
-                out[executor.submit(_in_own_process, work, item)] = item
+                out[executor.submit(work, item)] = item
 
     try:
         submit(AHEAD * workers)
@@ -148,15 +174,18 @@ def _one_threaded(work: Callable, item: Any) -> Any:
     return work(item)
 
 
-def _in_own_process(work: Callable, item: Any) -> Any:
-    _end_with_master()
+def _in_own_process(work: Callable, seconds: float | None, item: Any) -> Any:
+    if seconds is not None:
+        limit_time(seconds)
     return _one_threaded(work, item)
 
 
-@cache
-def _end_with_master() -> None:
-    """Leave as soon as the process that started this one is gone: after kill -9 nobody else would end it."""
-    master = os.getppid()
+def _end_with_master(master: int) -> None:
+    """Leave as soon as the process that started this one is gone: after kill -9 nobody else would end it.
+
+    The first thing a worker does, and with the master's number from the master itself: it may be gone before
+    the worker is ready.
+    """
 
     def watch() -> None:
         while os.getppid() == master:

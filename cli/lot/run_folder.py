@@ -11,6 +11,7 @@ import json
 import os
 import secrets
 import shutil
+import threading
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,6 +20,8 @@ from typing import IO
 from plugface.cli.errors import named
 from plugface.cli.store.locks import lock_folder
 from plugface.models.catalogue.entries import load_catalogue
+
+_WRITING = threading.Lock()
 
 
 class RunError(Exception):
@@ -81,13 +84,17 @@ def snapshot(folder: Path) -> Path:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there completely or not at all, whatever ends the program."""
+    """Write a file so that it is there completely or not at all, whatever ends the program.
+
+    Several threads may write the same file: one after the other, for they share the part that is begun first.
+    """
     part = path.with_name(f".{path.name}.part")
-    with named(path), part.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    with _WRITING, named(path):
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
 
 
 def write_new(path: Path, data: bytes) -> None:

@@ -1,12 +1,13 @@
 """Which photos a folder holds, here or at any address that fsspec knows; and their bytes."""
 
+import errno
 import hashlib
 import os
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from stat import S_ISLNK, S_ISREG
 
 #: Endings of the picture formats that can be read.
 ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"})
@@ -39,12 +40,12 @@ class Found:
 
     @property
     def written_at(self) -> datetime | None:
-        """The file's time, UTC, without a zone."""
+        """The file's time, UTC, without a zone; None where there is none, or one that no calendar has."""
         if not self.mtime_ns:
             return None
         try:
             return datetime.fromtimestamp(self.mtime_ns / 1e9, UTC).replace(tzinfo=None)
-        except (OverflowError, ValueError, OSError):  # no time that a calendar has: none is known
+        except (ValueError, OverflowError, OSError):
             return None
 
 
@@ -90,8 +91,15 @@ def read_bytes(found: Found) -> bytes:
 
         with fsspec.open(f"{found.root.rstrip('/')}/{found.path}", "rb") as file:
             return file.read(MAX_BYTES)
-    with open(os.path.join(found.root, found.path), "rb") as file:
+    with open(os.path.join(found.root, found.path), "rb", opener=_open_at_once) as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "it is no regular file")
         return file.read(MAX_BYTES)
+
+
+def _open_at_once(path: str, flags: int) -> int:
+    """Open without waiting: a pipe that nobody writes to would hold its reader for ever."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def find_copies(photos: tuple[Found, ...]) -> dict[str, str]:
@@ -137,15 +145,13 @@ def _scan_here(root: Path) -> Scan:
             others += 1
             continue
         try:
-            stat = entry.stat()
+            status = entry.stat()
         except OSError:
-            stat = entry.stat(follow_symlinks=False)  # a link to nothing; said when it is read
-        if not (
-            S_ISREG(stat.st_mode) or S_ISLNK(stat.st_mode)
-        ):  # a pipe or a device: reading it may never end
-            others += 1
+            status = entry.stat(follow_symlinks=False)  # a link to nothing; said when it is read
+        if not (stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)):
+            others += 1  # a pipe, a socket or a device, whatever its name says
             continue
-        photos.append(Found(str(root), path, stat.st_size, stat.st_mtime_ns))
+        photos.append(Found(str(root), path, status.st_size, status.st_mtime_ns))
     return Scan(tuple(sorted(photos, key=lambda f: f.path)), tuple(sorted(outside)), others, tuple(unlisted))
 
 

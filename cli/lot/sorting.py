@@ -34,6 +34,7 @@ from plugface.cli.store.ledger import (
     now_utc,
     record_lot,
     record_photo,
+    still_counts,
 )
 from plugface.codec import read_observations
 from plugface.models import grouping
@@ -41,11 +42,18 @@ from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.unit_choice import to_part
-from sqlalchemy import func, literal, select
+from sqlalchemy import and_, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 #: Letters of a lot's short code; none of them is taken for another one on a greasy label.
 _LETTERS = "3479ACDEFHJKLMNPRTUVWXY"
+
+#: So many photos that the machine could not look at, for one reason, stop a run before it groups: what it has
+#: is no whole lot. Our choice.
+MANY_ALIKE = 3
+
+#: Seconds of the processor for one photo; the largest takes a tenth of it. Our choice.
+LOOK_S = 120.0
 
 Progress = Callable[[str, int, int], None]  # stage, done, of how many
 
@@ -61,6 +69,7 @@ class Plan:
     workers: int = 1
     cluster: str | None = None
     ledger: str | None = None  # None: in the run's folder
+    retry_broken: bool = False  # look again at photos that could not be read before
 
 
 @dataclass(frozen=True)
@@ -82,6 +91,7 @@ class Outcome:
     decided_now: int
     units: int
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
+    put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
 
 
 def sort_lot(
@@ -104,10 +114,10 @@ def sort_lot(
         analyser = analyser or worker.PipelineAnalyser(snapshot(plan.folder).resolve())
         with closing(Ledger(plan.ledger or plan.folder / "ledger.sqlite")) as ledger:
             run = _Run(plan, head, ledger, analyser, progress, load_catalogue(snapshot(plan.folder)))
-            looked = run.look_at(scan)
+            looked, put_off = run.look_at(scan)
             run.group()
             decided = run.decide()
-            return run.outcome(scan, resumed, looked, decided)
+            return run.outcome(scan, resumed, looked, decided, put_off)
 
 
 #: Photo id, SHA-256, part, version of the newest look.
@@ -135,31 +145,62 @@ class _Run:
                 session, head.lot, name=head.name, source=head.photos, market=head.market
             )
 
-    def look_at(self, scan: Scan) -> int:
-        """Look at every photo that the ledger does not have; says how many."""
+    def look_at(self, scan: Scan) -> tuple[int, tuple[str, ...]]:
+        """Look at every photo that the ledger does not have; says how many, and which could not be now.
+
+        Raises
+        ------
+        RunError
+            If many could not be looked at for one and the same reason.
+        """
         with self.ledger.reading() as session:
             rows = session.execute(
                 select(File.path, File.size_bytes, File.mtime_ns).filter_by(lot_id=self.lot_id)
             )
             known = {tuple(row) for row in rows}
+            if self.plan.retry_broken:
+                known -= self._broken_files(session)
         new = [f for f in scan.photos if (f.shown, f.size_bytes, str(f.mtime_ns)) not in known]
         sizes = {found.size_bytes for found in new}
-        copies = find_copies(tuple(f for f in scan.photos if f.size_bytes in sizes))
+        # A photo that is looked at again must not count as a copy of a broken one.
+        again = {found.path for found in new} if self.plan.retry_broken else set()
+        pool = (f for f in scan.photos if f.size_bytes in sizes and (not again or f.path in again))
+        copies = find_copies(tuple(pool))
         originals = [found for found in new if found.path not in copies]
         tasks = (worker.LookTask(self.analyser, found) for found in originals)
         self.progress("look", 0, len(originals))
-        results = map_unordered(worker.look, tasks, workers=self.plan.workers, cluster=self.plan.cluster)
+        results = map_unordered(
+            worker.look,
+            tasks,
+            workers=self.plan.workers,
+            cluster=self.plan.cluster,
+            seconds=LOOK_S,
+        )
+        put_off: dict[str, str] = {}
         for done, (task, seen) in enumerate(results, start=1):
-            self._record_look(
-                task.found, _lost_photo(task.found, seen) if isinstance(seen, WorkerFailed) else seen
-            )
+            looked = _lost_photo(task.found, seen) if isinstance(seen, WorkerFailed) else seen
+            if looked.passing:
+                put_off[task.found.path] = looked.passing
+            else:
+                self._record_look(task.found, looked)
             self.progress("look", done, len(originals))
         shown = {found.path: found.shown for found in scan.photos}
         with self.ledger.transaction() as session:
             for found in new:
-                if found.path in copies:
+                if found.path in copies and copies[found.path] not in put_off:
                     self._record_copy(session, found, shown[copies[found.path]])
-        return len(originals)
+        _refuse_many(self.head.photos, put_off, len(originals))
+        return len(originals) - len(put_off), tuple(f"{shown[path]}: {put_off[path]}" for path in put_off)
+
+    def _broken_files(self, session: Session) -> set[tuple[str, int, str]]:
+        """Files of this lot whose photo could not be read, as the ledger knows them."""
+        query = (
+            select(File.path, File.size_bytes, File.mtime_ns)
+            .outerjoin(Look, Look.photo_id == File.photo_id)
+            .where(File.lot_id == self.lot_id)
+            .where(or_(File.photo_id.is_(None), and_(Look.fault != "", newest_look())))
+        )
+        return {tuple(row) for row in session.execute(query)}
 
     def _record_look(self, found: Found, seen: worker.LookResult) -> None:
         if seen.thumb:
@@ -176,11 +217,15 @@ class _Run:
                 self._record_file(session, found, None, seen.fault)
                 return
             photo_id = record_photo(session, seen.sha256, seen.size_bytes)
+            version = self.analyser.look_version
+            if self.plan.retry_broken:  # beside the look before, not in its place
+                looks = session.scalar(select(func.count()).select_from(Look).filter_by(photo_id=photo_id))
+                version += f", look {looks + 1}" if looks else ""
             add_once(
                 session,
                 Look,
                 photo_id=photo_id,
-                version=self.analyser.look_version,
+                version=version,
                 fault=seen.fault,
                 observations=seen.observations,
                 taken_at=seen.taken_at,
@@ -206,10 +251,21 @@ class _Run:
             photo_id=photo_id,
             path=found.shown,
             size_bytes=found.size_bytes,
-            mtime_ns=str(found.mtime_ns),
+            mtime_ns=self._mtime_text(session, found),
             note=note,
             added_at=now_utc(),
         )
+
+    def _mtime_text(self, session: Session, found: Found) -> str:
+        """The file's time; with a nought before it for each time that the file could not be read at all.
+
+        One file at one time is one row, and the row that it could not be read stays.
+        """
+        if not self.plan.retry_broken:
+            return str(found.mtime_ns)
+        before = select(func.count()).select_from(File).where(File.photo_id.is_(None))
+        times = session.scalar(before.filter_by(lot_id=self.lot_id, path=found.shown))
+        return "0" * times + str(found.mtime_ns)
 
     def group(self) -> None:
         """Give every photo that belongs to no unit yet a unit, over all photos of the lot together."""
@@ -218,7 +274,7 @@ class _Run:
                 session.scalars(
                     select(View.photo_id)
                     .join(Unit, Unit.id == View.unit_id)
-                    .where(Unit.lot_id == self.lot_id)
+                    .where(Unit.lot_id == self.lot_id, still_counts())
                 )
             )
             files = _files(session, self.lot_id)
@@ -249,9 +305,9 @@ class _Run:
                     session.add(View(unit_id=unit_id, photo_id=photo_id, part=part))
                 for words in group.findings:
                     add_once(session, Finding, unit_id=unit_id, message=words, made_at=now_utc())
-            for photo_id in sorted(broken & loose):
+            for photo_id in sorted(broken.keys() & loose):
                 key = f"broken:{files[photo_id][1][:16]}"
-                units[key] = self._add_unit(session, key, "broken photo", len(units))
+                units[key] = self._add_unit(session, key, broken[photo_id], len(units))
                 session.add(View(unit_id=units[key], photo_id=photo_id, part=-1))
             for path, _note in unread:
                 key = f"unread:{path}"
@@ -273,9 +329,9 @@ class _Run:
 
     def _shots(
         self, session: Session, files: dict[int, tuple[str, str, str]]
-    ) -> tuple[dict[int, grouping.PhotoSummary], set[int]]:
-        """What grouping needs of every photo of the lot, and which photos are broken."""
-        shots, broken = {}, set()
+    ) -> tuple[dict[int, grouping.PhotoSummary], dict[int, str]]:
+        """What grouping needs of every photo of the lot, and which photos are units of their own, as what."""
+        shots, broken = {}, {}
         is_number = _service_number_test(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
@@ -285,9 +341,13 @@ class _Run:
         )
         for photo_id, fault, text, taken_at in session.execute(query):
             if fault:
-                broken.add(photo_id)
+                broken[photo_id] = "broken photo"
                 continue
-            seen = read_observations(text)
+            try:
+                seen = read_observations(text)
+            except ValueError:  # damaged, or of a later version: its photo is one row, and the lot goes on
+                broken[photo_id] = "broken row"
+                continue
             path, _sha256, mtime_ns = files[photo_id]
             shots[photo_id] = grouping.make_shot(
                 path,
@@ -312,7 +372,8 @@ class _Run:
                     .where(Unit.lot_id == self.lot_id)
                 ).all()
             )
-            unit_ids = list(session.scalars(select(Unit.id).filter_by(lot_id=self.lot_id).order_by(Unit.id)))
+            standing = select(Unit.id).where(Unit.lot_id == self.lot_id, still_counts())
+            unit_ids = list(session.scalars(standing.order_by(Unit.id)))
         open_units = []
         for unit_id in unit_ids:
             digest = self._input_sha256(views.get(unit_id, []), findings.get(unit_id, ()))
@@ -399,7 +460,9 @@ class _Run:
                 session, Proposal, catalogue_sha256=self.head.catalogue_sha256, made_at=now_utc(), **values
             )
 
-    def outcome(self, scan: Scan, resumed: bool, looked: int, decided: int) -> Outcome:
+    def outcome(
+        self, scan: Scan, resumed: bool, looked: int, decided: int, put_off: tuple[str, ...]
+    ) -> Outcome:
         """Count what the ledger holds of this lot now."""
         with self.ledger.reading() as session:
             files = session.scalar(select(func.count()).select_from(File).filter_by(lot_id=self.lot_id))
@@ -410,7 +473,13 @@ class _Run:
                 select(func.count()).select_from(File).filter_by(lot_id=self.lot_id, photo_id=None)
             )
             broken = session.scalar(
-                select(func.count()).select_from(Unit).filter_by(lot_id=self.lot_id, method="broken photo")
+                select(func.count())
+                .select_from(Unit)
+                .where(
+                    Unit.lot_id == self.lot_id,
+                    Unit.method.in_(("broken photo", "broken row")),
+                    still_counts(),
+                )
             )
             places = Counter(destination for _key, destination in latest_places(session, self.lot_id))
         return Outcome(
@@ -429,6 +498,7 @@ class _Run:
             decided_now=decided,
             units=sum(places.values()),
             places={place: places[place] for place in placement.SIGNS if places[place]},
+            put_off=put_off,
         )
 
 
@@ -447,7 +517,7 @@ def latest_places(session: Session, lot_id: int) -> Iterator[tuple[str, str]]:
     earlier = aliased(Proposal)
     newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
     query = select(Unit.key, Proposal.destination).join(Proposal, Proposal.id == newest)
-    yield from session.execute(query.where(Unit.lot_id == lot_id))
+    yield from session.execute(query.where(Unit.lot_id == lot_id, still_counts()))
 
 
 def _refuse_run_among_photos(folder: Path, photos: str) -> None:
@@ -459,12 +529,26 @@ def _refuse_run_among_photos(folder: Path, photos: str) -> None:
         )
 
 
+def _refuse_many(photos: str, put_off: dict[str, str], looked: int) -> None:
+    """Stop where many photos could not be looked at for one reason: the machine is at fault, not the lot."""
+    reason, count = next(iter(Counter(put_off.values()).most_common(1)), ("", 0))
+    if count >= min(MANY_ALIKE, looked) and count:
+        raise RunError(
+            photos,
+            f"{count} of {looked} photos {reason}",
+            "Check the drive, the permissions and the memory of this machine, and run the same command "
+            "again; what was done is kept",
+        )
+
+
 def _lost_photo(found: Found, lost: WorkerFailed) -> worker.LookResult:
     """A row for a photo whose workers died: its hash is taken here, where nothing is decoded."""
+    if lost.passing:
+        return worker.LookResult("", 0, "", "", "", b"", 0.0, passing=lost.message)
     try:
         data = read_bytes(found)
     except OSError:
-        return worker.LookResult("", 0, lost.message, "", "", b"", 0.0)
+        return worker.LookResult("", 0, "", "", "", b"", 0.0, passing=lost.message)
     return worker.LookResult(hashlib.sha256(data).hexdigest(), len(data), lost.message, "", "", b"", 0.0)
 
 

@@ -327,6 +327,9 @@ class SortOut(Head):
     decided_now: int = Field(description="units decided over in this run")
     units: int
     places: dict[Destination, int] = Field(description="units by destination; absent: none")
+    put_off: list[str] = Field(
+        default_factory=list, description="photos this machine could not look at now, and why; run again"
+    )
     written: dict[str, str] = Field(description="what was written -> its path, or why it was not")
 
 

@@ -8,23 +8,68 @@ are.
 SQLite (write-ahead log) is the default; any SQLAlchemy URL serves, PostgreSQL for a ledger that is shared.
 """
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 import platformdirs
-from sqlalchemy import ColumnElement, ForeignKey, Index, UniqueConstraint, create_engine, event, func, select
+from plugface.cli.store.chain import Verified, add_link, verify_chain
+from plugface.cli.store.tables import (
+    Base,
+    Confirmation,
+    File,
+    Finding,
+    Link,
+    Look,
+    Lot,
+    Photo,
+    Proposal,
+    Unit,
+    View,
+)
+from sqlalchemy import (
+    ColumnElement,
+    UniqueConstraint,
+    create_engine,
+    event,
+    func,
+    inspect,
+    literal,
+    not_,
+    or_,
+    select,
+)
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.engine import Connection, Engine, Row, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
-from sqlalchemy.orm import DeclarativeBase, Mapped, Session, aliased, mapped_column
+from sqlalchemy.orm import Session, aliased
+
+__all__ = [
+    "Base",
+    "Confirmation",
+    "File",
+    "Finding",
+    "Ledger",
+    "LedgerError",
+    "Link",
+    "Look",
+    "Lot",
+    "Photo",
+    "Proposal",
+    "Unit",
+    "View",
+]
 
 #: Newest migration in migrations/versions; a test holds the two together.
-SCHEMA = "0001"
+SCHEMA = "0002"
+
+#: Lock of PostgreSQL that all writers of a ledger take, "plug" in ASCII.
+_WRITERS = 0x706C7567
 
 #: Seconds a writer waits for another one before it gives up.
 BUSY_S = 30
@@ -36,134 +81,6 @@ class LedgerError(Exception):
     def __init__(self, ledger: str, problem: str, remedy: str) -> None:
         self.ledger, self.problem, self.remedy = ledger, problem, remedy
         super().__init__(f"{ledger}: {problem}. {remedy}")
-
-
-class Base(DeclarativeBase):
-    """Base of all ledger tables."""
-
-
-class Lot(Base):
-    """One delivery, pallet or counter: the units that were looked at together."""
-
-    __tablename__ = "lots"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    key: Mapped[str] = mapped_column(unique=True)
-    name: Mapped[str]
-    source: Mapped[str]  # folder or URL the photos came from
-    market: Mapped[str]
-    created_at: Mapped[str]
-
-
-class Photo(Base):
-    """One photo by its content; the same bytes under ten names are one photo."""
-
-    __tablename__ = "photos"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    sha256: Mapped[str] = mapped_column(unique=True)
-    size_bytes: Mapped[int]
-    added_at: Mapped[str]
-
-
-class File(Base):
-    """One file of a lot: the name and place a photo was found under, or why it was left out."""
-
-    __tablename__ = "files"
-    __table_args__ = (UniqueConstraint("lot_id", "path", "size_bytes", "mtime_ns"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"), index=True)
-    photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"), index=True)
-    path: Mapped[str]
-    size_bytes: Mapped[int]
-    mtime_ns: Mapped[str]  # text: nanoseconds do not fit a 32-bit column
-    note: Mapped[str]
-    added_at: Mapped[str]
-
-
-class Look(Base):
-    """What was seen in a photo by one version of the software, or why nothing could be seen."""
-
-    __tablename__ = "looks"
-    __table_args__ = (UniqueConstraint("photo_id", "version"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
-    version: Mapped[str]
-    fault: Mapped[str]  # empty when the photo could be read
-    observations: Mapped[str]  # JSON, empty when it could not
-    taken_at: Mapped[str]  # the camera's own clock, which knows no time zone; empty if the photo does not say
-    seconds: Mapped[float]
-    made_at: Mapped[str]
-
-
-class Unit(Base):
-    """One physical controller of a lot, and how its photos were found to belong together."""
-
-    __tablename__ = "units"
-    __table_args__ = (UniqueConstraint("lot_id", "key"), UniqueConstraint("lot_id", "group_key"))
-    id: Mapped[int] = mapped_column(primary_key=True)
-    lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"))
-    key: Mapped[str]
-    method: Mapped[str]
-    group_key: Mapped[str]
-    created_at: Mapped[str]
-
-
-class View(Base):
-    """One photo of one unit; `part` says which unit of the photo is meant (-1: none was found there)."""
-
-    __tablename__ = "views"
-    __table_args__ = (UniqueConstraint("unit_id", "photo_id", "part"), Index("views_by_photo", "photo_id"))
-    id: Mapped[int] = mapped_column(primary_key=True)
-    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
-    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
-    part: Mapped[int]
-
-
-class Finding(Base):
-    """What contradicts the grouping of a unit's photos; it stays until a person has settled it."""
-
-    __tablename__ = "findings"
-    __table_args__ = (UniqueConstraint("unit_id", "words"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
-    message: Mapped[str] = mapped_column("words")
-    made_at: Mapped[str]
-
-
-class Proposal(Base):
-    """What was proposed for a unit, from which photos, by which model and catalogue."""
-
-    __tablename__ = "proposals"
-    __table_args__ = (UniqueConstraint("unit_id", "input_sha256"),)
-    id: Mapped[int] = mapped_column(primary_key=True)
-    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
-    input_sha256: Mapped[str]  # of the photos, the software, the catalogue and the market
-    catalogue_sha256: Mapped[str]
-    model_version: Mapped[str]
-    verdict: Mapped[str]
-    family: Mapped[str]
-    variant: Mapped[str]
-    probability: Mapped[float]
-    destination: Mapped[str]
-    bin: Mapped[str]
-    expected_cost: Mapped[float]
-    message: Mapped[str] = mapped_column("words")
-    findings: Mapped[str]
-    decision: Mapped[str]  # the whole Decision as JSON; empty where no decision was reached
-    made_at: Mapped[str]
-
-
-class Confirmation(Base):
-    """What a person found to be true about a unit."""
-
-    __tablename__ = "confirmations"
-    id: Mapped[int] = mapped_column(primary_key=True)
-    unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"), index=True)
-    proposal_id: Mapped[int | None] = mapped_column(ForeignKey("proposals.id"))
-    family: Mapped[str]  # empty: in no family of the catalogue
-    variant: Mapped[str]
-    who: Mapped[str]
-    note: Mapped[str]
-    confirmed_at: Mapped[str]
 
 
 def default_ledger() -> Path:
@@ -195,20 +112,39 @@ class Ledger:
         with self._plain_errors():
             self.engine = _connect(url)
             self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
+            _copy_before_migration(self.engine, self.name)
             with self._writer.begin() as connection:
-                _migrate(connection, self.name)
+                migrated = _migrate(connection, self.name)
+            self._file = _identity(self.engine)  # SQLite goes on writing to a file that was deleted
+            if migrated:
+                with self.transaction():  # a link over the rows that an older plugface wrote
+                    pass
 
     @contextmanager
     def transaction(self) -> Iterator[Session]:
         """Add rows: all of them are kept or none is."""
         with self._plain_errors(), Session(self._writer, expire_on_commit=False) as session, session.begin():
+            if _identity(self.engine) != self._file:
+                raise LedgerError(
+                    self.name,
+                    "its file was deleted or replaced while it was open, so nothing can be kept in it",
+                    "Put it back from a backup and start again",
+                )
+            if self.engine.dialect.name == "postgresql":  # SQLite has one writer at a time by itself
+                session.execute(select(func.pg_advisory_xact_lock(_WRITERS)))
             yield session
+            add_link(session, now_utc())
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Read one consistent state while others may write."""
         with self._plain_errors(), Session(self.engine) as session:
             yield session
+
+    def verify(self) -> Verified:
+        """Compare every row with the hash chain."""
+        with self.reading() as session:
+            return verify_chain(session)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -258,6 +194,11 @@ def _connect(url: str) -> Engine:
         return create_engine(address, pool_pre_ping=True)
     if address.get_backend_name() != "sqlite":
         raise ArgumentError("a ledger can be kept in SQLite or PostgreSQL")
+    if address.database and address.database != ":memory:":
+        with suppress(OSError):  # whatever is wrong there is said when it is opened
+            os.close(
+                os.open(address.database, os.O_RDWR | os.O_CREAT, 0o600)
+            )  # with its log, which follows it
     engine = create_engine(url, connect_args={"timeout": BUSY_S, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
@@ -299,15 +240,54 @@ def _switch_to_wal(connection: sqlite3.Connection) -> None:
         pause_s = min(2 * pause_s, 0.1)
 
 
-def _migrate(connection: Connection, name: str) -> None:
-    """Bring the tables up to `SCHEMA`, under the write lock so that two starters do not collide."""
+def _identity(engine: Engine) -> tuple[int, int] | None:
+    """Which file an SQLite ledger is now, by device and number; None where there is none, or no file."""
+    if engine.dialect.name != "sqlite" or not engine.url.database:
+        return None
+    try:
+        status = os.stat(engine.url.database)
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _copy_before_migration(engine: Engine, name: str) -> None:
+    """Keep a copy of an SQLite file beside it before an older schema is brought up."""
+    from alembic.runtime.migration import MigrationContext
+
+    file = engine.url.database
+    if engine.dialect.name != "sqlite" or not file or file == ":memory:":
+        return
+    with engine.connect() as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+    copy = Path(f"{file}.before-{SCHEMA}")
+    if found is None or found >= SCHEMA or copy.exists():
+        return
+    part = copy.with_name(f".{copy.name}.part")
+    part.unlink(missing_ok=True)
+    with closing(sqlite3.connect(file)) as source:
+        source.execute("VACUUM INTO ?", (str(part),))
+    part.replace(copy)
+
+
+def _migrate(connection: Connection, name: str) -> bool:
+    """Bring the tables up to `SCHEMA`, under the write lock so that two starters do not collide.
+
+    On PostgreSQL, where tables are made in a transaction that locks nothing yet, the lock is one of our own.
+
+    Returns
+    -------
+    migrated : bool
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(select(func.pg_advisory_xact_lock(_WRITERS)))
     from alembic import command  # the import costs more than opening a ledger that is up to date
     from alembic.config import Config
     from alembic.runtime.migration import MigrationContext
 
     found = MigrationContext.configure(connection).get_current_revision()
     if found == SCHEMA:
-        return
+        return False
     if found is not None and found > SCHEMA:
         raise LedgerError(
             name, f"it was written by a newer plugface (schema {found}, known {SCHEMA})", "Update plugface"
@@ -316,6 +296,7 @@ def _migrate(connection: Connection, name: str) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.attributes["connection"] = connection
     command.upgrade(config, SCHEMA)
+    return True
 
 
 _DAMAGED = ("this file is damaged", "Put a copy of it back, or name another place with --ledger")
@@ -346,9 +327,19 @@ def _explain(message: str) -> tuple[str, str]:
 
 def add_once(session: Session, table: type[Base], **values: object) -> None:
     """Add a row unless one with the same unique columns is there, also when others write meanwhile."""
-    dialect = session.get_bind().dialect.name
-    insert = {"sqlite": sqlite_insert, "postgresql": postgresql_insert}[dialect]
-    session.execute(insert(table).values(**values).on_conflict_do_nothing())
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(postgresql_insert(table).values(**values).on_conflict_do_nothing())
+        return
+    # A trigger of SQLite cannot tell "do nothing" from "replace", so it refuses both: what is there is looked
+    # for first. Nobody else writes meanwhile, for a transaction that writes holds the file.
+    mapper = inspect(table)
+    for constraint in table.__table__.constraints:
+        names = [mapper.get_property_by_column(column).key for column in constraint.columns]
+        if isinstance(constraint, UniqueConstraint) and values.keys() >= set(names):
+            same = select(table.id).where(*(getattr(table, name) == values[name] for name in names))
+            if session.execute(same).first():
+                return
+    session.execute(sqlite_insert(table).values(**values))
 
 
 def record_lot(session: Session, key: str, *, name: str, source: str, market: str = "") -> int:
@@ -378,6 +369,29 @@ def newest_look() -> ColumnElement[bool]:
     """Whether a look is the newest at its photo: one look for each photo, whichever software made it."""
     later = aliased(Look)
     return Look.id == select(func.max(later.id)).where(later.photo_id == Look.photo_id).scalar_subquery()
+
+
+def still_counts() -> ColumnElement[bool]:
+    """Whether a unit stands: not where it is a broken photo that was looked at again and could be read.
+
+    What such a photo shows is a unit of its own or part of another one; rows are only added, so that the row
+    of the broken photo stays beside it.
+    """
+    found = aliased(File)
+    came_back = (
+        select(found.id)
+        .where(found.lot_id == Unit.lot_id, found.photo_id.is_not(None))
+        .where(Unit.group_key == literal("unread:") + found.path)
+        .exists()
+    )
+    view = aliased(View)
+    was_read = (
+        select(view.id)
+        .join(Look, Look.photo_id == view.photo_id)
+        .where(view.unit_id == Unit.id, Look.fault == "", newest_look())
+        .exists()
+    )
+    return or_(Unit.method != "broken photo", not_(or_(came_back, was_read)))
 
 
 def record_confirmation(
@@ -462,6 +476,7 @@ def list_units(session: Session, lot: str | None = None) -> tuple[tuple[str, ...
         .outerjoin(Photo, Photo.id == first)
         .outerjoin(proposal, proposal.id == newest)
         .outerjoin(truth, truth.id == last_truth)
+        .where(still_counts())
         .order_by(Unit.id)
     )
     if lot is not None:

@@ -6,6 +6,7 @@ its hash is kept. What is handed out for it is 256 random bits, of which again o
 
 import hashlib
 import hmac
+import ipaddress
 import secrets
 import time
 from collections import deque
@@ -70,8 +71,24 @@ def hash_token(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
+def network_of(address: str) -> str:
+    """Who an address counts as: an IPv4 address, or the /64 that one household or host has of IPv6."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if found.version == 4:
+        return str(found)
+    if found.ipv4_mapped:
+        return str(found.ipv4_mapped)
+    return str(ipaddress.ip_network((int(found) >> 64 << 64, 64)))
+
+
 class RateLimiter:
-    """Counts tries at a code by address and in all, over a window of time; in memory, so a restart forgets.
+    """Counts wrong codes over a window of time, by who tries and at which lot; a restart forgets them.
+
+    Who tries is a network (see `network_of`): a host has all of a /64 to choose its address from. A lot that
+    is guessed at from many networks is shut for a while, and no other lot with it.
 
     Parameters
     ----------
@@ -82,30 +99,32 @@ class RateLimiter:
 
     def __init__(self, limits: Limits, clock: Callable[[], float] = time.monotonic) -> None:
         self._limits, self._clock = limits, clock
-        self._tries: deque[tuple[float, str]] = deque()
+        self._tries: deque[tuple[float, str, str]] = deque()
 
-    def wait_s(self, address: str) -> int:
-        """Seconds until this address may try a code; 0: now."""
-        now = self._clock()
+    def wait_s(self, address: str, lot: str = "") -> int:
+        """Seconds until this address may try a code of this lot (empty: of none there is); 0: now."""
+        now, network = self._clock(), network_of(address)
         window = self._limits.wrong_codes_s
         while self._tries and self._tries[0][0] <= now - window:
             self._tries.popleft()
-        own = [when for when, who in self._tries if who == address]
-        every = [when for when, _ in self._tries]
+        own = [when for when, who, _ in self._tries if who == network]
+        here = [when for when, _, which in self._tries if which == lot]
         until = 0.0
-        for times, most in ((own, self._limits.wrong_codes), (every, self._limits.wrong_codes_in_all)):
+        for times, most in ((own, self._limits.wrong_codes), (here, self._limits.wrong_codes_per_lot)):
             if len(times) >= most:
                 until = max(until, times[-most] + window)
         return max(0, int(until - now) + 1) if until > now else 0
 
-    def note(self, address: str) -> None:
+    def note(self, address: str, lot: str = "") -> None:
         """Count one try."""
-        self._tries.append((self._clock(), address))
+        self._tries.append((self._clock(), network_of(address), lot))
 
-    def forget(self, address: str) -> None:
-        """Take back the latest try of an address: it was the right code."""
-        latest = next(n for n in reversed(range(len(self._tries))) if self._tries[n][1] == address)
-        del self._tries[latest]
+    def forget(self, address: str, lot: str = "") -> None:
+        """Take back the latest try of an address at a lot: it was the right code."""
+        tried = (network_of(address), lot)
+        latest = next((n for n in reversed(range(len(self._tries))) if self._tries[n][1:] == tried), None)
+        if latest is not None:
+            del self._tries[latest]
 
 
 def _digest(secret: str, salt: bytes) -> bytes:

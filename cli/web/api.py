@@ -29,14 +29,13 @@ from plugface.cli.web.documents import (
     UnitLineOut,
     UnitsOut,
 )
-from plugface.cli.web.photo_store import clean_photo
+from plugface.cli.web.guard import stated_length
 from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
 from plugface.models.catalogue.entries import Family
 from plugface.models.decision.answers import View
 from plugface.models.decision.opinion import ClaimError, read_claim
-from starlette.requests import ClientDisconnect
 
 
 def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -124,9 +123,12 @@ async def add_photo(
 ) -> AcceptedPhotoOut:
     """Send one photo of a unit. 202: it is on disk and will be answered. 200: it was there already."""
     await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
-    data = await _receive(yard, request)
-    keep = partial(_keep_photo, yard, lot, unit, data, face, more)
-    photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
+    intake = request.app.state.intake
+    size = stated_length(request.headers) or yard.limits.photo_bytes
+    with intake.place(lot.key, size):  # until it is checked, so that memory is bounded
+        data = await intake.receive(request)
+        keep = partial(_keep_photo, yard, lot, unit, data, face, more)
+        photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
     return photo
@@ -157,7 +159,7 @@ def show_photo(
     return FileResponse(
         (yard.shelf.small if size == "small" else yard.shelf.shown)(found.sha256),
         media_type="image/jpeg",
-        headers={"cache-control": "private, max-age=86400"},
+        headers={"cache-control": "private, no-cache"},
     )
 
 
@@ -258,26 +260,6 @@ def _find_family(yard: Yard, name: str) -> Family:
     raise Refused("no_family", family=name)
 
 
-async def _receive(yard: Yard, request: Request) -> bytes:
-    """The body of a request, as long as it keeps coming."""
-    slots = request.app.state.receiving
-    if slots.borrowed_tokens >= slots.total_tokens:
-        raise Refused("busy", retry_s=5)
-    async with slots:
-        parts = []
-        stream = request.stream()
-        while True:
-            with anyio.move_on_after(yard.limits.silence_s) as waiting:
-                try:
-                    parts.append(await anext(stream, None))
-                except ClientDisconnect:  # nobody is there any more to read the answer
-                    raise Refused("silence") from None
-            if waiting.cancelled_caught:
-                raise Refused("silence")
-            if parts[-1] is None:
-                return b"".join(parts[:-1])
-
-
 def _keep_photo(
     yard: Yard, lot: LotEntry, unit: str, data: bytes, face: str, more: bool
 ) -> tuple[AcceptedPhotoOut, bool]:
@@ -285,11 +267,18 @@ def _keep_photo(
     if shutil.disk_usage(yard.settings.folder).free < yard.limits.free_disk_bytes:
         raise Refused("disk_full", retry_s=300)
     try:
-        photo = clean_photo(data, yard.limits)
+        photo = yard.check_photo(data)
     except UnreadablePhoto as error:
         raise Refused("not_a_photo", problem=error.problem, advice=error.advice) from None
-    yard.shelf.keep(photo)
-    entry, new = yard.queue.accept(
-        lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more
-    )
+    yard.queue.has_room(lot.key, unit, photo.sha256, len(photo.data))  # what is refused is not written at all
+    with yard.keeping:
+        yard.shelf.keep(photo)
+        try:
+            entry, new = yard.queue.accept(
+                lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more
+            )
+        except Refused:  # others came first
+            if photo.sha256 not in yard.queue.kept_photos():
+                yard.shelf.drop(photo.sha256)
+            raise
     return _photo_out(unit, entry), new

@@ -16,6 +16,7 @@ from plugface.cli.present.schemas import ErrorOut
 from plugface.cli.store.ledger import LedgerError
 from plugface.cli.web import api, pages
 from plugface.cli.web.guard import Guard
+from plugface.cli.web.intake import Intake
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.words import Words
 from plugface.cli.web.yard import Yard
@@ -47,7 +48,7 @@ def create_app(yard: Yard) -> FastAPI:
     )
     limits = yard.limits
     app.state.yard = yard
-    app.state.receiving = anyio.CapacityLimiter(limits.uploads_at_once)
+    app.state.intake = Intake(limits)
     app.state.decoding = anyio.CapacityLimiter(limits.decoding_at_once)
     app.include_router(api.router)
     app.include_router(pages.router)

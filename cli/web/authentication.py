@@ -59,14 +59,15 @@ def open_lot(request: Request, code: str) -> tuple[LotEntry, str, float]:
     """
     yard = find_yard(request)
     address = request.client.host if request.client else ""
-    wait_s = yard.guesses.wait_s(address)
+    lot = yard.queue.lot(key=access.split_code(code)[0])
+    key = lot.key if lot else ""
+    wait_s = yard.guesses.wait_s(address, key)
     if wait_s:
         raise Refused("too_many_guesses", retry_s=wait_s, minutes=-(-wait_s // 60))
-    yard.guesses.note(address)  # before the slow check, so that many tries at once count as many
-    lot = yard.queue.lot(key=access.split_code(code)[0])
+    yard.guesses.note(address, key)  # before the slow check, so that many tries at once count as many
     if not access.fits(code, lot.code if lot else None):
         raise Refused("code_wrong")
-    yard.guesses.forget(address)
+    yard.guesses.forget(address, key)
     token = access.make_token()
     return lot, token, yard.queue.add_token(access.hash_token(token), lot.key)
 

@@ -97,7 +97,7 @@ class Guard:
         headers = Headers(scope=scope)
         limit = self._body_limit(scope["path"])
         refused = self._check_name(headers) or self._check_origin(scope, headers)
-        if refused is None and _stated_length(headers) > limit:
+        if refused is None and stated_length(headers) > limit:
             refused = Refused("too_many_bytes", most=_megabytes(limit))
         if refused is not None:
             await self._respond(scope, refused)(scope, receive, send_guarded)
@@ -151,7 +151,8 @@ def _counted(receive: Receive, limit: int) -> Receive:
     return receive_counted
 
 
-def _stated_length(headers: Headers) -> int:
+def stated_length(headers: Headers) -> int:
+    """The length that a request says its body has; 0 where it says none."""
     text = headers.get("content-length", "0")
     # 18 digits are enough for any limit, and no more than Python turns into a number.
     return int(text[:18]) if text.isascii() and text.isdecimal() else 0

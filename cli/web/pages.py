@@ -26,6 +26,19 @@ router = APIRouter(include_in_schema=False)
 LISTED = 30
 
 
+@router.api_route("/healthz", methods=["GET", "HEAD"])
+def say_alive() -> Response:
+    """Whether the page answers at all; for whatever watches over it."""
+    return Response("ok\n", media_type="text/plain")
+
+
+@router.api_route("/readyz", methods=["GET", "HEAD"])
+def say_ready(yard: YardHere) -> Response:
+    """Whether a photo would be taken in now: queue and ledger can be read, and the disk has room."""
+    problem = yard.find_problem()
+    return Response(f"{problem or 'ready'}\n", status_code=503 if problem else 200, media_type="text/plain")
+
+
 @router.get("/")
 def show_home(request: Request, yard: YardHere, lot: LotHere) -> HTMLResponse:
     """Take photos, see what is not sent yet, see the lot."""
@@ -77,6 +90,8 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
     except Refused as refused:
         answer = _page(request, "enter.html", None, problem=_words(yard, refused))
         answer.status_code = refused.status
+        if refused.retry_s:
+            answer.headers["retry-after"] = str(refused.retry_s)
         return answer
     answer = RedirectResponse("/", status_code=303)
     answer.set_cookie(

@@ -10,12 +10,16 @@ disk.
 import hashlib
 import io
 import os
+from collections.abc import Container
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
+from plugface.analysis import UnreadablePhoto
 from plugface.cli import pipeline
+from plugface.cli.limited_process import LimitedPool, Stopped
 from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
@@ -32,6 +36,8 @@ _ORIENTATION_TAG = 0x0112  # Exif 2.32, table 4
 # JPEG markers (ITU-T T.81, table B.1).
 _SOI, _EOI, _SOS, _APP0, _APP14, _APP15, _COM = b"\xff\xd8", 0xD9, 0xDA, 0xE0, 0xEE, 0xEF, 0xFE
 _ALONE = {0x01, *range(0xD0, 0xD8)}  # markers without a length
+_DQT, _FRAMES = 0xDB, {0xC0, 0xC1, 0xC2}  # quantisation tables; frames: baseline, extended, progressive
+_NEEDED = {*_FRAMES, 0xC4, 0xDD, _SOS}  # of the others: Huffman tables, restart interval, scan
 
 
 @dataclass(frozen=True)
@@ -72,6 +78,45 @@ def clean_photo(data: bytes, limits: Limits) -> CleanPhoto:
     )
 
 
+class PhotoChecker:
+    """Checks and cleans photos in processes of their own, so that a hostile one cannot stop the page.
+
+    Parameters
+    ----------
+    limits : Limits
+        How many at once, and the time and memory of each.
+    """
+
+    def __init__(self, limits: Limits) -> None:
+        self._pool = LimitedPool(
+            partial(clean_photo, limits=limits),
+            size=limits.decoding_at_once,
+            seconds=limits.decoding_s,
+            memory_bytes=limits.decoding_bytes,
+        )
+
+    def __call__(self, data: bytes) -> CleanPhoto:
+        """As `clean_photo`; a photo that takes more time or memory than it may is an unreadable one."""
+        try:
+            return self._pool(data)
+        except Stopped as stopped:
+            if stopped.reason == "ended":  # by somebody else: the photo is not to blame
+                raise Refused("busy", retry_s=5) from None
+            raise UnreadablePhoto("", _STOPPED[stopped.reason], _AS_JPEG) from None
+
+    def close(self) -> None:
+        """End the processes."""
+        self._pool.close()
+
+
+_STOPPED = {
+    "time": "it takes longer to open than any photo of a camera",
+    "memory": "it takes more memory to open than any photo of a camera",
+    "broke": "it breaks the program that opens it",
+}
+_AS_JPEG = "Save it again as an ordinary JPEG and send that"
+
+
 def strip_jpeg(data: bytes) -> bytes | None:
     """A JPEG with only the segments that decoding needs, and its turn; the coded pixels stay as they are.
 
@@ -88,9 +133,11 @@ def strip_jpeg(data: bytes) -> bytes | None:
     References
     ----------
     ITU-T T.81, annex B. APP0 (JFIF) and APP14 (colour transform) say how to decode; APP1 to APP13, APP15 and
-    COM describe.
+    COM describe. Quantisation tables that nothing uses, and what hangs behind a segment's own fields, go too.
     """
-    turn = _orientation(data)
+    turn, used = _orientation(data), _quantisers(data)
+    if used is None:
+        return None
     kept = [_SOI, _turn_segment(turn)] if turn != 1 else [_SOI]
     at = 2
     while at + 4 <= len(data):
@@ -108,9 +155,19 @@ def strip_jpeg(data: bytes) -> bytes | None:
         end = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")
         if marker == _SOS:
             end = _end_of_scan(data, end)
-        describes = _APP0 < marker <= _APP15 and marker != _APP14
-        if not describes and marker != _COM:
-            kept.append(_plain_jfif(data[at:end]) if marker == _APP0 else data[at:end])
+        if marker == _APP0:
+            kept.append(_plain_jfif(data[at:end]))
+        elif marker == _APP14:
+            kept.append(_plain_adobe(data[at:end]))
+        elif marker == _DQT:
+            tables = _used_tables(data[at:end], used)
+            if tables is None:
+                return None
+            kept.append(tables)
+        elif marker in _NEEDED:
+            kept.append(data[at:end])
+        elif not (_APP0 < marker <= _APP15 or marker == _COM):
+            return None  # whatever it is, a camera does not write it
         at = end
     return b"".join([*kept, b"\xff\xd9"]) if data[at : at + 2] == b"\xff\xd9" else None
 
@@ -132,6 +189,20 @@ class PhotoStore:
             write_whole(place, photo.data)
             for folder in (place.parent, self.folder):
                 _sync_folder(folder)
+
+    def drop(self, sha256: str) -> None:
+        """Delete a photo and the smaller ones beside it."""
+        for file in (self.place(sha256), self.shown(sha256), self.small(sha256)):
+            file.unlink(missing_ok=True)
+
+    def sweep(self, wanted: Container[str]) -> int:
+        """Delete what belongs to no wanted photo, as a killed program leaves it; says how many files."""
+        swept = 0
+        for file in self.folder.glob("??/*"):
+            if file.name.endswith(".part") or file.name.partition(".")[0] not in wanted:
+                file.unlink(missing_ok=True)
+                swept += 1
+        return swept
 
     def place(self, sha256: str) -> Path:
         """Where the photo with this content lies."""
@@ -178,6 +249,39 @@ def _turn_segment(turn: int) -> bytes:
     exif[_ORIENTATION_TAG] = turn
     body = exif.tobytes()
     return b"\xff\xe1" + (len(body) + 2).to_bytes(2, "big") + body
+
+
+def _plain_adobe(segment: bytes) -> bytes:
+    """An Adobe segment without what follows its colour transform (ITU-T T.872, 6.5.3)."""
+    if segment[4:9] != b"Adobe" or len(segment) < 16:
+        return b""
+    return b"\xff\xee\x00\x0e" + segment[4:16]
+
+
+def _quantisers(data: bytes) -> set[int] | None:
+    """Numbers of the quantisation tables that the picture's components name (ITU-T T.81, B.2.2)."""
+    at = 2
+    while at + 10 <= len(data) and data[at] == 0xFF:
+        marker, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker in _FRAMES:
+            components = data[at + 10 : at + 2 + length]
+            return set(components[2::3])
+        at += 1 if marker == 0xFF else 2 if marker in _ALONE else 2 + length
+    return None
+
+
+def _used_tables(segment: bytes, used: set[int]) -> bytes | None:
+    """A segment of quantisation tables with those that are used; None if it holds anything else."""
+    at, kept = 4, []
+    while at < len(segment):
+        size = 129 if segment[at] >> 4 else 65
+        if at + size > len(segment):
+            return None
+        if segment[at] & 15 in used:
+            kept.append(segment[at : at + size])
+        at += size
+    body = b"".join(kept)
+    return b"\xff\xdb" + (len(body) + 2).to_bytes(2, "big") + body if body else b""
 
 
 def _plain_jfif(segment: bytes) -> bytes:

@@ -8,6 +8,7 @@ program ended waits again at the next start, so nothing that was accepted goes w
 The ledger keeps what was proposed and confirmed, for good; this file keeps what the page needs to work.
 """
 
+import itertools
 import json
 import sqlite3
 import threading
@@ -15,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -120,14 +122,30 @@ class Job:
 class Queue:
     """The open queue of one yard folder; safe to use from several threads of one process.
 
+    Parameters
+    ----------
+    file : Path
+    limits : Limits
+    clock : callable, optional
+        Seconds since 1970, for what outlives the program.
+    steady : callable, optional
+        Seconds that never go back, for how long a unit waits: a clock that is set back must not hold it.
+
     Raises
     ------
     YardError
         If the file cannot be opened or is none of ours.
     """
 
-    def __init__(self, file: Path, limits: Limits, clock: Callable[[], float] = time.time) -> None:
-        self.limits, self._clock = limits, clock
+    def __init__(
+        self,
+        file: Path,
+        limits: Limits,
+        clock: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.limits, self._clock, self._steady = limits, clock, steady
+        self._turn, self._turns = itertools.count(1), {}  # lot -> its latest turn at the workers
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
@@ -145,6 +163,7 @@ class Queue:
         with self._write() as db:
             db.execute("UPDATE units SET state = 'waiting', ready = 0 WHERE state IN ('working', 'waiting')")
             db.execute("DELETE FROM tokens WHERE expires < ?", (self._clock(),))
+            self._drop_empty(db)
             return db.execute("SELECT count(*) FROM units WHERE state = 'waiting'").fetchone()[0]
 
     # Lots and who may see them
@@ -211,7 +230,7 @@ class Queue:
                     (claimed, text, lot, unit),
                 )
                 if row["state"] != "new":
-                    self._await(db, lot, unit, self._clock())
+                    self._await(db, lot, unit, self._steady())
         return self.unit(lot, unit)
 
     def accept(
@@ -230,22 +249,22 @@ class Queue:
         """
         with self._write() as db:
             self._ensure(db, lot, unit)
+            self._refuse_over_quota(db, lot, size_bytes)
             photos = db.execute(
                 "SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", (lot, unit)
             ).fetchall()
             known = next((row for row in photos if row["sha256"] == sha256), None)
             if known is None:
-                if len(photos) >= self.limits.photos_per_unit:
-                    raise Refused("photos_full", most=self.limits.photos_per_unit)
+                self._refuse_many_photos(len(photos))
                 db.execute(
                     "INSERT INTO photos VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (lot, unit, len(photos) + 1, sha256, face, size_bytes, now_utc()),
                 )
-                self._await(db, lot, unit, self._clock() + (self.limits.hold_s if more else 0.0))
+                self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
             elif not more:  # sent again as the last one: nothing is waited for any longer
                 db.execute(
                     "UPDATE units SET ready = ? WHERE lot = ? AND id = ? AND state = 'waiting'",
-                    (self._clock(), lot, unit),
+                    (self._steady(), lot, unit),
                 )
             row = (
                 known
@@ -255,29 +274,57 @@ class Queue:
             )
         return _photo(row), known is None
 
-    def has_room(self, lot: str, unit: str) -> None:
-        """Refuse a photo before it is received where it could not be taken in.
+    def has_room(self, lot: str, unit: str, sha256: str = "", size_bytes: int = 0) -> None:
+        """Refuse a photo where it could not be taken in: before it is received, and before it is written.
 
         Raises
         ------
         Refused
         """
         with self._read() as db:
+            self._refuse_over_quota(db, lot, size_bytes)
+            if sha256:
+                photos = db.execute(
+                    "SELECT sha256 FROM photos WHERE lot = ? AND unit = ?", (lot, unit)
+                ).fetchall()
+                if sha256 not in {row["sha256"] for row in photos}:
+                    self._refuse_many_photos(len(photos))
             row = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
-            self._refuse_full(db, row["state"] if row else "new")
+            self._refuse_full(db, lot, row["state"] if row else "new")
+
+    def kept_photos(self) -> set[str]:
+        """SHA-256 of every photo of every lot."""
+        with self._read() as db:
+            return {row["sha256"] for row in db.execute("SELECT sha256 FROM photos")}
 
     # Answering
 
     def claim(self) -> Job | None:
-        """The unit that has waited longest, now being worked on; None if none may be taken yet."""
+        """The next unit, now being worked on; None if none may be taken yet.
+
+        Lots take turns, so that one with many units holds no other; within a lot the longest waiting comes
+        first.
+        """
         with self._write() as db:
+            first = db.execute(
+                "SELECT rowid, lot, min(ready), min(created_at) FROM units AS u"
+                " WHERE state = 'waiting' AND ready <= ? AND NOT EXISTS (SELECT 1 FROM units AS o"
+                " WHERE o.lot = u.lot AND o.state = 'waiting'"
+                " AND (o.ready, o.created_at, o.number) < (u.ready, u.created_at, u.number))"
+                " GROUP BY lot ORDER BY ready, created_at",
+                (self._steady(),),
+            ).fetchall()
+            if not first:
+                return None
+            chosen = min(
+                first, key=lambda row: self._turns.get(row["lot"], 0)
+            )  # of equals the longest waiting
+            self._turns[chosen["lot"]] = next(self._turn)
             row = db.execute(
-                "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid ="
-                " (SELECT rowid FROM units WHERE state = 'waiting' AND ready <= ?"
-                " ORDER BY ready, created_at LIMIT 1) RETURNING *",
-                (self._clock(),),
+                "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid = ? RETURNING *",
+                (chosen["rowid"],),
             ).fetchone()
-            return row and Job(_unit(db, row), row["attempts"])
+            return Job(_unit(db, row), row["attempts"])
 
     def finish(self, job: Job, answer: AnswerEntry) -> None:
         """Keep an answer; the unit is answered unless something came in meanwhile."""
@@ -328,13 +375,18 @@ class Queue:
             return [_unit(db, row) for row in rows]
 
     def ahead_of(self, unit: UnitEntry) -> int:
-        """How many units are answered before this one."""
+        """How many units are answered before this one; of the other lots, which take turns with its own."""
         with self._read() as db:
-            return db.execute(
-                "SELECT count(*) FROM units WHERE state = 'working' OR (state = 'waiting' AND ready <"
-                " (SELECT ready FROM units WHERE lot = ? AND id = ?))",
+            rows = db.execute(
+                "SELECT u.lot AS lot, u.state = 'working' AS working,"
+                " count(*) FILTER (WHERE u.state = 'working' OR u.lot != me.lot OR u.ready < me.ready) AS n"
+                " FROM units AS u, (SELECT lot, ready FROM units WHERE lot = ? AND id = ?) AS me"
+                " WHERE u.state IN ('working', 'waiting') GROUP BY u.lot, working",
                 (unit.lot, unit.id),
-            ).fetchone()[0]
+            ).fetchall()
+        own = sum(row["n"] for row in rows if row["lot"] == unit.lot and not row["working"])
+        others = (min(row["n"], own + 1) for row in rows if row["lot"] != unit.lot and not row["working"])
+        return own + sum(others) + sum(row["n"] for row in rows if row["working"])
 
     def counts(self, lot: str) -> dict[str, int]:
         """Units of a lot by state."""
@@ -348,8 +400,11 @@ class Queue:
         if row is None:
             number = db.execute("SELECT coalesce(max(number), 0) + 1 FROM units WHERE lot = ?", (lot,))
             number = number.fetchone()[0]
-            if number > self.limits.units_per_lot:
-                raise Refused("lot_full", most=self.limits.units_per_lot)
+            count = "SELECT count(*) FROM units WHERE lot = ?"
+            if db.execute(count, (lot,)).fetchone()[0] >= self.limits.units_per_lot:
+                self._drop_empty(db)
+                if db.execute(count, (lot,)).fetchone()[0] >= self.limits.units_per_lot:
+                    raise Refused("lot_full", most=self.limits.units_per_lot)
             db.execute(
                 "INSERT INTO units (lot, id, number, created_at) VALUES (?, ?, ?, ?)",
                 (lot, unit, number, now_utc()),
@@ -359,19 +414,44 @@ class Queue:
 
     def _await(self, db: sqlite3.Connection, lot: str, unit: str, ready: float) -> None:
         state = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()[0]
-        self._refuse_full(db, state)
+        self._refuse_full(db, lot, state)
         db.execute(
             "UPDATE units SET state = 'waiting', turn = turn + 1, ready = ?, attempts = 0, problem = ''"
             " WHERE lot = ? AND id = ?",
             (ready, lot, unit),
         )
 
-    def _refuse_full(self, db: sqlite3.Connection, state: str) -> None:
+    def _refuse_full(self, db: sqlite3.Connection, lot: str, state: str) -> None:
         if state in ("waiting", "working"):  # it has its place
             return
-        waiting = db.execute("SELECT count(*) FROM units WHERE state IN ('waiting', 'working')").fetchone()[0]
-        if waiting >= self.limits.waiting_units:
+        waiting, own = db.execute(
+            "SELECT count(*), count(*) FILTER (WHERE lot = ?) FROM units"
+            " WHERE state IN ('waiting', 'working')",
+            (lot,),
+        ).fetchone()
+        if waiting >= self.limits.waiting_units or own >= self.limits.waiting_per_lot:
             raise Refused("queue_full", retry_s=20, waiting=waiting)
+
+    def _refuse_many_photos(self, count: int) -> None:
+        if count >= self.limits.photos_per_unit:
+            raise Refused("photos_full", most=self.limits.photos_per_unit)
+
+    def _refuse_over_quota(self, db: sqlite3.Connection, lot: str, size_bytes: int) -> None:
+        taken = db.execute(
+            "SELECT coalesce(sum(size_bytes), 0) FROM photos WHERE lot = ?", (lot,)
+        ).fetchone()[0]
+        if taken + size_bytes > self.limits.bytes_per_lot:
+            raise Refused("quota_full", most=f"{self.limits.bytes_per_lot / 1e9:.2g}")
+
+    def _drop_empty(self, db: sqlite3.Connection) -> None:
+        """Forget units that never got a photo; the last of a lot stays, so that no number is given twice."""
+        before = datetime.fromtimestamp(self._clock() - self.limits.empty_unit_s, UTC).isoformat()
+        db.execute(
+            "DELETE FROM units WHERE state = 'new' AND created_at < ? AND number <"
+            " (SELECT max(number) FROM units AS o WHERE o.lot = units.lot) AND NOT EXISTS"
+            " (SELECT 1 FROM photos WHERE photos.lot = units.lot AND photos.unit = units.id)",
+            (before,),
+        )
 
     def _leave(self, db: sqlite3.Connection, job: Job, state: State, problem: str) -> None:
         db.execute(

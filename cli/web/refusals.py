@@ -17,11 +17,13 @@ STATUS = {
     "not_found": 404,
     "not_kept": 503,
     "photos_full": 409,
+    "quota_full": 507,
     "queue_full": 503,
     "silence": 408,
     "too_many_bytes": 413,
     "too_many_guesses": 429,
     "too_many_pixels": 413,
+    "too_slow": 408,
     "wrong_host": 421,
     "wrong_method": 405,
 }
@@ -42,7 +44,15 @@ class Refused(Exception):
         self.name, self.retry_s, self.values = name, retry_s, values
         super().__init__(f"{name} {values}" if values else name)
 
+    def __reduce__(self) -> tuple[object, tuple[str, int, dict[str, object]]]:
+        """Made again from its parts on the way back from another process."""
+        return _make, (self.name, self.retry_s, self.values)
+
     @property
     def status(self) -> int:
         """HTTP status of it."""
         return STATUS[self.name]
+
+
+def _make(name: str, retry_s: int, values: dict[str, object]) -> Refused:
+    return Refused(name, retry_s=retry_s, **values)

@@ -10,6 +10,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable
+from functools import partial
 from multiprocessing.connection import Connection
 from typing import Protocol
 
@@ -206,15 +207,27 @@ class WorkerPool:
                 self._keep(lot, job, result)
         except Exception as error:
             _LOG.exception("unit %s of lot %s, try %d", job.unit.number, job.unit.lot, job.attempts)
+            if job.attempts >= self._limits.attempts:
+                key = "problem.lost" if isinstance(error, WorkerLost) else "problem.fault"
+                self._settle(partial(self._queue.fail, job, self._words(key)))
+            else:
+                self._ending.wait(IDLE_S)
+                self._settle(partial(self._queue.put_back, job))
+
+    def _settle(self, write: Callable[[], None]) -> None:
+        """Write to the queue what became of a unit, as often as it takes: a full disk is so for a while.
+
+        Until then the unit counts as being looked at; where the page ends first, it waits again at the next
+        start.
+        """
+        while True:
             try:
-                if job.attempts >= self._limits.attempts:
-                    key = "problem.lost" if isinstance(error, WorkerLost) else "problem.fault"
-                    self._queue.fail(job, self._words(key))
-                else:
-                    self._ending.wait(IDLE_S)
-                    self._queue.put_back(job)
-            except Exception:  # it is still marked as being worked on, and waits again after the next start
+                write()
+                return
+            except Exception:
                 _LOG.exception("the queue could not be written")
+            if self._ending.wait(IDLE_S):
+                return
 
     def _question(self, job: Job) -> Question:
         known = self._records.known_looks(job.unit)

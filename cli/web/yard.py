@@ -1,5 +1,8 @@
 """What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
 
+import shutil
+import sqlite3
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -7,11 +10,11 @@ from typing import IO
 
 from plugface.cli import pipeline
 from plugface.cli.lot import worker
-from plugface.cli.store.ledger import Ledger
+from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.photo_store import PhotoStore
+from plugface.cli.web.photo_store import CleanPhoto, PhotoChecker, PhotoStore
 from plugface.cli.web.queue import LotEntry, Queue, YardError
 from plugface.cli.web.records import Records
 from plugface.cli.web.words import Words, load_words
@@ -43,9 +46,21 @@ class Yard:
     ------
     CatalogueError, LedgerError, YardError, OSError
         Each with a sentence for a person.
+
+    Parameters
+    ----------
+    settings : YardSettings
+    make_answerer, check_photo : callable, optional
+        Whoever answers, and whoever checks a photo's bytes; by default each in processes of their own. A
+        test may put others in their place.
     """
 
-    def __init__(self, settings: YardSettings, make_answerer: Callable[[], Answerer] | None = None) -> None:
+    def __init__(
+        self,
+        settings: YardSettings,
+        make_answerer: Callable[[], Answerer] | None = None,
+        check_photo: Callable[[bytes], CleanPhoto] | None = None,
+    ) -> None:
         settings.folder.mkdir(parents=True, exist_ok=True)
         self._lock = _lock(settings.folder)
         self.settings, self.limits, self.words = settings, settings.limits, settings.words
@@ -53,8 +68,11 @@ class Yard:
         pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
         self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
         self.shelf = PhotoStore(settings.folder / "photos")
+        self.keeping = threading.Lock()  # while a photo is written and entered, or taken back
+        self.shelf.sweep(self.queue.kept_photos())
         look_version = worker.PipelineAnalyser(settings.catalogue).look_version
         self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
+        self.check_photo = check_photo or PhotoChecker(self.limits)
         self.guesses = access.RateLimiter(self.limits)
         self.crew = WorkerPool(
             self.queue,
@@ -83,8 +101,24 @@ class Yard:
             self.queue.add_lot(key, name, access.hash_code(code))
         return code
 
+    def find_problem(self) -> str:
+        """What keeps photos from being taken in now, in a word for an operator; empty: nothing."""
+        try:
+            if shutil.disk_usage(self.settings.folder).free < self.limits.free_disk_bytes:
+                return "disk"
+            self.queue.counts("")
+        except (OSError, sqlite3.Error):
+            return "queue"
+        try:
+            with self.records.ledger.transaction():
+                pass
+        except (LedgerError, OSError):
+            return "ledger"
+        return ""
+
     def close(self) -> None:
         """Let go of the files."""
+        getattr(self.check_photo, "close", lambda: None)()
         self.queue.close()
         self.records.ledger.close()
         self._lock.close()

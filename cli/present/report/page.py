@@ -14,12 +14,24 @@ from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.templates import template_environment
-from plugface.cli.store.ledger import File, Ledger, Look, Lot, Photo, Proposal, Unit, View, newest_look
+from plugface.cli.store.ledger import (
+    File,
+    Ledger,
+    Look,
+    Lot,
+    Photo,
+    Proposal,
+    Unit,
+    View,
+    newest_look,
+    still_counts,
+)
 from plugface.codec import read_decision, read_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.grouping import LABEL_PREFIX, choose_paths
+from plugface.vision.observations import Observations
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
@@ -159,6 +171,7 @@ def _rows(session: Session, lot_id: int) -> list[_Row]:
     earlier = aliased(Proposal)
     newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
     query = select(Unit, Proposal).join(Proposal, Proposal.id == newest).where(Unit.lot_id == lot_id)
+    query = query.where(still_counts())
     return [
         _Row(unit, proposal, read_decision(proposal.decision) if proposal.decision else None)
         for unit, proposal in session.execute(query.order_by(Unit.id))
@@ -194,8 +207,7 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
     views = _views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
-        if observations:
-            seen = read_observations(observations)
+        if seen := _read(observations):
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
@@ -227,7 +239,7 @@ def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) 
         if not may_pair(row.proposal.destination, row.proposal.findings, row.decision):
             continue
         views = _views(session, row.unit.id)
-        beside = [t.value for view in views for t in read_observations(view[3]).texts]
+        beside = [t.value for view in views if (seen := _read(view[3])) for t in seen.texts]
         # Units in folders of their own lie together when the folder above is the same.
         folder = PurePosixPath(files[views[0][0]][0]).parent
         above = folder.parent if row.unit.method == "sub-folder" else folder
@@ -247,6 +259,14 @@ def may_pair(destination: str, findings: str, decision: Decision | None) -> bool
     """Whether a unit can be half of a pair: its family is settled, and it can be used."""
     usable = destination in ("family bin", "look-alike bench") and not findings
     return usable and decision is not None and decision.verdict == "identified"
+
+
+def _read(observations: str) -> Observations | None:
+    """What was seen in a photo; None where it was not looked at, or the row cannot be read."""
+    try:
+        return read_observations(observations) if observations else None
+    except ValueError:
+        return None
 
 
 def _data_uri(path: Path) -> str:

@@ -10,6 +10,7 @@ const WAITS_S = [1, 2, 4, 8, 15, 30];
 const box = document.querySelector("#outbox");
 const lot = document.body.dataset.lot;
 const progress = new Map(); // unit -> words on how far it is
+const later = new Map(); // unit -> time before which it is not sent: the page answered, but not for this one
 let working = false;
 let wake = () => {};
 let arrived = () => {};
@@ -42,12 +43,18 @@ export async function run() {
   let failures = 0;
   try {
     for (;;) {
-      const unit = (await store.all()).find((one) => one.lot === lot && !one.problem);
-      if (!unit) break;
+      const open = (await store.all()).filter((one) => one.lot === lot && !one.problem);
+      if (!open.length) break;
+      const unit = open.find((one) => (later.get(one.id) ?? 0) <= Date.now());
+      if (!unit) {
+        await pause(Math.min(...open.map((one) => later.get(one.id))) - Date.now());
+        continue;
+      }
       const outcome = await send(unit.id);
       if (outcome.done) {
         failures = 0;
         progress.delete(unit.id);
+        later.delete(unit.id);
         await show();
         arrived(unit.id, (await store.all()).filter((one) => one.lot === lot).length);
       } else if (outcome.enter) {
@@ -60,7 +67,8 @@ export async function run() {
         const seconds = outcome.wait ?? WAITS_S[Math.min(failures++, WAITS_S.length - 1)];
         progress.set(unit.id, { text: say(outcome.text, { seconds }), waiting: true });
         await show();
-        await pause(seconds * 1000);
+        if (outcome.answered) later.set(unit.id, Date.now() + seconds * 1000); // the next one is tried at once
+        else await pause(seconds * 1000);
       }
     }
   } finally {
@@ -115,7 +123,8 @@ function judge(said) {
   if (said.status === 401) return { enter: true };
   if (said.status === 0 || said.status === 408 || said.status >= 500 || said.status === 429) {
     const reason = said.answer.error; // such as a full queue; without one nobody may have answered
-    return { text: reason ? say(words.later, { problem: reason }) : words.retry, wait: said.retryAfter };
+    const text = reason ? say(words.later, { problem: reason }) : words.retry;
+    return { text, wait: said.retryAfter, answered: Boolean(reason) };
   }
   return { problem: said.problem };
 }
@@ -180,6 +189,7 @@ function makeEntry(unit) {
   const row = document.createElement("div");
   row.className = "row";
   const again = makeButton(words.try_now, async () => {
+    later.delete(unit.id);
     await store.update(unit.id, (kept) => kept && { ...kept, problem: undefined });
     run();
   });
@@ -214,7 +224,7 @@ function describe(entry, unit) {
   bar.hidden = foreign || state?.percent === undefined || Boolean(unit.problem);
   bar.value = state?.percent ?? 0;
   again.hidden = foreign || !(state?.waiting || unit.problem);
-  drop.hidden = !(unit.problem || foreign);
+  drop.hidden = !(unit.problem || foreign || state?.waiting);
 }
 
 window.addEventListener("online", run);
