@@ -17,7 +17,6 @@ from plugface.models.learning.classifier import Model, default_model_path, load_
 from plugface.models.unit_choice import UnitChoice, choose_units, list_units
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
-from plugface.vision.network_files import weights_version
 from plugface.vision.observations import Observations, Polygon, WhiteBalance
 from plugface.vision.observe import WORKING_PX, observe
 from plugface.vision.photo import Photo, decode_photo
@@ -29,7 +28,6 @@ __all__ = [
     "identify",
     "known_shades",
     "list_units",
-    "weights_version",
 ]
 
 

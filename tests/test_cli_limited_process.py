@@ -3,10 +3,13 @@
 import os
 import signal
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 from plugface.cli.limited_process import LimitedProcess, Stopped
+
+ROOT = Path(__file__).parent.parent
 
 
 def obey(order: tuple) -> object:
@@ -29,7 +32,11 @@ def obey(order: tuple) -> object:
 @pytest.fixture(scope="module")
 def process():
     made = LimitedProcess(obey, seconds=1.0, memory_bytes=200_000_000)
-    yield made
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(
+            str(ROOT)
+        )  # the other process finds this file by its name, however it was begun
+        yield made
     made.close()
 
 

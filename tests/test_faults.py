@@ -61,9 +61,18 @@ def test_the_list_of_networks_is_that_of_the_files() -> None:
         )
 
 
-def test_the_version_of_a_look_names_the_weights() -> None:
-    version = PipelineAnalyser(demo_folder() / "marrow_finch").look_version
-    assert f"weights {plugface.vision.network_files.weights_version()}" in version
+def test_the_version_of_a_look_names_the_weights(monkeypatch, tmp_path) -> None:
+    """With other weights another version, though the code is the same."""
+    from plugface.cli.version import vision_version
+
+    assert PipelineAnalyser(demo_folder() / "marrow_finch").look_version == f"vision {vision_version()}"
+    copied = tmp_path / "vision"
+    shutil.copytree(Path(plugface.vision.__file__).parent, copied)
+    monkeypatch.setattr(plugface.vision, "__file__", str(copied / "__init__.py"))
+    assert vision_version.__wrapped__() == vision_version()
+    with (copied / "weights" / "segmenter.onnx").open("r+b") as file:
+        file.write(b"\0")
+    assert vision_version.__wrapped__() != vision_version()
 
 
 def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> None:

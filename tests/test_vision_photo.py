@@ -134,7 +134,7 @@ def test_the_pages_of_a_tiff_are_not_counted():
         time.process_time() - started < 0.4
     )  # counting them took 1.1 s, and four times that for twice as many
     assert photo.rgb[0, 0].tolist() == [90, 90, 90]
-    assert "more than one picture" in photo.notes[0]
+    assert "several pictures" in photo.notes[0]
 
 
 def test_first_of_several_pictures_is_used_and_said():

@@ -11,8 +11,6 @@ from pathlib import Path
 #: SHA-256 and name of each file beside it, as `sha256sum *.onnx > SHA256SUMS` writes them after a training.
 SUMS = "SHA256SUMS"
 
-_WEIGHTS = Path(__file__).parent / "weights"
-
 
 def find_sum(path: Path) -> str | None:
     """The SHA-256 that a file should have, by the list beside it; None where there is no list."""
@@ -23,12 +21,6 @@ def measure_sum(path: Path) -> str:
     """The SHA-256 that a file has."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def weights_version() -> str:
-    """Eight digits that change with any of the shipped networks."""
-    sums = sorted(_read_sums(_WEIGHTS).items())
-    return hashlib.sha256(repr(sums).encode()).hexdigest()[:8]
 
 
 @cache
