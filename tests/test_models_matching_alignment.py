@@ -11,7 +11,7 @@ from plugface.models.catalogue.index import index_families
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.matching.alignment import align, gap_costs, measure_match, score_alignments
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.rules import RULES, fit_view
+from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Connector, Unit
 
@@ -83,5 +83,5 @@ def test_no_plugs_say_nothing_where_none_were_sought(method, sought):
     index = index_families(invent_catalogue(6, 1).families)
     unit = Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, method=method)
     fit = fit_view(UnitView(0, "", True, unit, (), ()), index, NOISE)
-    assert fit.measured[RULES.index("plugs")] == sought
-    assert np.any(fit.log_odds[:, RULES.index("plugs")] != 0) == bool(sought)
+    assert fit.measured[column_of("plugs")] == sought
+    assert np.any(fit.log_odds[:, column_of("plugs")] != 0) == bool(sought)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.rules import RULES, ViewFit
+from plugface.models.matching.rules import ViewFit, column_of, rule_names
 
 #: By name, as the module states them: assumed, no source.
 RHO = {
@@ -20,19 +20,19 @@ RHO = {
 
 
 def view(value: float, measured: float = 1.0) -> ViewFit:
-    shape = (2, len(RULES))
-    return ViewFit(np.full(shape, value), np.full(len(RULES), measured), np.zeros(shape), np.zeros(shape))
+    shape = (2, len(RHO))
+    return ViewFit(np.full(shape, value), np.full(len(RHO), measured), np.zeros(shape), np.zeros(shape))
 
 
-@pytest.mark.parametrize("rule", RULES)
+@pytest.mark.parametrize("rule", rule_names())
 @pytest.mark.parametrize("k", [1, 2, 4])
 def test_k_equal_views_count_as_equally_correlated_measurements_do(rule, k):
     # Their mean counts k / (1 + (k - 1) rho) times; rho of the rule itself, not of its neighbour.
     fused = fuse_views([view(1.0)] * k)
-    assert fused.log_odds[0, RULES.index(rule)] == pytest.approx(k / (1 + (k - 1) * RHO[rule]))
-    assert fused.log_odds[0, RULES.index(rule)] < k or k == 1
+    assert fused.log_odds[0, column_of(rule)] == pytest.approx(k / (1 + (k - 1) * RHO[rule]))
+    assert fused.log_odds[0, column_of(rule)] < k or k == 1
 
 
 def test_a_view_that_did_not_measure_a_rule_does_not_dilute_it():
     fused = fuse_views([view(3.0), view(-9.0, measured=0.0)])
-    assert fused.log_odds == pytest.approx(np.full((2, len(RULES)), 3.0))
+    assert fused.log_odds == pytest.approx(np.full((2, len(RHO)), 3.0))

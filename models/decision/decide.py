@@ -18,7 +18,7 @@ from plugface.models.decision.variants import VariantPosterior
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import explain
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
-from plugface.models.matching.rules import RULES, WHOLE_PHOTO
+from plugface.models.matching.rules import WHOLE_PHOTO, columns_of_witness
 
 #: Candidates shown at most.
 SHOWN = 5
@@ -153,8 +153,7 @@ def _may_refuse(weighing: Weighing) -> bool:
 def _something_seen(weighing: Weighing) -> bool:
     """A unit with plugs or writing, or writing alone that a label would carry; a stray cast-like line is
     not."""
-    measured = dict(zip(RULES, weighing.fused.measured, strict=True))
-    if measured["service number"] or measured["barcode"] or measured["label mark"]:
+    if weighing.fused.measured[columns_of_witness("label")].any():
         return True
     return any(view.unit is not None and (view.unit.connectors or view.texts) for view in weighing.views)
 

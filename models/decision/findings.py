@@ -7,7 +7,7 @@ from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import looks_like_number, strip_others
 from plugface.models.matching.pair_features import CLIP_NATS, log_share
 from plugface.models.matching.payloads import name_rows
-from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, owned_maximum
+from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
@@ -18,9 +18,6 @@ CONTRADICTIONS = {"views disagree", "label and casting disagree", "writing disag
 #: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
 #: choice).
 SURE_NATS = 3.0
-
-_LABEL = [RULES.index(r) for r in ("label mark", "service number", "barcode")]
-_CASTING = [RULES.index("cast mark")]
 
 
 def find_contradictions(
@@ -65,7 +62,10 @@ def name_sides(
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     summed = np.sum(totals, axis=0)
     sides = [total.sum(axis=1) for total in totals]
-    sides += [summed[:, _CASTING].sum(axis=1), summed[:, _LABEL].sum(axis=1)]
+    sides += [
+        summed[:, columns_of_witness("casting")].sum(axis=1),
+        summed[:, columns_of_witness("label")].sum(axis=1),
+    ]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
     named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
     return list(dict.fromkeys(named))
@@ -99,8 +99,8 @@ def _face(view: UnitView) -> str:
 
 def _label_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
     summed = np.sum(totals, axis=0)
-    cast = _favourite(summed[:, _CASTING].sum(axis=1), noise)
-    label = _favourite(summed[:, _LABEL].sum(axis=1), noise)
+    cast = _favourite(summed[:, columns_of_witness("casting")].sum(axis=1), noise)
+    label = _favourite(summed[:, columns_of_witness("label")].sum(axis=1), noise)
     if cast is None or label is None or cast == label:
         return []
     a, b = index.families[cast].key, index.families[label].key

@@ -20,7 +20,7 @@ from plugface.models.learning.trees import Trees
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit
 from plugface.models.matching.pair_features import PAIR_FEATURES, describe_pairs
-from plugface.models.matching.rules import RULES
+from plugface.models.matching.rules import rule_names
 
 #: Families that the trees look at; those with a lower share keep it, and it is next to nothing.
 SHORT_LIST = 24
@@ -103,7 +103,7 @@ def default_model_path() -> Path:
 
 def _learned(model: Model) -> dict:
     return {
-        "rules": list(RULES),
+        "rules": list(rule_names()),
         "features": list(PAIR_FEATURES),
         "about": model.about,
         "weights": model.weights.tolist(),
@@ -162,7 +162,7 @@ def load_model(path: Path) -> Model:
         raise ModelError(name, f"it has layout {layout}, and this version of plugface reads layout {LAYOUT}")
     if said != _digest_or_none(raw):
         raise ModelError(name, "its contents do not agree with the hash in it: it was edited or damaged")
-    if raw.get("rules") != list(RULES) or raw.get("features") != list(PAIR_FEATURES):
+    if raw.get("rules") != list(rule_names()) or raw.get("features") != list(PAIR_FEATURES):
         raise ModelError(name, "it was made for other matching rules than this version has")
     try:
         return _build(raw)
@@ -198,8 +198,8 @@ def _sentence(error: Exception) -> str:
 
 def _build(raw: dict) -> Model:
     weights = np.array(raw["weights"], dtype=float)
-    if weights.shape != (len(RULES),) or not np.isfinite(weights).all():
-        raise ValueError(f"there must be {len(RULES)} weights")
+    if weights.shape != (len(rule_names()),) or not np.isfinite(weights).all():
+        raise ValueError(f"there must be {len(rule_names())} weights")
     trees = Trees.from_json(raw["trees"])
     if trees.feature.max() >= len(PAIR_FEATURES):
         raise ValueError("a tree asks a feature that there is not")

@@ -24,7 +24,7 @@ from plugface.models.learning.trees import LEAF, Trees
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
-from plugface.models.matching.rules import RULES, WHOLE_PHOTO, fit_view
+from plugface.models.matching.rules import WHOLE_PHOTO, fit_view, rule_names
 from plugface.models.unit_choice import ObservedUnit, gather_views
 from plugface.vision.observations import Observations
 from sklearn.ensemble import HistGradientBoostingClassifier
@@ -213,7 +213,7 @@ def train(
         "simulated_units": n_simulated,
         "observed_units": len(observed),
         "noise": noise.basis,
-        "weights": dict(zip(RULES, np.round(weights, 3).tolist(), strict=True)),
+        "weights": dict(zip(rule_names(), np.round(weights, 3).tolist(), strict=True)),
     }
     model = Model(export_trees(classifier), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
     return _calibrated(

@@ -2,17 +2,15 @@
 
 Two photos of the same face share what is wrong with the unit (a faded plug, a torn label), so the second is
 not worth as much as the first. With k views of one rule and correlation rho between them, their mean counts
-k / (1 + (k - 1) rho) times, as for the mean of equally correlated measurements.
+k / (1 + (k - 1) rho) times, as for the mean of equally correlated measurements. Each rule states its rho;
+they are assumed, no source.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from plugface.models.matching import rules
 from plugface.models.matching.rules import ViewFit
-
-#: Correlation of one rule's evidence between two views of a unit: assumed, no source. Two readings of one
-#: text err together less often than two views of one faded plug.
-CORRELATION = np.array([0.8, 0.5, 0.5, 0.5, 0.8, 0.9, 0.8, 0.9, 0.8])
 
 
 @dataclass(frozen=True)
@@ -32,7 +30,8 @@ def fuse_views(fits: list[ViewFit]) -> FusedFit:
     total = measured.sum(axis=0)
     share = measured / np.maximum(total, 1e-9)
     number = np.maximum(total, 1.0)
-    effective = number / (1.0 + (number - 1.0) * CORRELATION)
+    correlation = np.array([rule.correlation for rule in rules.RULES])
+    effective = number / (1.0 + (number - 1.0) * correlation)
     fused = np.einsum("vfr,vr->fr", log_odds, share) * effective
     shortfall = np.einsum("vfr,vr->fr", np.stack([f.shortfall for f in fits]), share)
     sibling = np.einsum("vfr,vr->fr", np.stack([f.sibling for f in fits]), share) * effective

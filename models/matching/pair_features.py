@@ -3,7 +3,7 @@ rivals."""
 
 import numpy as np
 from plugface.models.matching.fusion import FusedFit
-from plugface.models.matching.rules import RULES
+from plugface.models.matching.rules import column_of
 
 #: A family's evidence is never taken for more than this, so that one rule cannot shout the others down; nats.
 CLIP_NATS = 25.0
@@ -51,18 +51,15 @@ def describe_pairs(fused: FusedFit, weights: np.ndarray, unlike: float) -> np.nd
     order = np.sort(total)
     best, second = order[-1], order[-2] if len(order) > 1 else -CLIP_NATS
     rival = np.where(total == best, second, best)
-    flags = [fused.measured[RULES.index(r)] for r in ("plugs", "cast mark", "service number", "barcode")]
+    flags = [fused.measured[column_of(r)] for r in ("plugs", "cast mark", "service number", "barcode")]
     columns = [
         np.clip(log_share(total, unlike), -20, 20),
         np.clip(total, -20, 40),
         np.clip(total - rival, -20, 20),
         weighed.min(axis=1),
+        *(np.minimum(fused.shortfall[:, column_of(r)], 30) for r in ("plugs", "cast mark", "service number")),
         *(
-            np.minimum(fused.shortfall[:, RULES.index(r)], 30)
-            for r in ("plugs", "cast mark", "service number")
-        ),
-        *(
-            np.minimum(fused.sibling[:, RULES.index(r)], 30)
+            np.minimum(fused.sibling[:, column_of(r)], 30)
             for r in ("cast mark", "label mark", "service number")
         ),
         *(np.full(len(total), flag) for flag in flags),

@@ -1,0 +1,61 @@
+"""The rules of the housing: its outline, its colour, its fins."""
+
+import numpy as np
+from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.matching.error_model import FINS, ErrorModel
+from plugface.models.matching.rule import Column, Rule, most_probable, nothing, soften
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import COLOUR_CODES
+
+
+def _outline(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """Long to short side, log-normal; other units are taken as normal(0.45, 0.35) in the logarithm."""
+    if view.unit is None or view.unit.body is None:
+        return nothing(index)
+    seen = np.log(max(view.unit.body.aspect, 1.0))
+    known = _log_normal(seen, index.log_aspect, noise.aspect_sd)
+    return Column(soften(known - _log_normal(seen, 0.45, 0.35), 0.9))
+
+
+def _log_normal(x: float, mean, sd: float):
+    return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd)
+
+
+def _outline_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    known = float(np.exp(alone.log_aspect[0]))
+    does = "fits" if for_it else "does not fit"
+    return f"the outline is {view.unit.body.aspect:.1f} times as long as wide, which {does} {known:.1f}"
+
+
+def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """The colour that is seen is the body's or the lid's; either counts."""
+    if view.unit is None or view.unit.body is None or not view.unit.body.colour:
+        return nothing(index)
+    seen = np.array([view.unit.body.colour.get(k, 0.0) for k in COLOUR_CODES])
+    spread = noise.body_colour_right * seen + (1.0 - noise.body_colour_right) / len(COLOUR_CODES)
+    # Bodies are grey or black far more often than one in twelve; half the ratio's logarithm allows for that.
+    return Column(0.5 * np.log(len(COLOUR_CODES) * spread[index.body_colour].max(axis=1)))
+
+
+def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    known = "/".join(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
+    return f"the body looks {most_probable(view.unit.body.colour)}, the entry says {known}"
+
+
+def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    if view.unit is None or view.unit.body is None or not view.unit.body.fins:
+        return nothing(index)
+    seen = np.array([view.unit.body.fins.get(k, 0.0) for k in FINS])
+    spread = noise.fins_right * seen + (1.0 - noise.fins_right) / len(FINS)
+    return Column(np.log(len(FINS) * spread[index.fins]))
+
+
+def _fins_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    return f"fins seen: {most_probable(view.unit.body.fins)}; the entry says {FINS[alone.fins[0]]}"
+
+
+RULES = (
+    Rule("outline", _outline, _outline_words, correlation=0.8),
+    Rule("body colour", _body_colour, _body_colour_words, correlation=0.9),
+    Rule("fins", _fins, _fins_words, correlation=0.8),
+)

@@ -1,0 +1,69 @@
+"""The rule of the plug face: connectors in order, their colours, sizes and pins."""
+
+import numpy as np
+from plugface.models.catalogue.entries import Family
+from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.matching.alignment import align, best_match, gap_costs, measure_match, score_alignments
+from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import Connector
+
+
+def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """Best alignment if the plug face is seen; nothing if it is the back: both, weighed by the face."""
+    if view.unit is None or view.front < 0.01:
+        return nothing(index)
+    connectors, other = view.unit.connectors, view.unit.other_order
+    if not connectors and view.unit.method == WHOLE_PHOTO:  # nothing was outlined, so no plugs were sought
+        return nothing(index)
+    miss, extra = gap_costs(connectors, noise)
+    if connectors:
+        score = score_alignments(measure_match(connectors, index, noise), index.counts, miss, extra)
+    else:
+        score = miss * index.counts
+    if other and connectors:
+        turned = tuple(connectors[i] for i in other)
+        odds = measure_match(turned, index, noise, turned=True)
+        second = score_alignments(odds, index.counts, miss, extra[list(other)])
+        score = np.logaddexp(score, second) - np.log(2.0)
+    shortfall = np.maximum(best_match(connectors, noise) - score, 0.0) * view.front
+    log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
+    return Column(log_odds, view.front, shortfall)
+
+
+def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
+    family, connectors = alone.families[0], view.unit.connectors
+    wanted = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
+    if not connectors:
+        return f"no plug was found; {family.key} has {wanted}"
+    readings = [connectors]
+    if view.unit.other_order:
+        readings.append(tuple(connectors[i] for i in view.unit.other_order))
+    tries = [
+        (align(measure_match(r, alone, noise, turned=k > 0)[0], *gap_costs(r, noise)), r)
+        for k, r in enumerate(readings)
+    ]
+    best, reading = max(tries, key=lambda pair: pair[0].score)
+    seen = " ".join(f"{most_probable(c.colour)}-{most_probable(c.size)}" for c in reading)
+    slips = [_slip(reading[i], family, j) for i, j in best.pairs]
+    slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]
+    slips += [f"one {most_probable(reading[i].colour)} plug too many" for i in best.extra]
+    slips = [slip for slip in slips if slip]
+    if slips:
+        return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
+    return f"plugs {seen} agree with {family.key} in number, order, colour and size"
+
+
+def _slip(connector: Connector, family: Family, j: int) -> str:
+    known, slips = family.connectors[j], []
+    if most_probable(connector.colour) != known.colour:
+        slips.append(f"{most_probable(connector.colour)} for {known.colour}")
+    if most_probable(connector.size) != known.size:
+        slips.append(f"size {most_probable(connector.size)} for {known.size}")
+    if connector.pins and tuple(connector.pins) != known.pins:
+        slips.append("{}x{} pins for {}x{}".format(*connector.pins, *known.pins))
+    return f"plug {j + 1} " + ", ".join(slips) if slips else ""
+
+
+RULES = (Rule("plugs", _plugs, _plug_words, correlation=0.8),)

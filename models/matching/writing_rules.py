@@ -1,0 +1,167 @@
+"""The rules of what is written: cast marks, marks and numbers on labels, barcodes."""
+
+from functools import partial
+
+import numpy as np
+from plugface.models.catalogue.index import CatalogueIndex, Strings, compact
+from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.label_fields import matching_run, number_lines, strip_others
+from plugface.models.matching.payloads import holds_number, name_rows
+from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, Rule, nothing, soften
+from plugface.models.matching.text_fit import (
+    FLOOR_NATS,
+    WORST_SHORTFALL,
+    measure_shortfall,
+    measure_suffix_margin,
+    score_strings,
+)
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import Text
+
+
+def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: float) -> np.ndarray:
+    """Largest score among each family's strings, shape (n_families,); `floor` for a family without any."""
+    best = np.full(n_families, floor)
+    for score, owners in zip(scores, strings.owners, strict=True):
+        for owner in owners:
+            best[owner] = max(best[owner], score)
+    return best
+
+
+def _fit_lines(
+    texts: list[Text], strings: Strings, index: CatalogueIndex, noise: ErrorModel
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Best line for each family, how far the closest line is from what was read there, and how much better a
+    sibling of the family would fit the line that fits it best."""
+    scores = np.array([score_strings(text, strings, noise) for text in texts])
+    shortfall = np.array([measure_shortfall(text, strings, noise) for text in texts]).min(axis=0)
+    best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
+    better = np.array([measure_suffix_margin(text, strings, noise) for text in texts])
+    sibling = -owned_maximum(
+        -better[scores.argmax(axis=0), np.arange(len(strings.codes))], strings, index.n_families, -np.inf
+    )
+    return (
+        best,
+        -owned_maximum(-shortfall, strings, index.n_families, -WORST_SHORTFALL),
+        np.where(np.isfinite(sibling), sibling, 0.0),  # a family without a string has no sibling either
+    )
+
+
+def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
+    """Probability that a line's kind, cast or printed, was told wrongly.
+
+    Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
+    shade, worth nothing before someone has measured it.
+    """
+    return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
+
+
+def _mark(view: UnitView, index: CatalogueIndex, noise: ErrorModel, *, kind: str) -> Column:
+    """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
+    texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
+    if kind == "printed":  # a date or a serial is no mark
+        texts = [t for t in texts if strip_others(t, index.number_forms) is not None]
+    if not texts or not index.marks.values:
+        return nothing(index)
+    best, shortfall, sibling = _fit_lines(texts, index.marks, index, noise)
+    if kind == "printed":
+        return Column(soften(best - np.log(len(texts)), 0.5) - np.log(0.5), sibling=sibling)
+    unmarked = np.array([not family.marks for family in index.families])
+    sure = max(text.confidence for text in texts)
+    chance = (1.0 - noise.elsewhere(sure)) * (1.0 - doubt_kind(view, noise))
+    odds = np.where(unmarked, np.log(1.0 - chance), soften(best, chance))
+    return Column(odds, shortfall=shortfall, sibling=sibling)
+
+
+def _mark_words(kind: str) -> Explain:
+    def words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
+        texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
+        marks = " or ".join(m.text for m in alone.families[0].marks) or "no mark"
+        place = "the cast mark" if kind == "cast" else "the label"
+        if not texts:
+            return f"{place} was not read"
+        best = max(texts, key=lambda t: score_strings(t, alone.marks, noise).max(initial=-20.0))
+        if compact(best.value) in alone.marks.values:
+            return f"{place} reads '{best.value}', the mark of {alone.families[0].key}"
+        return f"{place} reads '{best.value}', {alone.families[0].key} carries {marks}"
+
+    return words
+
+
+def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """A printed line mostly is the number; one that was taken for casting is print with the chance of that
+    slip."""
+    texts = number_lines(view.texts, index.number_forms)
+    if not texts or not index.numbers.values:
+        return nothing(index)
+    best, shortfall, sibling = _fit_lines(texts, index.numbers, index, noise)
+    printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(view, noise)
+    chance = (1.0 - noise.number_elsewhere) * printed
+    return Column(soften(best - np.log(len(texts)), chance), printed, shortfall * printed, sibling)
+
+
+def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
+    # Another family's numbers may have made a line a number; then any line may be the nearest.
+    texts = number_lines(view.texts, alone.number_forms) or list(view.texts)
+    best = max(texts, key=lambda t: score_strings(t, alone.numbers, noise).max(initial=-20.0))
+    key = alone.families[0].key
+    if any(number in compact(best.value) for number in alone.numbers.values):
+        return f"the label reads '{best.value}', a service number of {key}"
+    nearest = alone.numbers.values[int(score_strings(best, alone.numbers, noise).argmax())]
+    if for_it:
+        return f"the label reads '{best.value}', close to {nearest} of {key} but not the same"
+    return f"the label reads '{best.value}', no number of {key}"
+
+
+def _pattern(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """Does any printed line hold what the family's number pattern matches whole? One in four does by
+    chance."""
+    texts = [t for t in number_lines(view.texts, index.number_forms) if t.kind != "cast"]
+    if not texts:
+        return nothing(index)
+    matched = np.zeros(index.n_families, dtype=bool)
+    for pattern, rows in index.patterns:
+        if any(matching_run(text, pattern) for text in texts):
+            matched[list(rows)] = True
+    right = noise.line_read * (1.0 - noise.number_elsewhere)
+    return Column(np.where(matched, np.log(right / 0.25), np.log((1.0 - right) / 0.75)))
+
+
+def _pattern_words(alone, view: UnitView, noise, for_it: bool) -> str:
+    does = "has" if for_it else "does not have"
+    return f"a number on the label {does} the form of {alone.families[0].key}'s service numbers"
+
+
+def _barcode(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+    """A decoded payload that holds a listed number as a whole field. Its check leaves next to no room for
+    misreading; 1 label in 100 sits on the wrong unit (assumed, no source).
+
+    A payload without anything that could be a number, a serial alone say, tells nothing.
+    """
+    payloads = [c.payload for c in view.codes if len(compact(c.payload)) >= 4]
+    named = frozenset(row for payload in payloads for row in name_rows(payload, index))
+    if not named and not any(holds_number(payload, index) for payload in payloads):
+        return nothing(index)
+    rows = np.zeros(index.n_families, dtype=bool)
+    rows[list(named)] = True
+    return Column(np.where(rows, np.log(0.99 / 1e-4), np.log(0.3)))
+
+
+def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
+    payloads = [c.payload for c in view.codes]
+    payload = next((p for p in payloads if name_rows(p, alone)), next(iter(payloads), ""))
+    does = "holds" if for_it else "does not hold"
+    return f"the barcode reads {payload}, which {does} a number of {alone.families[0].key}"
+
+
+#: Two readings of one text err together less often than two views of one faded plug; a decoded barcode is the
+#: same one every time (assumed, no source).
+RULES = (
+    Rule("cast mark", partial(_mark, kind="cast"), _mark_words("cast"), correlation=0.5, witness="casting"),
+    Rule(
+        "label mark", partial(_mark, kind="printed"), _mark_words("printed"), correlation=0.5, witness="label"
+    ),
+    Rule("service number", _number, _number_words, correlation=0.5, witness="label"),
+    Rule("number pattern", _pattern, _pattern_words, correlation=0.8),
+    Rule("barcode", _barcode, _barcode_words, correlation=0.9, witness="label"),
+)

@@ -1,0 +1,100 @@
+"""A rule is one entry: fusion, weighing, explanation and contradictions take it from the registry."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.index import index_catalogue
+from plugface.models.identify import identify
+from plugface.models.learning.classifier import ModelError, default_model_path, load_model
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching import rules
+from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.pooling import pool_views
+from plugface.models.matching.rules import Column, Rule, columns_of_witness, rule_names
+from plugface.models.unit_choice import gather_views
+
+#: Nats for the family that the toy rule was told to favour.
+SAID = 4.0
+
+
+@pytest.fixture(scope="module")
+def catalogue():
+    return load_catalogue(Path(__file__).parent.parent / "training_data_demo" / "marrow_finch")
+
+
+@pytest.fixture(scope="module")
+def model():
+    return load_model(default_model_path())
+
+
+@pytest.fixture
+def seen(catalogue):
+    """Two fronts of one unit of the first family."""
+    family = catalogue.families[0]
+    rng = np.random.default_rng(0)
+    return [draw_observations(family, family.variants[0], "front", ErrorModel(), rng) for _ in range(2)]
+
+
+def toy(favoured: int, correlation: float, witness="") -> Rule:
+    """A rule that always speaks for one family of the catalogue."""
+
+    def fit(view, index, noise):
+        return Column(np.where(np.arange(index.n_families) == favoured, SAID, 0.0))
+
+    def explain(alone, view, noise, for_it):
+        return f"the toy {'favours' if for_it else 'rejects'} {alone.families[0].key}"
+
+    return Rule("toy", fit, explain, correlation, witness)
+
+
+def add_entry(monkeypatch, model, rule):
+    """Register a rule in the one place there is, and give the model the weight it would have learned."""
+    monkeypatch.setattr(rules, "RULES", (*rules.RULES, rule))
+    return replace(model, weights=np.append(model.weights, 1.0))
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.5, 1.0])
+def test_a_registered_rule_takes_part_in_fusion_and_in_the_explanation(
+    monkeypatch, catalogue, model, seen, correlation
+):
+    key = catalogue.families[0].key
+    before = {c.family: c for c in identify(seen, catalogue, model).candidates}
+    learned = add_entry(monkeypatch, model, toy(0, correlation))
+    after = {c.family: c for c in identify(seen, catalogue, learned).candidates}
+    assert "toy" not in {e.rule for candidate in before.values() for e in candidate.evidence}
+    said = {e.rule: e for e in after[key].evidence}
+    assert said["toy"].message == f"the toy favours {key}"
+    # Two equal views count 2 / (1 + rho) times (fusion.py); a weight of 1 keeps the nats as they are.
+    assert said["toy"].weight == pytest.approx(SAID * 2 / (1 + correlation))
+    assert all("toy" not in {e.rule for e in after[f].evidence} for f in after if f != key)
+
+
+def test_a_registered_rule_moves_the_probabilities(monkeypatch, catalogue, model, seen):
+    other, views, index = 5, gather_views(seen), index_catalogue(catalogue)
+    before = pool_views(views, index, model).posterior.families[other]
+    learned = add_entry(monkeypatch, model, toy(other, 0.5))
+    assert pool_views(views, index, learned).posterior.families[other] > before
+
+
+def test_a_registered_rule_speaks_for_its_side_of_label_and_casting(monkeypatch, model):
+    add_entry(monkeypatch, model, toy(0, 0.5, "casting"))
+    assert columns_of_witness("casting") == [rule_names().index("cast mark"), len(rule_names()) - 1]
+
+
+def test_a_model_made_for_other_rules_is_refused(monkeypatch, model):
+    add_entry(monkeypatch, model, toy(0, 0.5))
+    with pytest.raises(ModelError, match="other matching rules"):
+        load_model(default_model_path())
+
+
+def test_no_two_rules_share_a_name():
+    assert len(set(rule_names())) == len(rule_names()) == 9
+
+
+@pytest.mark.parametrize(("name", "correlation"), [("", 0.5), ("toy", 1.5), ("toy", -0.1)])
+def test_a_rule_without_a_name_or_with_an_impossible_correlation_is_refused(name, correlation):
+    with pytest.raises(ValueError, match=r"name|correlation"):
+        Rule(name, lambda *_: None, lambda *_: "", correlation)
