@@ -55,18 +55,6 @@ def _bags(seen):
 
 
 @needs_weights
-def test_plain_fronts_mostly_show_their_plugs_and_colours(fronts):
-    """Colours as a bag: without text the network does not know which way up a unit lies (README, Limits)."""
-    right = 0
-    for row, seen in fronts:
-        unit = max(seen.units, key=lambda u: u.confidence, default=None)
-        true = sorted(c["colour"] for c in row["units"][0]["connectors"])
-        right += unit is not None and sorted(_colours(unit)) == true
-    # The shipped weights get 6; one may turn on another processor's rounding, two may not.
-    assert right >= 5
-
-
-@needs_weights
 def test_places_and_frame_come_with_the_connectors(fronts):
     for _, seen in fronts:
         for unit in seen.units:

@@ -159,6 +159,7 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
     in_order = order == sorted(order)
     if not in_order:
         wrong.append(f"order {order}" + (" (both readings kept)" if unit.other_order else ""))
+    tally.add("order right", not missed and in_order)
     right = not missed and len(hit) == len(found) and colours_right and in_order
     tally.add("front right", right)
     stubs = [c["polygon"] for c in truth["connectors"] if c["missing"]]
