@@ -8,7 +8,9 @@ from left to right, seen that way; `plugface.vision.observations.reading_order` 
 import hashlib
 import os
 import re
+import threading
 import tomllib
+from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -349,6 +351,9 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
         problem = f"{len(names):,} family files, expected 1 to {MAX_FAMILIES:,}"
         remedy = "Split it into several catalogues" if names else "Add one .toml file for each family"
         return None, (CatalogueError(str(folder), "", problem, remedy),)
+    known = _PARSED.get(_hash_files([head_path, *(folder / name for name in names)]))
+    if known is not None:
+        return known, ()
     errors: list[CatalogueError] = []
     digest = hashlib.sha256()
     head = _read_entry(head_path, CatalogueHead, digest, errors)
@@ -363,7 +368,33 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
     if errors:
         return None, tuple(errors)
     read, files = zip(*families.values(), strict=True)
-    return Catalogue(head=head, families=read, files=files, sha256=digest.hexdigest()), ()
+    catalogue = Catalogue(head=head, families=read, files=files, sha256=digest.hexdigest())
+    _keep(catalogue)
+    return catalogue, ()
+
+
+#: Catalogues by the hash of their files, so that one process parses the same bytes once however often it asks
+#: whether they have changed. A file that changed has another hash.
+_PARSED: dict[str, Catalogue] = {}
+_KEEPING = threading.Lock()
+#: A command has one catalogue and perhaps an older copy; more would only fill a long-running page's memory.
+KEPT_PARSED = 2
+
+
+def _keep(catalogue: Catalogue) -> None:
+    with _KEEPING:
+        _PARSED[catalogue.sha256] = catalogue
+        while len(_PARSED) > KEPT_PARSED:
+            del _PARSED[next(iter(_PARSED))]
+
+
+def _hash_files(paths: Iterable[Path]) -> str:
+    """Hash over names and bytes; one file at a time is held, for there may be very many."""
+    digest = hashlib.sha256()
+    for path in paths:
+        with path.open("rb") as file:
+            digest.update(path.name.encode() + b"\0" + file.read(MAX_FILE_BYTES + 1) + b"\0")
+    return digest.hexdigest()
 
 
 def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[CatalogueError]) -> Any:

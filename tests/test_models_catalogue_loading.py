@@ -1,0 +1,78 @@
+"""A process parses a catalogue's bytes once, however often a command asks for it, and a changed one anew."""
+
+from collections import Counter
+
+import pytest
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue import entries
+from plugface.models.catalogue.entries import KEPT_PARSED, CatalogueError, load_catalogue
+
+DEMO = demo_folder() / "marrow_finch"
+
+
+@pytest.fixture
+def parsed(monkeypatch):
+    """How often each text was parsed since the test began; nothing is known from before."""
+    counts, parse = Counter(), entries._parse_toml
+
+    def note(text):
+        counts[text] += 1
+        return parse(text)
+
+    monkeypatch.setattr(entries, "_PARSED", {})
+    monkeypatch.setattr(entries, "_parse_toml", note)
+    return counts
+
+
+def each_file_once(counts) -> bool:
+    return len(counts) == len(list(DEMO.glob("*.toml"))) and set(counts.values()) == {1}
+
+
+def test_identify_parses_the_catalogue_once(run, plain_photo, seen_as, parsed):
+    seen_as(front=("TERN 4", "A", "front"))
+    assert run("identify", plain_photo("front.jpg")).code == 0
+    assert each_file_once(parsed)
+
+
+def test_sort_parses_the_catalogue_once(run, tmp_path, parsed):
+    lot = tmp_path / "lot"
+    lot.mkdir()
+    (lot / "u1_front.jpg").write_bytes(b"torn")
+    said = run("sort", lot, "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
+    assert said.code == 0, said.err
+    assert each_file_once(parsed)
+    run("sort", lot, "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
+    assert each_file_once(parsed)
+
+
+def test_a_changed_catalogue_is_parsed_anew(own, parsed):
+    before = load_catalogue(own)
+    assert load_catalogue(own) is before
+    family = own / before.files[0]
+    family.write_text(family.read_text(encoding="utf-8") + "\n# a remark\n", encoding="utf-8")
+    after = load_catalogue(own)
+    assert after is not before
+    assert after.sha256 != before.sha256
+    assert sorted(parsed.values())[-2:] == [2, 2]  # what did not change is parsed with what did
+
+
+def test_a_wrong_catalogue_is_never_taken_from_memory(own, parsed):
+    good = load_catalogue(own)
+    family = own / good.files[0]
+    text = family.read_text(encoding="utf-8")
+    family.write_text("key = \n", encoding="utf-8")
+    for _ in range(2):
+        with pytest.raises(CatalogueError):
+            load_catalogue(own)
+    family.write_text(text, encoding="utf-8")
+    assert load_catalogue(own) is good
+
+
+def test_no_more_catalogues_are_kept_than_said(own, parsed):
+    family = sorted(own.glob("*.toml"))[-1]
+    text = family.read_text(encoding="utf-8")
+    for number in range(KEPT_PARSED + 2):
+        family.write_text(f"{text}\n# {number}\n", encoding="utf-8")
+        newest = load_catalogue(own)
+    assert len(entries._PARSED) == KEPT_PARSED
+    assert load_catalogue(own) is newest
