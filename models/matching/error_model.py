@@ -1,8 +1,8 @@
 """How observations err: the one set of probabilities that matching, simulation and advice share.
 
-The defaults are assumptions, chosen before any photo was measured, and are marked so in `basis`.
-`fit_error_model` in error_model_fit.py replaces them by what a vision stage did on photos whose truth is
-known.
+The defaults are assumptions, chosen before any photo was measured. `fit_error_model` in error_model_fit.py
+replaces those that photos with known truth can show. `counted` says of each number on how many cases it was
+measured; what is not in it is assumed.
 """
 
 from dataclasses import asdict, dataclass, field, fields
@@ -68,6 +68,11 @@ _COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
 _SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
 
 
+def _read_counts() -> tuple[tuple[str, int], ...]:
+    """What the defaults have measured: characters, on printed lines whose truth is known."""
+    return (("character", sum(sum(row.values()) for row in load_confusions()["read"].values())),)
+
+
 @lru_cache(maxsize=1)
 def _characters() -> Matrix:
     """Read when a noise is assumed, not before: a model brings its own."""
@@ -115,12 +120,38 @@ class ErrorModel:
     fins_right: float = 0.8
     unlike: float = 0.1  # share of units that are in no family of the user's catalogue
     basis: str = "assumed: no photo was measured"
+    #: Names of the numbers that were measured, each with its count of cases; None where the file of an older
+    #: version does not say.
+    counted: tuple[tuple[str, int], ...] | None = field(default_factory=_read_counts)
 
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
             if isinstance(value, float) and not 0.0 <= value <= 1.0:
                 raise ValueError(f"{f.name} must lie in 0..1, got {value!r}")
+        for name, n in self.counted or ():
+            if name not in self.numbers() or not isinstance(n, int) or n < 1:
+                raise ValueError(f"{name!r} cannot have been measured on {n!r} cases")
+
+    @classmethod
+    def numbers(cls) -> tuple[str, ...]:
+        """Names of all numbers and matrices of numbers, in the order of the fields."""
+        return tuple(f.name for f in fields(cls) if f.name not in ("basis", "counted"))
+
+    def origin(self, name: str) -> str:
+        """Where one number comes from: "measured, n = 98", "assumed", or "not recorded".
+
+        Raises
+        ------
+        ValueError
+            If there is no such number.
+        """
+        if name not in self.numbers():
+            raise ValueError(f"the error model has no number {name!r}")
+        if self.counted is None:
+            return "not recorded"
+        n = dict(self.counted).get(name)
+        return "assumed" if n is None else f"measured, n = {n}"
 
     @cached_property
     def colour_matrix(self) -> np.ndarray:
@@ -156,11 +187,37 @@ class ErrorModel:
         return self.mark_cut if kind == "cast" else self.label_torn
 
     def to_json(self) -> dict:
-        """Plain values only."""
-        return asdict(self)
+        """Plain values only; `origins` marks every number as measured or assumed, where that is known."""
+        raw = asdict(self)
+        del raw["counted"]
+        if self.counted is not None:
+            raw["origins"] = {name: self.origin(name) for name in self.numbers()}
+        return raw
 
     @classmethod
     def from_json(cls, raw: dict) -> "ErrorModel":
-        """Back from `to_json`; unknown keys are refused by the constructor."""
+        """Back from `to_json`, by this version or an older one, which wrote no `origins`.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing, unknown or no origin.
+        """
+        raw = dict(raw)
+        origins = raw.pop("origins", None)
+        counted = None if origins is None else _read_origins(origins, cls.numbers())
         matrices = {k: tuple(tuple(row) for row in raw[k]) for k in ("colour", "size", "character")}
-        return cls(**{**raw, **matrices})
+        return cls(**{**raw, **matrices, "counted": counted})
+
+
+def _read_origins(origins: dict[str, str], numbers: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+    if set(origins) != set(numbers):
+        raise ValueError("origins must mark every number of the error model, and no other")
+    counted = []
+    for name in numbers:  # in the order of the fields, whatever that of the file is
+        if origins[name] != "assumed":
+            word, _, n = str(origins[name]).rpartition(" = ")
+            if word != "measured, n" or not n.isdecimal():
+                raise ValueError(f"{origins[name]!r} is no origin of {name}")
+            counted.append((name, int(n)))
+    return tuple(counted)

@@ -39,7 +39,8 @@ class _Tally:
 def fit_error_model(
     observed: Iterable[ObservedUnit], catalogue: Catalogue, assumed: ErrorModel | None = None
 ) -> ErrorModel:
-    """Noise as measured on units whose family is in the catalogue; what they cannot show keeps its value.
+    """Noise as measured on units whose family is in the catalogue; what they cannot show keeps its value and
+    is marked as assumed.
 
     Which seen connector is which known one is not in the truth, so each unit is aligned with its own family
     first, as in alignment.py.
@@ -175,6 +176,12 @@ class _Counts:
         shares["body_colour_right"] = _without_luck(shares["body_colour_right"], len(COLOUR_CODES))
         shares["fins_right"] = _without_luck(shares["fins_right"], len(FINS))
         shares["miss"] = float(np.clip(shares["miss"], 0.005, 0.5))
+        counted = {name: int(tally.trials) for name, tally in self.shares.items()}
+        counted |= {"extra": self.fronts, "colour": round(self.colour.sum())}
+        counted |= {"size": round(self.size.sum())}
+        counted |= {"place_sd": len(self.offsets), "aspect_sd": len(self.aspects)}
+        counted = dict(assumed.counted or ()) | {name: n for name, n in counted.items() if n}
+        numbers = ErrorModel.numbers()
         extra = (self.extra + PRIOR_COUNT * assumed.extra) / (self.fronts + PRIOR_COUNT)
         return replace(
             assumed,
@@ -184,7 +191,9 @@ class _Counts:
             size=_blend(self.size, assumed.size_matrix),
             place_sd=_spread(self.offsets, assumed.place_sd),
             aspect_sd=_spread(self.aspects, assumed.aspect_sd),
-            basis=f"measured on {self.views} views of units with known truth",
+            basis=f"measured on {self.views} views of units with known truth, "
+            f"{len(counted)} of {len(numbers)} numbers; the others are assumed",
+            counted=tuple((name, counted[name]) for name in numbers if name in counted),
         )
 
 
