@@ -113,7 +113,7 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found])
     sightings = _without_crumbs(sightings)
     white_balance = _balance(picture, maps)
-    units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance, shades) for sighting in sightings)
+    units = tuple(_measure_unit(sighting, rgb, 1 / to_photo, white_balance, shades) for sighting in sightings)
     quality = measure_quality(
         medium,
         photo_size=(photo.width_px, photo.height_px),
@@ -319,7 +319,7 @@ def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
     )
 
 
-def _describe(
+def _measure_unit(
     sighting: _Sighting,
     rgb: np.ndarray,
     to_rgb: float,

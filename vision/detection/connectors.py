@@ -58,7 +58,7 @@ def find_connectors(
         confidence = _confidence(instance) * min(1.0, on_unit / 0.7)
         if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
             continue
-        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
+        described = _measure_connector(maps, instance, rgb, to_rgb, white_balance, shades)
         ratio = long_side(np.asarray(described.polygon)) / max(unit_length, 1e-6)
         connectors.append(replace(described, size_ratio=ratio, confidence=float(min(1.0, confidence))))
     return _without_crumbs(connectors)
@@ -92,7 +92,7 @@ def find_loose_connectors(
         confidence = _confidence(instance)
         if on_unit >= ON_UNIT or confidence < MIN_LOOSE_CONFIDENCE:
             continue
-        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
+        described = _measure_connector(maps, instance, rgb, to_rgb, white_balance, shades)
         connectors.append(replace(described, confidence=float(min(1.0, confidence))))
     return _without_crumbs(connectors)
 
@@ -116,7 +116,7 @@ def _without_crumbs(connectors: list[Connector]) -> list[Connector]:
     return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
 
 
-def _describe(
+def _measure_connector(
     maps: Maps,
     instance: Instance,
     rgb: np.ndarray,
