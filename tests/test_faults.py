@@ -57,7 +57,7 @@ def test_the_list_of_networks_is_that_of_the_files() -> None:
     for path in shipped.glob("*.onnx"):
         found = plugface.vision.network_files.find_sum(path)
         assert found == plugface.vision.network_files.measure_sum(path), (
-            "after a training: (cd vision/weights && sha256sum *.onnx > SHA256SUMS)"
+            "after a training: put the new sha256sum into vision/weights/SHA256SUMS"
         )
 
 
@@ -83,6 +83,17 @@ def test_a_missing_reader_is_named_with_what_to_do(monkeypatch, tmp_path) -> Non
     assert errors.explain(caught.value).message == expected
     with pytest.raises(BrokenNetwork, match="no such file"):
         load_network(str(tmp_path / "gone.onnx"))
+
+
+@pytest.mark.parametrize("file", ["PP-OCRv6_det_small.onnx", "PP-OCRv6_rec_small.onnx"])
+def test_a_changed_reader_of_the_package_is_not_used(tmp_path, file) -> None:
+    changed = tmp_path / file
+    shutil.copyfile(packaged_network(file), changed)
+    with changed.open("r+b") as network:
+        network.seek(5_000_000)
+        network.write(bytes(255 - byte for byte in network.read(50)))
+    with pytest.raises(BrokenNetwork, match="not those that were shipped"):
+        load_network(str(changed))
 
 
 def test_without_its_fonts_a_picture_is_drawn_in_plainer_letters(monkeypatch) -> None:

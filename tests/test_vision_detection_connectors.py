@@ -57,6 +57,15 @@ def test_pixels_speak_against_a_network_that_is_unsure(draw_maps):
         assert max(connector.colour, key=connector.colour.get) == "OG"
 
 
+@pytest.mark.parametrize("scale", [0.5, 2.0])
+def test_the_colour_is_measured_where_the_housing_lies_in_a_copy_of_another_size(draw_maps, scale):
+    maps = draw_maps([UNIT], HOUSINGS)
+    maps.colour[:] = np.log(1 / 12)  # the pixels alone tell
+    (unit,) = find_units(maps)
+    found = find_connectors(maps, unit, _photo((230, 115, 30), scale), scale, PLAIN)
+    assert [max(c.colour, key=c.colour.get) for c in found] == ["OG"] * len(HOUSINGS)
+
+
 def test_a_shade_that_was_measured_and_named_is_called_so(draw_maps):
     maps = draw_maps([UNIT], HOUSINGS)  # the network is 90 % sure of green
     (unit,) = find_units(maps)

@@ -2,6 +2,7 @@
 
 import io
 import json
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,8 +12,13 @@ import pytest
 from PIL import Image
 from plugface.vision.detection import segmenter
 from plugface.vision.detection.segmenter import FIRST_AUGMENTATIONS, MORE_AUGMENTATIONS, WEIGHTS
+from plugface.vision.observations import Character, Code
 from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
+from plugface.vision.ocr.readers import Reading
+from plugface.vision.ocr.text_boxes import TextBox
+from plugface.vision.ocr.unit_texts import Readers
 from plugface.vision.photo import decode_photo
+from plugface.vision.vision_models import VisionModels, default_models
 
 needs_weights = pytest.mark.skipif(
     not WEIGHTS.is_file(), reason="the segmenter's weights are not in this checkout"
@@ -96,7 +102,7 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
     (few,) = _observe(path, read_text=False).units
     assert len(ways) == 2 + 4
     monkeypatch.setattr(
-        "plugface.vision.observe.FIRST_AUGMENTATIONS", FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
+        "plugface.vision.detection.segmenter.FIRST_AUGMENTATIONS", FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
     )
     (many,) = _observe(path, read_text=False).units
     assert _overlap(few.polygon, many.polygon) > 0.95
@@ -118,15 +124,15 @@ def test_a_thin_strip_is_looked_at_without_complaint():
     assert observe(decode_photo(data.getvalue()), read_text=False).units == ()
 
 
-def test_without_weights_what_is_written_is_read_and_the_rest_said(monkeypatch, tmp_path):
-    monkeypatch.setattr("plugface.vision.observe.WEIGHTS", tmp_path / "missing.onnx")
+def test_without_weights_what_is_written_is_read_and_the_rest_said():
+    without = replace(default_models(), segmenter=None)
     row = next(row for row in _rows() if row["view"] == "label" and row["split"] == "calibration")
-    seen = _observe(DEMO / row["photo"])
+    seen = _observe(DEMO / row["photo"], models=without)
     assert NO_SEGMENTER in seen.notes
     assert all(unit.connectors == () and unit.face["front"] == 0.5 for unit in seen.units)
     said = "".join(text.value for unit in seen.units for text in unit.texts).replace(" ", "")
     assert any(ch.isdigit() for ch in said)
-    assert _observe(DEMO / row["photo"], read_text=False).units == ()
+    assert _observe(DEMO / row["photo"], read_text=False, models=without).units == ()
 
 
 def test_networks_that_were_begun_to_load_are_loaded_once(monkeypatch):
@@ -182,3 +188,65 @@ def replace_connector(seen):
     even = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}
     sizes = {size: 1 / len(SIZE_CLASSES) for size in SIZE_CLASSES}
     return found[0] if found else Connector(((0, 0), (9, 0), (9, 9), (0, 9)), even, sizes, None, 0.9)
+
+
+class _ToySegmenter:
+    """One unit with two housings in the middle of every picture, whatever it shows."""
+
+    def __init__(self, draw_maps):
+        self.draw_maps, self.asked = draw_maps, 0
+
+    def segment(self, pictures, to_photo, *, enough=None):
+        self.asked += len(pictures)
+        maps = self.draw_maps([(320, 240, 400, 240, 0)], [(240, 180, 100, 36, 0), (400, 180, 100, 36, 0)])
+        return [replace(maps, to_photo=np.array([[1.0, 0, 0], [0, 1.0, 0]])) for _ in pictures]
+
+
+class _ToyReader:
+    """Reads every strip as the same word."""
+
+    method = "toy"
+
+    def read_strips(self, strips):
+        return [Reading.of([Character(((c, 0.99),)) for c in "TOY"], self.method) for _ in strips]
+
+
+def test_a_segmenter_readers_and_decoder_of_ones_own_are_used_alone(draw_maps, monkeypatch):
+    import plugface
+    from plugface.vision import onnx
+
+    def refuse(*_, **__):
+        raise AssertionError("a network that comes along was asked")
+
+    monkeypatch.setattr(onnx, "_open_network", refuse)
+    reader, segmenter = _ToyReader(), _ToySegmenter(draw_maps)
+    box = np.float32([(10, 10), (90, 10), (90, 30), (10, 30)])
+    code = Code(((0, 0), (9, 0), (9, 9)), "QR code", "TOY CODE", "verified")
+    models = VisionModels(
+        segmenter,
+        Readers(
+            reader, None, (reader,), ("a toy",), find_text=lambda picture, max_side: (TextBox(box, 0.9),)
+        ),
+        lambda picture, regions=(), *, whole=True, avoid=(): (code,) if whole else (),
+    )
+    seen = plugface.observe(np.full((480, 640, 3), 120, np.uint8), models=models)
+    assert segmenter.asked >= 1
+    (unit,) = seen.units
+    assert len(unit.connectors) == 2
+    assert [c.place is not None for c in unit.connectors] == [True, True]
+    assert {text.value for text in (*seen.texts, *unit.texts)} == {"TOY"}
+    assert [c.payload for c in seen.codes] == ["TOY CODE"]
+    assert "a toy" in seen.notes
+
+
+def test_observing_leaves_no_thread_behind_where_the_segmenter_fails():
+    import threading
+
+    class Broken:
+        def segment(self, pictures, to_photo, *, enough=None):
+            raise RuntimeError("a toy that broke")
+
+    before = set(threading.enumerate())
+    with pytest.raises(RuntimeError, match="toy"):
+        _observe(DEMO / _rows()[0]["photo"], models=replace(default_models(), segmenter=Broken()))
+    assert set(threading.enumerate()) <= before

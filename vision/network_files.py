@@ -8,13 +8,15 @@ import hashlib
 from functools import cache
 from pathlib import Path
 
-#: SHA-256 and name of each file beside it, as `sha256sum *.onnx > SHA256SUMS` writes them after a training.
+#: SHA-256 and name of each network, as `sha256sum` writes them: those beside the list, and two of the package
+#: rapidocr.
 SUMS = "SHA256SUMS"
+_WEIGHTS = Path(__file__).parent / "weights"
 
 
 def find_sum(path: Path) -> str | None:
-    """The SHA-256 that a file should have, by the list beside it; None where there is no list."""
-    return _read_sums(path.parent).get(path.name)
+    """The SHA-256 that a file should have, by the list beside it or that of the weights, else None."""
+    return _read_sums(path.parent).get(path.name) or _read_sums(_WEIGHTS).get(path.name)
 
 
 def measure_sum(path: Path) -> str:

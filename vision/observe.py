@@ -1,8 +1,9 @@
 """One photo in, everything seen in it out: the step that joins all of vision/."""
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from threading import Thread
 
 import cv2
@@ -14,27 +15,23 @@ from plugface.vision.detection.order import (
     ORIENTATION_RESOLVED,
     order_connectors,
     other_reading,
-    place_in_unit,
     resolve_orientation,
 )
 from plugface.vision.detection.segmenter import (
-    FIRST_AUGMENTATIONS,
-    MORE_AUGMENTATIONS,
-    WEIGHTS,
     Maps,
-    join,
     load_segmenter,
-    look,
-    segment,
 )
 from plugface.vision.detection.units import FoundUnit, find_units
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
     Body,
+    Code,
     Connector,
+    Fault,
     Observations,
     Polygon,
+    Text,
     Unit,
     WhiteBalance,
 )
@@ -51,6 +48,7 @@ from plugface.vision.ocr.unit_texts import (
 )
 from plugface.vision.photo import Photo
 from plugface.vision.quality import measure_quality
+from plugface.vision.vision_models import Segmenter, VisionModels, default_models
 
 #: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
 WORKING_PX = 2016
@@ -80,8 +78,37 @@ class _Sighting:
     unit: FoundUnit
 
 
-def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade] = ()) -> Observations:
-    """Everything seen in one photo.
+@dataclass(frozen=True)
+class _Scene:
+    """What was detected, before anything is read or measured."""
+
+    rgb: np.ndarray  # the working copy of the photo
+    to_photo: float  # its pixels to those of the photo
+    maps: Maps  # of the whole photo
+    found: tuple[FoundUnit, ...]  # in those maps
+    sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
+    white_balance: WhiteBalance
+
+
+@dataclass(frozen=True)
+class _Writing:
+    """What was read: texts and codes of each unit, and those beside all units."""
+
+    of_units: tuple[tuple[tuple[Text, ...], tuple[Code, ...]], ...]
+    texts: tuple[Text, ...] = ()
+    codes: tuple[Code, ...] = ()
+    mirrored: Fault | None = None
+    notes: tuple[str, ...] = ()
+
+
+def observe(
+    photo: Photo,
+    *,
+    read_text: bool = True,
+    shades: Sequence[NamedShade] = (),
+    models: VisionModels | None = None,
+) -> Observations:
+    """Everything seen in one photo: detect, read, orient, order, build.
 
     Parameters
     ----------
@@ -90,6 +117,8 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
         Read marks, labels and barcodes as well, which takes most of the time.
     shades : sequence of NamedShade
         Colours of housings to know besides the common ones.
+    models : VisionModels, optional
+        What to look and read with; by default what comes along.
 
     Returns
     -------
@@ -101,38 +130,20 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
     UnreadablePhoto
         If the photo's coded pixels turn out to be damaged.
     """
-    if not WEIGHTS.is_file():
-        return _observe_as_one(photo, read_text)
+    models = models or default_models()
+    if models.segmenter is None:
+        return _observe_as_one(photo, read_text, models)
     rgb = photo.reduced(WORKING_PX)
-    if read_text:  # after that: where it took the whole picture, grey is made of it and not decoded again
-        beside = Thread(target=_quietly, args=(lambda: photo.grey,))
-        beside.start()
-    to_photo = photo.width_px / rgb.shape[1]
-    medium = _shrunk(rgb, _MEDIUM_PX)
-    picture, maps, found = _whole(medium, photo.width_px, photo.height_px)
-    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found])
-    sightings = _without_crumbs(sightings)
-    white_balance = _balance(picture, maps)
-    units = tuple(_describe(sighting, rgb, 1 / to_photo, white_balance, shades) for sighting in sightings)
-    quality = measure_quality(
-        medium,
-        photo_size=(photo.width_px, photo.height_px),
-        units=[unit.polygon for unit in units],
-        connectors=[c.polygon for unit in units for c in unit.connectors],
+    with ThreadPoolExecutor(1) as beside:
+        if read_text:  # after `rgb`: where that took the whole picture, grey is made of it
+            beside.submit(_quietly, lambda: photo.grey)
+        scene = _detect(photo, rgb, models.segmenter)
+    writing = _read(photo, scene, models) if read_text else _Writing((((), ()),) * len(scene.sightings))
+    units = tuple(
+        _build_unit(sighting, scene, texts, codes, shades)
+        for sighting, (texts, codes) in zip(scene.sightings, writing.of_units, strict=True)
     )
-    loose = find_loose_connectors(maps, found, rgb, 1 / to_photo, white_balance, shades)
-    observations = Observations(
-        photo.sha256,
-        quality,
-        white_balance,
-        units,
-        loose=tuple(sorted(loose, key=lambda connector: np.mean(connector.polygon, axis=0).tolist())),
-        notes=(*photo.notes, *_say_close_up(units, loose)),
-    )
-    if not read_text:
-        return observations
-    beside.join()
-    return _with_texts(observations, photo, sightings)
+    return _build(photo, scene, writing, units, shades)
 
 
 def _say_close_up(units: Sequence[Unit], loose: Sequence[Connector]) -> tuple[str, ...]:
@@ -172,13 +183,17 @@ def _quietly(load: Callable[[], object]) -> None:
         load()
 
 
-def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
+def _observe_as_one(photo: Photo, read_text: bool, models: VisionModels) -> Observations:
     """Without the segmenter's weights: what is written, taken for that of one unit; no plugs are sought."""
     medium = photo.reduced(_MEDIUM_PX)
     quality = measure_quality(medium, photo_size=(photo.width_px, photo.height_px))
     right, bottom = float(photo.width_px), float(photo.height_px)
     frame: Polygon = ((0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom))
-    texts, codes, said = read_unit_texts(photo, frame) if read_text else ((), (), ())
+    texts, codes, said = (), (), ()
+    if read_text:
+        texts, codes, said = read_unit_texts(
+            photo, frame, readers=models.readers, decode_codes=models.read_codes
+        )
     units = ()
     if texts or codes:
         units = (
@@ -208,8 +223,19 @@ def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
 
 
-def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, Maps, list[FoundUnit]]:
-    """The whole photo as the network sees it, its maps and the units in it.
+def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
+    """The units of a photo, each where it is seen best, and the photo's light."""
+    to_photo = photo.width_px / rgb.shape[1]
+    picture, maps = _whole(_shrunk(rgb, _MEDIUM_PX), photo.width_px, photo.height_px, segmenter)
+    found = find_units(maps)
+    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
+    return _Scene(
+        rgb, to_photo, maps, tuple(found), tuple(_without_crumbs(sightings)), _balance(picture, maps)
+    )
+
+
+def _whole(rgb: np.ndarray, width_px: int, height_px: int, segmenter: Segmenter) -> tuple[np.ndarray, Maps]:
+    """The whole photo as the network sees it, and its maps.
 
     A small photo is enlarged, for the network knows things of a certain size. Half of the looks are enough to
     find a unit that is by itself and is looked at again.
@@ -218,13 +244,13 @@ def _whole(rgb: np.ndarray, width_px: int, height_px: int) -> tuple[np.ndarray, 
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
-    (answers,) = look([picture], FIRST_AUGMENTATIONS)
-    maps = join(answers, to_photo)
-    units = find_units(maps)
-    if len(units) != 1 or _window(units[0], max(width_px, height_px)) is None:
-        maps = join([*answers, *look([picture], MORE_AUGMENTATIONS)[0]], to_photo)
+
+    def enough(maps: Maps) -> bool:
         units = find_units(maps)
-    return picture, maps, units
+        return len(units) == 1 and _window(units[0], max(width_px, height_px)) is not None
+
+    (maps,) = segmenter.segment([picture], [to_photo], enough=enough)
+    return picture, maps
 
 
 def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None:
@@ -241,7 +267,9 @@ def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None
     return (low + high) / 2 - side / 2, side
 
 
-def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -> list[_Sighting]:
+def _look_closer(
+    rgb: np.ndarray, to_photo: float, sightings: list[_Sighting], segmenter: Segmenter
+) -> list[_Sighting]:
     """Look again at units that are small in the photo, all in one go."""
     photo_px = to_photo * max(rgb.shape[:2])
     windows = {k: w for k, s in enumerate(sightings) if (w := _window(s.unit, photo_px)) is not None}
@@ -256,7 +284,7 @@ def _look_closer(rgb: np.ndarray, to_photo: float, sightings: list[_Sighting]) -
         pictures.append(_warp(rgb, matrix, scale))
         placings.append(np.array([[side / CLOSE_PX, 0, corner[0]], [0, side / CLOSE_PX, corner[1]]]))
     closer = list(sightings)
-    for k, maps in zip(windows, segment(pictures, placings), strict=True):
+    for k, maps in zip(windows, segmenter.segment(pictures, placings), strict=True):
         overlap, unit = max(
             ((_overlap(u.polygon, sightings[k].unit.polygon), u) for u in find_units(maps)),
             key=lambda pair: pair[0],
@@ -319,75 +347,105 @@ def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
     )
 
 
-def _describe(
+def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
+    """Everything written on each unit and beside them."""
+    of_units, notes = [], []
+    for sighting in scene.sightings:
+        texts, codes, said = read_unit_texts(
+            photo,
+            sighting.unit.polygon,
+            _text_regions(sighting),
+            readers=models.readers,
+            decode_codes=models.read_codes,
+        )
+        of_units.append((texts, codes))
+        notes += said
+    texts, codes, said = read_photo_texts(
+        photo,
+        [sighting.unit.polygon for sighting in scene.sightings],
+        readers=models.readers,
+        decode_codes=models.read_codes,
+    )
+    every = [*texts, *(text for on_unit, _ in of_units for text in on_unit)]
+    mirrored = find_mirroring(photo, every, readers=models.readers)
+    return _Writing(tuple(of_units), texts, codes, mirrored, (*notes, *said))
+
+
+def _orient(found: FoundUnit, texts: Sequence[Text]) -> tuple[float, float, str]:
+    """What is up on a unit, how sure that is, and by what."""
+    # The cast mark is upright on the plug face, the label on the back; by definition, see `Unit`.
+    kind = "cast" if found.front > 0.5 else "printed"
+    up_deg, confidence = measure_text_up([text for text in texts if text.kind == kind])
+    return resolve_orientation(found.axis, found.polygon, up_deg, 0.0 if up_deg is None else confidence)
+
+
+def _build_unit(
     sighting: _Sighting,
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
+    scene: _Scene,
+    texts: tuple[Text, ...],
+    codes: tuple[Code, ...],
     shades: Sequence[NamedShade],
 ) -> Unit:
+    """One unit with its connectors measured and in canonical order."""
     found = sighting.unit
-    connectors = find_connectors(sighting.maps, found, rgb, to_rgb, white_balance, shades)
+    up_deg, certainty, method = _orient(found, texts)
+    connectors = find_connectors(
+        sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades, up_deg=up_deg
+    )
+    polygons = [connector.polygon for connector in connectors]
+    order = order_connectors(polygons, up_deg, found.polygon)
+    other = None
+    if certainty < ORIENTATION_RESOLVED and len(order) > 1:
+        other = other_reading(polygons, order, up_deg, found.polygon)
     _, (width, height), _ = cv2.minAreaRect(np.asarray(found.polygon, np.float32))
-    unit = Unit(
+    return Unit(
         polygon=found.polygon,
         confidence=found.confidence,
         face={"front": found.front, "back": 1 - found.front},
-        connectors=tuple(connectors),
+        connectors=tuple(connectors[i] for i in order),
         body=Body(
             aspect=max(width, height) / max(1e-6, min(width, height)),
             colour=found.body_colour,
             fins=found.fins,
         ),
-        method="segmenter",
-    )
-    return _in_order(unit, *resolve_orientation(found.axis, found.polygon, None, 0.0))
-
-
-def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:
-    """The unit with its connectors in canonical order for this upward direction."""
-    polygons = [c.polygon for c in unit.connectors]
-    order = order_connectors(polygons, up_deg, unit.polygon)
-    placed = tuple(
-        replace(unit.connectors[i], place=place_in_unit(polygons[i], unit.polygon, up_deg)) for i in order
-    )
-    other = None
-    if certainty < ORIENTATION_RESOLVED and len(order) > 1:
-        other = other_reading(polygons, order, up_deg, unit.polygon)
-    return replace(
-        unit, connectors=placed, up_deg=up_deg, up_confidence=certainty, up_method=method, other_order=other
-    )
-
-
-def _with_texts(observations: Observations, photo: Photo, sightings: list[_Sighting]) -> Observations:
-    """The observations with everything written, and with orientations that reading confirms or corrects."""
-    units, notes = [], list(observations.notes)
-    for unit, sighting in zip(observations.units, sightings, strict=True):
-        texts, codes, said = read_unit_texts(photo, unit.polygon, _text_regions(unit, sighting.maps))
-        notes += said
-        # The cast mark is upright on the plug face, the label on the back; by definition, see `Unit`.
-        kind = "cast" if unit.face["front"] > 0.5 else "printed"
-        reading = measure_text_up([text for text in texts if text.kind == kind])
-        if reading[0] is not None:
-            unit = _in_order(unit, *resolve_orientation(sighting.unit.axis, unit.polygon, *reading))
-        units.append(replace(unit, texts=texts, codes=codes))
-    texts, codes, said = read_photo_texts(photo, [unit.polygon for unit in units])
-    notes += said
-    mirrored = find_mirroring(photo, [*texts, *(text for unit in units for text in unit.texts)])
-    quality = observations.quality
-    if mirrored is not None:
-        quality = replace(quality, faults=(*quality.faults, mirrored))
-    return replace(
-        observations,
-        quality=quality,
-        units=tuple(units),
+        up_deg=up_deg,
+        up_confidence=certainty,
+        up_method=method,
+        other_order=other,
         texts=texts,
         codes=codes,
+        method="segmenter",
+    )
+
+
+def _build(
+    photo: Photo, scene: _Scene, writing: _Writing, units: tuple[Unit, ...], shades: Sequence[NamedShade]
+) -> Observations:
+    quality = measure_quality(
+        _shrunk(scene.rgb, _MEDIUM_PX),
+        photo_size=(photo.width_px, photo.height_px),
+        units=[unit.polygon for unit in units],
+        connectors=[c.polygon for unit in units for c in unit.connectors],
+        known_faults=() if writing.mirrored is None else (writing.mirrored,),
+    )
+    loose = find_loose_connectors(
+        scene.maps, scene.found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades
+    )
+    notes = (*photo.notes, *_say_close_up(units, loose), *writing.notes)
+    return Observations(
+        photo.sha256,
+        quality,
+        scene.white_balance,
+        units,
+        texts=writing.texts,
+        codes=writing.codes,
+        loose=tuple(sorted(loose, key=lambda connector: np.mean(connector.polygon, axis=0).tolist())),
         notes=tuple(dict.fromkeys(notes)),
     )
 
 
-def _text_regions(unit: Unit, maps: Maps) -> list[TextRegion]:
+def _text_regions(sighting: _Sighting) -> list[TextRegion]:
+    maps, unit = sighting.maps, sighting.unit
     # From mask pixels, counted from their centres and two to a side, to the photo.
     grid = maps.to_photo @ np.array([[2, 0, 1], [0, 2, 1], [0, 0, 1]])
     labels = find_regions(maps.masks["label"], grid, "label", unit.polygon)

@@ -33,6 +33,7 @@ def measure_quality(
     photo_size: tuple[int, int] | None = None,
     units: Sequence[Polygon] = (),
     connectors: Sequence[Polygon] = (),
+    known_faults: Sequence[Fault] = (),
 ) -> Quality:
     """Measure one photo and name its faults.
 
@@ -44,6 +45,8 @@ def measure_quality(
         Width and height of the photo itself, in pixels; by default that of `rgb`.
     units, connectors : sequence of Polygon, photo pixels
         Where the controllers and their plugs are, when that is known: the faults then speak of them alone.
+    known_faults : sequence of Fault
+        Found elsewhere; they come last.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def measure_quality(
         median_luma=float(np.median(luma)) / 255,
         burnt_share=float((highest >= _CEILING).mean()),
         blur_px=blur_px,
-        faults=tuple(fault for fault in faults if fault is not None),
+        faults=(*(fault for fault in faults if fault is not None), *known_faults),
     )
 
 

@@ -24,8 +24,10 @@ _DOORS = {
     "Settings": "plugface.analysis",
     "SeveralUnits": "plugface.models.unit_choice",
     "UnreadablePhoto": "plugface.vision.photo",
+    "VisionModels": "plugface.vision.vision_models",
     "analyse": "plugface.analysis",
     "decide_observed": "plugface.analysis",
+    "default_models": "plugface.vision.vision_models",
     "load_catalogue": "plugface.models.catalogue.entries",
     "load_model": "plugface.models.learning.classifier",
     "open_photo": "plugface.analysis",
@@ -38,7 +40,7 @@ _DOORS = {
 __all__ = [*_DOORS, "observe"]
 
 
-def observe(photo, *, read_text: bool = True):
+def observe(photo, *, read_text: bool = True, models=None):
     """What is seen in one photo, without any catalogue.
 
     Parameters
@@ -46,6 +48,9 @@ def observe(photo, *, read_text: bool = True):
     photo : path, bytes, open binary file, uint8 ndarray of shape (H, W, 3) in sRGB
     read_text : bool
         Without it no text and no code is read, which takes most of the time.
+    models : VisionModels, optional
+        Your own segmenter, readers or decoder of codes, by
+        `dataclasses.replace(plugface.default_models(), ...)`.
 
     Returns
     -------
@@ -59,7 +64,7 @@ def observe(photo, *, read_text: bool = True):
     from plugface.analysis import open_photo
     from plugface.vision.observe import observe as look
 
-    return look(open_photo(photo), read_text=read_text)
+    return look(open_photo(photo), read_text=read_text, models=models)
 
 
 def __getattr__(name: str):

@@ -124,9 +124,10 @@ def observe_photos(
     """
     decoded = [open_photo(source, name=_name(source, number)) for number, source in enumerate(sources, 1)]
     start_loading()
-    seen = tuple(look(photo, shades=shades) for photo in decoded)
-    finish_loading()
-    return seen
+    try:
+        return tuple(look(photo, shades=shades) for photo in decoded)
+    finally:
+        finish_loading()
 
 
 def _name(source: PhotoSource, number: int) -> str:

@@ -1,18 +1,18 @@
 """Connector housings of one unit: where, which colour, how large, how many pins."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import cv2
 import numpy as np
 from plugface.vision.colour.naming import NamedShade, classical_posterior, measure_patch, named_share, weigh
 from plugface.vision.colour.white_balance import apply_gains
 from plugface.vision.detection.instances import Clustering, Instance, find_instances
+from plugface.vision.detection.order import place_in_unit
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.segmenter import Maps, pool
 from plugface.vision.detection.units import FoundUnit
 from plugface.vision.geometry import as_polygon
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, WhiteBalance
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Polygon, WhiteBalance
 from plugface.vision.quality import long_side
 
 #: Least share of a housing's cells that must lie on its unit. Our choice.
@@ -38,6 +38,8 @@ def find_connectors(
     to_rgb: float,
     white_balance: WhiteBalance,
     shades: Sequence[NamedShade] = (),
+    *,
+    up_deg: float | None = None,
 ) -> list[Connector]:
     """Housings on one unit, in no particular order.
 
@@ -50,17 +52,20 @@ def find_connectors(
         Photo pixels to pixels of `rgb`.
     shades : sequence of NamedShade
         Colours to know besides the common ones.
+    up_deg : float, optional
+        What is up on the unit; without it no places are told.
     """
-    unit_length = long_side(np.asarray(unit.polygon))
     connectors = []
     for instance in _instances(maps):
         on_unit = float(unit.instance.cells[instance.cells].mean())
         confidence = _confidence(instance) * min(1.0, on_unit / 0.7)
         if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
             continue
-        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
-        ratio = long_side(np.asarray(described.polygon)) / max(unit_length, 1e-6)
-        connectors.append(replace(described, size_ratio=ratio, confidence=float(min(1.0, confidence))))
+        connectors.append(
+            _measure_connector(
+                maps, instance, rgb, to_rgb, white_balance, shades, confidence, unit.polygon, up_deg
+            )
+        )
     return _without_crumbs(connectors)
 
 
@@ -92,8 +97,7 @@ def find_loose_connectors(
         confidence = _confidence(instance)
         if on_unit >= ON_UNIT or confidence < MIN_LOOSE_CONFIDENCE:
             continue
-        described = _describe(maps, instance, rgb, to_rgb, white_balance, shades)
-        connectors.append(replace(described, confidence=float(min(1.0, confidence))))
+        connectors.append(_measure_connector(maps, instance, rgb, to_rgb, white_balance, shades, confidence))
     return _without_crumbs(connectors)
 
 
@@ -116,16 +120,23 @@ def _without_crumbs(connectors: list[Connector]) -> list[Connector]:
     return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
 
 
-def _describe(
+def _measure_connector(
     maps: Maps,
     instance: Instance,
     rgb: np.ndarray,
     to_rgb: float,
     white_balance: WhiteBalance,
     shades: Sequence[NamedShade],
+    confidence: float,
+    unit: Polygon | None = None,
+    up_deg: float | None = None,
 ) -> Connector:
-    """One housing with its colour and size class; what hangs on a unit is left open."""
+    """One housing with its colour and size class; on no unit it has no size ratio and no place."""
     polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
+    ratio = place = None
+    if unit is not None:
+        ratio = long_side(np.asarray(polygon)) / max(long_side(np.asarray(unit)), 1e-6)
+        place = None if up_deg is None else place_in_unit(polygon, unit, up_deg)
     weight = instance.cells * maps.coarse_masks["connector"]
     network = pool(maps.colour, weight, COLOUR_CODES)
     patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
@@ -136,9 +147,10 @@ def _describe(
         if measured
         else weigh(network, None),
         size=pool(maps.size, weight, SIZE_CLASSES),
-        size_ratio=None,
-        confidence=float(min(1.0, _confidence(instance))),
+        size_ratio=ratio,
+        confidence=float(min(1.0, confidence)),
         pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
+        place=place,
         mated=_mostly(maps.mated, weight),
         broken=_mostly(maps.broken, weight),
         method="segmenter; colour by segmenter and white-balanced rim",

@@ -1,7 +1,7 @@
 """The lines of one printed label, read by two readers and joined into rows."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import cv2
@@ -27,6 +27,7 @@ def read_label(
     corners: np.ndarray,
     reader: LineReader,
     second: TesseractReader | None = None,
+    find: Callable[..., tuple[TextBox, ...]] = find_text,
 ) -> tuple[Text, ...]:
     """Read every line of a printed label, whichever way up it is.
 
@@ -39,6 +40,8 @@ def read_label(
     reader : LineReader
     second : TesseractReader, optional
         Asked where the first is in doubt.
+    find : callable
+        Stands in for `find_text`.
 
     Returns
     -------
@@ -49,7 +52,7 @@ def read_label(
     level, to_photo = cut_out(grey, corners, scale=min(scale, 2.0), margin=0.04, max_side=2 * _FIND_SIDE_PX)
     boxes = [
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
-        for box in find_text(level, max_side=_FIND_SIDE_PX)
+        for box in find(level, max_side=_FIND_SIDE_PX)
     ]
     texts = read_boxes(grey, boxes, reader)
     texts = [_read_words_alone(grey, text, reader) if _in_doubt(text) else text for text in texts]

@@ -1,7 +1,7 @@
 """Everything written on one unit, or beside all units: one call each for the observer."""
 
 import string
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -80,6 +80,7 @@ class Readers:
     second: TesseractReader | None
     cast: tuple[LineReader, ...]  # those that read a cast mark, in the order of asking
     notes: tuple[str, ...] = ()
+    find_text: Callable[..., tuple[TextBox, ...]] = find_text  # a picture, and `max_side`
 
 
 @lru_cache(maxsize=1)
@@ -100,6 +101,7 @@ def read_unit_texts(
     alphabet: str = CAST_ALPHABET,
     search: bool = True,
     readers: Readers | None = None,
+    decode_codes: Callable[..., tuple[Code, ...]] = read_codes,
 ) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...]]:
     """Read labels, cast marks and codes of one unit.
 
@@ -114,6 +116,8 @@ def read_unit_texts(
     search : bool
         Search the whole unit for text and codes where `regions` is empty; takes about a second.
     readers : Readers, optional
+    decode_codes : callable
+        Stands in for `read_codes`.
 
     Returns
     -------
@@ -129,7 +133,7 @@ def read_unit_texts(
     unknown = search and not regions
     texts: list[Text] = []
     with ThreadPoolExecutor(1) as beside:  # the decoder of codes leaves the interpreter to others
-        reading = beside.submit(read_codes, grey, [unit] if unknown else labels, whole=False)
+        reading = beside.submit(decode_codes, grey, [unit] if unknown else labels, whole=False)
         for label in labels:
             texts += _read_label_region(grey, label, readers)
         for region in regions:
@@ -139,7 +143,7 @@ def read_unit_texts(
             texts += _search(grey, quad_of(unit), readers, alphabet)
         codes = reading.result()
     if unknown:  # what is lost in the whole unit can be seen in the label alone
-        codes = join_codes(read_codes(grey, _label_outline(texts), whole=False), codes)
+        codes = join_codes(decode_codes(grey, _label_outline(texts), whole=False), codes)
     return _each_once(_without_noise(texts, codes)), codes, readers.notes
 
 
@@ -223,7 +227,11 @@ def _up_of_line(side: np.ndarray) -> float:
 
 
 def read_photo_texts(
-    photo: Photo, units: Sequence[Polygon] = (), *, readers: Readers | None = None
+    photo: Photo,
+    units: Sequence[Polygon] = (),
+    *,
+    readers: Readers | None = None,
+    decode_codes: Callable[..., tuple[Code, ...]] = read_codes,
 ) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...]]:
     """Read what stands outside every unit: a donor's plate, a label by itself, a card.
 
@@ -233,6 +241,8 @@ def read_photo_texts(
     units : sequence of Polygon, photo pixels
         What lies on them is left out.
     readers : Readers, optional
+    decode_codes : callable
+        Stands in for `read_codes`.
 
     Returns
     -------
@@ -243,11 +253,11 @@ def read_photo_texts(
     grey = photo.grey
     frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
     with ThreadPoolExecutor(1) as beside:
-        reading = beside.submit(read_codes, grey, avoid=units)
+        reading = beside.submit(decode_codes, grey, avoid=units)
         texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
         codes = reading.result()
     outline = _label_outline(texts)
-    codes = join_codes(read_codes(grey, outline, whole=False, avoid=units), codes)
+    codes = join_codes(decode_codes(grey, outline, whole=False, avoid=units), codes)
     return _without_noise(texts, codes), codes, readers.notes
 
 
@@ -282,12 +292,12 @@ def _read_label_region(grey: np.ndarray, label: Polygon, readers: Readers) -> tu
     Where nothing at all was read the roomier outline gave no number either, in 85 regions of the train and
     calibration splits.
     """
-    texts = read_label(grey, quad_of(label), readers.lines, readers.second)
+    texts = read_label(grey, quad_of(label), readers.lines, readers.second, find=readers.find_text)
     if not texts or any(_tells_number(text) for text in texts):
         return texts
     rectangle = cv2.boxPoints(cv2.minAreaRect(np.float32(label)))
     roomier = level_corners(rectangle.mean(axis=0) + _ROOMIER * (rectangle - rectangle.mean(axis=0)))
-    again = read_label(grey, roomier, readers.lines, readers.second)
+    again = read_label(grey, roomier, readers.lines, readers.second, find=readers.find_text)
     return max(texts, again, key=lambda read: sum(map(amount_read, read)))
 
 
@@ -304,16 +314,16 @@ def _read_line_region(grey: np.ndarray, region: TextRegion, readers: Readers, al
     # a rim for one letter more. On the train and calibration splits 88 marks of 142 were read right so, 79
     # where the longer of the two readings always counted, 87 in the region alone.
     if read is None or not settles(read):
-        tight = _tightened(grey, corners)
+        tight = _tightened(grey, corners, readers)
         again = None if tight is corners else read_mark(grey, tight, readers.cast, alphabet=alphabet)
         read = max((text for text in (read, again) if text is not None), key=amount_read, default=None)
     return [] if read is None else [read]
 
 
-def _tightened(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
+def _tightened(grey: np.ndarray, corners: np.ndarray, readers: Readers) -> np.ndarray:
     """The line of text inside a coarse region: a mask is rough, and a level strip reads better."""
     level, to_photo = cut_out(grey, corners, margin=0.6, max_side=2 * _MARK_SIDE_PX)
-    boxes = find_text(level, max_side=_MARK_SIDE_PX)
+    boxes = readers.find_text(level, max_side=_MARK_SIDE_PX)
     if not boxes:
         return corners
     longest = max(boxes, key=lambda box: box.size[0] * box.score)
@@ -338,7 +348,7 @@ def _search(
     level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * side)
     boxes = [
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
-        for box in find_text(level, max_side=side)
+        for box in readers.find_text(level, max_side=side)
     ]
     boxes = [box for box in boxes if not lies_on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []

@@ -1,0 +1,57 @@
+"""What a photo is looked at with: a segmenter, readers of text, a decoder of codes; each can be replaced."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Protocol
+
+import numpy as np
+from plugface.vision.barcodes import read_codes
+from plugface.vision.detection.segmenter import WEIGHTS, Maps, NetworkSegmenter
+from plugface.vision.observations import Code, Polygon
+from plugface.vision.ocr.unit_texts import Readers, load_readers
+
+
+class Segmenter(Protocol):
+    """Says of each pixel what it shows."""
+
+    def segment(
+        self,
+        pictures: list[np.ndarray],
+        to_photo: list[np.ndarray],
+        *,
+        enough: Callable[[Maps], bool] | None = None,
+    ) -> list[Maps]:
+        """Maps of uint8 pictures (h, w, 3) in sRGB, with a matrix (2, 3) each to pixels of the photo.
+
+        Where `enough` accepts maps that cost less, better ones need not be made.
+        """
+
+
+class CodeReader(Protocol):
+    """Decodes barcodes."""
+
+    def __call__(
+        self,
+        picture: np.ndarray,
+        regions: Sequence[Polygon] = (),
+        *,
+        whole: bool = True,
+        avoid: Sequence[Polygon] = (),
+    ) -> tuple[Code, ...]:
+        """Codes of a picture, as `plugface.vision.barcodes.read_codes` gives them."""
+
+
+@dataclass(frozen=True, eq=False)
+class VisionModels:
+    """All that `observe` looks with. Without a segmenter the whole photo is taken for one unit."""
+
+    segmenter: Segmenter | None
+    readers: Readers
+    read_codes: CodeReader = read_codes
+
+
+@lru_cache(maxsize=1)
+def default_models() -> VisionModels:
+    """Those that come along, made once; their networks are loaded when they are first needed."""
+    return VisionModels(NetworkSegmenter() if WEIGHTS.is_file() else None, load_readers())
