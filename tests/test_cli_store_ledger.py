@@ -107,6 +107,8 @@ def test_the_database_refuses_to_change_or_delete_a_row(ledger, table):
         session.execute(text(f"INSERT INTO findings VALUES (1, {unit_id}, 'w', '')"))
         session.execute(text(f"INSERT INTO files VALUES (1, 1, {photo_id}, 'p', 1, '1', '', '')"))
         session.execute(text("INSERT INTO acts VALUES (1, 'entry', '', '', '', '{}', '')"))
+        session.execute(text("INSERT INTO deletions VALUES (1, 1, 'photos', 99, '')"))
+        session.execute(text("INSERT INTO seals VALUES (1, 1, '', '')"))
     for change in (f"DELETE FROM {table}", f"UPDATE {table} SET id = id + 1"):
         with pytest.raises(LedgerError, match="row was about to be changed"), ledger.transaction() as session:
             session.execute(text(change))

@@ -85,10 +85,10 @@ def record_act(
         raise ValueError(f"an act must be one of {', '.join(ACTS)}; got {act!r}")
     row = Act(
         act=act,
-        who=who,
-        lot=lot,
-        about=about,
-        facts=json.dumps(facts or {}, sort_keys=True, ensure_ascii=False),
+        who=_storable(who),
+        lot=_storable(lot),
+        about=_storable(about),
+        facts=_storable(json.dumps(facts or {}, sort_keys=True, ensure_ascii=False)),
         made_at=made_at or now_utc(),
     )
     session.add(row)
@@ -125,6 +125,11 @@ def list_acts(session: Session, lot: str | None = None) -> list[ActEntry]:
         for row, unit_key, lot_key in session.execute(truths)
     ]  # fmt: skip
     return sorted(entries, key=lambda entry: entry.made_at)  # stable: of equals the earlier row first
+
+
+def _storable(text: str) -> str:
+    """The same text with what is no UTF-8, as a file's name may hold it, as its number."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def account() -> str:

@@ -22,6 +22,7 @@ from plugface.cli.store.tables import (
     Act,
     Base,
     Confirmation,
+    Deletion,
     File,
     Finding,
     Link,
@@ -29,6 +30,7 @@ from plugface.cli.store.tables import (
     Lot,
     Photo,
     Proposal,
+    Seal,
     Unit,
     View,
 )
@@ -54,6 +56,7 @@ __all__ = [
     "Act",
     "Base",
     "Confirmation",
+    "Deletion",
     "File",
     "Finding",
     "Ledger",
@@ -63,12 +66,13 @@ __all__ = [
     "Lot",
     "Photo",
     "Proposal",
+    "Seal",
     "Unit",
     "View",
 ]
 
 #: Newest migration in migrations/versions; a test holds the two together.
-SCHEMA = "0003"
+SCHEMA = "0004"
 
 #: Lock of PostgreSQL that all writers of a ledger take, "plug" in ASCII.
 _WRITERS = 0x706C7567
@@ -115,7 +119,9 @@ class Ledger:
             self.engine = _connect(url)
             self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
             _copy_before_migration(self.engine, self.name)
-            with self._writer.begin() as connection:
+            # A table is rebuilt by putting another in its place, which foreign keys would not let happen.
+            alone = self._writer.execution_options(sqlite_foreign_keys="OFF")
+            with alone.begin() as connection:
                 migrated = _migrate(connection, self.name)
             self._file = _identity(self.engine)  # SQLite goes on writing to a file that was deleted
             if migrated:
@@ -147,6 +153,12 @@ class Ledger:
         """Compare every row with the hash chain."""
         with self.reading() as session:
             return verify_chain(session)
+
+    def truncate_log(self) -> None:
+        """Empty SQLite's write-ahead log, in which older states of rows would stay readable."""
+        if self.engine.dialect.name == "sqlite":
+            with self._plain_errors(), closing(self.engine.raw_connection()) as connection:
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def close(self) -> None:
         """Let go of the database."""
@@ -207,13 +219,17 @@ def _connect(url: str) -> Engine:
     def _set_up(dbapi_connection, _record) -> None:
         dbapi_connection.isolation_level = None  # transactions are begun below, not by the driver's guess
         _switch_to_wal(dbapi_connection)
-        for pragma in ("synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
+        for pragma in ("synchronous=FULL", "secure_delete=ON", "cache_size=-65536"):
             dbapi_connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         # A writer takes the lock at once: one that upgrades half-way can be refused without any waiting.
         mode = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
+        foreign_keys = connection.get_execution_options().get("sqlite_foreign_keys", "ON")
+        connection.exec_driver_sql(
+            f"PRAGMA foreign_keys={foreign_keys}"
+        )  # inside a transaction it is ignored
         connection.exec_driver_sql(f"BEGIN {mode}")
 
     return engine
