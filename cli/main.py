@@ -62,6 +62,12 @@ COMMANDS = {
         "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
     ),
     "ledger audit": Entry("plugface.cli.commands.ledger:audit", "Who did what: codes, exports, deletions."),
+    "ledger backup": Entry(
+        "plugface.cli.commands.ledger_keeping:backup", "Ledger, queue and photos together, while serving."
+    ),
+    "ledger restore": Entry(
+        "plugface.cli.commands.ledger_keeping:restore", "A backup back into a folder, or a lot into a ledger."
+    ),
     "ledger delete": Entry(
         "plugface.cli.commands.ledger_keeping:delete_rows", "A lot, unit, photo or donors' numbers, for good."
     ),

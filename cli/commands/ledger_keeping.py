@@ -1,11 +1,15 @@
-"""plugface ledger delete, sweep: taking out what need not or must not be kept."""
+"""plugface ledger backup, restore, delete, sweep: keeping what must be kept, and no more."""
 
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Annotated
 
 import typer
 from plugface.cli.commands.ledger import Where, open_existing
 from plugface.cli.store.acts import account, record_act
+from plugface.cli.store.backup import back_up
+from plugface.cli.store.backup import restore as put_back
 from plugface.cli.store.deletion import (
     Doomed,
     delete,
@@ -18,13 +22,87 @@ from plugface.cli.store.deletion import (
     find_orphans,
 )
 from plugface.cli.store.ledger import Ledger
+from plugface.cli.store.lot_move import send_lot, take_in_lot
 from plugface.cli.store.surroundings import Surroundings
 
+Place = Annotated[
+    Path, typer.Argument(metavar="FILE|DIR", help="Ends in .tar, or a folder.", show_default=False)
+]
 Who = Annotated[
     str | None,
     typer.Option("--who", help="Your name; without it the account's.", show_default=False),
 ]
 Yes = Annotated[bool, typer.Option("--yes", help="Do it; without this it is only said what would be done.")]
+
+
+def backup(
+    place: Place,
+    where: Where = None,
+    lot: Annotated[
+        str | None, typer.Option("--lot", help="This lot alone, to be moved.", show_default=False)
+    ] = None,
+    who: Who = None,
+) -> None:
+    """Copy ledger, queue and photos together into a new folder or .tar file, also while the page serves.
+
+    With --lot that lot alone, to be taken in elsewhere by `restore --into`; it stays here, too.
+
+    Exit code: 0, 1 when a photo's file is gone or damaged and the rest is backed up, 2 when nothing is.
+    """
+    ledger = open_existing(where)
+    name = account() if who is None else who
+    with closing(ledger):
+        if lot is not None:
+            sent = send_lot(ledger, lot, place, who=name)
+            typer.echo(f"Lot {lot}: {sent.units} units, {sent.photos} photos written to {place}.")
+            typer.echo(f"It is here, too, until `plugface ledger delete --lot {lot}`.")
+            return
+        done = back_up(ledger, place, who=name)
+    typer.echo(f"{done.files} files written to {place}. The last link is {done.head}.")
+    _warn(done.faults)
+
+
+def restore(
+    place: Place,
+    folder: Annotated[
+        Path | None,
+        typer.Argument(metavar="[FOLDER]", help="New or empty folder for it.", show_default=False),
+    ] = None,
+    into: Annotated[
+        str | None,
+        typer.Option(
+            "--into", metavar="WHERE", help="Ledger that takes a lot in.", show_default=False
+        ),
+    ] = None,
+    who: Who = None,
+) -> None:  # fmt: skip
+    """Put a backup into a new folder, or a lot that was sent into a ledger that is there.
+
+    Every file is compared with its hash and every row with the hash chain before anything is put in place.
+    Nothing is ever overwritten.
+
+    Exit code: 0, 1 when photos were gone or damaged already when it was written, 2 when it cannot be used.
+    """
+    if (folder is None) == (into is None):
+        raise typer.BadParameter("name a folder, or a ledger with --into")
+    name = account() if who is None else who
+    if into is None:
+        done = put_back(place, folder, who=name)
+        typer.echo(f"{done.files} files in {folder}, every hash right. The last link was {done.head}.")
+        _warn(done.faults)
+        return
+    with closing(open_existing(into)) as ledger:
+        moved = take_in_lot(place, ledger, who=name)
+    typer.echo(f"Lot {moved.lot}: {moved.units} units, {moved.photos} photos taken in.")
+    if moved.name:
+        typer.echo(f'On the yard page it is "{moved.name}", with the access code it had.')
+
+
+def _warn(faults: tuple[str, ...]) -> None:
+    for fault in faults:
+        typer.echo(fault, err=True)
+    if faults:
+        raise typer.Exit(1)
 
 
 def delete_rows(
