@@ -74,6 +74,9 @@ COMMANDS = {
     "ledger sweep": Entry(
         "plugface.cli.commands.ledger_keeping:sweep", "Delete what is past its time, and files without rows."
     ),
+    "verify": Entry(
+        "plugface.cli.commands.verify:verify", "Whether a report or an export says what its ledger says."
+    ),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."

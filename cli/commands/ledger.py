@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 from plugface.cli.errors import named
+from plugface.cli.present.report.provenance import make_manifest, manifest_path, write_export_manifest
 from plugface.cli.present.terminal import Screen, percent
 from plugface.cli.store.acts import account, list_acts, record_act
 from plugface.cli.store.exports import format_of, write_rows
@@ -80,6 +81,9 @@ def export(
 ) -> None:
     """Write the units of a ledger to a file for a spreadsheet or another program.
 
+    Beside it FILE.manifest.json says with which weights, model and catalogue they were made; `plugface verify
+    FILE` compares both with the ledger.
+
     Exit code: 0, or 2 when there is no such ledger or lot, or the file cannot be written.
     """
     try:
@@ -93,13 +97,23 @@ def export(
             _check_lot(session, ledger, lot)
             columns, rows = list_units(session, lot)
             count = write_rows(columns, rows, file, form)
+            manifest = make_manifest(session, "export", lot)
         part.replace(out)
     finally:
         part.unlink(missing_ok=True)
+    with named(manifest_path(out)):
+        written = write_export_manifest(out, manifest, count)
     with ledger.transaction() as session:
-        record_act(session, "export", who=account(), lot=lot or "", about=out.name, facts={"units": count})
+        record_act(
+            session,
+            "export",
+            who=account(),
+            lot=lot or "",
+            about=out.name,
+            facts={"units": count, "sha256": written["file_sha256"]},
+        )
     ledger.close()
-    typer.echo(f"{count} units written to {out}")
+    typer.echo(f"{count} units written to {out}, what they were made with to {manifest_path(out).name}")
 
 
 def verify(where: Where = None) -> None:
