@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import platformdirs
+import typer
 from plugface.cli.store.chain import Verified, add_link, verify_chain
 from plugface.cli.store.tables import (
     Act,
@@ -178,8 +179,8 @@ class Ledger:
             raise LedgerError(
                 self.name, f"this address cannot be used ({error})", "Correct it and run again"
             ) from None
-        except DBAPIError as error:
-            raise LedgerError(self.name, *_explain(str(error.orig))) from error
+        except (DBAPIError, sqlite3.Error) as error:
+            raise LedgerError(self.name, *_explain(str(getattr(error, "orig", error)))) from error
 
 
 @event.listens_for(Session, "before_flush")
@@ -283,9 +284,15 @@ def _copy_before_migration(engine: Engine, name: str) -> None:
         return
     part = copy.with_name(f".{copy.name}.part")
     part.unlink(missing_ok=True)
+    _vacuum_into(file, part)
+    part.replace(copy)
+    typer.echo(f"{name}: of an older schema; as it was it lies in {copy}, while it is brought up.", err=True)
+
+
+def _vacuum_into(file: str, part: Path) -> None:
     with closing(sqlite3.connect(file)) as source:
         source.execute("VACUUM INTO ?", (str(part),))
-    part.replace(copy)
+    os.chmod(part, 0o600)
 
 
 def _migrate(connection: Connection, name: str) -> bool:
