@@ -130,6 +130,24 @@ def test_nothing_is_deleted_while_the_page_is_at_work(filled_yard, run):
     assert rows(folder) == before
 
 
+def test_a_unit_that_the_queue_alone_has_is_deleted_by_its_key(filled_yard, run, monkeypatch):
+    """As a deletion leaves it that is cut off between the ledger and the queue."""
+    folder, hashes = filled_yard
+
+    def cut_off(_self: object, _hashes: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("plugface.cli.store.surroundings.Surroundings.drop_files", cut_off)
+        assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code != 0
+    assert len(rows(folder)["units"]) == 3
+    assert len(rows(folder, "queue.sqlite")["units"]) == 4
+    assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code == 0
+    assert len(rows(folder, "queue.sqlite")["units"]) == 3
+    assert not list(folder.glob(f"photos/??/{hashes['n1']}*"))
+    assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code == 2
+
+
 def test_numbers_of_deleted_rows_and_units_are_not_given_again(filled_yard, run):
     folder, _hashes = filled_yard
     last = rows(folder)["units"][-1]

@@ -108,6 +108,9 @@ def doom_unit(ledger: Ledger, key: str, lot: str | None = None) -> Doomed:
             .where(func.upper(Unit.key) == key.upper())
         )
         found = session.execute(query if lot is None else query.where(Lot.key == lot)).all()
+        queued = _find_queued(ledger, key) if not found else None
+        if queued is not None:  # never answered, or its deletion was cut off half-way
+            return _doom_queued(ledger, key, queued)
         if len(found) != 1:
             lots = ", ".join(row.lot for row in found)
             problem = f'several lots have a unit "{key}" ({lots})' if found else f'it has no unit "{key}"'
@@ -302,6 +305,25 @@ def find_orphans(ledger: Ledger) -> Orphans:
     files = tuple(file for file, sha256 in around.all_files() if sha256 not in known)
     missing = tuple(sorted(sha256 for sha256 in queued if not around.files_of(sha256)))
     return Orphans(files, missing)
+
+
+def _find_queued(ledger: Ledger, key: str) -> tuple[str, str] | None:
+    """(lot, id) of a unit that the queue alone has, by its key: the lot's and its number in four figures."""
+    lot, _, number = key.upper().rpartition("-")
+    with Surroundings.of(ledger).queue_or_none() as db:
+        if db is None or not number.isdecimal():
+            return None
+        row = db.execute(
+            "SELECT lot, id FROM units WHERE lot = ? AND number = ? AND state != 'new'", (lot, int(number))
+        ).fetchone()
+    return row and tuple(row)
+
+
+def _doom_queued(ledger: Ledger, key: str, queued: tuple[str, str]) -> Doomed:
+    doomed = Doomed(f"unit {key.upper()}", lot=queued[0], queue_units={queued})
+    with Surroundings.of(ledger).queue() as db:
+        _add_queue_photos(db, doomed)
+    return doomed
 
 
 def _doom_units(ledger: Ledger, session: Session, found: list, about: str, lot: str) -> Doomed:
