@@ -37,6 +37,11 @@ KNOWN = {
     "plugface.cli.store.ledger.LedgerError": Known(
         2, 503, "Check the path of the ledger and who may write there."
     ),
+    "plugface.cli.store.chain.ChainBroken": Known(2, 503, "See what `plugface ledger verify` names."),
+    "plugface.cli.store.parcel.BackupError": Known(2, 409, "Name another backup or another place."),
+    "plugface.cli.present.report.provenance.NoManifest": Known(
+        2, 422, "Name a report or an export that plugface wrote."
+    ),
     "plugface.cli.present.picture.PictureError": Known(2, 422, "Name another file for the picture."),
     "plugface.codec.UnknownFormat": Known(2, 422, "Read it with the version that wrote it, or a later one."),
     "plugface.models.unit_choice.UnitGone": Known(2, 422, "Take the photo again."),

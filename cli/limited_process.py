@@ -11,7 +11,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
 from queue import SimpleQueue
 from typing import Any, Literal
@@ -190,6 +190,22 @@ def _end_with_starter() -> None:
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
+
+
+@contextlib.contextmanager
+def limited_memory(more_bytes: int) -> Iterator[None]:
+    """Meanwhile this process can take so much more memory, then a MemoryError (POSIX; elsewhere no limit)."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        yield
+        return
+    before = resource.getrlimit(resource.RLIMIT_AS)
+    _limit_memory(more_bytes)
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_AS, before)
 
 
 def _limit_memory(more_bytes: int) -> None:

@@ -61,6 +61,22 @@ COMMANDS = {
     "ledger verify": Entry(
         "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
     ),
+    "ledger audit": Entry("plugface.cli.commands.ledger:audit", "Who did what: codes, exports, deletions."),
+    "ledger backup": Entry(
+        "plugface.cli.commands.ledger_keeping:backup", "Ledger, queue and photos together, while serving."
+    ),
+    "ledger restore": Entry(
+        "plugface.cli.commands.ledger_keeping:restore", "A backup back into a folder, or a lot into a ledger."
+    ),
+    "ledger delete": Entry(
+        "plugface.cli.commands.ledger_keeping:delete_rows", "A lot, unit, photo or donors' numbers, for good."
+    ),
+    "ledger sweep": Entry(
+        "plugface.cli.commands.ledger_keeping:sweep", "Delete what is past its time, and files without rows."
+    ),
+    "verify": Entry(
+        "plugface.cli.commands.verify:verify", "Whether a report or an export says what its ledger says."
+    ),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."

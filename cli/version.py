@@ -22,3 +22,13 @@ def vision_version() -> str:
     for path in sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
         digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()[:16]
+
+
+def weights_hashes() -> dict[str, str]:
+    """File -> SHA-256 of every network, as it lies on this machine."""
+    import plugface.vision
+
+    folder = Path(plugface.vision.__file__).parent / "weights"
+    return {
+        file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in sorted(folder.glob("*.onnx"))
+    }

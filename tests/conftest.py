@@ -3,6 +3,7 @@
 import sys
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -305,3 +306,88 @@ def jpeg():
         return out.getvalue()
 
     return make
+
+
+@pytest.fixture
+def filled_yard(tmp_path):
+    """A yard folder as the page leaves it: queue, photos and ledger; lot N of three units, S of one.
+
+    Units 1 and 2 of N have two photos each, 3 has one; the second of 2 is the second of 1, too. The unit of S
+    shows the photo of N's 3. A donor's number was read beside N's 1.
+    """
+    return fill_yard(tmp_path / "yard")
+
+
+#: What was read beside the first unit of `filled_yard`.
+PLATE = "ZZ9 4711 ABC 8"
+
+
+def fill_yard(folder):
+    """See `filled_yard`; gives the folder and the SHA-256 of its photos by name."""
+    import hashlib
+    import json
+
+    from plugface.cli.store.ledger import (
+        Ledger,
+        Look,
+        Proposal,
+        View,
+        add_once,
+        now_utc,
+        record_confirmation,
+        record_lot,
+        record_photo,
+        record_unit,
+    )
+    from plugface.cli.web import access
+    from plugface.cli.web.limits import Limits
+    from plugface.cli.web.photo_store import CleanPhoto, PhotoStore
+    from plugface.cli.web.queue import AnswerEntry, Queue
+
+    folder.mkdir(parents=True)
+    queue, shelf = Queue(folder / "queue.sqlite", Limits()), PhotoStore(folder / "photos")
+    ledger = Ledger(folder / "ledger.sqlite")
+    seen = (Path(__file__).parent / "ledgers" / "seen.json").read_text("utf-8")
+    hashes = {}
+    for name in ("n1", "n1b", "n2", "n3"):
+        data = f"picture {name}".encode() * 50
+        hashes[name] = hashlib.sha256(data).hexdigest()
+        shelf.keep(CleanPhoto(hashes[name], data, b"shown", b"small", 64, 48))
+    north = {"a" * 32: ("n1", "n1b"), "b" * 32: ("n2", "n1b"), "c" * 32: ("n3",)}
+    units = {"N": north, "S": {"d" * 32: ("n3",)}}
+    for lot, own in units.items():
+        queue.add_lot(lot, f"yard of {lot}", access.HashedCode(b"salt", lot.encode() * 32))
+        queue.add_token(f"token {lot}", lot)
+        for number, (unit, names) in enumerate(own.items(), start=1):
+            queue.describe(lot, unit, "TERN 2", {})
+            for name in names:
+                queue.accept(lot, unit, hashes[name], face="front", size_bytes=500, more=False)
+            job = queue.claim()
+            texts = [{"value": PLATE}] if names[0] == "n1" else []
+            photos = [{"unit": None, "texts": texts, "codes": []}]
+            document = json.dumps({"identify": {"photos": photos}, "opinion": None})
+            shown = ((), "identified", "TERN 2", 0.9, "", now_utc())
+            queue.finish(job, AnswerEntry(job.unit.turn, document, *shown))
+            with ledger.transaction() as session:
+                lot_id = record_lot(session, lot, name=f"yard of {lot}", source="yard page")
+                row = record_unit(session, lot_id, f"{lot}-{number:04d}", method="page", group_key=unit)
+                for name in names:
+                    photo_id = record_photo(session, hashes[name], 500)
+                    add_once(session, View, unit_id=row.id, photo_id=photo_id, part=0)
+                    text = seen.replace("HASH", hashes[name])
+                    text = text.replace("PLATE", PLATE if name == "n1" else "short")
+                    rest = {"fault": "", "taken_at": "", "seconds": 0.5, "made_at": now_utc()}
+                    add_once(session, Look, photo_id=photo_id, version="v", observations=text, **rest)
+                session.add(
+                    Proposal(
+                        unit_id=row.id, input_sha256=unit, catalogue_sha256="c", model_version="m",
+                        verdict="identified", family="TERN 2", variant="", probability=0.9,
+                        destination="family bin", bin="TERN 2", expected_cost=2.0, message=f"words on {unit}",
+                        findings="", decision="", made_at=now_utc(),
+                    )
+                )  # fmt: skip
+                session.flush()
+                record_confirmation(session, row, family="TERN 2", variant="", who=f"witness of {unit[:4]}")
+    queue.close()
+    ledger.close()
+    return folder, hashes

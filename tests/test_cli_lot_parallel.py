@@ -88,6 +88,25 @@ def test_no_cluster_is_one_sentence():
         list(map_unordered(str, [1], cluster="tcp://127.0.0.1:9"))
 
 
+def test_workers_lost_on_a_cluster_break_no_photo(tmp_path, cluster, stand_in):
+    """A scheduler does not say what they died of: the photo is looked at here, alone, and its end is seen."""
+    with distributed.Client(cluster) as client:
+        client.run_on_scheduler(_allow_no_failures)
+    until = tmp_path / "until"
+    files = {f"u{n}_front.jpg": stand_in.photo(plugs="BN BN", salt=n) for n in range(3)}
+    files["odd_front.jpg"] = stand_in.photo(plugs="GY", act="killed", until=str(until))
+    lot = stand_in.lay_out(tmp_path / "lot", files)
+    plan = sorting.Plan(
+        lot.resolve().as_uri(), stand_in.CATALOGUE, tmp_path / "run", cluster=cluster.scheduler_address
+    )
+    outcome = sorting.sort_lot(plan, analyser=stand_in.StandIn())
+    assert (outcome.broken, len(outcome.put_off)) == (0, 1)
+    assert "odd_front.jpg: the process that looked at it was ended, for lack of memory" in outcome.put_off[0]
+    until.touch()
+    again = sorting.sort_lot(plan, analyser=stand_in.StandIn())
+    assert (again.looked_now, again.units, again.put_off) == (1, 4, ())
+
+
 def test_results_belong_to_their_items():
     assert dict(map_unordered(abs, range(-50, 0), workers=2)) == {n: -n for n in range(-50, 0)}
     assert not list(map_unordered(abs, [], workers=2))

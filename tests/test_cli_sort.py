@@ -67,6 +67,9 @@ class StandIn:
             raise MemoryError
         if shows.get("act") == "fail" and not os.path.exists(shows["until"]):
             raise ValueError("a fault of that day")
+        if shows.get("act") == "hold":
+            worker.ENOUGH_BYTES = shows["enough"]
+            bytearray(shows["bytes"])
         if shows.get("act") == "spin":
             while True:
                 pass
@@ -255,6 +258,19 @@ def test_a_photo_that_no_memory_is_enough_for_is_one_row(tmp_path):
     files = {"u1.jpg": photo(act="no memory", until="nowhere", enough=0), "u2.jpg": photo(plugs="GY")}
     outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
     assert (outcome.broken, outcome.put_off) == (1, ())
+
+
+def test_a_photo_that_takes_more_memory_than_a_worker_may_is_one_row(tmp_path, monkeypatch):
+    monkeypatch.setattr(sorting, "LOOK_BYTES", 2_000_000_000)
+    files = {
+        "u1.jpg": photo(act="hold", bytes=8_000_000_000, enough=0),
+        "u2.jpg": photo(plugs="GY", act="hold", bytes=100_000_000, enough=0),
+    }
+    outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run")
+    assert (outcome.units, outcome.broken, outcome.put_off) == (2, 1, ())
+    assert "more memory to look at than any photo" in next(
+        row.message for row in rows(tmp_path / "run") if row.destination == "retake"
+    )
 
 
 @pytest.mark.parametrize("act", ["killed", "no memory"])

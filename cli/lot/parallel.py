@@ -11,14 +11,14 @@ import signal
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from threading import Thread
 from typing import Any
 
-from plugface.cli.limited_process import limit_time, reason_of_end
+from plugface.cli.limited_process import limit_time, limited_memory, reason_of_end
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
 AHEAD = 2
@@ -59,6 +59,7 @@ def map_unordered(
     workers: int = 1,
     cluster: str | None = None,
     seconds: float | None = None,
+    memory_bytes: int | None = None,
 ) -> Iterator[tuple[Any, Any]]:
     """Do `work` on every item and give (item, result or WorkerFailed) as they come.
 
@@ -74,15 +75,18 @@ def map_unordered(
         Address of a Dask scheduler, "tcp://host:port"; then `workers` is not used.
     seconds : float or None
         Time of the processor that one item may take on this machine; its worker is ended then.
+    memory_bytes : int or None
+        What one item may take on this machine beyond what its worker has; `work` meets a MemoryError then.
 
     Raises
     ------
     ClusterError
         If the cluster cannot be reached, or is lost on the way.
     """
+    here = partial(_in_own_process, work, seconds, memory_bytes)
     if cluster is not None:
-        return _on_cluster(work, iter(items), cluster)
-    return _on_this_machine(partial(_in_own_process, work, seconds), iter(items), workers)
+        return _on_cluster(work, iter(items), cluster, lambda item: _on_this_machine(here, iter([item]), 1))
+    return _on_this_machine(here, iter(items), workers)
 
 
 def _on_this_machine(work: Callable, items: Iterator, workers: int) -> Iterator[tuple[Any, Any]]:
@@ -174,10 +178,11 @@ def _one_threaded(work: Callable, item: Any) -> Any:
     return work(item)
 
 
-def _in_own_process(work: Callable, seconds: float | None, item: Any) -> Any:
+def _in_own_process(work: Callable, seconds: float | None, memory_bytes: int | None, item: Any) -> Any:
     if seconds is not None:
         limit_time(seconds)
-    return _one_threaded(work, item)
+    with nullcontext() if memory_bytes is None else limited_memory(memory_bytes):
+        return _one_threaded(work, item)
 
 
 def _end_with_master(master: int) -> None:
@@ -195,7 +200,9 @@ def _end_with_master(master: int) -> None:
     Thread(target=watch, daemon=True).start()
 
 
-def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple[Any, Any]]:
+def _on_cluster(
+    work: Callable, items: Iterator, address: str, alone: Callable[[Any], Iterator[tuple[Any, Any]]]
+) -> Iterator[tuple[Any, Any]]:
     try:
         from distributed import Client, as_completed
         from distributed.client import FutureCancelledError
@@ -235,15 +242,20 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
                 )
             for more in submit(1):
                 ready.add(more)
-            yield item, _lost(error) if error is not None else future.result()
+            if error is not None and _was_killed(error):
+                # Of what its workers died a scheduler does not say: of the item, of memory, or with their
+                # machines. Here it is seen.
+                yield from alone(item)
+            elif error is not None:
+                raise error
+            else:
+                yield item, future.result()
 
 
-def _lost(error: BaseException) -> WorkerFailed:
+def _was_killed(error: BaseException) -> bool:
     from distributed import KilledWorker
 
-    if isinstance(error, KilledWorker):
-        return WorkerFailed("every worker that looked at it died")
-    raise error
+    return isinstance(error, KilledWorker)
 
 
 def _first_line(error: BaseException) -> str:

@@ -21,6 +21,7 @@ from plugface.cli.lot.proposals import proposal_columns
 from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
 from plugface.cli.lot.scan import Found, Scan, find_copies, read_bytes, scan_folder
 from plugface.cli.store.ledger import (
+    Deletion,
     File,
     Finding,
     Ledger,
@@ -54,6 +55,10 @@ MANY_ALIKE = 3
 
 #: Seconds of the processor for one photo; the largest takes a tenth of it. Our choice.
 LOOK_S = 120.0
+
+#: Memory of one worker for one photo, networks and all: far above what the largest picture takes (1.1 GB,
+#: measured 2026-11), far below what ends other programs. Our choice.
+LOOK_BYTES = 6_000_000_000
 
 Progress = Callable[[str, int, int], None]  # stage, done, of how many
 
@@ -175,6 +180,7 @@ class _Run:
             workers=self.plan.workers,
             cluster=self.plan.cluster,
             seconds=LOOK_S,
+            memory_bytes=LOOK_BYTES,
         )
         put_off: dict[str, str] = {}
         for done, (task, seen) in enumerate(results, start=1):
@@ -286,6 +292,10 @@ class _Run:
             if not loose and len(unread) <= sum(key.startswith("unread:") for key in units):
                 return
             shots, broken = self._shots(session, files)
+            # With the deleted ones, whose numbers may stand on labels: none is given to another unit.
+            numbered = len(units) + session.scalar(
+                select(func.count()).select_from(Deletion).filter_by(table_name="units")
+            )
         photo_ids = {shot.sha256: photo_id for photo_id, shot in shots.items()}
         groups = grouping.group_shots(shots.values())
         self.progress("group", 0, len(groups))
@@ -298,7 +308,8 @@ class _Run:
                 ]
                 unit_id = units.get(group.key)
                 if views and unit_id is None:
-                    unit_id = units[group.key] = self._add_unit(session, group.key, group.method, len(units))
+                    unit_id = self._add_unit(session, group.key, group.method, numbered)
+                    units[group.key], numbered = unit_id, numbered + 1
                 if unit_id is None:
                     continue
                 for photo_id, part in views:
@@ -307,12 +318,14 @@ class _Run:
                     add_once(session, Finding, unit_id=unit_id, message=words, made_at=now_utc())
             for photo_id in sorted(broken.keys() & loose):
                 key = f"broken:{files[photo_id][1][:16]}"
-                units[key] = self._add_unit(session, key, broken[photo_id], len(units))
+                units[key] = self._add_unit(session, key, broken[photo_id], numbered)
+                numbered += 1
                 session.add(View(unit_id=units[key], photo_id=photo_id, part=-1))
             for path, _note in unread:
                 key = f"unread:{path}"
                 if key not in units:
-                    units[key] = self._add_unit(session, key, "broken photo", len(units))
+                    units[key] = self._add_unit(session, key, "broken photo", numbered)
+                    numbered += 1
         self.progress("group", len(groups), len(groups))
 
     def _add_unit(self, session: Session, group_key: str, method: str, number: int) -> int:

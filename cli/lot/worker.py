@@ -174,11 +174,19 @@ def look(task: LookTask) -> LookResult:
                 return _put_off("there was not enough memory", started)
             fault = "it takes more memory to look at than any photo of a camera"
         except Exception as error:  # one bad photo must not stop ten thousand; what it was is in its row
+            if _lacks_memory(error) and _free_bytes() < ENOUGH_BYTES:
+                return _put_off("there was not enough memory", started)
             words = f"{getattr(error, 'problem', '')}" or f"{type(error).__name__}: {error}"
             fault = " ".join(words.split())
     return LookResult(
         sha256, len(data), fault, observations, read_taken_at(data), thumb, time.perf_counter() - started
     )
+
+
+def _lacks_memory(error: Exception) -> bool:
+    """Whether a library says in its own way that it got no memory, as OpenCV and onnxruntime do."""
+    words = str(error).lower()
+    return "insufficient memory" in words or "bad_alloc" in words or "bad allocation" in words
 
 
 def _put_off(reason: str, started: float) -> LookResult:

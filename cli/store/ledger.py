@@ -17,10 +17,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import platformdirs
+import typer
 from plugface.cli.store.chain import Verified, add_link, verify_chain
 from plugface.cli.store.tables import (
+    Act,
     Base,
     Confirmation,
+    Deletion,
     File,
     Finding,
     Link,
@@ -28,6 +31,7 @@ from plugface.cli.store.tables import (
     Lot,
     Photo,
     Proposal,
+    Seal,
     Unit,
     View,
 )
@@ -50,8 +54,10 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.orm import Session, aliased
 
 __all__ = [
+    "Act",
     "Base",
     "Confirmation",
+    "Deletion",
     "File",
     "Finding",
     "Ledger",
@@ -61,12 +67,13 @@ __all__ = [
     "Lot",
     "Photo",
     "Proposal",
+    "Seal",
     "Unit",
     "View",
 ]
 
 #: Newest migration in migrations/versions; a test holds the two together.
-SCHEMA = "0002"
+SCHEMA = "0004"
 
 #: Lock of PostgreSQL that all writers of a ledger take, "plug" in ASCII.
 _WRITERS = 0x706C7567
@@ -113,7 +120,9 @@ class Ledger:
             self.engine = _connect(url)
             self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
             _copy_before_migration(self.engine, self.name)
-            with self._writer.begin() as connection:
+            # A table is rebuilt by putting another in its place, which foreign keys would not let happen.
+            alone = self._writer.execution_options(sqlite_foreign_keys="OFF")
+            with alone.begin() as connection:
                 migrated = _migrate(connection, self.name)
             self._file = _identity(self.engine)  # SQLite goes on writing to a file that was deleted
             if migrated:
@@ -146,6 +155,12 @@ class Ledger:
         with self.reading() as session:
             return verify_chain(session)
 
+    def truncate_log(self) -> None:
+        """Empty SQLite's write-ahead log, in which older states of rows would stay readable."""
+        if self.engine.dialect.name == "sqlite":
+            with self._plain_errors(), closing(self.engine.raw_connection()) as connection:
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
     def close(self) -> None:
         """Let go of the database."""
         self.engine.dispose()
@@ -164,8 +179,8 @@ class Ledger:
             raise LedgerError(
                 self.name, f"this address cannot be used ({error})", "Correct it and run again"
             ) from None
-        except DBAPIError as error:
-            raise LedgerError(self.name, *_explain(str(error.orig))) from error
+        except (DBAPIError, sqlite3.Error) as error:
+            raise LedgerError(self.name, *_explain(str(getattr(error, "orig", error)))) from error
 
 
 @event.listens_for(Session, "before_flush")
@@ -205,13 +220,17 @@ def _connect(url: str) -> Engine:
     def _set_up(dbapi_connection, _record) -> None:
         dbapi_connection.isolation_level = None  # transactions are begun below, not by the driver's guess
         _switch_to_wal(dbapi_connection)
-        for pragma in ("synchronous=FULL", "foreign_keys=ON", "cache_size=-65536"):
+        for pragma in ("synchronous=FULL", "secure_delete=ON", "cache_size=-65536"):
             dbapi_connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         # A writer takes the lock at once: one that upgrades half-way can be refused without any waiting.
         mode = connection.get_execution_options().get("sqlite_begin", "DEFERRED")
+        foreign_keys = connection.get_execution_options().get("sqlite_foreign_keys", "ON")
+        connection.exec_driver_sql(
+            f"PRAGMA foreign_keys={foreign_keys}"
+        )  # inside a transaction it is ignored
         connection.exec_driver_sql(f"BEGIN {mode}")
 
     return engine
@@ -265,9 +284,15 @@ def _copy_before_migration(engine: Engine, name: str) -> None:
         return
     part = copy.with_name(f".{copy.name}.part")
     part.unlink(missing_ok=True)
+    _vacuum_into(file, part)
+    part.replace(copy)
+    typer.echo(f"{name}: of an older schema; as it was it lies in {copy}, while it is brought up.", err=True)
+
+
+def _vacuum_into(file: str, part: Path) -> None:
     with closing(sqlite3.connect(file)) as source:
         source.execute("VACUUM INTO ?", (str(part),))
-    part.replace(copy)
+    os.chmod(part, 0o600)
 
 
 def _migrate(connection: Connection, name: str) -> bool:

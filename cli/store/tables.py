@@ -3,6 +3,9 @@
 from sqlalchemy import ForeignKey, Index, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+#: Numbers of rows are given once only: that of a deleted one names its tombstone for good.
+_ONCE = {"sqlite_autoincrement": True}
+
 
 class Base(DeclarativeBase):
     """Base of all ledger tables."""
@@ -12,6 +15,7 @@ class Lot(Base):
     """One delivery, pallet or counter: the units that were looked at together."""
 
     __tablename__ = "lots"
+    __table_args__ = _ONCE
     id: Mapped[int] = mapped_column(primary_key=True)
     key: Mapped[str] = mapped_column(unique=True)
     name: Mapped[str]
@@ -24,6 +28,7 @@ class Photo(Base):
     """One photo by its content; the same bytes under ten names are one photo."""
 
     __tablename__ = "photos"
+    __table_args__ = _ONCE
     id: Mapped[int] = mapped_column(primary_key=True)
     sha256: Mapped[str] = mapped_column(unique=True)
     size_bytes: Mapped[int]
@@ -34,7 +39,7 @@ class File(Base):
     """One file of a lot: the name and place a photo was found under, or why it was left out."""
 
     __tablename__ = "files"
-    __table_args__ = (UniqueConstraint("lot_id", "path", "size_bytes", "mtime_ns"),)
+    __table_args__ = (UniqueConstraint("lot_id", "path", "size_bytes", "mtime_ns"), _ONCE)
     id: Mapped[int] = mapped_column(primary_key=True)
     lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"), index=True)
     photo_id: Mapped[int | None] = mapped_column(ForeignKey("photos.id"), index=True)
@@ -49,7 +54,7 @@ class Look(Base):
     """What was seen in a photo by one version of the software, or why nothing could be seen."""
 
     __tablename__ = "looks"
-    __table_args__ = (UniqueConstraint("photo_id", "version"),)
+    __table_args__ = (UniqueConstraint("photo_id", "version"), _ONCE)
     id: Mapped[int] = mapped_column(primary_key=True)
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
     version: Mapped[str]
@@ -64,7 +69,7 @@ class Unit(Base):
     """One physical controller of a lot, and how its photos were found to belong together."""
 
     __tablename__ = "units"
-    __table_args__ = (UniqueConstraint("lot_id", "key"), UniqueConstraint("lot_id", "group_key"))
+    __table_args__ = (UniqueConstraint("lot_id", "key"), UniqueConstraint("lot_id", "group_key"), _ONCE)
     id: Mapped[int] = mapped_column(primary_key=True)
     lot_id: Mapped[int] = mapped_column(ForeignKey("lots.id"))
     key: Mapped[str]
@@ -77,7 +82,11 @@ class View(Base):
     """One photo of one unit; `part` says which unit of the photo is meant (-1: none was found there)."""
 
     __tablename__ = "views"
-    __table_args__ = (UniqueConstraint("unit_id", "photo_id", "part"), Index("views_by_photo", "photo_id"))
+    __table_args__ = (
+        UniqueConstraint("unit_id", "photo_id", "part"),
+        Index("views_by_photo", "photo_id"),
+        _ONCE,
+    )
     id: Mapped[int] = mapped_column(primary_key=True)
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
@@ -88,7 +97,7 @@ class Finding(Base):
     """What contradicts the grouping of a unit's photos; it stays until a person has settled it."""
 
     __tablename__ = "findings"
-    __table_args__ = (UniqueConstraint("unit_id", "words"),)
+    __table_args__ = (UniqueConstraint("unit_id", "words"), _ONCE)
     id: Mapped[int] = mapped_column(primary_key=True)
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
     message: Mapped[str] = mapped_column("words")
@@ -99,7 +108,7 @@ class Proposal(Base):
     """What was proposed for a unit, from which photos, by which model and catalogue."""
 
     __tablename__ = "proposals"
-    __table_args__ = (UniqueConstraint("unit_id", "input_sha256"),)
+    __table_args__ = (UniqueConstraint("unit_id", "input_sha256"), _ONCE)
     id: Mapped[int] = mapped_column(primary_key=True)
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"))
     input_sha256: Mapped[str]  # of the photos, the software, the catalogue and the market
@@ -122,6 +131,7 @@ class Confirmation(Base):
     """What a person found to be true about a unit."""
 
     __tablename__ = "confirmations"
+    __table_args__ = _ONCE
     id: Mapped[int] = mapped_column(primary_key=True)
     unit_id: Mapped[int] = mapped_column(ForeignKey("units.id"), index=True)
     proposal_id: Mapped[int | None] = mapped_column(ForeignKey("proposals.id"))
@@ -132,11 +142,50 @@ class Confirmation(Base):
     confirmed_at: Mapped[str]
 
 
+class Act(Base):
+    """What somebody did beside confirming: came in, exported, deleted, moved a lot (acts.py)."""
+
+    __tablename__ = "acts"
+    __table_args__ = _ONCE
+    id: Mapped[int] = mapped_column(primary_key=True)
+    act: Mapped[str]
+    who: Mapped[str]
+    lot: Mapped[str] = mapped_column(index=True)  # key, not a reference: the lot may be deleted one day
+    about: Mapped[str]
+    facts: Mapped[str]  # JSON
+    made_at: Mapped[str]
+
+
+class Deletion(Base):
+    """Tombstone of one row: what hash its content had, and the act that took it away."""
+
+    __tablename__ = "deletions"
+    __table_args__ = (UniqueConstraint("table_name", "row_id"), _ONCE)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    act_id: Mapped[int] = mapped_column(ForeignKey("acts.id"))
+    table_name: Mapped[str]
+    row_id: Mapped[int]
+    sha256: Mapped[str]
+
+
+class Seal(Base):
+    """Hash over the rows of a link of form 1, taken before the first of them was deleted (chain.py)."""
+
+    __tablename__ = "seals"
+    __table_args__ = _ONCE
+    id: Mapped[int] = mapped_column(primary_key=True)
+    link_id: Mapped[int] = mapped_column(ForeignKey("links.id"), unique=True)
+    sha256: Mapped[str]
+    made_at: Mapped[str]
+
+
 class Link(Base):
     """One transaction in the hash chain over all rows (chain.py)."""
 
     __tablename__ = "links"
+    __table_args__ = _ONCE
     id: Mapped[int] = mapped_column(primary_key=True)
     rows: Mapped[str]  # JSON: table -> [id of the last row before, id of the last row]
     sha256: Mapped[str]  # of the link before, of this one's columns, and of every row of it
     made_at: Mapped[str]
+    form: Mapped[int] = mapped_column(default=2, server_default="1")  # how it hashes its rows

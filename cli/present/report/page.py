@@ -13,6 +13,7 @@ from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
+from plugface.cli.present.report.provenance import make_manifest, rows_of, seal_page
 from plugface.cli.present.templates import template_environment
 from plugface.cli.store.ledger import (
     File,
@@ -103,7 +104,10 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
         files = _files(session, lot_row.id)
         cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
         pairs = find_pairs(_pairables(session, rows, files), catalogue)
-    page = render_report(lot_row, catalogue, cards, pairs, remarks)
+        manifest, row_hashes = make_manifest(session, "report", lot), rows_of(session, lot)
+    page = render_report(lot_row, catalogue, cards, pairs, remarks, head=manifest["head"])
+    shown = {card.key for card in cards}
+    page = seal_page(page, manifest, {key: sha256 for key, sha256 in row_hashes.items() if key in shown})
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
     write_whole(folder / "report.html", page.encode())
     write_whole(folder / "labels.html", render_labels(lot_row, cards).encode())
@@ -114,9 +118,15 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
 
 
 def render_report(
-    lot: Lot, catalogue: Catalogue, cards: list[Card], pairs: list[Pair], remarks: list[str]
+    lot: Lot,
+    catalogue: Catalogue,
+    cards: list[Card],
+    pairs: list[Pair],
+    remarks: list[str],
+    *,
+    head: str = "",
 ) -> str:
-    """The report as HTML without any reference to another file."""
+    """The report as HTML without any reference to another file; `head` is the ledger's last link."""
     places = [
         {
             "name": name,
@@ -143,6 +153,7 @@ def render_report(
             by_hand=placement.BY_HAND,
             pairs=pairs,
             remarks=remarks,
+            head=head,
             methods=Counter(card.method for card in cards).most_common(),
         )
     )

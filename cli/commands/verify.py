@@ -1,0 +1,53 @@
+"""plugface verify: whether a report or an export still says what its ledger says."""
+
+from contextlib import closing
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from plugface.cli.commands import options
+from plugface.cli.commands.ledger import open_existing
+from plugface.cli.present.report.provenance import compare_file
+
+
+def verify(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", help="report.html, or an export with its manifest beside it.", show_default=False
+        ),
+    ],
+    where: Annotated[
+        str | None,
+        typer.Option(
+            "--ledger",
+            metavar="WHERE",
+            help="Run folder, SQLite file or database URL; without it the ledger beside FILE.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Compare a report or an export with its ledger: hashes, hash chain, and every row that is shown.
+
+    This shows change, not authorship: nothing is signed by a key.
+
+    Exit code: 0 when all agrees, 1 when anything differs, 2 when the file carries no manifest or there is no
+    such ledger.
+    """
+    beside = file.parent / "ledger.sqlite"
+    with closing(open_existing(where or (str(beside) if beside.is_file() else None))) as ledger:
+        found = compare_file(file, ledger)
+        name = ledger.name
+    if as_json:
+        from plugface.cli.present.ledger_schemas import verify_out
+
+        typer.echo(verify_out(file, name, found).model_dump_json(indent=2))
+    else:
+        for word, lines in (("agrees ", found.agrees), ("DIFFERS", found.differs), ("note   ", found.notes)):
+            for line in lines:
+                typer.echo(f"{word}  {line}")
+        typer.echo("This shows change, not authorship.")
+    if found.differs:
+        typer.echo(f"{len(found.differs)} of it do not agree with {name}.", err=True)
+        raise typer.Exit(1)

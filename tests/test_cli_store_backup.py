@@ -1,0 +1,317 @@
+"""Backup and restore, drilled: row by row and photo by photo, while others write, damaged, over something."""
+
+import json
+import shutil
+import sqlite3
+import tarfile
+import threading
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from plugface.cli.store.backup import back_up, restore
+from plugface.cli.store.ledger import Ledger, View, add_once, record_lot, record_photo, record_unit
+from plugface.cli.store.lot_move import send_lot, take_in_lot
+from plugface.cli.store.parcel import BackupError
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import CleanPhoto, PhotoStore
+from plugface.cli.web.queue import Queue
+
+
+def rows(folder: Path, file: str) -> dict[str, list]:
+    """Table -> its rows, of an SQLite file."""
+    with closing(sqlite3.connect(folder / file)) as db:
+        tables = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        own = [name for name in tables if not name.startswith("sqlite_")]
+        return {name: db.execute(f"SELECT * FROM {name}").fetchall() for name in own}
+
+
+def photos(folder: Path) -> dict[str, bytes]:
+    """Name -> bytes of every file in a yard's photos."""
+    return {file.name: file.read_bytes() for file in folder.glob("photos/??/*")}
+
+
+def without_last_act(found: dict[str, list]) -> dict[str, list]:
+    """The same rows without the last act and link: that it was restored is a row, too."""
+    return {name: listed[:-1] if name in ("acts", "links") else listed for name, listed in found.items()}
+
+
+@pytest.mark.parametrize("name", ["kept", "kept.tar"])
+def test_what_was_restored_is_what_was_backed_up(filled_yard, tmp_path, run, name):
+    folder, _hashes = filled_yard
+    said = run("ledger", "backup", tmp_path / name, "--ledger", folder)
+    assert said.code == 0, said.err
+    before = [rows(folder, file) for file in ("ledger.sqlite", "queue.sqlite")]
+    pictures = photos(folder)
+    shutil.rmtree(folder)
+
+    said = run("ledger", "restore", tmp_path / name, tmp_path / "new")
+    assert said.code == 0, said.err
+    after = [rows(tmp_path / "new", file) for file in ("ledger.sqlite", "queue.sqlite")]
+    assert [without_last_act(after[0]), after[1]] == before
+    assert [row[1] for row in after[0]["acts"]] == ["backup", "restore"]
+    assert photos(tmp_path / "new") == pictures
+    assert len(pictures) == 12
+    assert {file.stat().st_mode & 0o077 for file in (tmp_path / "new").rglob("*") if file.is_file()} == {0}
+    assert run("ledger", "verify", "--ledger", tmp_path / "new").code == 0
+
+
+def test_nothing_is_overwritten(filled_yard, tmp_path, run):
+    folder, _hashes = filled_yard
+    (tmp_path / "there").mkdir()
+    (tmp_path / "there" / "mine.txt").write_text("mine")
+    before = rows(folder, "ledger.sqlite")
+    said = run("ledger", "backup", tmp_path / "there", "--ledger", folder)
+    assert (said.code, "there is something there already" in said.err) == (2, True)
+    assert rows(folder, "ledger.sqlite") == before
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    for target in (tmp_path / "there", folder):
+        assert run("ledger", "restore", tmp_path / "kept", target).code == 2
+    assert [file.name for file in (tmp_path / "there").iterdir()] == ["mine.txt"]
+
+
+def damage_photo(kept: Path) -> None:
+    next(kept.glob("photos/??/*.jpg")).write_bytes(b"other")
+
+
+def lose_photo(kept: Path) -> None:
+    next(kept.glob("photos/??/*.jpg")).unlink()
+
+
+def lose_list(kept: Path) -> None:
+    (kept / "manifest.json").unlink()
+
+
+def lead_outside(kept: Path) -> None:
+    document = json.loads((kept / "manifest.json").read_text())
+    document["files"]["../outside"] = document["files"].pop("ledger.sqlite")
+    shutil.copy(kept / "ledger.sqlite", kept.parent / "outside")
+    (kept / "manifest.json").write_text(json.dumps(document))
+
+
+def forge_ledger(kept: Path) -> None:
+    import hashlib
+
+    with closing(sqlite3.connect(kept / "ledger.sqlite")) as db:
+        db.execute("DROP TRIGGER proposals_no_update")
+        db.execute("UPDATE proposals SET bin = 'HERON 2'")
+        db.commit()
+    document = json.loads((kept / "manifest.json").read_text())
+    document["files"]["ledger.sqlite"] = hashlib.sha256((kept / "ledger.sqlite").read_bytes()).hexdigest()
+    (kept / "manifest.json").write_text(json.dumps(document))
+
+
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [
+        (damage_photo, "not as it was written there"),
+        (lose_photo, "is missing in it"),
+        (lose_list, "no backup of plugface, or one that was cut off"),
+        (lead_outside, "outside of it"),
+        (forge_ledger, "its ledger is not as it was written"),
+    ],
+)
+def test_a_harmed_backup_is_refused_and_nothing_of_it_is_used(filled_yard, tmp_path, run, harm, words):
+    folder, _hashes = filled_yard
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    harm(tmp_path / "kept")
+    said = run("ledger", "restore", tmp_path / "kept", tmp_path / "new")
+    assert (said.code, words in said.err) == (2, True), said.err
+    assert not (tmp_path / "new").exists()
+    assert list(tmp_path.glob(".new*")) == []
+
+
+def test_a_tar_that_was_cut_off_is_refused(filled_yard, tmp_path, run):
+    folder, _hashes = filled_yard
+    assert run("ledger", "backup", tmp_path / "kept.tar", "--ledger", folder).code == 0
+    with tarfile.open(tmp_path / "kept.tar") as tar:
+        assert "manifest.json" in tar.getnames()
+    data = (tmp_path / "kept.tar").read_bytes()
+    (tmp_path / "kept.tar").write_bytes(data[: len(data) // 2])
+    assert run("ledger", "restore", tmp_path / "kept.tar", tmp_path / "new").code == 2
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_photo_that_is_gone_or_damaged_is_named_and_the_rest_is_backed_up(filled_yard, tmp_path, run):
+    folder, hashes = filled_yard
+    shelf = PhotoStore(folder / "photos")
+    shelf.place(hashes["n1"]).write_bytes(b"flipped")
+    for file in folder.glob(f"photos/??/{hashes['n3']}*"):
+        file.unlink()
+    said = run("ledger", "backup", tmp_path / "kept", "--ledger", folder)
+    assert (said.code, hashes["n1"] in said.err, hashes["n3"] in said.err) == (1, True, True)
+    assert run("ledger", "restore", tmp_path / "kept", tmp_path / "new").code == 1
+    assert len(photos(tmp_path / "new")) == 9
+
+
+def test_a_ledger_that_was_changed_is_not_backed_up_as_if_it_were_whole(filled_yard, tmp_path, run):
+    folder, _hashes = filled_yard
+    with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
+        db.execute("DROP TRIGGER proposals_no_update")
+        db.execute("UPDATE proposals SET bin = 'HERON 2'")
+        db.commit()
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 2
+    assert not (tmp_path / "kept").exists()
+
+
+def test_a_backup_while_photos_come_in_lacks_nothing_that_it_names(filled_yard, tmp_path):
+    """As the page writes: a photo to the disk, then into the queue, then its unit into the ledger."""
+    folder, _hashes = filled_yard
+    queue, shelf = Queue(folder / "queue.sqlite", Limits()), PhotoStore(folder / "photos")
+    writer, stop = Ledger(folder / "ledger.sqlite"), threading.Event()
+    written = []
+
+    def write() -> None:
+        import hashlib
+
+        for number in range(100_000):
+            if stop.is_set():
+                return
+            data = f"photo {number}".encode() * 300
+            sha256, unit = hashlib.sha256(data).hexdigest(), f"{number:032x}"
+            shelf.keep(CleanPhoto(sha256, data, b"shown", b"small", 1, 1))
+            queue.accept("S", unit, sha256, face="front", size_bytes=len(data), more=False)
+            queue.claim()
+            with writer.transaction() as session:
+                lot_id = record_lot(session, "S", name="yard of S", source="yard page")
+                row = record_unit(session, lot_id, f"S-{number + 2:04d}", method="page", group_key=unit)
+                add_once(session, View, unit_id=row.id, photo_id=record_photo(session, sha256, 1), part=0)
+            written.append(sha256)
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    sizes = []
+    try:
+        for turn in range(4):
+            while len(written) < 5 * turn:
+                pass
+            with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+                back_up(ledger, tmp_path / f"kept{turn}.tar", who="Ada")
+            restore(tmp_path / f"kept{turn}.tar", tmp_path / f"new{turn}", who="Ada")
+            new = tmp_path / f"new{turn}"
+            ledger_photos = {row[1] for row in rows(new, "ledger.sqlite")["photos"]}
+            queue_photos = {row[3] for row in rows(new, "queue.sqlite")["photos"]}
+            on_disk = {name[:64] for name in photos(new) if name.count(".") == 1}
+            assert ledger_photos <= queue_photos == on_disk
+            sizes.append(len(ledger_photos))
+    finally:
+        stop.set()
+        thread.join()
+        queue.close()
+        writer.close()
+    assert sizes == sorted(set(sizes))  # each holds more than the one before: it was written meanwhile
+
+
+def test_a_run_is_backed_up_with_its_catalogue_and_small_pictures(tmp_path, run, seen_as, plain_photo):
+    lot = tmp_path / "lot"
+    lot.mkdir()
+    plain_photo("u1_front.jpg").rename(lot / "u1_front.jpg")
+    folder = tmp_path / "run"
+    seen_as(u1_front=("TERN 2", "open", "front"))
+    sort = ("sort", lot, "--workers", 1, "--no-pdf", "--out")
+    assert run(*sort, folder).code == 0
+    assert run("ledger", "backup", tmp_path / "kept.tar", "--ledger", folder).code == 0
+    shutil.rmtree(folder)
+    assert run("ledger", "restore", tmp_path / "kept.tar", folder).code == 0
+    said = run(*sort, folder)
+    assert (said.code, "0 photos looked at now" in said.out) == (0, True), said.err
+
+
+# One lot to another machine
+
+
+def lot_by_what_it_says(folder: Path, lot: str) -> dict[str, list]:
+    """The rows of a lot without their numbers, which differ from ledger to ledger."""
+    queries = {
+        "units": "SELECT u.key, method, group_key, u.created_at FROM units u JOIN lots l ON l.id = lot_id"
+        " WHERE l.key = ?",
+        "views": "SELECT u.key, p.sha256, part FROM views v JOIN units u ON u.id = unit_id"
+        " JOIN photos p ON p.id = photo_id JOIN lots l ON l.id = lot_id WHERE l.key = ?",
+        "looks": "SELECT DISTINCT p.sha256, version, fault, observations, k.made_at FROM looks k"
+        " JOIN photos p ON p.id = k.photo_id JOIN views v ON v.photo_id = p.id"
+        " JOIN units u ON u.id = v.unit_id"
+        " JOIN lots l ON l.id = u.lot_id WHERE l.key = ?",
+        "proposals": "SELECT u.key, r.family, r.bin, r.words, r.made_at FROM proposals r"
+        " JOIN units u ON u.id = unit_id JOIN lots l ON l.id = lot_id WHERE l.key = ?",
+        "confirmations": "SELECT u.key, c.family, c.who, c.confirmed_at, r.words FROM confirmations c"
+        " JOIN proposals r ON r.id = proposal_id JOIN units u ON u.id = c.unit_id"
+        " JOIN lots l ON l.id = lot_id WHERE l.key = ?",
+    }
+    of_queue = {f"queue {name}": f"SELECT * FROM {name} WHERE lot = ?" for name in ("photos", "answers")}
+    of_queue["queue lots"] = "SELECT key, salt, digest FROM lots WHERE key = ?"
+    of_queue["queue units"] = "SELECT id, number, claimed, state, turn FROM units WHERE lot = ?"
+    found = {}
+    for file, asked in (("ledger.sqlite", queries), ("queue.sqlite", of_queue)):
+        with closing(sqlite3.connect(folder / file)) as db:
+            found |= {name: sorted(db.execute(query, (lot,)).fetchall()) for name, query in asked.items()}
+    return found
+
+
+@pytest.fixture
+def other_yard(filled_yard, tmp_path):
+    """A yard of another machine that has other lots, one of them under the name of this one's."""
+    folder = tmp_path / "other"
+    queue = Queue((folder.mkdir() or folder) / "queue.sqlite", Limits())
+    queue.add_lot("X", "yard of N", None)
+    queue.accept("X", "e" * 32, "e" * 64, face="front", size_bytes=1, more=False)
+    queue.close()
+    PhotoStore(folder / "photos")
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        for number in range(7):  # so that no number of a row is the same here and there
+            lot_id = record_lot(session, f"X{number}", name="x", source="")
+            record_unit(session, lot_id, "X-0001", method="m", group_key="g")
+            record_photo(session, f"{number:064x}", 1)
+    return folder
+
+
+@pytest.mark.parametrize("name", ["lot", "lot.tar"])
+def test_a_lot_moves_whole_to_another_machine(filled_yard, other_yard, tmp_path, run, name):
+    folder, _hashes = filled_yard
+    said = run("ledger", "backup", tmp_path / name, "--lot", "N", "--ledger", folder)
+    assert (said.code, "3 units, 4 photos" in said.out) == (0, True), said.err
+    said = run("ledger", "restore", tmp_path / name, "--into", other_yard)
+    assert (said.code, '"yard of N (N)"' in said.out) == (0, True), said.err
+    before, after = lot_by_what_it_says(folder, "N"), lot_by_what_it_says(other_yard, "N")
+    assert after == before
+    assert {kind: len(listed) for kind, listed in before.items()} == {
+        "units": 3, "views": 5, "looks": 4, "proposals": 3, "confirmations": 3,
+        "queue photos": 5, "queue answers": 3, "queue lots": 1, "queue units": 3,
+    }  # fmt: skip
+    assert photos(other_yard) == photos(folder)
+    assert lot_by_what_it_says(other_yard, "S")["units"] == []
+    for place in (folder, other_yard):
+        assert run("ledger", "verify", "--ledger", place).code == 0
+    listed = run("ledger", "audit", "--json", "--ledger", other_yard).out.splitlines()
+    acts = [json.loads(line) for line in listed]
+    assert [line["act"] for line in acts] == ["confirmation"] * 3 + ["lot sent", "lot taken in"]
+
+    again = rows(other_yard, "ledger.sqlite"), rows(other_yard, "queue.sqlite")
+    assert run("ledger", "restore", tmp_path / name, "--into", other_yard).code == 2
+    assert (rows(other_yard, "ledger.sqlite"), rows(other_yard, "queue.sqlite")) == again
+
+
+def test_a_lot_is_taken_in_whole_or_not_at_all(filled_yard, other_yard, tmp_path, monkeypatch):
+    folder, _hashes = filled_yard
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        send_lot(ledger, "N", tmp_path / "lot", who="Ada")
+    before = rows(other_yard, "ledger.sqlite"), rows(other_yard, "queue.sqlite")
+
+    def fail(*_words: object, **_more: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("plugface.cli.store.lot_move.record_act", fail)  # the last that is done
+    with closing(Ledger(other_yard / "ledger.sqlite")) as ledger, pytest.raises(ZeroDivisionError):
+        take_in_lot(tmp_path / "lot", ledger, who="Ada")
+    assert (rows(other_yard, "ledger.sqlite"), rows(other_yard, "queue.sqlite")) == before
+
+
+def test_a_backup_is_asked_for_what_it_holds(filled_yard, other_yard, tmp_path, run):
+    folder, _hashes = filled_yard
+    assert run("ledger", "backup", tmp_path / "lot", "--lot", "N", "--ledger", folder).code == 0
+    assert run("ledger", "backup", tmp_path / "whole", "--ledger", folder).code == 0
+    assert "one lot alone" in run("ledger", "restore", tmp_path / "lot", tmp_path / "new").err
+    assert "a whole ledger" in run("ledger", "restore", tmp_path / "whole", "--into", other_yard).err
+    assert run("ledger", "restore", tmp_path / "lot").code == 2
+    assert run("ledger", "backup", tmp_path / "none", "--lot", "none", "--ledger", folder).code == 2
+    with pytest.raises(BackupError, match="no backup"):
+        restore(tmp_path / "nowhere", tmp_path / "new", who="")

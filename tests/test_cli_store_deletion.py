@@ -1,0 +1,296 @@
+"""Deleting for good: nothing of it is left but tombstones, and the hash chain still verifies."""
+
+import json
+import os
+import shutil
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from plugface.cli.store.chain import CHAINED
+from plugface.cli.store.ledger import Ledger, LedgerError, Look, Unit, View, record_confirmation
+from plugface.cli.store.locks import lock_folder
+from plugface.codec import read_observations
+from sqlalchemy import select, text
+
+#: What the fixture puts beside the first unit.
+PLATE = "ZZ9 4711 ABC 8"
+LEDGERS = Path(__file__).parent / "ledgers"
+
+
+def rows(folder: Path, file: str = "ledger.sqlite") -> dict[str, list]:
+    """Table -> its rows, of an SQLite file."""
+    with closing(sqlite3.connect(folder / file)) as db:
+        tables = [row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return {name: db.execute(f"SELECT * FROM {name}").fetchall() for name in sorted(tables)}
+
+
+def left_on_disk(folder: Path, words: str) -> list[str]:
+    """Names of files whose bytes hold some words."""
+    return [file.name for file in folder.rglob("*") if file.is_file() and words.encode() in file.read_bytes()]
+
+
+def verified(folder: Path):
+    """What checking the chain of a folder's ledger finds."""
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        return ledger.verify()
+
+
+def test_a_deleted_unit_is_gone_from_ledger_queue_and_disk_and_the_chain_holds(filled_yard, run):
+    folder, hashes = filled_yard
+    before = rows(folder)
+    where = ("--ledger", folder)
+    planned = run("ledger", "delete", "--unit", "n-0001", *where)
+    assert (planned.code, "add --yes" in planned.out) == (0, True)
+    assert rows(folder) == before
+
+    with closing(Ledger(folder / "ledger.sqlite")) as other, other.reading() as session:
+        session.scalars(select(Unit)).all()  # whoever has it open keeps its log from going away by itself
+        session.rollback()
+        said = run("ledger", "delete", "--unit", "N-0001", "--why", "sold", "--who", "Bo", "--yes", *where)
+        assert left_on_disk(folder, "a" * 32) == []
+    assert said.code == 0, said.err
+    after = rows(folder)
+    assert len(before["units"]) - len(after["units"]) == 1
+    assert len(before["photos"]) - len(after["photos"]) == 1  # the other one shows unit 2, too
+    for words in ("a" * 32, "witness of aaaa", "words on aaaa", hashes["n1"], PLATE):
+        assert left_on_disk(folder, words) == [], words
+    assert not list(folder.glob(f"photos/??/{hashes['n1']}*"))
+    assert len(list(folder.glob(f"photos/??/{hashes['n1b']}*"))) == 3
+    gone = [row[2] for row in after["deletions"]]
+    assert sorted(set(gone)) == ["confirmations", "looks", "photos", "proposals", "units", "views"]
+    found = verified(folder)
+    assert (found.problems, found.deleted) == ((), len(gone))
+    line = json.loads(run("ledger", "audit", "--json", *where).out.splitlines()[-1])
+    assert (line["act"], line["who"], line["about"], line["facts"]["why"]) == (
+        "deletion", "Bo", "unit N-0001", "sold",
+    )  # fmt: skip
+    assert sorted(row[:3:2] for row in rows(folder, "queue.sqlite")["units"]) == [
+        ("N", 2),
+        ("N", 3),
+        ("S", 1),
+    ]
+
+
+def test_a_deleted_lot_takes_its_code_and_leaves_photos_that_another_lot_has(filled_yard, run):
+    folder, hashes = filled_yard
+    assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 0
+    assert [row[1] for row in rows(folder)["lots"]] == ["S"]
+    assert [row[1] for row in rows(folder)["photos"]] == [hashes["n3"]]
+    queue = rows(folder, "queue.sqlite")
+    assert [[row[0] for row in queue[name]] for name in ("lots", "units", "photos", "answers")] == [["S"]] * 4
+    assert len(queue["tokens"]) == 1
+    assert {file.name[:64] for file in folder.glob("photos/??/*")} == {hashes["n3"]}
+    assert left_on_disk(folder, "yard of N") == []
+    assert verified(folder).problems == ()
+    assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 2
+
+
+def test_a_deleted_photo_takes_the_unit_it_alone_showed(filled_yard, run):
+    folder, hashes = filled_yard
+    for name in ("n1b", "n3"):
+        assert run("ledger", "delete", "--photo", hashes[name][:12], "--yes", "--ledger", folder).code == 0
+    assert [row[2] for row in rows(folder)["units"]] == ["N-0001", "N-0002"]
+    assert [row[1] for row in rows(folder)["photos"]] == [hashes["n1"], hashes["n2"]]
+    queue = rows(folder, "queue.sqlite")
+    assert [row[5] for row in queue["units"]] == ["waiting", "waiting", "new", "new"]
+    assert [row[3] for row in queue["photos"]] == [hashes["n1"], hashes["n2"]]
+    assert verified(folder).problems == ()
+    for wrong in (hashes["n3"], "no hash", "0" * 8):
+        assert run("ledger", "delete", "--photo", wrong, "--ledger", folder).code == 2
+
+
+def test_donors_numbers_go_alone(filled_yard, run):
+    folder, _hashes = filled_yard
+    before = rows(folder)
+    assert left_on_disk(folder, PLATE)
+    planned = run("ledger", "delete", "--plates", "--ledger", folder)
+    assert "1 looks would be deleted" in planned.out
+    assert "1 looks" not in run("ledger", "delete", "--plates", "--lot", "S", "--ledger", folder).out
+    said = run("ledger", "delete", "--plates", "--yes", "--ledger", folder)
+    assert "photos still show" in said.out
+    assert left_on_disk(folder, PLATE) == []
+    after = rows(folder)
+    for name in ("lots", "photos", "units", "views", "proposals", "confirmations"):
+        assert after[name] == before[name]
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        looks = [read_observations(row.observations) for row in session.scalars(select(Look))]
+        assert sorted(len(seen.texts) for seen in looks) == [0, 1, 1, 1]  # what is too short for one stays
+        assert ledger.verify().problems == ()
+
+
+def test_nothing_is_deleted_while_the_page_is_at_work(filled_yard, run):
+    folder, _hashes = filled_yard
+    before = rows(folder)
+    with lock_folder(folder):
+        said = run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder)
+    assert (said.code, "End that one first" in said.err) == (2, True)
+    assert rows(folder) == before
+
+
+def test_a_unit_that_the_queue_alone_has_is_deleted_by_its_key(filled_yard, run, monkeypatch):
+    """As a deletion leaves it that is cut off between the ledger and the queue."""
+    folder, hashes = filled_yard
+
+    def cut_off(_self: object, _hashes: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("plugface.cli.store.surroundings.Surroundings.drop_files", cut_off)
+        assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code != 0
+    assert len(rows(folder)["units"]) == 3
+    assert len(rows(folder, "queue.sqlite")["units"]) == 4
+    assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code == 0
+    assert len(rows(folder, "queue.sqlite")["units"]) == 3
+    assert not list(folder.glob(f"photos/??/{hashes['n1']}*"))
+    assert run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder).code == 2
+
+
+def test_numbers_of_deleted_rows_and_units_are_not_given_again(filled_yard, run):
+    folder, _hashes = filled_yard
+    last = rows(folder)["units"][-1]
+    assert run("ledger", "delete", "--unit", "S-0001", "--yes", "--ledger", folder).code == 0
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        with ledger.transaction() as session:
+            unit = Unit(lot_id=1, key="N-0009", method="m", group_key="g", created_at="")
+            session.add(unit)
+            session.flush()
+            assert unit.id == last[0] + 1
+        with pytest.raises(LedgerError, match="about to be changed"), ledger.transaction() as session:
+            session.add(Unit(id=last[0], lot_id=1, key="N-0010", method="m", group_key="h", created_at=""))
+        assert ledger.verify().problems == ()
+
+
+def test_no_row_is_deleted_without_a_tombstone(filled_yard):
+    folder, _hashes = filled_yard
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        with pytest.raises(LedgerError, match="about to be changed"), ledger.transaction() as session:
+            session.execute(text("DELETE FROM confirmations WHERE id = 1"))
+        with ledger.transaction() as session:
+            session.execute(text("INSERT INTO acts VALUES (1, 'deletion', '', '', '', '{}', '')"))
+            session.execute(text("INSERT INTO seals VALUES (1, 1, '', '')"))
+            for number, table in enumerate(("acts", "deletions", "seals", "links")):
+                session.execute(text(f"INSERT INTO deletions VALUES ({number + 1}, 1, '{table}', 1, '')"))
+        for table in ("acts", "deletions", "seals", "links"):
+            with pytest.raises(LedgerError, match="about to be changed"), ledger.transaction() as session:
+                session.execute(text(f"DELETE FROM {table} WHERE id = 1"))
+
+
+FORGERIES = {
+    "the hash in a tombstone": "UPDATE deletions SET sha256 = 'f' WHERE id = 1",
+    "a tombstone taken out": "DELETE FROM deletions WHERE id = 1",
+    "a seal": "UPDATE seals SET sha256 = 'f' WHERE id = 1",
+    "the row put back": "INSERT INTO units SELECT row_id, 1, 'X', 'm', 'g', '' FROM deletions"
+    " WHERE table_name = 'units'",
+    "another row of a sealed link": "UPDATE units SET method = 'x' WHERE id IN (SELECT max(id) FROM units)",
+}
+
+
+@pytest.mark.parametrize("how", FORGERIES)
+@pytest.mark.parametrize("schema", ["0001", "0002", "new"])
+def test_what_is_forged_around_a_deletion_is_found(tmp_path, filled_yard, run, how, schema):
+    folder, unit = filled_yard[0], "N-0002"
+    if schema != "new":
+        folder = tmp_path
+        shutil.copy(LEDGERS / f"{schema}.sqlite", folder / "ledger.sqlite")
+        Ledger(folder / "ledger.sqlite").close()
+        unit = rows(folder)["units"][0][2]
+    assert run("ledger", "delete", "--unit", unit, "--yes", "--ledger", folder).code == 0
+    assert verified(folder).problems == ()
+    assert bool(rows(folder)["seals"]) == (schema == "0002")  # only its links hash the rows themselves
+    if how == "a seal" and schema != "0002":
+        return
+    with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
+        for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            db.execute(f"DROP TRIGGER {name}")
+        assert db.execute(FORGERIES[how]).rowcount == 1
+        db.commit()
+    assert verified(folder).problems
+
+
+def test_what_was_changed_before_is_not_taken_away_unseen(filled_yard, run):
+    folder, _hashes = filled_yard
+    with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
+        db.execute("DROP TRIGGER proposals_no_update")
+        db.execute("UPDATE proposals SET bin = 'HERON 2' WHERE id = 1")
+        db.commit()
+    said = run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder)
+    assert (said.code, "changed behind the program's back" in said.err) == (2, True)
+    assert len(rows(folder)["units"]) == 4
+
+
+def test_what_is_past_its_time_is_swept_and_what_was_confirmed_since_stays(filled_yard, run, monkeypatch):
+    folder, hashes = filled_yard
+    sweep = ("ledger", "sweep", "--keep-days", 30, "--yes", "--ledger", folder)
+    assert "No unit is older than 30 days" in run(*sweep).out
+    in_40_days = datetime.now(UTC) + timedelta(days=40)
+
+    class Later(datetime):
+        """A clock 40 days on."""
+
+        @classmethod
+        def now(cls, zone=None):
+            return in_40_days
+
+    monkeypatch.setattr("plugface.cli.commands.ledger_keeping.datetime", Later)
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        unit = session.scalars(select(Unit).filter_by(key="N-0002")).one()
+        late = in_40_days.isoformat()[:10]
+        record_confirmation(session, unit, family="TERN 4", variant="", who="Cy", confirmed_at=late)
+    assert run(*sweep).code == 0
+    assert [row[2] for row in rows(folder)["units"]] == ["N-0002"]
+    assert {row[3] for row in rows(folder, "queue.sqlite")["photos"]} == {hashes["n2"], hashes["n1b"]}
+    assert {file.name[:64] for file in folder.glob("photos/??/*")} == {hashes["n2"], hashes["n1b"]}
+    assert verified(folder).problems == ()
+
+
+def test_orphans_are_found_and_swept(filled_yard, run):
+    folder, hashes = filled_yard
+    stray = folder / "photos" / "ff" / ("f" * 64 + ".jpg")
+    stray.parent.mkdir(exist_ok=True)
+    stray.write_bytes(b"no row names it")
+    assert "1 files that no row names would be deleted" in run("ledger", "sweep", "--ledger", folder).out
+    assert stray.exists()
+    assert run("ledger", "sweep", "--yes", "--ledger", folder).code == 0
+    assert not stray.exists()
+    assert "No file without a row" in run("ledger", "sweep", "--ledger", folder).out
+
+    for file in folder.glob(f"photos/??/{hashes['n3']}*"):
+        os.remove(file)
+    said = run("ledger", "sweep", "--yes", "--ledger", folder)
+    assert (said.code, hashes["n3"] in said.err) == (1, True)
+    assert len(rows(folder)["units"]) == 4  # a disk that is not there must not empty the ledger
+    assert run("ledger", "sweep", "--missing", "--yes", "--ledger", folder).code == 0
+    assert [row[2] for row in rows(folder)["units"]] == ["N-0001", "N-0002"]
+
+
+def test_a_run_is_sorted_on_after_a_deletion(tmp_path, run, seen_as, plain_photo):
+    lot = tmp_path / "lot"
+    lot.mkdir()
+    for name in ("u1_front.jpg", "u2_front.jpg"):
+        plain_photo(name).rename(lot / name)
+    (lot / "torn.jpg").write_bytes(b"no picture")
+    folder = tmp_path / "run"
+    sort = ("sort", lot, "--out", folder, "--workers", 1, "--no-pdf")
+    assert run(*sort).code == 0
+    keys = [row[2] for row in rows(folder)["units"]]
+    assert (folder / "report.html").exists()
+    assert run("ledger", "delete", "--unit", keys[-1], "--yes", "--ledger", folder).code == 0
+    assert not (folder / "report.html").exists()
+    assert (
+        run(*sort).code == 0
+    )  # what was deleted is in the folder still, so it comes back, under a new number
+    again = [row[2] for row in rows(folder)["units"]]
+    assert len(again) == len(keys)
+    assert keys[-1] not in again
+    assert verified(folder).problems == ()
+
+
+def test_views_of_no_deleted_photo_are_left(filled_yard, run):
+    folder, hashes = filled_yard
+    assert run("ledger", "delete", "--photo", hashes["n1b"], "--yes", "--ledger", folder).code == 0
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        assert len(session.scalars(select(View)).all()) == 4
+    assert set(CHAINED) <= rows(folder).keys()
