@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 from plugface.cli.commands import options
+from plugface.cli.present.plain_text import say_json
 
 
 def identify(
@@ -55,9 +56,10 @@ def identify(
     if as_json:
         from plugface.cli.present.schemas import identify_out
 
-        typer.echo(identify_out(answer).model_dump_json(indent=2))
+        say_json(identify_out(answer).model_dump_json(indent=2))
         return
-    from plugface.cli.present.terminal import Screen, render_answer
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.present.terminal import render_answer
 
     console = Screen()
     render_answer(console, answer)

@@ -1,25 +1,34 @@
 """plugface ledger: look into a ledger, and hand its rows to another program."""
 
+from __future__ import annotations
+
 import json
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.errors import named
-from plugface.cli.present.terminal import Screen, percent
+from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.store.exports import format_of, write_rows
-from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
-from rich.table import Table
-from sqlalchemy import func, select
+from plugface.cli.store.places import default_ledger
+from plugface.cli.store.unit_rows import quick_rows
 
-#: Column of the ledger -> heading in the terminal; an export has them all.
+if TYPE_CHECKING:
+    from plugface.cli.store.ledger import Ledger
+
+#: Heading in the terminal -> columns of the ledger that stand under it; an export has them all.
 SHOWN = {
-    "unit": "unit",
-    "bin": "bin",
-    "probability": "sure",
-    "photos": "photos",
-    "true_family": "found to be",
+    "unit": ("unit",),
+    "bin": ("bin",),
+    "sure": ("probability",),
+    "photos": ("photos",),
+    "found to be": ("true_family", "true_variant"),
 }
+
+#: What stands for a unit that a person found in no family.
+NOT_IN_CATALOGUE = "not in catalogue"
 
 Where = Annotated[
     str | None,
@@ -45,29 +54,52 @@ def list_rows(
 
     Exit code: 0, or 2 when there is no such ledger or lot.
     """
-    ledger = open_existing(where)
-    with ledger.reading() as session:
-        _check_lot(session, ledger, lot)
-        columns, rows = list_units(session, lot)
+    with _rows(where, lot) as (columns, rows):
         if as_json:
             from plugface.cli.present.schemas import ledger_unit_head
 
             head = ledger_unit_head()
             for row in rows:
-                typer.echo(json.dumps(head | dict(zip(columns, row, strict=True)), ensure_ascii=False))
+                say_json(json.dumps(head | dict(zip(columns, row, strict=True)), ensure_ascii=False))
             return
-        table = Table(box=None, pad_edge=False)
-        for heading in SHOWN.values():
-            table.add_column(heading, overflow="fold")
-        count = 0
-        for row in rows:
-            count += 1
-            if count <= limit:
-                table.add_row(*(_cell(getattr(row, column)) for column in SHOWN))
+        _print_rows(columns, rows, limit)
+
+
+def _print_rows(columns: Sequence[str], rows: Iterable[Sequence], limit: int) -> None:
+    from plugface.cli.present.screen import Screen
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    for heading in SHOWN:
+        table.add_column(heading, overflow="fold")
+    count = 0
+    for row in rows:
+        count += 1
+        if count <= limit:
+            values = dict(zip(columns, row, strict=True))
+            table.add_row(*(_cells([values[column] for column in parts]) for parts in SHOWN.values()))
     console = Screen()
     console.print(table)
     if count > limit:
         console.print(f"{count - limit} more; use --limit, or `plugface ledger export`.")
+
+
+@contextmanager
+def _rows(where: str | None, lot: str | None) -> Iterator[tuple[Sequence[str], Iterable[Sequence]]]:
+    """Columns and rows of a ledger that must be there; an SQLite file is read without what writing needs."""
+    place = where or str(default_ledger())
+    file = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
+    if "://" not in place and file.is_file():
+        with quick_rows(file, lot) as found:
+            if found is not None:
+                yield found
+                return
+    from plugface.cli.store.ledger import list_units
+
+    ledger = open_existing(where)
+    with ledger.reading() as session:
+        _check_lot(session, ledger, lot)
+        yield list_units(session, lot)
 
 
 def export(
@@ -88,6 +120,8 @@ def export(
     ledger = open_existing(where)
     part = out.with_name(f".{out.name}.part")
     try:
+        from plugface.cli.store.ledger import list_units
+
         with ledger.reading() as session, named(out), part.open("wb") as file:
             _check_lot(session, ledger, lot)
             columns, rows = list_units(session, lot)
@@ -95,7 +129,7 @@ def export(
         part.replace(out)
     finally:
         part.unlink(missing_ok=True)
-    typer.echo(f"{count} units written to {out}")
+    say(f"{count} units written to {out}")
 
 
 def verify(where: Where = None) -> None:
@@ -107,11 +141,11 @@ def verify(where: Where = None) -> None:
     found = ledger.verify()
     ledger.close()
     for problem in found.problems:
-        typer.echo(problem, err=True)
+        say(problem, err=True)
     if found.problems:
-        typer.echo("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
+        say("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
         raise typer.Exit(1)
-    typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
+    say(f"Every row fits. {found.links} links; the last one is {found.head}.")
 
 
 def open_existing(where: str | None) -> Ledger:
@@ -122,6 +156,8 @@ def open_existing(where: str | None) -> Ledger:
     LedgerError
         If it is not.
     """
+    from plugface.cli.store.ledger import Ledger, LedgerError
+
     place = where or str(default_ledger())
     if "://" not in place:
         path = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
@@ -134,12 +170,18 @@ def open_existing(where: str | None) -> Ledger:
 
 
 def _check_lot(session, ledger: Ledger, lot: str | None) -> None:
+    from plugface.cli.store.ledger import LedgerError, Lot
+    from sqlalchemy import func, select
+
     if lot is not None and not session.scalar(select(func.count()).select_from(Lot).filter_by(key=lot)):
         known = ", ".join(session.scalars(select(Lot.key).order_by(Lot.id.desc()).limit(5)))
         raise LedgerError(ledger.name, f'it has no lot "{lot}"', f"The latest lots are: {known or 'none'}")
 
 
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return percent(value) if isinstance(value, float) else str(value)
+def _cells(values: Sequence[object]) -> str:
+    """One or more columns as one cell; a family that is confirmed to be none says so."""
+    from plugface.cli.present.screen import percent
+
+    if values and values[0] == "":
+        return NOT_IN_CATALOGUE if len(values) > 1 else ""
+    return " ".join(percent(v) if isinstance(v, float) else str(v) for v in values if v not in (None, ""))

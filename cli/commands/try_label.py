@@ -1,18 +1,19 @@
 """plugface catalogue try: what a catalogue makes of a label's text, a payload, or a photo of a label."""
 
+from __future__ import annotations
+
 import hashlib
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.label_reading import FieldReading, read_label
 from plugface.vision.observations import Code, Observations, Quality, Text, WhiteBalance
-from rich.console import Console
-from rich.table import Table
+
+if TYPE_CHECKING:
+    from plugface.models.decision.label_reading import FieldReading
+    from rich.console import Console
 
 _TYPED = Quality(width_px=1000, height_px=800, median_luma=0.5, burnt_share=0.0, blur_px=0.5)
 
@@ -36,6 +37,11 @@ def try_label(
 
     Exit code: 0; 2 when the catalogue or a photo cannot be used.
     """
+    from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.decision.label_reading import read_label
+
     if not label and not payload:
         raise typer.BadParameter(
             "give a line of a label in quotes, a photo, or --payload with a barcode's text"
@@ -47,7 +53,7 @@ def try_label(
     seen = list(observe_photos(photos, known_shades(known))) if photos else []
     if lines or payload:
         seen.append(_typed(lines, payload or ()))
-    console = Console(highlight=False)
+    console = Screen()
     for one in seen:
         texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
         codes = [*one.codes, *(code for unit in one.units for code in unit.codes)]
@@ -67,6 +73,8 @@ def _typed(lines: list[str], payloads: tuple[str, ...] | list[str]) -> Observati
 
 
 def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
+    from rich.table import Table
+
     if not readings:
         console.print("No line and no code was read.")
         return
