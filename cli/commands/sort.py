@@ -156,9 +156,12 @@ def _bar(screen: Screen) -> Progress:
 
 
 def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+    from plugface.cli.lot.grouped import say_grouped
     from plugface.models.decision import placement
     from rich.table import Table
 
+    for words in say_grouped(outcome.grouped):
+        console.print(words)
     table = Table(box=None, pad_edge=False)
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")

@@ -11,11 +11,12 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from plugface.cli.lot import worker
+from plugface.cli.lot.grouped import Grouped, read_grouped
 from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.lot.proposals import proposal_columns
 from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
@@ -92,6 +93,7 @@ class Outcome:
     units: int
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
     put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
+    grouped: Grouped = field(default_factory=lambda: Grouped({}, 0, {}))  # how photos were put together
 
 
 def sort_lot(
@@ -481,6 +483,7 @@ class _Run:
                     still_counts(),
                 )
             )
+            grouped = read_grouped(session, self.lot_id)
             places = Counter(destination for _key, destination in latest_places(session, self.lot_id))
         return Outcome(
             lot=self.head.lot,
@@ -499,6 +502,7 @@ class _Run:
             units=sum(places.values()),
             places={place: places[place] for place in placement.SIGNS if places[place]},
             put_off=put_off,
+            grouped=grouped,
         )
 
 

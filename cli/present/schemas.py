@@ -307,6 +307,16 @@ class EvaluateOut(Head):
     confusion: dict[str, dict[str, int]] = Field(description="true family -> proposed family -> units")
 
 
+class GroupedOut(Document):
+    """How the photos of a lot became units."""
+
+    methods: dict[str, int] = Field(description="how units came about -> how many")
+    alone: int = Field(description="units that are one photo which nothing joins to another")
+    doubles: dict[str, list[str]] = Field(
+        description="unit that stands alone -> units that may be the same one, so that it would count twice"
+    )
+
+
 class SortOut(Head):
     """What `plugface sort --json` prints; each unit is in the ledger, see `plugface ledger list --json`."""
 
@@ -330,6 +340,7 @@ class SortOut(Head):
     put_off: list[str] = Field(
         default_factory=list, description="photos this machine could not look at now, and why; run again"
     )
+    grouped: GroupedOut = Field(description="how photos were put together")
     written: dict[str, str] = Field(description="what was written -> its path, or why it was not")
 
 

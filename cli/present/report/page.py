@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 import jinja2
 import segno
 from markupsafe import Markup
+from plugface.cli.lot.grouped import Grouped, read_grouped, say_grouped
 from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
@@ -103,7 +104,8 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
         files = _files(session, lot_row.id)
         cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
         pairs = find_pairs(_pairables(session, rows, files), catalogue)
-    page = render_report(lot_row, catalogue, cards, pairs, remarks)
+        grouped = read_grouped(session, lot_row.id)
+    page = render_report(lot_row, catalogue, cards, pairs, remarks, grouped)
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
     write_whole(folder / "report.html", page.encode())
     write_whole(folder / "labels.html", render_labels(lot_row, cards).encode())
@@ -114,16 +116,25 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
 
 
 def render_report(
-    lot: Lot, catalogue: Catalogue, cards: list[Card], pairs: list[Pair], remarks: list[str]
+    lot: Lot,
+    catalogue: Catalogue,
+    cards: list[Card],
+    pairs: list[Pair],
+    remarks: list[str],
+    grouped: Grouped | None = None,
 ) -> str:
     """The report as HTML without any reference to another file."""
+    grouped = grouped or Grouped({}, 0, {})
     places = [
         {
             "name": name,
             "sign": sign,
             "meaning": placement.MEANINGS[name],
             "cards": sorted((c for c in cards if c.destination == name), key=lambda c: -c.expected_cost),
-            "bins": sorted(Counter(c.bin for c in cards if c.destination == name).items()),
+            "bins": [
+                (bin_, count, sum(c.bin == bin_ and c.key in grouped.doubles for c in cards))
+                for bin_, count in sorted(Counter(c.bin for c in cards if c.destination == name).items())
+            ],
         }
         for name, sign in placement.SIGNS.items()
     ]
@@ -144,6 +155,8 @@ def render_report(
             pairs=pairs,
             remarks=remarks,
             methods=Counter(card.method for card in cards).most_common(),
+            grouped=say_grouped(grouped),
+            doubles=grouped.doubles,
         )
     )
 
