@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from plugface.cli.store.ledger import Ledger
     from plugface.models.catalogue.entries import Catalogue
 
+#: What people write where they mean that a unit is in no family.
+NO_FAMILY = ("", "none", "nothing", "no", "unknown", "other", "not in catalogue", "none of them")
+
 
 def confirm(
     what: Annotated[
@@ -89,6 +92,10 @@ def _truth(true: str | None, catalogue: Catalogue, who: str, note: str) -> Truth
 
     if true is None:
         return Truth("", "", who, note)
+    if true.strip().casefold() in NO_FAMILY and true not in catalogue.by_key:
+        raise typer.BadParameter(
+            f'"{true}" is no family; for a unit that is in none write --not-in-catalogue instead of --true'
+        )
     family, variant = read_claim(true, catalogue)
     return Truth(family.key, variant or "", who, note)
 

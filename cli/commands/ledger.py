@@ -9,14 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from plugface.cli.commands import options
 from plugface.cli.errors import named
 from plugface.cli.present.plain_text import say, say_json
-from plugface.cli.store.exports import format_of, write_rows
+from plugface.cli.settings import default_catalogue
+from plugface.cli.store.exports import format_of, write_for_people, write_rows
 from plugface.cli.store.places import default_ledger
 from plugface.cli.store.unit_rows import quick_rows
 
 if TYPE_CHECKING:
     from plugface.cli.store.ledger import Ledger
+    from plugface.models.catalogue.entries import Catalogue
 
 #: Heading in the terminal -> columns of the ledger that stand under it; an export has them all.
 SHOWN = {
@@ -104,12 +107,20 @@ def _rows(where: str | None, lot: str | None) -> Iterator[tuple[Sequence[str], I
 
 def export(
     out: Annotated[
-        Path, typer.Argument(metavar="FILE", help="Ends in .csv, .jsonl or .xlsx.", show_default=False)
+        Path, typer.Argument(metavar="FILE", help="Ends in .xlsx, .csv or .jsonl.", show_default=False)
     ],
     where: Where = None,
     lot: LotKey = None,
+    catalogue: options.CatalogueFolder = None,
+    raw: Annotated[
+        bool, typer.Option("--raw", help="The ledger's own columns, as .jsonl always has them.")
+    ] = False,
 ) -> None:
-    """Write the units of a ledger to a file for a spreadsheet or another program.
+    """Write the units of a ledger to a file: .xlsx and .csv for people, .jsonl for another program.
+
+    For people there is a row a unit, in the words of the report: photos, service number and suffix as read,
+    donors, pair, stock code, what was confirmed, and what it is worth where the catalogue says so. Donors and
+    the like come from the run's own catalogue, or from the one that is named.
 
     Exit code: 0, or 2 when there is no such ledger or lot, or the file cannot be written.
     """
@@ -119,17 +130,40 @@ def export(
         raise typer.BadParameter(str(error)) from None
     ledger = open_existing(where)
     part = out.with_name(f".{out.name}.part")
+    said: list[str] = []
     try:
         from plugface.cli.store.ledger import list_units
 
         with ledger.reading() as session, named(out), part.open("wb") as file:
             _check_lot(session, ledger, lot)
-            columns, rows = list_units(session, lot)
-            count = write_rows(columns, rows, file, form)
+            if raw or form == "jsonl":
+                columns, rows = list_units(session, lot)
+                count = write_rows(columns, rows, file, form)
+            else:
+                from plugface.cli.present.report.sheet import list_lots, sheet_of
+                from plugface.cli.present.report.worth import say_worth
+
+                rows, worth = list_lots(session, lot, _catalogue_of(where, catalogue))
+                count = write_for_people(sheet_of(rows, worth), file, form)
+                said = say_worth(worth)
         part.replace(out)
     finally:
         part.unlink(missing_ok=True)
     say(f"{count} units written to {out}")
+    for words in said:
+        say(words)
+
+
+def _catalogue_of(where: str | None, named_one: Path | None) -> Catalogue:
+    """The catalogue that is named, else the one that the run keeps, else the usual one."""
+    from plugface.cli.lot.run_folder import snapshot
+    from plugface.models.catalogue.entries import load_catalogue
+
+    if named_one is not None:
+        return load_catalogue(named_one)
+    place = Path(where) if where is not None and "://" not in where else default_ledger().parent
+    kept = snapshot(place if place.is_dir() else place.parent)
+    return load_catalogue(kept if (kept / "catalogue.toml").is_file() else default_catalogue())
 
 
 def verify(where: Where = None) -> None:

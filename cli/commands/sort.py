@@ -15,6 +15,7 @@ from plugface.cli.settings import default_catalogue
 
 if TYPE_CHECKING:
     from plugface.cli.lot.sorting import Outcome
+    from plugface.cli.present.report.worth import LotWorth
     from plugface.cli.present.screen import Screen
     from rich.progress import Progress
 
@@ -108,10 +109,11 @@ def sort(
 
             outcome = sort_lot(plan, progress=show)
             show("report", 0, 1)
-            from plugface.cli.present.report.page import write_report
+            from plugface.cli.present.report.page import read_worth, write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
                 written = write_report(out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf)
+                worth = read_worth(out, book, outcome.lot)
             show("report", 1, 1)
     except KeyboardInterrupt:
         screen.print("Stopped. What was done is kept; the same command goes on from here.")
@@ -120,9 +122,9 @@ def sort(
     if as_json:
         from plugface.cli.present.schemas import sort_out
 
-        say_json(sort_out(outcome, written, seconds).model_dump_json(indent=2))
+        say_json(sort_out(outcome, written, worth, seconds).model_dump_json(indent=2))
     else:
-        _print(Screen(), outcome, written, seconds)
+        _print(Screen(), outcome, written, worth, seconds)
     if outcome.put_off:
         say(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)
@@ -155,8 +157,11 @@ def _bar(screen: Screen) -> Progress:
     )
 
 
-def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+def _print(
+    console: Screen, outcome: Outcome, written: dict[str, str], worth: list[LotWorth], seconds: float
+) -> None:
     from plugface.cli.lot.grouped import say_grouped
+    from plugface.cli.present.report.worth import say_worth
     from plugface.models.decision import placement
     from rich.table import Table
 
@@ -171,7 +176,7 @@ def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: 
     console.print(
         f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."
     )
-    for words in remarks(outcome):
+    for words in (*say_worth(worth), *remarks(outcome)):
         console.print(words)
     for name, path in written.items():
         console.print(f"{name}: {path}", style="dim", soft_wrap=True)
