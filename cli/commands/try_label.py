@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.settings import default_catalogue
-from plugface.vision.observations import Code, Observations, Quality, Text, WhiteBalance
 
 if TYPE_CHECKING:
     from plugface.models.decision.label_reading import FieldReading
     from rich.console import Console
-
-_TYPED = Quality(width_px=1000, height_px=800, median_luma=0.5, burnt_share=0.0, blur_px=0.5)
 
 
 def try_label(
@@ -39,6 +35,7 @@ def try_label(
     """
     from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
     from plugface.cli.present.screen import Screen
+    from plugface.cli.typed_label import typed_label
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.label_reading import read_label
 
@@ -52,7 +49,7 @@ def try_label(
     lines = [word for word in label if not Path(word).is_file()]
     seen = list(observe_photos(photos, known_shades(known))) if photos else []
     if lines or payload:
-        seen.append(_typed(lines, payload or ()))
+        seen.append(typed_label(lines, payload or ()))
     console = Screen()
     for one in seen:
         texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
@@ -62,14 +59,6 @@ def try_label(
     console.print(f"By the label alone: {answer.message}", soft_wrap=True)
     if answer.variant_message:
         console.print(f"Variant {' or '.join(answer.variants)}: {answer.variant_message}", soft_wrap=True)
-
-
-def _typed(lines: list[str], payloads: tuple[str, ...] | list[str]) -> Observations:
-    """A close-up of which every line and code was read without fault."""
-    texts = tuple(Text((), line, 0.97, "printed", 32.0) for line in lines)
-    codes = tuple(Code((), "Data Matrix", payload, "verified") for payload in payloads)
-    digest = hashlib.sha256("\n".join([*lines, *payloads]).encode()).hexdigest()
-    return Observations(digest, _TYPED, WhiteBalance((1.0, 1.0, 1.0), "none", 0.0), texts=texts, codes=codes)
 
 
 def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
