@@ -191,6 +191,11 @@ def stands_alone(method: str) -> bool:
     return method in (ALONE, ALONE_UNTIMED)
 
 
+def in_a_crowd(method: str) -> bool:
+    """Whether a unit's method says that it is one of several in a photo."""
+    return method.startswith("one of ")
+
+
 def name_time(path: str) -> datetime | None:
     """The time that a file's name tells (`20261128_101112`, `2026-11-28 at 10.11.12`), or None.
 

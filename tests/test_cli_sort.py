@@ -680,10 +680,10 @@ def test_forwarded_photos_are_paired_by_name_and_what_may_count_twice_is_said(tm
     alone = [row.unit for row in rows(out) if row.family == "SKUA 1"]
     assert len(alone) == 3
     assert (
-        f"3 of these may be a unit that counts already, its other face in another photo: {', '.join(alone)}"
-        in words
+        "3 of the units may count twice, by another face or an overview in another photo: "
+        f"{', '.join(alone)}" in words
     )
-    assert words.index("counts already") < words.index("family bin")
+    assert words.index("count twice") < words.index("family bin")
     page = (out / "report.html").read_text("utf-8")
     assert page.index("How photos were put together") < page.index("What goes where")
     assert "(3 of them may be a unit that counts already)" in page
@@ -693,6 +693,22 @@ def test_forwarded_photos_are_paired_by_name_and_what_may_count_twice_is_said(tm
     assert grouped["methods"] == {"order of names and appearance": 2, "single photo (no usable time)": 3}
     assert grouped["doubles"][alone[0]] == [alone[1]]  # not the other front: that is another unit
     assert grouped["doubles"][alone[1]] == [alone[0], alone[2]]  # the back, of either front
+
+
+def test_units_of_an_overview_may_have_photos_of_their_own(tmp_path):
+    lot = lay_out(
+        tmp_path / "lot",
+        {
+            "pallet.jpg": photo(units=["BN BN", "GY"], salt=1),
+            "u1_front.jpg": photo(plugs="BN BN", salt=2),
+            "u1_back.jpg": photo(face="back", salt=3),
+        },
+    )
+    outcome = sort(lot, tmp_path / "run")
+    named, *crowd = sorted(rows(tmp_path / "run"), key=lambda row: row.grouped_by)
+    assert named.grouped_by == "file name"
+    (same,) = (row.unit for row in crowd if row.family == "TERN 2")
+    assert outcome.grouped.doubles == {same: (named.unit,)}  # and not the one of another family
 
 
 def test_pairs_say_what_may_be_one_unit(tmp_path):

@@ -532,6 +532,10 @@ def test_the_answer_can_be_sent_back_as_text(serve, phone):
     phone.get_by_role("button", name="Send it back").click()
     phone.wait_for_selector("#share .said:visible")
     assert "HERON 2" in phone.input_value("#share textarea")
+    assert phone.evaluate(
+        "(e => e.scrollHeight <= e.clientHeight + 1)(document.querySelector('#share textarea'))"
+    )
+    check_page(phone)
 
 
 def test_where_the_browser_can_switch_a_light_the_camera_opens_with_it(serve, browser):

@@ -1,13 +1,12 @@
 """How the photos of a lot were put together, and what may count twice for it."""
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from plugface.cli.store.ledger import Look, Proposal, Unit, View, newest_look, still_counts
 from plugface.codec import read_decision, read_observations
-from plugface.models.decision.doubles import LoneUnit, find_doubles
-from plugface.models.grouping import stands_alone
+from plugface.models.decision.doubles import CountedUnit, find_doubles
+from plugface.models.grouping import in_a_crowd, stands_alone
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
@@ -21,11 +20,11 @@ MEND = (
 
 @dataclass(frozen=True)
 class Grouped:
-    """How many units each method made, and which of those that stand alone may count twice."""
+    """How many units each method made, and which of them may count twice."""
 
     methods: dict[str, int]  # method -> units, the most frequent first
     alone: int  # units that are one photo which nothing joins to another
-    doubles: dict[str, tuple[str, ...]]  # unit -> lone units that may be the same one
+    doubles: dict[str, tuple[str, ...]]  # unit -> units that may be the same one
 
 
 def read_grouped(session: Session, lot_id: int) -> Grouped:
@@ -33,36 +32,47 @@ def read_grouped(session: Session, lot_id: int) -> Grouped:
     standing = (Unit.lot_id == lot_id, still_counts())
     methods = Counter(session.scalars(select(Unit.method).where(*standing)))
     broken = ("broken photo", "broken row")
+    doubtful = any(stands_alone(method) or in_a_crowd(method) for method in methods)
+    doubles = find_doubles(_counted(session, lot_id)) if doubtful else {}
     return Grouped(
         methods={method: count for method, count in methods.most_common() if method not in broken},
         alone=sum(count for method, count in methods.items() if stands_alone(method)),
-        doubles=find_doubles(_lone_units(session, lot_id, [m for m in methods if stands_alone(m)])),
+        doubles=doubles,
     )
 
 
-def _lone_units(session: Session, lot_id: int, methods: Sequence[str]) -> list[LoneUnit]:
+def _counted(session: Session, lot_id: int) -> list[CountedUnit]:
     earlier = aliased(Proposal)
     newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
     query = (
-        select(Unit.key, Proposal.decision, View.part, Look.observations)
+        select(Unit.key, Unit.method, Proposal.decision, View.part, View.photo_id, Look.observations)
         .select_from(Unit)
         .join(Proposal, Proposal.id == newest)
         .join(View, View.unit_id == Unit.id)
         .join(Look, Look.photo_id == View.photo_id)
-        .where(Unit.lot_id == lot_id, Unit.method.in_(methods), newest_look(), still_counts())
+        .where(Unit.lot_id == lot_id, newest_look(), still_counts())
         .order_by(Unit.id)
+        .execution_options(yield_per=200)
     )
-    found = []
-    for key, decision, part, observations in session.execute(query):
+    found: dict[str, CountedUnit] = {}
+    for key, method, decision, part, photo_id, observations in session.execute(query):
         try:
-            families = read_decision(decision).families if decision else ()
+            families = frozenset(read_decision(decision).families) if decision else frozenset()
             units = read_observations(observations).units if observations else ()
         except ValueError:  # damaged, or of a later version
             continue
         shown = units[part] if 0 <= part < len(units) else None
-        face = "" if shown is None else "front" if shown.face.get("front", 0.0) >= 0.5 else "back"
-        found.append(LoneUnit(key, frozenset(families), face))
-    return found
+        faces = {"front" if shown.face.get("front", 0.0) >= 0.5 else "back"} if shown else set()
+        before = found.get(key, CountedUnit(key, families, frozenset(), frozenset()))
+        found[key] = CountedUnit(
+            key,
+            families,
+            before.faces | faces,
+            before.photos | {str(photo_id)},
+            alone=stands_alone(method),
+            crowded=in_a_crowd(method),
+        )
+    return list(found.values())
 
 
 def say_grouped(grouped: Grouped) -> list[str]:
@@ -79,7 +89,7 @@ def say_grouped(grouped: Grouped) -> list[str]:
     if grouped.doubles:
         named = ", ".join(list(grouped.doubles)[:6]) + (" and others" if len(grouped.doubles) > 6 else "")
         said.append(
-            f"{len(grouped.doubles)} of these may be a unit that counts already, its other face in another "
+            f"{len(grouped.doubles)} of the units may count twice, by another face or an overview in another "
             f"photo: {named}. Until their photos are put together, bins and pairs may count too many."
         )
     return said

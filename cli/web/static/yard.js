@@ -114,7 +114,7 @@ function watchShare(box) {
   box.querySelector("button").addEventListener("click", async () => {
     said.hidden = true;
     text.hidden = false;
-    text.rows = text.value.split("\n").length + 2;
+    text.style.height = `${text.scrollHeight + 8}px`; // all of it in sight
     if (navigator.share) {
       try {
         await navigator.share({ text: text.value });
