@@ -352,3 +352,38 @@ def test_a_time_in_the_name_serves_where_the_camera_wrote_none():
         ("time gap and appearance (time in its name)", ["20261128_101500.jpg", "20261128_101525.jpg"]),
     ]
     assert name_time("20269928_101112.jpg") is None
+
+
+def row_of(words: str, families: str = "") -> list[str]:
+    """Sizes of the units that photos become whose names count up; F front, B back, and what each names."""
+    named = families.split() or ["-"] * len(words)
+    shots = [
+        replace(
+            shot(f"pic{n}.jpg", face={"F": "front", "B": "back"}[face]),
+            families=frozenset() if name == "-" else frozenset({name}),
+        )
+        for n, (face, name) in enumerate(zip(words, named, strict=True), start=1)
+    ]
+    return ["".join("F" if s.units[0].front else "B" for s in group.shots) for group in group_shots(shots)]
+
+
+def test_what_names_another_family_is_another_unit():
+    assert row_of("FB", "TERN TERN") == ["FB"]
+    assert row_of("FB", "TERN -") == ["FB"]
+    assert row_of("FB", "TERN SKUA") == ["F", "B"]
+    # The first front and the last back were not taken: no pair of the usual way round agrees.
+    assert row_of("BFBF", "TERN SKUA SKUA TERN") == ["B", "FB", "F"]
+    # An odd run whose marks tell which two belong together.
+    assert row_of("FBF", "TERN SKUA SKUA") == ["F", "BF"]
+    timed = [shot("a.jpg", 0), shot("b.jpg", 10, face="back")]
+    other = [replace(timed[0], families=frozenset({"TERN"})), replace(timed[1], families=frozenset({"SKUA"}))]
+    assert [len(group.shots) for group in group_shots(timed)] == [2]
+    assert [len(group.shots) for group in group_shots(other)] == [1, 1]
+
+
+def test_a_run_against_the_habit_begins_with_a_photo_too_many():
+    assert row_of("FBFBF" + "FBFB") == ["FB", "FB", "F", "FB", "FB"]
+    # Three pairs begin with the front; the run that begins with a back has lost the front before it.
+    shots = [shot(f"a{n}.jpg", face=("front", "back")[n % 2]) for n in range(6)]
+    shots += [shot("a6.jpg", face="back"), shot("a7.jpg")]
+    assert [len(group.shots) for group in group_shots(shots)] == [2, 2, 2, 1, 1]

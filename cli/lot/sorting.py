@@ -40,9 +40,11 @@ from plugface.cli.store.ledger import (
 from plugface.codec import read_observations
 from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
+from plugface.models.catalogue.index import CatalogueIndex, index_catalogue, name_families
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.unit_choice import to_part
+from plugface.vision.observations import Observations
 from sqlalchemy import and_, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
@@ -335,6 +337,7 @@ class _Run:
         """What grouping needs of every photo of the lot, and which photos are units of their own, as what."""
         shots, broken = {}, {}
         is_number = _service_number_test(self.catalogue)
+        index = index_catalogue(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
             .where(newest_look())
@@ -358,6 +361,7 @@ class _Run:
                 taken_at=datetime.fromisoformat(taken_at) if taken_at else _file_time(mtime_ns),
                 by_camera=bool(taken_at),
                 is_service_number=is_number,
+                families=_named_families(seen, index),
             )
         return shots, broken
 
@@ -622,6 +626,15 @@ def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
         open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
         patterns.append(compile_pattern(open_ended))
     return lambda payload: any(pattern.match(payload) for pattern in patterns)
+
+
+def _named_families(seen: Observations, index: CatalogueIndex) -> frozenset[str]:
+    """Families that texts and codes of the one unit of a photo, or of a close-up, name without fault."""
+    if len(seen.units) > 1:
+        return frozenset()
+    texts = [*seen.texts, *(text for unit in seen.units for text in unit.texts)]
+    codes = [*seen.codes, *(code for unit in seen.units for code in unit.codes)]
+    return name_families(index, [text.value for text in texts], [code.payload for code in codes])
 
 
 def _file_time(mtime_ns: str) -> datetime | None:
