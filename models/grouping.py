@@ -44,10 +44,10 @@ COPYING_S = 2.0
 #: Housings whose colours share less of their probability than this are two. Our choice.
 LEAST_SHARED = 0.2
 
-#: One face comes first where so many times more pairs begin with it than with the other. Tried on ten units
-#: of the demo's training split, front and back each, with photos left out by chance 500 times over: of the units
-#: put together 0.2 % were of two where one photo in twenty was missing, 0.6 % of one in ten, 4 % of one in
-#: five (2026-11).
+#: One face comes first where so many times more pairs begin with it than with the other. Tried on ten
+#: units of the demo's training split, front and back each, with photos left out by chance 500 times over: of
+#: the units put together 0.2 % were of two where one photo in twenty was missing, 0.6 % of one in ten, 4 % of
+#: one in five (2026-11).
 CLEAR_HABIT = 3
 
 #: Methods of a unit that is one photo which nothing joins to another one.
@@ -435,8 +435,8 @@ def _by_turns(row: list[PhotoSummary]) -> list[Group]:
     """Pairs of faces within photos whose names count up, each with the close-ups behind it.
 
     Where faces take turns an even number of times, each pair is a unit. A run may have a photo too many at
-    its ends: that is told by housings, marks and numbers that contradict each other within a pair, else by the
-    face that nearly all other runs begin with; in an odd run, where neither tells, all stay alone.
+    its ends: that is told by housings, marks and numbers that contradict each other within a pair, else by
+    the face that nearly all other runs begin with; in an odd run, where neither tells, all stay alone.
     """
     blocks: list[list[PhotoSummary]] = []  # a view of a face with the close-ups that follow it
     early = []
