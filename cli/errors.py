@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import typer
+from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.version import installed_version
 
 
@@ -134,10 +134,10 @@ def report(error: BaseException, *, as_json: bool) -> int:
     message = said.message
     if said.unforeseen:
         message += f" The whole trace is in {_log(error)}; please report it."
-    typer.echo(f"error: {_mask(message)}", err=True)
+    say(f"error: {_mask(message)}", err=True)
     if as_json:
         with suppress(OSError):  # it may be what went wrong: a full disk under the output
-            typer.echo(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
+            say_json(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
     return said.exit_code
 
 
@@ -168,7 +168,7 @@ def _log(error: BaseException) -> str:
             return str(folder / "plugface.log")
         except OSError:
             continue
-    typer.echo(entry, err=True)
+    say(entry, err=True)
     return "the lines above (no log could be written)"
 
 

@@ -2,12 +2,15 @@
 
 import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from io import TextIOWrapper
 from typing import Annotated, Any, NamedTuple
 
 import typer
 from plugface.cli import errors
+from plugface.cli.present.plain_text import plain
 from plugface.cli.version import installed_version
 from typer.core import TyperCommand, TyperGroup
 
@@ -90,6 +93,29 @@ GROUPS = {
 }
 
 
+class Plain(TyperCommand):
+    """A command whose refusals show what others wrote (a catalogue's keys, a file's name) as text."""
+
+    def make_context(self, *args: Any, **extra: Any) -> Any:
+        """Read the command line."""
+        with _plain_refusal():
+            return super().make_context(*args, **extra)
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run."""
+        with _plain_refusal():
+            return super().invoke(ctx)
+
+
+@contextmanager
+def _plain_refusal() -> Iterator[None]:
+    try:
+        yield
+    except typer.BadParameter as refusal:
+        refusal.message = plain(refusal.message)
+        raise
+
+
 class OnDemand(TyperCommand):
     """A command that is known by name and imported when it runs."""
 
@@ -101,7 +127,7 @@ class OnDemand(TyperCommand):
         """Hand over to the real command, which takes this one's place in the context."""
         module, function = self._entry.where.split(":")
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
-        single.command(self.name)(getattr(import_module(module), function))
+        single.command(self.name, cls=Plain)(getattr(import_module(module), function))
         return typer.main.get_command(single).make_context(info_name, args, parent=parent, **extra)
 
 

@@ -221,7 +221,7 @@ def _simulated_reply(question, shows):
     from plugface.cli.web.answering import answer
 
     marks = [f"{number:064d}" for number in range(len(shows))]  # stand for the photos' hashes
-    key = json.dumps([shows, question.claimed, question.needs], sort_keys=True)
+    key = json.dumps([shows, question.claimed, question.needs, question.typed], sort_keys=True)
     if key not in _REPLIES:
         photos = tuple(
             replace(photo, sha256=mark, observations=_simulated_look(mark, *view))

@@ -121,7 +121,7 @@ def test_explaining_imports_no_pipeline():
 
 
 def test_nothing_that_was_read_orders_the_terminal_about():
-    from plugface.cli.present.terminal import Screen
+    from plugface.cli.present.screen import Screen
     from rich.text import Text
 
     out = io.StringIO()

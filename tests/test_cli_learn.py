@@ -13,7 +13,6 @@ import pytest
 from PIL import Image
 from plugface.analysis import Answer
 from plugface.cli import pipeline
-from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
 from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
@@ -21,6 +20,7 @@ from plugface.cli.store.learned_model import former_model_path
 from plugface.cli.store.ledger import Ledger, default_ledger
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Decision
+from plugface.models.learning import training
 from plugface.models.learning.calibration import Calibration
 from plugface.models.learning.classifier import default_model_path, load_model, save_model
 from plugface.models.learning.simulate import draw_observations
@@ -141,7 +141,7 @@ LEARN = ("learn", "--no-demo", "--simulated", "200", "--json")
 def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, confirmed, monkeypatch):
     before = load_model(default_model_path())
     blind = replace(before, calibration=BLIND, about={"blind": 1})
-    monkeypatch.setattr(learning, "train", lambda *_, **__: blind)
+    monkeypatch.setattr(training, "train", lambda *_, **__: blind)
     said = run(*LEARN)
     document = json.loads(said.out)
     assert (said.code, document["taken"]) == (1, False)
@@ -163,7 +163,7 @@ def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monke
     blind = replace(good, calibration=BLIND, about={"blind": 1})
     save_model(blind, pipeline.learned_model_path())
     pipeline.default_model.cache_clear()
-    monkeypatch.setattr(learning, "train", lambda *_, **__: good)
+    monkeypatch.setattr(training, "train", lambda *_, **__: good)
     assert json.loads(run(*LEARN, "--dry-run").out)["taken"] is False
     assert pipeline.default_model().version == blind.version
     document = json.loads(run(*LEARN).out)
@@ -185,7 +185,7 @@ def test_a_true_run_trains_on_the_learn_part_alone(run, confirmed):
 
 
 def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):
-    monkeypatch.setattr(learning, "train", lambda *_, **__: load_model(default_model_path()))
+    monkeypatch.setattr(training, "train", lambda *_, **__: load_model(default_model_path()))
     said = run("learn", "--no-demo", "--simulated", "200")
     assert said.code == 0, said.err
     for words in ("before", "after", "accepted and wrong", "In use now", "plugface learn --back"):
@@ -195,7 +195,7 @@ def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):
 def test_a_family_that_left_the_catalogue_is_left_out(run, confirmed, tmp_path, monkeypatch):
     import shutil
 
-    monkeypatch.setattr(learning, "train", lambda *_, **__: load_model(default_model_path()))
+    monkeypatch.setattr(training, "train", lambda *_, **__: load_model(default_model_path()))
     own = tmp_path / "own"
     shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("tern_1.toml"))
     document = json.loads(run(*LEARN, "--dry-run", "--catalogue", own).out)

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 import zxingcpp
 from plugface.cli.present.report.overlay import describe, draw_overlay
-from plugface.cli.present.report.page import Card, Picture, may_pair, render_labels, render_report
+from plugface.cli.present.report.page import Card, Picture, render_labels, render_report
 from plugface.cli.present.report.pairing import Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
+from plugface.cli.present.report.rows import may_pair
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Lot
 from plugface.models.catalogue.entries import load_catalogue

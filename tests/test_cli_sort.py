@@ -18,14 +18,17 @@ from pathlib import Path
 import cloudpickle
 import pytest
 from plugface.cli.lot import scan, sorting, worker
+from plugface.cli.lot.grouped import Grouped
 from plugface.cli.lot.run_folder import RunError
 from plugface.cli.lot.scan import FolderError, scan_folder
-from plugface.cli.present.report.page import write_report
+from plugface.cli.present.report.page import render_report, write_report
+from plugface.cli.present.report.pairing import Pair, Pairable
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import (
     Finding,
     Ledger,
     Look,
+    Lot,
     add_once,
     list_units,
     now_utc,
@@ -668,3 +671,67 @@ for item, result in parallel.map_unordered(time.sleep, iter([60.0])):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert time.monotonic() - started < 50
     assert "WorkerFailed" in done.stdout
+
+
+def test_forwarded_photos_are_paired_by_name_and_what_may_count_twice_is_said(tmp_path, run, monkeypatch):
+    monkeypatch.setattr(worker, "PipelineAnalyser", lambda _: StandIn())
+    shows = [
+        *(("BN BN", "front"), ("", "back"), ("BN BN", "front"), ("", "back")),  # two units by turns
+        *(("GY", "front"), ("GY", "back"), ("GY", "front")),  # one too many, and nothing says at which end
+    ]
+    names = [f"IMG-20261128-WA{n:04}.jpg" for n in (1, 2, 3, 4, 20, 21, 22)]
+    files = {
+        name: photo(plugs=plugs, face=face, salt=name)
+        for name, (plugs, face) in zip(names, shows, strict=True)
+    }
+    lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    for name in names:  # a messenger keeps no time; the file's is that of the download
+        os.utime(lot / name, (1_700_000_000, 1_700_000_000))
+    said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
+    assert said.code == 0
+    words = " ".join(said.out.split())
+    assert words.startswith("How photos were put together: 2 by order of names and appearance.")
+    assert "3 photos stand alone" in words
+    assert "u7_front.jpg" in words  # the mend
+    alone = [row.unit for row in rows(out) if row.family == "SKUA 1"]
+    assert len(alone) == 3
+    assert (
+        "3 of the units may count twice, by another face or an overview in another photo: "
+        f"{', '.join(alone)}" in words
+    )
+    assert words.index("count twice") < words.index("family bin")
+    page = (out / "report.html").read_text("utf-8")
+    assert page.index("How photos were put together") < page.index("What goes where")
+    assert "(3 of them may be a unit that counts already)" in page
+    assert page.count("then it counts twice") == 3
+    assert run("sort", lot, "--out", out, "--no-pdf", "--workers", 1, "--json").code == 0
+    grouped = json.loads(run("sort", lot, "--out", out, "--no-pdf", "--workers", 1, "--json").out)["grouped"]
+    assert grouped["methods"] == {"order of names and appearance": 2, "single photo (no usable time)": 3}
+    assert grouped["doubles"][alone[0]] == [alone[1]]  # not the other front: that is another unit
+    assert grouped["doubles"][alone[1]] == [alone[0], alone[2]]  # the back, of either front
+
+
+def test_units_of_an_overview_may_have_photos_of_their_own(tmp_path):
+    lot = lay_out(
+        tmp_path / "lot",
+        {
+            "pallet.jpg": photo(units=["BN BN", "GY"], salt=1),
+            "u1_front.jpg": photo(plugs="BN BN", salt=2),
+            "u1_back.jpg": photo(face="back", salt=3),
+        },
+    )
+    outcome = sort(lot, tmp_path / "run")
+    named, *crowd = sorted(rows(tmp_path / "run"), key=lambda row: row.grouped_by)
+    assert named.grouped_by == "file name"
+    (same,) = (row.unit for row in crowd if row.family == "TERN 2")
+    assert outcome.grouped.doubles == {same: (named.unit,)}  # and not the one of another family
+
+
+def test_pairs_say_what_may_be_one_unit(tmp_path):
+    engine, gearbox = Pairable("E1", "TERN 2", ("open",), ""), Pairable("G1", "SKUA 1", ("five-speed",), "")
+    pair = Pair(engine, gearbox, False, ("model years meet",), 1.0)
+    catalogue = load_catalogue(CATALOGUE)
+    lot = Lot(id=1, key="L", name="lot", source="", market="", created_at="")
+    page = render_report(lot, catalogue, [], [pair], [], Grouped({}, 2, {"E1": ("E2",), "E2": ("E1",)}))
+    assert "<strong>E1 may be the same unit as E2</strong>" in page
+    assert "may be the same unit" not in render_report(lot, catalogue, [], [pair], [])

@@ -14,6 +14,7 @@ from PIL import Image
 from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
+from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.answering import Problem
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoChecker
@@ -69,6 +70,34 @@ def bearer(made, code: str) -> dict[str, str]:
 
 
 # The whole path
+
+
+def test_a_typed_number_is_answered_alone_and_beside_a_photo(here, jpeg):
+    said = here.client.put(f"{UNITS}/{A}", json={"typed": ["738 220 321"]})
+    assert (said.status_code, said.json()["typed"]) == (200, ["738 220 321"])
+    found = wait_for(here.client)
+    decision = found["result"]["identify"]["decision"]
+    assert decision["families"] == ["TERN 2"]
+    assert found["photos"] == []
+    assert "TERN 2" in found["result"]["message"]
+    page = here.client.get(f"/units/{A}").text
+    assert "Typed or scanned" in page
+    assert "Send it back" in page
+    here.stand_in.shows = [("TERN 2", "open", "front")]
+    here.client.put(f"{UNITS}/{B}", json={"typed": ["738226327"], "more": True})
+    here.client.post(f"{UNITS}/{B}/photos", content=jpeg(1))
+    both = wait_for(here.client, B)["result"]["identify"]
+    assert both["decision"]["variants"] == ["locked"]  # the number tells what no front can
+    assert len(both["photos"]) == 2
+    assert len(here.stand_in.asked) == 2  # the number waited for the photo
+    assert here.client.put(f"{UNITS}/{A}", json={"typed": ["x" * 81]}).status_code == 422
+
+
+def test_a_scanned_payload_is_taken_apart(here):
+    catalogue = here.yard.catalogue
+    seen = look_at_typed(["P738220321", "738220321", "SERVICE NO 738 220 321"], catalogue)
+    assert [code.payload for code in seen.codes] == ["P738220321"]  # prefixed, as a barcode is
+    assert [text.value for text in seen.texts] == ["738220321", "SERVICE NO 738 220 321"]
 
 
 def test_two_photos_become_one_answer(here, jpeg):

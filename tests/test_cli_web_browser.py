@@ -210,7 +210,7 @@ def test_the_whole_path_on_a_phone(serve, phone):
     assert phone.locator(".fit").count() == 1
     assert phone.evaluate("document.activeElement.id") in ("verdict", "content")  # read aloud at once
     check_page(phone)
-    phone.fill("#confirm [name=what]", "HERON 2:A")
+    phone.select_option("#confirm [name=what]", "HERON 2:A")
     phone.fill("#confirm [name=who]", "Jo")
     phone.click("#confirm button")
     phone.get_by_text("Recorded. Thank you.").wait_for()
@@ -438,8 +438,143 @@ def test_the_keyboard_reaches_everything_in_order(serve, phone):
     made = serve()
     phone.goto(made.url)
     reached = []
-    for _ in range(8):
+    for _ in range(11):
         phone.keyboard.press("Tab")
         reached.append(phone.evaluate("document.activeElement.className || document.activeElement.tagName"))
         assert phone.evaluate(_OUTLINE) >= 3  # WCAG 2.2, 1.4.11
-    assert reached[:7] == ["skip", "brand", "camera", "gallery", "camera", "gallery", "SUMMARY"]
+    shot = ["camera", "gallery", "light"]
+    assert reached[:10] == ["skip", "brand", *shot, *shot, "INPUT", "SUMMARY"]
+
+
+def test_a_refused_photo_holds_no_other_photo_and_no_answer_back(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    no_photo = {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"this is no photo"}
+    take(phone, "front", no_photo)
+    phone.click("#send:enabled")
+    phone.get_by_text("it is not a picture").wait_for()
+    # The same bytes will be refused for ever, so that nobody is asked to try again.
+    assert phone.get_by_role("button", name="Try now").count() == 0
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)  # the refused one stays listed, and the answer comes all the same
+    assert phone.is_visible("#outbox")
+    phone.goto(made.url)
+    take(phone, "front", no_photo)
+    take(phone, "back", picture(number=2))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)  # by the photo that was taken
+    assert len(made.stand_in.asked[-1].photos) == 1
+    check_page(phone)
+
+
+def test_a_number_alone_is_answered_and_a_scanner_needs_no_tap(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    assert phone.is_disabled("#send")
+    phone.click("[name=typed]")
+    phone.keyboard.type("738 220 321")
+    phone.keyboard.press("Enter")  # as a handheld scanner ends
+    wait_for_answer(phone)
+    assert "TERN 2" in phone.inner_text("#verdict")
+    assert made.stand_in.asked[-1].typed == ("738 220 321",)
+    assert "Typed or scanned" in phone.inner_text(".seen")
+    assert phone.locator("figure").count() == 0
+    check_page(phone)
+    # Beside a photo: the number goes to the unit that is shown.
+    made.stand_in.shows = [("TERN 2", "open", "front")]
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    first = phone.url
+    phone.fill("#typed [name=typed]", "738220321")
+    phone.click("#typed button")
+    phone.get_by_role("heading", name="Typed or scanned").wait_for()
+    assert phone.url == first
+    asked = made.stand_in.asked[-1]
+    assert (len(asked.photos), asked.typed) == (1, ("738220321",))
+
+
+def test_the_truth_is_chosen_from_the_catalogue_and_begins_with_the_proposal(serve, phone):
+    made = serve()
+    made.stand_in.shows = [("TERN 2", "open", "front"), ("TERN 2", "open", "back")]
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    take(phone, "back", picture(number=2))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    told = phone.inner_text("#verdict")
+    assert phone.input_value("#confirm [name=what]") == ("TERN 2:open" if "variant" in told else "TERN 2")
+    offered = phone.locator("#confirm [name=what] option").all_inner_texts()
+    assert {"TERN 2", "TERN 2:open", "HERON 2:A"} <= set(offered)
+    phone.fill("#confirm [name=who]", "Jo")
+    phone.click("#confirm button")
+    phone.get_by_text("Recorded. Thank you.").wait_for()
+
+
+def test_the_answer_can_be_sent_back_as_text(serve, phone):
+    made = serve()
+    phone.add_init_script("navigator.share = async (what) => { globalThis.shared = what.text; }")
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    phone.get_by_role("button", name="Send it back").click()
+    phone.wait_for_function("globalThis.shared")
+    text = phone.evaluate("globalThis.shared")
+    assert "HERON 2" in text
+    assert "%" in text
+    check_page(phone)
+    # Where the browser shares nothing it is copied, or marked for copying.
+    phone.add_init_script("delete Navigator.prototype.share; navigator.share = undefined;")
+    phone.reload()
+    phone.get_by_role("button", name="Send it back").click()
+    phone.wait_for_selector("#share .said:visible")
+    assert "HERON 2" in phone.input_value("#share textarea")
+    assert phone.evaluate(
+        "(e => e.scrollHeight <= e.clientHeight + 1)(document.querySelector('#share textarea'))"
+    )
+    check_page(phone)
+
+
+def test_where_the_browser_can_switch_a_light_the_camera_opens_with_it(serve, browser):
+    made = serve()
+    context = browser.new_context(**PHONE, permissions=["camera"])
+    page = context.new_page()
+    # A camera of paper with a light: what the browser of a phone gives.
+    page.add_init_script("""
+      globalThis.lit = [];
+      const canvas = document.createElement("canvas");
+      canvas.width = 640; canvas.height = 480;
+      const paint = () => { canvas.getContext("2d").fillRect(0, 0, 640, 480); };
+      navigator.mediaDevices.getSupportedConstraints = () => ({ torch: true });
+      navigator.mediaDevices.getUserMedia = async () => {
+        setInterval(paint, 50);
+        const stream = canvas.captureStream(10);
+        const [track] = stream.getVideoTracks();
+        track.getCapabilities = () => ({ torch: true });
+        track.applyConstraints = async (asked) => { globalThis.lit.push(asked.advanced[0].torch); };
+        return stream;
+      };
+    """)
+    page.goto(made.url)
+    page.locator(".shot .light").first.click()
+    page.wait_for_selector("dialog.camera[open]")
+    page.get_by_role("button", name="Light off", exact=True).click()
+    page.get_by_role("button", name="Light on", exact=True).wait_for()
+    assert page.evaluate("globalThis.lit") == [True, False]
+    page.wait_for_function("document.querySelector('dialog video').videoWidth > 0")
+    page.get_by_role("button", name="Take the photo").click()
+    page.wait_for_selector('.shot[data-face="front"] .taken[src]')
+    page.click("#send:enabled")
+    page.wait_for_url("**/units/*")
+    page.wait_for_selector("#verdict")
+    context.close()
+
+
+def test_without_a_light_nothing_is_offered(serve, phone):
+    phone.add_init_script("navigator.mediaDevices.getSupportedConstraints = () => ({});")
+    phone.goto(serve().url)
+    phone.wait_for_selector(".shot")
+    assert phone.locator(".light").count() == 0

@@ -1,10 +1,12 @@
 """The queue: nothing accepted is lost, nothing is answered for another, and it ends somewhere."""
 
+import sqlite3
 import time
+from contextlib import closing
 
 import pytest
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.queue import AnswerEntry, Queue, YardError
+from plugface.cli.web.queue import _TABLES, AnswerEntry, Queue, YardError
 from plugface.cli.web.refusals import Refused
 
 A, B, C = "a" * 32, "b" * 32, "c" * 32
@@ -200,3 +202,34 @@ def test_a_foreign_file_is_refused(tmp_path):
     (tmp_path / "queue.sqlite").write_text("this is no database, and long enough to be seen as none" * 20)
     with pytest.raises(YardError, match="--folder"):
         Queue(tmp_path / "queue.sqlite", Limits())
+
+
+def test_a_label_that_was_typed_waits_for_an_answer_without_a_photo(queue):
+    assert queue.describe("L", A, "", {}).state == "new"
+    unit = queue.describe("L", A, "", {}, typed=("5820 3317",))
+    assert (unit.state, unit.typed, unit.photos) == ("waiting", ("5820 3317",), ())
+    job = queue.claim()
+    assert job.unit.typed == ("5820 3317",)
+    queue.finish(job, AnswerEntry(job.unit.turn, "{}", (), "ambiguous", "x", 0.5, "", "2026"))
+    assert queue.describe("L", A, "", {}, typed=("5820 3317",)).state == "answered"  # the same again
+
+
+def test_a_typed_label_waits_a_while_for_photos_that_follow(queue, now):
+    queue.describe("L", A, "", {}, typed=("5820 3317",), more=True)
+    assert queue.claim() is None
+    now[0] += queue.limits.hold_s
+    assert queue.claim() is not None
+
+
+def test_a_queue_of_an_older_plugface_is_brought_up(tmp_path):
+    file = tmp_path / "old.sqlite"
+    with closing(sqlite3.connect(file)) as old:
+        old.executescript(_TABLES.replace(" typed TEXT NOT NULL DEFAULT '[]',", ""))
+        old.execute("INSERT INTO lots VALUES ('L', 'lot', NULL, NULL, '2026')")
+        old.execute("INSERT INTO units (lot, id, number, created_at) VALUES ('L', ?, 1, '2026')", (A,))
+        old.commit()
+        assert "typed" not in [row[1] for row in old.execute("PRAGMA table_info(units)")]
+    for _ in range(2):  # also where it was brought up already
+        queue = Queue(file, Limits())
+        assert queue.unit("L", A).typed == ()
+        queue.close()

@@ -3,7 +3,7 @@
 import pytest
 from plugface.cli.settings import demo_folder
 from plugface.models.catalogue.entries import compile_pattern, load_catalogue
-from plugface.models.catalogue.index import compact, index_catalogue
+from plugface.models.catalogue.index import compact, index_catalogue, name_families
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import score_strings
 from plugface.vision.observations import Text
@@ -51,3 +51,11 @@ def test_no_number_starts_with_what_the_demo_s_barcode_writer_drops(folder):
         assert numbers
         assert not [number for number in numbers if number.startswith("99")]
         assert all(compile_pattern(family.label.service_number).fullmatch(number) for number in numbers)
+
+
+def test_a_text_names_a_family_only_where_it_was_read_whole():
+    index = index_catalogue(load_catalogue(demo_folder() / "marrow_finch"))
+    assert name_families(index, ["738 220 321"], []) == {"TERN 2"}
+    assert name_families(index, ["TERN 2"], []) == {"TERN 2"}
+    assert name_families(index, [], ["738220321AA"]) == {"TERN 2"}
+    assert name_families(index, ["TERN", "738 220", "2026-11-28", ""], ["X738220321"]) == frozenset()

@@ -15,6 +15,7 @@ from plugface.models.grouping import (
     choose_paths,
     group_shots,
     make_shot,
+    name_time,
     name_unit,
 )
 from plugface.models.unit_choice import UnitIndex, list_units
@@ -118,7 +119,7 @@ def test_housings_of_different_colour_are_parted():
 
 
 def test_file_times_that_may_be_copying_times_join_nothing():
-    copied = [shot(f"{n}.jpg", n * 0.3, face=("front", "back")[n % 2], camera=False) for n in range(6)]
+    copied = [shot(f"{3 * n}.jpg", n * 0.3, face=("front", "back")[n % 2], camera=False) for n in range(6)]
     assert {group.method for group in group_shots(copied)} == {"single photo (no usable time)"}
     taken = [shot(f"{n}.jpg", n * 15, face=("front", "back")[n % 2], camera=False) for n in range(6)]
     assert [len(group.shots) for group in group_shots(taken)] == [2, 2, 2]
@@ -271,3 +272,118 @@ def test_two_minutes_between_photos_part_units_and_one_does_not():
     """In seconds, not in the constant: turning a unit over and aiming again takes 5 to 30 s."""
     assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 60, face="back")])) == 1
     assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 120, face="back")])) == 2
+
+
+def test_photos_that_a_messenger_forwarded_are_paired_by_the_order_of_their_names():
+    # Times of copying, names that count up: front and back by turns, the last unit with a close-up.
+    faces = ["front", "back", "front", "back", "front", "back", "close-up"]
+    shots = [shot(f"IMG-20261128-WA{n:04}.jpg", face=face) for n, face in enumerate(faces, start=8)]
+    assert paths(group_shots(shots)) == [
+        ("order of names and appearance", ["IMG-20261128-WA0008.jpg", "IMG-20261128-WA0009.jpg"]),
+        ("order of names and appearance", ["IMG-20261128-WA0010.jpg", "IMG-20261128-WA0011.jpg"]),
+        (
+            "order of names and appearance",
+            ["IMG-20261128-WA0012.jpg", "IMG-20261128-WA0013.jpg", "IMG-20261128-WA0014.jpg"],
+        ),
+    ]
+
+
+ALONE = "single photo (no usable time)"
+
+
+@pytest.mark.parametrize(
+    ("faces", "parted"),
+    [
+        ("FB FB", ["FB", "FB"]),
+        ("BF BF", ["BF", "BF"]),
+        ("FF BF", ["F", "F", "B", "F"]),  # the back may be of the unit before it or after it
+        ("FB FFB", ["FB", "F", "FB"]),  # a unit of which only the front was taken
+        ("FFBFFB", ["F", "FB", "F", "FB"]),  # an odd run, and an even one that says fronts come first
+        ("BFF BF", ["BF", "F", "BF"]),
+        ("F", ["F"]),
+        ("FFF", ["F", "F", "F"]),
+    ],
+)
+def test_a_photo_that_could_belong_to_either_neighbour_stays_alone(faces, parted):
+    faces = faces.replace(" ", "")
+    shots = [
+        shot(f"pic{n}.jpg", face={"F": "front", "B": "back"}[face]) for n, face in enumerate(faces, start=1)
+    ]
+    groups = group_shots(shots)
+    got = ["".join("F" if s.units[0].front else "B" for s in group.shots) for group in groups]
+    assert got == parted
+    assert all((group.method == ALONE) == (len(group.shots) == 1) for group in groups)
+
+
+def test_housings_that_differ_and_names_that_skip_are_parted():
+    grey, black = {"GY": 1.0}, {"BK": 1.0}
+    shots = [shot("p1.jpg", body=grey), shot("p2.jpg", face="back", body=black)]
+    assert [len(group.shots) for group in group_shots(shots)] == [1, 1]
+    shots = [shot("p1.jpg", body=grey), shot("p3.jpg", face="back", body=grey)]
+    assert [len(group.shots) for group in group_shots(shots)] == [1, 1]
+    shots = [shot("p1.jpg", body=grey), shot("p2.jpg", face="back", body=grey)]
+    assert [len(group.shots) for group in group_shots(shots)] == [2]
+    # An odd run whose look tells which two belong together.
+    shots = [shot("p1.jpg", body=grey), shot("p2.jpg", face="back", body=black), shot("p3.jpg", body=black)]
+    assert [len(group.shots) for group in group_shots(shots)] == [1, 2]
+
+
+def test_a_close_up_joins_the_one_unit_that_bears_its_code():
+    near = replace(shot("x7f3.jpg", face="close-up"), codes=("58203317AA",))
+    bearer = replace(shot("a91c.jpg", face="back"), codes=("58203317AA",))
+    other = replace(shot("k221.jpg", face="back"), codes=("58209999AA",))
+    assert paths(group_shots([near, bearer, other])) == [
+        ("same code on label and close-up", ["a91c.jpg", "x7f3.jpg"]),
+        (ALONE, ["k221.jpg"]),
+    ]
+    twin = replace(other, codes=("58203317AA",))  # two units of one number: the close-up may be of either
+    assert all(len(group.shots) == 1 for group in group_shots([near, bearer, twin]))
+
+
+def test_a_time_in_the_name_serves_where_the_camera_wrote_none():
+    shots = [
+        shot("20261128_101112.jpg", 0, camera=False),
+        shot("20261128_101130.jpg", 0, face="back", camera=False),
+        shot("20261128_101500.jpg", 0, camera=False),
+        shot("20261128_101525.jpg", 0, face="back", camera=False),
+    ]
+    assert paths(group_shots(shots)) == [
+        ("time gap and appearance (time in its name)", ["20261128_101112.jpg", "20261128_101130.jpg"]),
+        ("time gap and appearance (time in its name)", ["20261128_101500.jpg", "20261128_101525.jpg"]),
+    ]
+    assert name_time("20269928_101112.jpg") is None
+
+
+def row_of(words: str, families: str = "") -> list[str]:
+    """Sizes of the units that photos become whose names count up; F front, B back, and what each names."""
+    named = families.split() or ["-"] * len(words)
+    shots = [
+        replace(
+            shot(f"pic{n}.jpg", face={"F": "front", "B": "back"}[face]),
+            families=frozenset() if name == "-" else frozenset({name}),
+        )
+        for n, (face, name) in enumerate(zip(words, named, strict=True), start=1)
+    ]
+    return ["".join("F" if s.units[0].front else "B" for s in group.shots) for group in group_shots(shots)]
+
+
+def test_what_names_another_family_is_another_unit():
+    assert row_of("FB", "TERN TERN") == ["FB"]
+    assert row_of("FB", "TERN -") == ["FB"]
+    assert row_of("FB", "TERN SKUA") == ["F", "B"]
+    # The first front and the last back were not taken: no pair of the usual way round agrees.
+    assert row_of("BFBF", "TERN SKUA SKUA TERN") == ["B", "FB", "F"]
+    # An odd run whose marks tell which two belong together.
+    assert row_of("FBF", "TERN SKUA SKUA") == ["F", "BF"]
+    timed = [shot("a.jpg", 0), shot("b.jpg", 10, face="back")]
+    other = [replace(timed[0], families=frozenset({"TERN"})), replace(timed[1], families=frozenset({"SKUA"}))]
+    assert [len(group.shots) for group in group_shots(timed)] == [2]
+    assert [len(group.shots) for group in group_shots(other)] == [1, 1]
+
+
+def test_a_run_against_the_habit_begins_with_a_photo_too_many():
+    assert row_of("FBFBF" + "FBFB") == ["FB", "FB", "F", "FB", "FB"]
+    # Three pairs begin with the front; the run that begins with a back has lost the front before it.
+    shots = [shot(f"a{n}.jpg", face=("front", "back")[n % 2]) for n in range(6)]
+    shots += [shot("a6.jpg", face="back"), shot("a7.jpg")]
+    assert [len(group.shots) for group in group_shots(shots)] == [2, 2, 2, 1, 1]

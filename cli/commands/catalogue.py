@@ -1,26 +1,19 @@
 """plugface catalogue: check one, start one."""
 
+from __future__ import annotations
+
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.lot.run_folder import write_new
-from plugface.cli.present.catalogue_template import (
-    HAZARD_CAUTIONS,
-    Draft,
-    family_text,
-    file_name,
-    hazard_of,
-    head_text,
-)
-from plugface.cli.present.catalogue_terminal import render_catalogue, render_problems
-from plugface.models.catalogue.check import HOUSING_MM, check_catalogue
-from plugface.models.catalogue.entries import load_catalogue, read_catalogue
+from plugface.cli.present.plain_text import say, say_json
 from plugface.vision.observations import COLOUR_CODES
-from rich.console import Console
+
+if TYPE_CHECKING:
+    from plugface.cli.present.catalogue_template import Draft
 
 
 def check(
@@ -34,19 +27,24 @@ def check(
 
     Exit code: 0 no errors (there may be warnings); 1 the catalogue contradicts itself; 2 it cannot be read.
     """
+    from plugface.cli.present.catalogue_terminal import render_catalogue, render_problems
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.check import check_catalogue
+    from plugface.models.catalogue.entries import read_catalogue
+
     catalogue, errors = read_catalogue(path)
     problems = check_catalogue(catalogue) if catalogue else ()
     if as_json:
         from plugface.cli.present.schemas import catalogue_check_out
 
-        typer.echo(catalogue_check_out(str(path), catalogue, errors, problems).model_dump_json(indent=2))
+        say_json(catalogue_check_out(str(path), catalogue, errors, problems).model_dump_json(indent=2))
     elif catalogue:
-        console = Console(highlight=False)
+        console = Screen()
         render_catalogue(console, catalogue)
         render_problems(console, problems)
     else:
         for error in errors:
-            typer.echo(f"error: {error}", err=True)
+            say(f"error: {error}", err=True)
     if errors:
         raise typer.Exit(2)
     if any(problem.severity == "error" for problem in problems):
@@ -69,6 +67,13 @@ def new(
 
     Exit code: 0; 2 when the file is there already or cannot be written.
     """
+    from plugface.cli.lot.run_folder import write_new
+    from plugface.cli.present.catalogue_template import Draft, family_text, file_name, head_text
+    from plugface.cli.present.catalogue_terminal import render_problems
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.check import check_catalogue
+    from plugface.models.catalogue.entries import load_catalogue
+
     fresh = not (path / "catalogue.toml").exists()
     name = (
         ""
@@ -82,23 +87,23 @@ def new(
     write_new(target, family_text(draft, date.today()).encode())
     if fresh:
         write_new(path / "catalogue.toml", head_text(name, invented=defaults).encode())
-    typer.echo(f"Wrote {target}. Open it: places, pins and patterns are guesses to correct.")
-    typer.echo(f"Then run: plugface catalogue check {path}\n")
-    render_problems(Console(highlight=False), check_catalogue(load_catalogue(path)))
+    say(f"Wrote {target}. Open it: places, pins and patterns are guesses to correct.")
+    say(f"Then run: plugface catalogue check {path}\n")
+    render_problems(Screen(), check_catalogue(load_catalogue(path)))
 
 
 def _ask_family() -> Draft:
     """Walk through one family."""
-    typer.echo("Look at the plug face with the cast mark upright. Enter takes what stands in brackets.\n")
+    from plugface.cli.present.catalogue_template import HAZARD_CAUTIONS, Draft, hazard_of
+
+    say("Look at the plug face with the cast mark upright. Enter takes what stands in brackets.\n")
     key = _ask("Name of the family", None, _file_named)
     plugs = 'Plugs as colour-size, row by row from the top, each from left to right; "/" starts a row'
     rows = _ask(plugs, "BN-L GY-M", _rows)
     size = _ask("Width, height and depth in mm", "190 110 40", read_sizes)
     hazard = hazard_of(rows)
     if hazard != "none":
-        typer.echo(
-            f"{HAZARD_CAUTIONS[hazard]}\nIt is entered with that caution and is never proposed for a swap."
-        )
+        say(f"{HAZARD_CAUTIONS[hazard]}\nIt is entered with that caution and is never proposed for a swap.")
     kinds = ("engine", "gearbox", "both", "other")
     what = f"What it controls: {', '.join(kinds)}"
     controls = _ask(what, "engine", _one_of(*kinds)) if hazard == "none" else "other"
@@ -139,6 +144,8 @@ def _ask(question: str, default: str | None, value_of: Any = str.strip) -> Any:
 
 
 def _file_named(text: str) -> str:
+    from plugface.cli.present.catalogue_template import file_name
+
     if file_name(text) in (".toml", "catalogue.toml"):
         raise typer.BadParameter("it needs a letter or a digit, and must not be 'catalogue'")
     return text.strip()
@@ -152,6 +159,8 @@ def _rows(text: str) -> tuple[tuple[tuple[str, str], ...], ...]:
 
 
 def _plug(word: str) -> tuple[str, str]:
+    from plugface.models.catalogue.check import HOUSING_MM
+
     colour, _, size = word.upper().partition("-")
     read_colour_code(colour)
     if size not in HOUSING_MM:

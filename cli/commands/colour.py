@@ -1,37 +1,21 @@
 """plugface catalogue colour: shades of one's own, coded like every other colour."""
 
+from __future__ import annotations
+
 import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_colour_code
-from plugface.cli.lot.run_folder import write_whole
-from plugface.cli.pipeline import MeasuredColour, known_shades, measure_colour, observe_photos
-from plugface.cli.present.catalogue_template import toml_text
-from plugface.cli.present.swatches import ink_on
-from plugface.models.catalogue.entries import (
-    Catalogue,
-    CatalogueHead,
-    LabColour,
-    Shade,
-    SrgbColour,
-    load_catalogue,
-)
-from plugface.models.catalogue.shades import (
-    ALIKE_DIFFERENCE,
-    difference,
-    find_shade_problems,
-    middle_lab,
-    name_shades,
-)
-from plugface.models.unit_choice import choose_units, chosen_unit
+from plugface.cli.present.plain_text import say
 from plugface.vision.observations import Polygon
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-from skimage.color import lab2rgb
+
+if TYPE_CHECKING:
+    from plugface.cli.pipeline import MeasuredColour
+    from plugface.models.catalogue.entries import Catalogue, LabColour, Shade, SrgbColour
+    from rich.console import Console
 
 #: Plugs of these colours warn (see the cautions); a shade near them under another code hides the warning. Lab
 #: as in vision's prototypes, from memory of common plastics.
@@ -80,8 +64,11 @@ def colour(
 
     Exit code: 0; 2 when the catalogue, the photo or the request cannot be used.
     """
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+
     catalogue = load_catalogue(path)
-    console = Console(highlight=False)
+    console = Screen()
     if name is None:
         if code or srgb or lab or photo:
             raise typer.BadParameter("a shade needs a name: add --name")
@@ -106,11 +93,13 @@ def colour(
     added = _checked(name, code, examples_lab, examples_srgb, source)
     after = _append(path, added)
     for warning in _warnings(added, after):
-        typer.echo(f"warning: {warning}", err=True)
+        say(f"warning: {warning}", err=True)
     _render(console, after)
 
 
 def _refuse_other_code(catalogue: Catalogue, name: str, code: str) -> None:
+    from plugface.models.catalogue.shades import name_shades
+
     known = name_shades(catalogue).get(name)
     if known is not None and known[0] != code:
         raise typer.BadParameter(
@@ -130,6 +119,8 @@ def _numbers(text: str, count: int, option: str, kind: type) -> tuple:
 
 
 def _checked(name: str, code: str, lab: list[LabColour], srgb: list[SrgbColour], source: str) -> Shade:
+    from plugface.models.catalogue.entries import Shade
+
     try:
         return Shade(name=name, code=code, lab=tuple(lab), srgb=tuple(srgb), source=source)
     except ValueError as error:
@@ -148,6 +139,9 @@ def _measure(
     typer.BadParameter
         If nothing is pointed at, or nothing can be measured there.
     """
+    from plugface.cli.pipeline import known_shades, measure_colour, observe_photos
+    from plugface.models.unit_choice import choose_units, chosen_unit
+
     if (connector is None) == (box is None):
         raise typer.BadParameter("point at one plug: either --connector N or --box X0,Y0,X1,Y1")
     (seen,) = observe_photos([photo], known_shades(catalogue))
@@ -178,9 +172,9 @@ def _measure(
 
 def _say_measured(measured: MeasuredColour) -> None:
     light = measured.light
-    typer.echo(f"Measured L*a*b* {_three(measured.lab)}, spread {_three(measured.spread)}.", err=True)
+    say(f"Measured L*a*b* {_three(measured.lab)}, spread {_three(measured.spread)}.", err=True)
     if light.confidence < 0.5:
-        typer.echo(
+        say(
             f"warning: the light was judged by {light.method} alone, so the colour may be off; a white label "
             "or sheet of paper in the photo settles it",
             err=True,
@@ -189,6 +183,10 @@ def _say_measured(measured: MeasuredColour) -> None:
 
 def _append(path: Path, added: Shade) -> Catalogue:
     """Add the shade at the end of catalogue.toml, comments and all kept, and read the whole again."""
+    from plugface.cli.lot.run_folder import write_whole
+    from plugface.cli.present.catalogue_template import toml_text
+    from plugface.models.catalogue.entries import CatalogueHead, load_catalogue
+
     target = path / "catalogue.toml"
     old = target.read_text(encoding="utf-8-sig")
     lines = ["", "[[shades]]", f"name = {toml_text(added.name)}", f'code = "{added.code}"']
@@ -207,6 +205,8 @@ def _append(path: Path, added: Shade) -> Catalogue:
 
 
 def _warnings(added: Shade, catalogue: Catalogue) -> list[str]:
+    from plugface.models.catalogue.shades import difference, find_shade_problems, middle_lab
+
     lab = middle_lab(added)
     said = [
         f'"{added.name}" looks like {code} (difference {difference(lab, warning):.0f}), which warns of '
@@ -219,6 +219,12 @@ def _warnings(added: Shade, catalogue: Catalogue) -> list[str]:
 
 
 def _render(console: Console, catalogue: Catalogue) -> None:
+    from plugface.cli.present.swatches import ink_on
+    from plugface.models.catalogue.shades import ALIKE_DIFFERENCE, name_shades
+    from rich.table import Table
+    from rich.text import Text
+    from skimage.color import lab2rgb
+
     shades = name_shades(catalogue)
     if not shades:
         console.print("The catalogue has no shades of its own; the twelve common ones are always known.")

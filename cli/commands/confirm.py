@@ -1,19 +1,24 @@
 """plugface confirm: what a person found to be true about a unit."""
 
+from __future__ import annotations
+
 from contextlib import closing
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import Where, open_existing
-from plugface.cli.lot.worker import PipelineAnalyser
-from plugface.cli.pipeline import identify_unit
+from plugface.cli.present.plain_text import say
 from plugface.cli.settings import default_catalogue
-from plugface.cli.store.confirmations import Truth, confirm_photos, confirm_unit
-from plugface.cli.store.ledger import Ledger, default_ledger
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from plugface.models.decision.opinion import read_claim
+
+if TYPE_CHECKING:
+    from plugface.cli.store.confirmations import Truth
+    from plugface.cli.store.ledger import Ledger
+    from plugface.models.catalogue.entries import Catalogue
+
+#: What people write where they mean that a unit is in no family.
+NO_FAMILY = ("", "none", "nothing", "no", "unknown", "other", "not in catalogue", "none of them")
 
 
 def confirm(
@@ -54,6 +59,11 @@ def confirm(
 
     Exit code: 0; 2 when the unit, the photos, the truth or the ledger cannot be used.
     """
+    from plugface.cli.lot.worker import PipelineAnalyser
+    from plugface.cli.pipeline import identify_unit
+    from plugface.cli.store.confirmations import confirm_photos, confirm_unit
+    from plugface.models.catalogue.entries import load_catalogue
+
     if (true is None) == (not not_in_catalogue):
         raise typer.BadParameter("say what it is: either --true KEY[:VARIANT] or --not-in-catalogue")
     if not who.strip():
@@ -71,14 +81,21 @@ def confirm(
         with closing(_open_or_start(where)) as ledger:
             key = confirm_photos(ledger, answer, truth, PipelineAnalyser(folder).look_version)
         proposed = answer.decision.message
-    typer.echo(f"{key}: {_said(truth)}, by {truth.who}.")
+    say(f"{key}: {_said(truth)}, by {truth.who}.")
     if proposed:
-        typer.echo(f"Proposed was: {proposed}")
+        say(f"Proposed was: {proposed}")
 
 
 def _truth(true: str | None, catalogue: Catalogue, who: str, note: str) -> Truth:
+    from plugface.cli.store.confirmations import Truth
+    from plugface.models.decision.opinion import read_claim
+
     if true is None:
         return Truth("", "", who, note)
+    if true.strip().casefold() in NO_FAMILY and true not in catalogue.by_key:
+        raise typer.BadParameter(
+            f'"{true}" is no family; for a unit that is in none write --not-in-catalogue instead of --true'
+        )
     family, variant = read_claim(true, catalogue)
     return Truth(family.key, variant or "", who, note)
 
@@ -89,6 +106,8 @@ def _said(truth: Truth) -> str:
 
 def _open_or_start(where: str | None) -> Ledger:
     """The ledger that is named, or the one in the user's data folder, started when it is not there yet."""
+    from plugface.cli.store.ledger import Ledger, default_ledger
+
     if where is not None:
         return open_existing(where)
     place = default_ledger()

@@ -1,27 +1,24 @@
 """plugface evaluate: measure, on photos with known truth, how often the answers are right."""
 
+from __future__ import annotations
+
 import os
 import statistics
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.evaluation.baselines import predict_baselines
-from plugface.cli.evaluation.corruptions import CORRUPTIONS
-from plugface.cli.evaluation.kept_observations import Look, observe_all
 from plugface.cli.evaluation.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
-from plugface.cli.lot.run_folder import write_whole
-from plugface.cli.pipeline import decide_unit, default_model, identify_unit
+from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from plugface.models.learning import metrics
-from plugface.models.learning.metrics import Case, Figure
 from plugface.vision.observations import Observations
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
+
+if TYPE_CHECKING:
+    from plugface.models.catalogue.entries import Catalogue
+    from plugface.models.learning.metrics import Case, Figure
+    from rich.console import Console
 
 #: Severity of the corruptions, the worst of the published five.
 SEVERITY = 5
@@ -61,6 +58,12 @@ def evaluate(
 
     Exit code: 0 when it was measured, whatever came out; 2 when photos or catalogue cannot be used.
     """
+    from plugface.cli.lot.run_folder import write_whole
+    from plugface.cli.pipeline import default_model
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.learning import metrics
+
     folder = data or demo_folder()
     known = load_catalogue(catalogue or default_catalogue())
     rows = read_truth(folder, split)
@@ -93,9 +96,9 @@ def evaluate(
         if out:
             write_whole(out / "evaluate.json", f"{document}\n".encode())
         if as_json:
-            typer.echo(document)
+            say_json(document)
             return
-    _print(Console(highlight=False), tables)
+    _print(Screen(), tables)
 
 
 def cases_of(
@@ -107,13 +110,17 @@ def cases_of(
     corruption: str = "",
 ) -> list[Case]:
     """Each unit by each of its photos alone, and by all together; each photo of no unit alone."""
+    from plugface.cli.evaluation.kept_observations import Look, observe_all
+    from plugface.cli.present.screen import Screen
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
     groups = group_by_unit(list(rows))
     severity = SEVERITY if corruption else 0
     looks = {
         row: Look(folder / row.photo, corruption, severity) for group in groups.values() for row in group
     }
     bar = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*bar, console=Console(stderr=True), transient=True) as progress:
+    with Progress(*bar, console=Screen(stderr=True), transient=True) as progress:
         task = progress.add_task(caption, total=len(looks))
         seen = observe_all(
             looks.values(), cache_folder(), workers=workers, done=lambda: progress.advance(task)
@@ -126,6 +133,9 @@ def cases_of(
 
 
 def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue) -> Case:
+    from plugface.cli.pipeline import decide_unit
+    from plugface.models.learning.metrics import Case
+
     truth = rows[0].units[0] if rows[0].units else None
     known = truth is not None and truth.known and truth.family in catalogue.by_key
     return Case(
@@ -138,6 +148,10 @@ def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalog
 
 
 def _second_maker(folder: Path, workers: int) -> list[Figure]:
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.learning import metrics
+    from plugface.models.learning.metrics import Figure
+
     catalogue = load_catalogue(folder / "catalogue")
     try:
         rows = read_truth(folder)
@@ -156,6 +170,10 @@ def _second_maker(folder: Path, workers: int) -> list[Figure]:
 
 
 def _baselines(folder: Path, rows: list[TruePhoto], cases: list[Case]) -> list[Figure]:
+    from plugface.cli.evaluation.baselines import predict_baselines
+    from plugface.models.learning import metrics
+    from plugface.models.learning.metrics import Figure
+
     asked = [row for row in rows if _is_known_front(row)]
     learned = [row for row in read_truth(folder, "train") if _is_known_front(row)]
     fronts = [case for case in cases if case.family is not None and case.views == ("front",)]
@@ -176,6 +194,9 @@ def _is_known_front(row: TruePhoto) -> bool:
 
 
 def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figure:
+    from plugface.cli.pipeline import identify_unit
+    from plugface.models.learning.metrics import Figure
+
     single = [row for row in rows if len(row.units) == 1][:TIMED_PHOTOS]
     times = [identify_unit([folder / row.photo], catalogue, unit=1).seconds for row in single]
     middle = statistics.median(times) if times else None
@@ -185,6 +206,10 @@ def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figur
 
 
 def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, workers: int) -> list[Figure]:
+    from plugface.cli.evaluation.corruptions import CORRUPTIONS
+    from plugface.models.learning import metrics
+    from plugface.models.learning.metrics import Figure
+
     fronts = [row for row in rows if _is_known_front(row)][:CORRUPTED_PHOTOS]
     everything: list[Case] = []
     figures = []
@@ -217,6 +242,9 @@ def _write_charts(out: Path, cases: list[Case], counts: dict[str, dict[str, int]
 
 
 def _print(console: Console, tables: dict[str, list[Figure]]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
     for title, figures in tables.items():
         table = Table(
             title=title, title_justify="left", title_style="bold", box=None, padding=(0, 1), width=80
@@ -228,12 +256,12 @@ def _print(console: Console, tables: dict[str, list[Figure]]) -> None:
             style = {True: "green", False: "bold red", None: ""}[figure.met]
             table.add_row(
                 figure.name,
-                f"[{style}]{value_text(figure)}[/]" if style else value_text(figure),
+                Text(value_text(figure), style=style),
                 figure.goal,
                 str(figure.n),
             )
             if figure.message:
-                table.add_row(f"[dim]{figure.message}[/]")
+                table.add_row(Text(figure.message, style="dim"))
         console.print(table)
         console.print()
 

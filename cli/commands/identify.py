@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 from plugface.cli.commands import options
+from plugface.cli.present.plain_text import say, say_json
 
 
 def identify(
@@ -20,6 +21,9 @@ def identify(
             show_default=False,
         ),
     ] = None,
+    message: Annotated[
+        bool, typer.Option("--message", help="Print the answer as a short text to send back, and no more.")
+    ] = False,
     unit: options.UnitNumber = None,
     throttle: options.Throttle = None,
     gearbox: options.Gearbox = None,
@@ -55,9 +59,15 @@ def identify(
     if as_json:
         from plugface.cli.present.schemas import identify_out
 
-        typer.echo(identify_out(answer).model_dump_json(indent=2))
+        say_json(identify_out(answer).model_dump_json(indent=2))
         return
-    from plugface.cli.present.terminal import Screen, render_answer
+    if message:
+        from plugface.cli.present.message import message_text
+
+        say(message_text(answer.decision, read))
+        return
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.present.terminal import render_answer
 
     console = Screen()
     render_answer(console, answer)

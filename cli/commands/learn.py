@@ -1,39 +1,27 @@
 """plugface learn: train and calibrate again, with the units that people have confirmed."""
 
+from __future__ import annotations
+
 import os
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import open_existing
-from plugface.cli.evaluation.train_matcher import SEED, observed_units
 from plugface.cli.evaluation.truth import TruthMissing
-from plugface.cli.lot.worker import PipelineAnalyser
-from plugface.cli.pipeline import default_model, learned_model_path
-from plugface.cli.present.terminal import percent
+from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import default_catalogue, demo_folder
-from plugface.cli.store.confirmations import Confirmed, list_confirmed
-from plugface.cli.store.learned_model import activate, former_model_path, put_former_back
-from plugface.cli.store.ledger import LedgerError
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from plugface.models.learning.classifier import Model
-from plugface.models.learning.training import calibrate, observed_examples, train
-from plugface.models.learning.training_data import (
-    MIN_CALIBRATION,
-    Judgement,
-    Part,
-    find_worse,
-    judge,
-    merge_catalogues,
-    part_of,
-)
-from plugface.models.matching.error_model_fit import fit_error_model
-from plugface.models.unit_choice import ObservedUnit
-from rich.console import Console
-from rich.table import Table
+
+if TYPE_CHECKING:
+    from plugface.cli.store.confirmations import Confirmed
+    from plugface.models.catalogue.entries import Catalogue
+    from plugface.models.learning.classifier import Model
+    from plugface.models.learning.training_data import Judgement, Part
+    from plugface.models.unit_choice import ObservedUnit
+    from rich.console import Console
 
 
 @dataclass(frozen=True)
@@ -98,7 +86,13 @@ def learn(
     Exit code: 0 the new model is in use (or would be, with --dry-run); 1 it is worse and was not taken;
     2 there is nothing to learn from, or a ledger or the catalogue cannot be used.
     """
-    console = Console(highlight=False)
+    from plugface.cli.lot.worker import PipelineAnalyser
+    from plugface.cli.pipeline import default_model, learned_model_path
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.store.learned_model import put_former_back
+    from plugface.models.catalogue.entries import load_catalogue
+
+    console = Screen()
     if back:
         model = put_former_back()
         console.print(f"In use again: the former model {model.version}, {learned_model_path()}")
@@ -110,12 +104,12 @@ def learn(
     lessons = gather_lessons(
         confirmed, read, PipelineAnalyser(folder).look_version, known if demo else None, workers
     )
-    Console(stderr=True).print("Training; this takes some minutes")
+    Screen(stderr=True).print("Training; this takes some minutes")
     outcome = run_lesson(lessons, read, known, default_model(), simulated, even_if_worse, dry_run)
     if as_json:
         from plugface.cli.present.catalogue_schemas import learn_out
 
-        typer.echo(learn_out(read, outcome).model_dump_json(indent=2))
+        say_json(learn_out(read, outcome).model_dump_json(indent=2))
     else:
         _render(console, outcome, dry_run)
     if outcome.worse and not even_if_worse:
@@ -123,6 +117,9 @@ def learn(
 
 
 def _read_ledgers(places: Sequence[str | None]) -> list[Confirmed]:
+    from plugface.cli.store.confirmations import list_confirmed
+    from plugface.cli.store.ledger import LedgerError
+
     found = []
     for place in places:
         with closing(open_existing(place)) as ledger:
@@ -147,6 +144,8 @@ def gather_lessons(
     demo : Catalogue or None
         The demo's catalogue; None: do without its photos.
     """
+    from plugface.models.learning.training_data import part_of
+
     own: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
     notes = []
     gone = [c for c in confirmed if c.unit.family is not None and c.unit.family not in catalogue.by_key]
@@ -164,6 +163,9 @@ def gather_lessons(
 
 def _demo_lessons(demo: Catalogue | None, workers: int, notes: list[str]) -> dict[Part, list[ObservedUnit]]:
     """The demo's training split teaches; its calibration split calibrates, and a quarter of it judges."""
+    from plugface.cli.evaluation.train_matcher import observed_units
+    from plugface.models.learning.training_data import part_of
+
     lessons: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
     if demo is None:
         return lessons
@@ -187,6 +189,12 @@ def run_lesson(
     dry_run: bool = False,
 ) -> Outcome:
     """Train, calibrate, judge beside the model in use, and take it into use if that is right."""
+    from plugface.cli.evaluation.train_matcher import SEED
+    from plugface.cli.store.learned_model import activate
+    from plugface.models.learning.training import calibrate, observed_examples, train
+    from plugface.models.learning.training_data import MIN_CALIBRATION, find_worse, judge, merge_catalogues
+    from plugface.models.matching.error_model_fit import fit_error_model
+
     together = merge_catalogues(catalogue, demo)
     taught = lessons.own["learn"] + lessons.demo["learn"]
     model = train(taught, together, SEED, noise=fit_error_model(taught, together), n_simulated=simulated)
@@ -213,6 +221,10 @@ def run_lesson(
 
 
 def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
+    from plugface.cli.pipeline import learned_model_path
+    from plugface.cli.store.learned_model import former_model_path
+    from rich.table import Table
+
     own, demo = outcome.lessons.own, outcome.lessons.demo
     for word, part in (("taught", "learn"), ("calibrated", "calibrate"), ("judged", "judge")):
         console.print(f"{word:>10}: {len(own[part])} confirmed units, {len(demo[part])} of the demo")
@@ -242,6 +254,7 @@ def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
 
 def compare(before: Judgement, after: Judgement) -> list[tuple[str, str, str, str]]:
     """Rows of figure, before, after and number of cases, as text."""
+    from plugface.cli.present.screen import percent
 
     def share(part: str, of: str) -> tuple[str, str, str]:
         total = getattr(after, of)

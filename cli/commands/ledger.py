@@ -1,27 +1,37 @@
 """plugface ledger: look into a ledger, and hand its rows to another program."""
 
+from __future__ import annotations
+
 import json
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from plugface.cli.commands import options
 from plugface.cli.errors import named
-from plugface.cli.present.report.provenance import make_manifest, manifest_path, write_export_manifest
-from plugface.cli.present.terminal import Screen, percent
-from plugface.cli.store.acts import account, list_acts, record_act
-from plugface.cli.store.exports import format_of, write_rows
-from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
-from rich.table import Table
-from sqlalchemy import func, select
+from plugface.cli.present.plain_text import say, say_json
+from plugface.cli.settings import default_catalogue
+from plugface.cli.store.exports import format_of, write_for_people, write_rows
+from plugface.cli.store.places import default_ledger
+from plugface.cli.store.unit_rows import quick_rows
 
-#: Column of the ledger -> heading in the terminal; an export has them all.
+if TYPE_CHECKING:
+    from plugface.cli.store.ledger import Ledger
+    from plugface.models.catalogue.entries import Catalogue
+
+#: Heading in the terminal -> columns of the ledger that stand under it; an export has them all.
 SHOWN = {
-    "unit": "unit",
-    "bin": "bin",
-    "probability": "sure",
-    "photos": "photos",
-    "true_family": "found to be",
+    "unit": ("unit",),
+    "bin": ("bin",),
+    "sure": ("probability",),
+    "photos": ("photos",),
+    "found to be": ("true_family", "true_variant"),
 }
+
+#: What stands for a unit that a person found in no family.
+NOT_IN_CATALOGUE = "not in catalogue"
 
 Where = Annotated[
     str | None,
@@ -47,39 +57,70 @@ def list_rows(
 
     Exit code: 0, or 2 when there is no such ledger or lot.
     """
-    ledger = open_existing(where)
-    with ledger.reading() as session:
-        _check_lot(session, ledger, lot)
-        columns, rows = list_units(session, lot)
+    with _rows(where, lot) as (columns, rows):
         if as_json:
             from plugface.cli.present.schemas import ledger_unit_head
 
             head = ledger_unit_head()
             for row in rows:
-                typer.echo(json.dumps(head | dict(zip(columns, row, strict=True)), ensure_ascii=False))
+                say_json(json.dumps(head | dict(zip(columns, row, strict=True)), ensure_ascii=False))
             return
-        table = Table(box=None, pad_edge=False)
-        for heading in SHOWN.values():
-            table.add_column(heading, overflow="fold")
-        count = 0
-        for row in rows:
-            count += 1
-            if count <= limit:
-                table.add_row(*(_cell(getattr(row, column)) for column in SHOWN))
+        _print_rows(columns, rows, limit)
+
+
+def _print_rows(columns: Sequence[str], rows: Iterable[Sequence], limit: int) -> None:
+    from plugface.cli.present.screen import Screen
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    for heading in SHOWN:
+        table.add_column(heading, overflow="fold")
+    count = 0
+    for row in rows:
+        count += 1
+        if count <= limit:
+            values = dict(zip(columns, row, strict=True))
+            table.add_row(*(_cells([values[column] for column in parts]) for parts in SHOWN.values()))
     console = Screen()
     console.print(table)
     if count > limit:
         console.print(f"{count - limit} more; use --limit, or `plugface ledger export`.")
 
 
+@contextmanager
+def _rows(where: str | None, lot: str | None) -> Iterator[tuple[Sequence[str], Iterable[Sequence]]]:
+    """Columns and rows of a ledger that must be there; an SQLite file is read without what writing needs."""
+    place = where or str(default_ledger())
+    file = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
+    if "://" not in place and file.is_file():
+        with quick_rows(file, lot) as found:
+            if found is not None:
+                yield found
+                return
+    from plugface.cli.store.ledger import list_units
+
+    ledger = open_existing(where)
+    with ledger.reading() as session:
+        _check_lot(session, ledger, lot)
+        yield list_units(session, lot)
+
+
 def export(
     out: Annotated[
-        Path, typer.Argument(metavar="FILE", help="Ends in .csv, .jsonl or .xlsx.", show_default=False)
+        Path, typer.Argument(metavar="FILE", help="Ends in .xlsx, .csv or .jsonl.", show_default=False)
     ],
     where: Where = None,
     lot: LotKey = None,
+    catalogue: options.CatalogueFolder = None,
+    raw: Annotated[
+        bool, typer.Option("--raw", help="The ledger's own columns, as .jsonl always has them.")
+    ] = False,
 ) -> None:
-    """Write the units of a ledger to a file for a spreadsheet or another program.
+    """Write the units of a ledger to a file: .xlsx and .csv for people, .jsonl for another program.
+
+    For people there is a row a unit, in the words of the report: photos, service number and suffix as read,
+    donors, pair, stock code, what was confirmed, and what it is worth where the catalogue says so. Donors and
+    the like come from the run's own catalogue, or from the one that is named.
 
     Beside it FILE.manifest.json says with which weights, model and catalogue they were made; `plugface verify
     FILE` compares both with the ledger.
@@ -92,11 +133,28 @@ def export(
         raise typer.BadParameter(str(error)) from None
     ledger = open_existing(where)
     part = out.with_name(f".{out.name}.part")
+    said: list[str] = []
     try:
+        from plugface.cli.present.report.provenance import (
+            make_manifest,
+            manifest_path,
+            write_export_manifest,
+        )
+        from plugface.cli.store.acts import account, record_act
+        from plugface.cli.store.ledger import list_units
+
         with ledger.reading() as session, named(out), part.open("wb") as file:
             _check_lot(session, ledger, lot)
-            columns, rows = list_units(session, lot)
-            count = write_rows(columns, rows, file, form)
+            if raw or form == "jsonl":
+                columns, rows = list_units(session, lot)
+                count = write_rows(columns, rows, file, form)
+            else:
+                from plugface.cli.present.report.sheet import list_lots, sheet_of
+                from plugface.cli.present.report.worth import say_worth
+
+                rows, worth = list_lots(session, lot, _catalogue_of(where, catalogue))
+                count = write_for_people(sheet_of(rows, worth), file, form)
+                said = say_worth(worth)
             manifest = make_manifest(session, "export", lot)
         part.replace(out)
     finally:
@@ -113,7 +171,21 @@ def export(
             facts={"units": count, "sha256": written["file_sha256"]},
         )
     ledger.close()
-    typer.echo(f"{count} units written to {out}, what they were made with to {manifest_path(out).name}")
+    say(f"{count} units written to {out}, what they were made with to {manifest_path(out).name}")
+    for words in said:
+        say(words)
+
+
+def _catalogue_of(where: str | None, named_one: Path | None) -> Catalogue:
+    """The catalogue that is named, else the one that the run keeps, else the usual one."""
+    from plugface.cli.lot.run_folder import snapshot
+    from plugface.models.catalogue.entries import load_catalogue
+
+    if named_one is not None:
+        return load_catalogue(named_one)
+    place = Path(where) if where is not None and "://" not in where else default_ledger().parent
+    kept = snapshot(place if place.is_dir() else place.parent)
+    return load_catalogue(kept if (kept / "catalogue.toml").is_file() else default_catalogue())
 
 
 def verify(where: Where = None) -> None:
@@ -125,11 +197,11 @@ def verify(where: Where = None) -> None:
     found = ledger.verify()
     ledger.close()
     for problem in found.problems:
-        typer.echo(problem, err=True)
+        say(problem, err=True)
     if found.problems:
-        typer.echo("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
+        say("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
         raise typer.Exit(1)
-    typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
+    say(f"Every row fits. {found.links} links; the last one is {found.head}.")
 
 
 def audit(
@@ -143,6 +215,10 @@ def audit(
 
     Exit code: 0, or 2 when there is no such ledger or lot.
     """
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.store.acts import list_acts
+    from rich.table import Table
+
     ledger = open_existing(where)
     with ledger.reading() as session:
         entries = list_acts(session, lot)
@@ -153,7 +229,7 @@ def audit(
         from plugface.cli.present.ledger_schemas import ledger_act_out
 
         for entry in entries:
-            typer.echo(ledger_act_out(entry).model_dump_json())
+            say_json(ledger_act_out(entry).model_dump_json())
         return
     table = Table(box=None, pad_edge=False)
     for heading in ("when (UTC)", "what", "who", "lot", "about", ""):
@@ -172,6 +248,8 @@ def open_existing(where: str | None) -> Ledger:
     LedgerError
         If it is not.
     """
+    from plugface.cli.store.ledger import Ledger, LedgerError
+
     place = where or str(default_ledger())
     if "://" not in place:
         path = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
@@ -184,12 +262,18 @@ def open_existing(where: str | None) -> Ledger:
 
 
 def _check_lot(session, ledger: Ledger, lot: str | None) -> None:
+    from plugface.cli.store.ledger import LedgerError, Lot
+    from sqlalchemy import func, select
+
     if lot is not None and not session.scalar(select(func.count()).select_from(Lot).filter_by(key=lot)):
         known = ", ".join(session.scalars(select(Lot.key).order_by(Lot.id.desc()).limit(5)))
         raise LedgerError(ledger.name, f'it has no lot "{lot}"', f"The latest lots are: {known or 'none'}")
 
 
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return percent(value) if isinstance(value, float) else str(value)
+def _cells(values: Sequence[object]) -> str:
+    """One or more columns as one cell; a family that is confirmed to be none says so."""
+    from plugface.cli.present.screen import percent
+
+    if values and values[0] == "":
+        return NOT_IN_CATALOGUE if len(values) > 1 else ""
+    return " ".join(percent(v) if isinstance(v, float) else str(v) for v in values if v not in (None, ""))

@@ -2,10 +2,8 @@
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.present.terminal import Screen
+from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.pairing import Needs, list_serving
 
 
 def needs(
@@ -21,6 +19,10 @@ def needs(
 
     Exit code: 0, also when nothing serves; 2 when nothing was asked for or the catalogue cannot be used.
     """
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.decision.pairing import Needs, list_serving
+
     wanted = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
     if wanted == Needs():
         raise typer.BadParameter(
@@ -32,7 +34,7 @@ def needs(
     if as_json:
         from plugface.cli.present.schemas import needs_out
 
-        typer.echo(needs_out(read, wanted, serving).model_dump_json(indent=2))
+        say_json(needs_out(read, wanted, serving).model_dump_json(indent=2))
         return
     from plugface.cli.present.terminal import render_serving
 

@@ -4,10 +4,8 @@ from typing import Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.pipeline import second_opinion
-from plugface.cli.present.terminal import Screen
+from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.entries import load_catalogue
 
 
 def opinion(
@@ -27,13 +25,17 @@ def opinion(
     Exit code: 0 when there is an opinion, whichever it is; 2 when a photo, the claim or the catalogue cannot
     be used.
     """
+    from plugface.cli.pipeline import second_opinion
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+
     answer, given = second_opinion(
         photos, load_catalogue(catalogue or default_catalogue()), claimed, unit=unit
     )
     if as_json:
         from plugface.cli.present.schemas import opinion_out
 
-        typer.echo(opinion_out(answer, given, claimed).model_dump_json(indent=2))
+        say_json(opinion_out(answer, given, claimed).model_dump_json(indent=2))
         return
     from plugface.cli.present.terminal import render_opinion
 

@@ -1,26 +1,23 @@
 """plugface catalogue propose: draft an entry for a unit whose family is in no catalogue yet."""
 
+from __future__ import annotations
+
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_sizes, read_years
-from plugface.cli.lot.run_folder import write_new
-from plugface.cli.pipeline import default_model, known_shades, observe_photos
-from plugface.cli.present.catalogue_template import file_name
-from plugface.cli.present.proposal_text import DraftText, Known, draft_family
+from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.check import Problem, check_catalogue
-from plugface.models.catalogue.entries import Catalogue, Controls, Family, load_catalogue
-from plugface.models.catalogue.messages import explain_entry
-from plugface.models.catalogue.proposal import describe_unit
-from plugface.models.decision.answers import Decision
-from plugface.models.identify import identify
-from plugface.models.unit_choice import choose_units, gather_views
-from pydantic import ValidationError
+
+if TYPE_CHECKING:
+    from plugface.cli.present.proposal_text import DraftText
+    from plugface.models.catalogue.check import Problem
+    from plugface.models.catalogue.entries import Catalogue, Family
+    from plugface.models.decision.answers import Decision
 
 
 def propose(
@@ -33,7 +30,8 @@ def propose(
     ] = None,
     maker: Annotated[str | None, typer.Option("--maker", help="Its maker.", show_default=False)] = None,
     controls: Annotated[
-        Controls | None, typer.Option("--controls", help="What it controls.", show_default=False)
+        Literal["engine", "gearbox", "both", "other"] | None,
+        typer.Option("--controls", help="What it controls.", show_default=False),
     ] = None,
     years: Annotated[
         str | None,
@@ -67,6 +65,13 @@ def propose(
     Exit code: 0 the draft is a whole entry without errors; 1 something must be filled in or corrected first,
     and it says what; 2 a photo or the catalogue cannot be used.
     """
+    from plugface.cli.pipeline import default_model, known_shades, observe_photos
+    from plugface.cli.present.proposal_text import Known, draft_family
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.catalogue.proposal import describe_unit
+    from plugface.models.identify import identify
+    from plugface.models.unit_choice import choose_units, gather_views
+
     known = Known(key, maker, controls, _parsed(years, read_years), _parsed(size, read_sizes))
     read = load_catalogue(into or catalogue or default_catalogue())
     observations = observe_photos(photos, known_shades(read))
@@ -84,17 +89,21 @@ def propose(
         from plugface.cli.present.catalogue_schemas import propose_out
 
         document = propose_out(read, draft, whole, faults, problems, remarks, photos, written)
-        typer.echo(document.model_dump_json(indent=2))
+        say_json(document.model_dump_json(indent=2))
     else:
         for remark in remarks:
-            typer.echo(remark, err=True)
-        typer.echo(f"Wrote {written}" if written else draft.text, nl=bool(written))
+            say(remark, err=True)
+        say(f"Wrote {written}" if written else draft.text, nl=bool(written))
     if not whole:
         raise typer.Exit(1)
 
 
 def read_draft(draft: DraftText) -> tuple[Family | None, tuple[str, ...]]:
     """The draft as an entry, or why it is none yet; one sentence for each reason."""
+    from plugface.models.catalogue.entries import Family
+    from plugface.models.catalogue.messages import explain_entry
+    from pydantic import ValidationError
+
     try:
         return Family.model_validate(tomllib.loads(draft.text)), ()
     except ValidationError as error:
@@ -117,6 +126,8 @@ def read_draft(draft: DraftText) -> tuple[Family | None, tuple[str, ...]]:
 
 def problems_with(family: Family, catalogue: Catalogue) -> tuple[Problem, ...]:
     """What `catalogue check` would say of the family, and of it beside those that are there."""
+    from plugface.models.catalogue.check import check_catalogue
+
     others = tuple(other for other in catalogue.families if other.key != family.key)
     together = catalogue.model_copy(update={"families": (*others, family), "files": ()})
     return tuple(
@@ -165,6 +176,9 @@ def _remarks(
 
 def _write(draft: DraftText, into: Path, whole: bool) -> Path:
     """Write the draft beside the other families; what is there is never overwritten."""
+    from plugface.cli.lot.run_folder import write_new
+    from plugface.cli.present.catalogue_template import file_name
+
     if draft.key is None:
         raise typer.BadParameter("no mark was read, so the family needs a name: add --key NAME")
     name = file_name(draft.key)

@@ -2,11 +2,11 @@
 
 import json
 
-import typer
+from plugface.cli.present.plain_text import say_json
 
 
 def schema() -> None:
     """Print the JSON Schema of all documents that --json prints; `kind` tells them apart."""
     from plugface.cli.present.schemas import json_schema
 
-    typer.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    say_json(json.dumps(json_schema(), indent=2, ensure_ascii=False))

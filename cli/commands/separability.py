@@ -1,20 +1,20 @@
 """plugface catalogue separability: what a catalogue cannot tell apart, before any photo is taken."""
 
+from __future__ import annotations
+
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
 import typer
 from plugface.cli.commands import options
-from plugface.cli.pipeline import default_model
-from plugface.cli.present.terminal import percent
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from plugface.models.catalogue.separability import VIEW_SETS, Separability, family_shares, separability
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
-from rich.text import Text
+from plugface.cli.present.plain_text import say, say_json
+
+if TYPE_CHECKING:
+    from plugface.models.catalogue.entries import Catalogue
+    from plugface.models.catalogue.separability import Separability
+    from rich.console import Console
+    from rich.table import Table
 
 #: Variants that are drawn in one go; 20 units of each take a few minutes. Our choice.
 MAX_VARIANTS = 400
@@ -47,12 +47,18 @@ def show_separability(
 
     Exit code: 0; 2 when the catalogue cannot be used.
     """
+    from plugface.cli.pipeline import default_model
+    from plugface.cli.present.screen import Screen
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.catalogue.separability import VIEW_SETS, separability
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
     if picture is not None and picture.suffix.lower() != ".png":
         raise typer.BadParameter(f'the heat map is a PNG; name it so, not "{picture.name}"')
     catalogue = load_catalogue(path)
     drawn = _drawn(catalogue, only or [])
     bar = (TextColumn("Simulating"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*bar, console=Console(stderr=True), transient=True) as progress:
+    with Progress(*bar, console=Screen(stderr=True), transient=True) as progress:
         total = len(VIEW_SETS) * sum(len(catalogue.by_key[key].variants) for key in drawn)
         task = progress.add_task("", total=total)
         found = separability(
@@ -66,13 +72,11 @@ def show_separability(
     if as_json:
         from plugface.cli.present.catalogue_schemas import separability_out
 
-        typer.echo(
-            separability_out(catalogue, found, drawn, draws, default_model()).model_dump_json(indent=2)
-        )
+        say_json(separability_out(catalogue, found, drawn, draws, default_model()).model_dump_json(indent=2))
         return
-    _render(Console(highlight=False), found, drawn, draws)
+    _render(Screen(), found, drawn, draws)
     if picture is not None:
-        typer.echo(f"Heat map: {picture}")
+        say(f"Heat map: {picture}")
 
 
 def _drawn(catalogue: Catalogue, only: list[str]) -> tuple[str, ...]:
@@ -94,6 +98,9 @@ def _drawn(catalogue: Catalogue, only: list[str]) -> tuple[str, ...]:
 
 def expected_shares(found: Separability, drawn: tuple[str, ...]) -> dict[str, dict[str, float]]:
     """What one must expect for each set of views, over the drawn families."""
+    import numpy as np
+    from plugface.models.catalogue.separability import VIEW_SETS, family_shares
+
     rows = np.flatnonzero([owner in set(drawn) for owner in found.owners])
     shares = {}
     for view in VIEW_SETS:
@@ -110,6 +117,10 @@ def expected_shares(found: Separability, drawn: tuple[str, ...]) -> dict[str, di
 
 
 def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws: int) -> None:
+    from plugface.cli.present.screen import percent
+    from plugface.models.catalogue.separability import VIEW_SETS
+    from rich.text import Text
+
     shares = expected_shares(found, drawn)
     rows = {
         "family": "probability of the true family",
@@ -136,6 +147,9 @@ def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws
 
 
 def _table(caption: str, *, width: int, last: str = "") -> Table:
+    from plugface.models.catalogue.separability import VIEW_SETS
+    from rich.table import Table
+
     table = Table(box=None, padding=(0, 1), pad_edge=False, width=80 if last else None)
     table.add_column(caption, width=width, overflow="fold")
     for view in VIEW_SETS:

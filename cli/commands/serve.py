@@ -10,6 +10,7 @@ from typing import Annotated
 import platformdirs
 import typer
 from plugface.cli.commands import options
+from plugface.cli.present.plain_text import say
 from plugface.cli.settings import default_catalogue
 
 TLS_ADVICE = (
@@ -91,19 +92,19 @@ def serve(
     yard = Yard(settings)
     address = public_url or f"http://{f'[{host}]' if ':' in host else host}:{port}"
     try:
-        typer.echo(f"The yard page is at {address}/ ; end it with Ctrl-C.")
-        typer.echo(f"Photos, queue and ledger: {settings.folder}")
+        say(f"The yard page is at {address}/ ; end it with Ctrl-C.")
+        say(f"Photos, queue and ledger: {settings.folder}")
         for name in () if open_lot else lots or ["Yard"]:
             code = yard.add_lot(name.strip(), new_code=new_codes)
-            typer.echo(
+            say(
                 f'Lot "{name}": access code {code} (shown this once; as a link: {address}/enter#{code})'
                 if code
                 else f'Lot "{name}": its access code stays what it was; --new-codes makes another'
             )
         if _is_every_address(host) and not public_url:
-            typer.echo(f"In place of {host} a phone needs this machine's name or address on its network.")
+            say(f"In place of {host} a phone needs this machine's name or address on its network.")
         if not alone and not public_url:
-            typer.echo(TLS_ADVICE.format(port=port), err=True)
+            say(TLS_ADVICE.format(port=port), err=True)
         config = uvicorn.Config(
             create_app(yard),
             log_level="warning",

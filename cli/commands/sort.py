@@ -1,27 +1,23 @@
 """plugface sort: a folder of photos into units, and each unit into its bin."""
 
+from __future__ import annotations
+
 import os
 import time
 from contextlib import closing
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.lot.sorting import Outcome, Plan, sort_lot
-from plugface.cli.present.terminal import Screen
+from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.settings import default_catalogue
-from plugface.cli.store.ledger import Ledger
-from plugface.models.decision import placement
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    TextColumn,
-    TimeElapsedColumn,
-    TimeRemainingColumn,
-)
-from rich.table import Table
+
+if TYPE_CHECKING:
+    from plugface.cli.lot.sorting import Outcome
+    from plugface.cli.present.report.worth import LotWorth
+    from plugface.cli.present.screen import Screen
+    from rich.progress import Progress
 
 STAGES = {
     "look": "Looking at photos",
@@ -86,6 +82,10 @@ def sort(
     2 when the photos, the catalogue or the folder cannot be used, or many photos could not be looked at, 130
     when it was stopped by Ctrl-C.
     """
+    from plugface.cli.lot.sorting import Plan, sort_lot
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.store.ledger import Ledger
+
     started = time.monotonic()
     plan = Plan(
         photos,
@@ -109,10 +109,11 @@ def sort(
 
             outcome = sort_lot(plan, progress=show)
             show("report", 0, 1)
-            from plugface.cli.present.report.page import write_report
+            from plugface.cli.present.report.page import read_worth, write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
                 written = write_report(out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf)
+                worth = read_worth(out, book, outcome.lot)
             show("report", 1, 1)
     except KeyboardInterrupt:
         screen.print("Stopped. What was done is kept; the same command goes on from here.")
@@ -121,11 +122,11 @@ def sort(
     if as_json:
         from plugface.cli.present.schemas import sort_out
 
-        typer.echo(sort_out(outcome, written, seconds).model_dump_json(indent=2))
+        say_json(sort_out(outcome, written, worth, seconds).model_dump_json(indent=2))
     else:
-        _print(Screen(), outcome, written, seconds)
+        _print(Screen(), outcome, written, worth, seconds)
     if outcome.put_off:
-        typer.echo(f"warning: {_put_off(outcome)}", err=True)
+        say(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)
 
 
@@ -134,6 +135,15 @@ def _cores() -> int:
 
 
 def _bar(screen: Screen) -> Progress:
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
     return Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -147,7 +157,16 @@ def _bar(screen: Screen) -> Progress:
     )
 
 
-def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: float) -> None:
+def _print(
+    console: Screen, outcome: Outcome, written: dict[str, str], worth: list[LotWorth], seconds: float
+) -> None:
+    from plugface.cli.lot.grouped import say_grouped
+    from plugface.cli.present.report.worth import say_worth
+    from plugface.models.decision import placement
+    from rich.table import Table
+
+    for words in say_grouped(outcome.grouped):
+        console.print(words)
     table = Table(box=None, pad_edge=False)
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")
@@ -157,7 +176,7 @@ def _print(console: Screen, outcome: Outcome, written: dict[str, str], seconds: 
     console.print(
         f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."
     )
-    for words in remarks(outcome):
+    for words in (*say_worth(worth), *remarks(outcome)):
         console.print(words)
     for name, path in written.items():
         console.print(f"{name}: {path}", style="dim", soft_wrap=True)

@@ -1,20 +1,17 @@
 """plugface catalogue try: what a catalogue makes of a label's text, a payload, or a photo of a label."""
 
-import hashlib
+from __future__ import annotations
+
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.label_reading import FieldReading, read_label
-from plugface.vision.observations import Code, Observations, Quality, Text, WhiteBalance
-from rich.console import Console
-from rich.table import Table
 
-_TYPED = Quality(width_px=1000, height_px=800, median_luma=0.5, burnt_share=0.0, blur_px=0.5)
+if TYPE_CHECKING:
+    from plugface.models.decision.label_reading import FieldReading
+    from rich.console import Console
 
 
 def try_label(
@@ -36,6 +33,12 @@ def try_label(
 
     Exit code: 0; 2 when the catalogue or a photo cannot be used.
     """
+    from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
+    from plugface.cli.present.screen import Screen
+    from plugface.cli.typed_label import typed_label
+    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.models.decision.label_reading import read_label
+
     if not label and not payload:
         raise typer.BadParameter(
             "give a line of a label in quotes, a photo, or --payload with a barcode's text"
@@ -46,8 +49,8 @@ def try_label(
     lines = [word for word in label if not Path(word).is_file()]
     seen = list(observe_photos(photos, known_shades(known))) if photos else []
     if lines or payload:
-        seen.append(_typed(lines, payload or ()))
-    console = Console(highlight=False)
+        seen.append(typed_label(lines, payload or ()))
+    console = Screen()
     for one in seen:
         texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
         codes = [*one.codes, *(code for unit in one.units for code in unit.codes)]
@@ -58,15 +61,9 @@ def try_label(
         console.print(f"Variant {' or '.join(answer.variants)}: {answer.variant_message}", soft_wrap=True)
 
 
-def _typed(lines: list[str], payloads: tuple[str, ...] | list[str]) -> Observations:
-    """A close-up of which every line and code was read without fault."""
-    texts = tuple(Text((), line, 0.97, "printed", 32.0) for line in lines)
-    codes = tuple(Code((), "Data Matrix", payload, "verified") for payload in payloads)
-    digest = hashlib.sha256("\n".join([*lines, *payloads]).encode()).hexdigest()
-    return Observations(digest, _TYPED, WhiteBalance((1.0, 1.0, 1.0), "none", 0.0), texts=texts, codes=codes)
-
-
 def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
+    from rich.table import Table
+
     if not readings:
         console.print("No line and no code was read.")
         return

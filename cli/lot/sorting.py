@@ -11,11 +11,12 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from plugface.cli.lot import worker
+from plugface.cli.lot.grouped import Grouped, read_grouped
 from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.lot.proposals import proposal_columns
 from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
@@ -40,9 +41,11 @@ from plugface.cli.store.ledger import (
 from plugface.codec import read_observations
 from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
+from plugface.models.catalogue.index import CatalogueIndex, index_catalogue, name_families
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.unit_choice import to_part
+from plugface.vision.observations import Observations
 from sqlalchemy import and_, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
@@ -97,6 +100,7 @@ class Outcome:
     units: int
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
     put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
+    grouped: Grouped = field(default_factory=lambda: Grouped({}, 0, {}))  # how photos were put together
 
 
 def sort_lot(
@@ -346,6 +350,7 @@ class _Run:
         """What grouping needs of every photo of the lot, and which photos are units of their own, as what."""
         shots, broken = {}, {}
         is_number = _service_number_test(self.catalogue)
+        index = index_catalogue(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
             .where(newest_look())
@@ -369,6 +374,7 @@ class _Run:
                 taken_at=datetime.fromisoformat(taken_at) if taken_at else _file_time(mtime_ns),
                 by_camera=bool(taken_at),
                 is_service_number=is_number,
+                families=_named_families(seen, index),
             )
         return shots, broken
 
@@ -494,6 +500,7 @@ class _Run:
                     still_counts(),
                 )
             )
+            grouped = read_grouped(session, self.lot_id)
             places = Counter(destination for _key, destination in latest_places(session, self.lot_id))
         return Outcome(
             lot=self.head.lot,
@@ -512,6 +519,7 @@ class _Run:
             units=sum(places.values()),
             places={place: places[place] for place in placement.SIGNS if places[place]},
             put_off=put_off,
+            grouped=grouped,
         )
 
 
@@ -631,6 +639,15 @@ def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
         open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
         patterns.append(compile_pattern(open_ended))
     return lambda payload: any(pattern.match(payload) for pattern in patterns)
+
+
+def _named_families(seen: Observations, index: CatalogueIndex) -> frozenset[str]:
+    """Families that texts and codes of the one unit of a photo, or of a close-up, name without fault."""
+    if len(seen.units) > 1:
+        return frozenset()
+    texts = [*seen.texts, *(text for unit in seen.units for text in unit.texts)]
+    codes = [*seen.codes, *(code for unit in seen.units for code in unit.codes)]
+    return name_families(index, [text.value for text in texts], [code.payload for code in codes])
 
 
 def _file_time(mtime_ns: str) -> datetime | None:

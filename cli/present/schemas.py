@@ -31,6 +31,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 if TYPE_CHECKING:
     from plugface.analysis import Answer
     from plugface.cli.lot.sorting import Outcome
+    from plugface.cli.present.report.worth import LotWorth
     from plugface.models.decision.opinion import Opinion
     from plugface.models.learning.metrics import Figure
 
@@ -307,6 +308,29 @@ class EvaluateOut(Head):
     confusion: dict[str, dict[str, int]] = Field(description="true family -> proposed family -> units")
 
 
+class GroupedOut(Document):
+    """How the photos of a lot became units."""
+
+    methods: dict[str, int] = Field(description="how units came about -> how many")
+    alone: int = Field(description="units that are one photo which nothing joins to another")
+    doubles: dict[str, list[str]] = Field(
+        description="unit that stands alone -> units that may be the same one, so that it would count twice"
+    )
+
+
+class WorthOut(Document):
+    """What a lot is worth in one currency, by the catalogue's values."""
+
+    currency: str = Field(description="ISO 4217; empty where the catalogue names none")
+    expected: float
+    low: float = Field(description="so much or less with a probability of 10 %")
+    high: float = Field(description="so much or less with a probability of 90 %")
+    uncounted: int = Field(description="units that are nothing the catalogue gives a value for")
+    looks: dict[str, float] = Field(
+        description="unit -> expected value of perfect information, where a look by hand pays most"
+    )
+
+
 class SortOut(Head):
     """What `plugface sort --json` prints; each unit is in the ledger, see `plugface ledger list --json`."""
 
@@ -330,6 +354,8 @@ class SortOut(Head):
     put_off: list[str] = Field(
         default_factory=list, description="photos this machine could not look at now, and why; run again"
     )
+    worth: list[WorthOut] = Field(description="empty where the catalogue has no values")
+    grouped: GroupedOut = Field(description="how photos were put together")
     written: dict[str, str] = Field(description="what was written -> its path, or why it was not")
 
 
@@ -493,9 +519,20 @@ def evaluate_out(
     )
 
 
-def sort_out(outcome: "Outcome", written: dict[str, str], seconds: float) -> SortOut:
+def sort_out(
+    outcome: "Outcome", written: dict[str, str], worth: Iterable["LotWorth"], seconds: float
+) -> SortOut:
     """The document for `plugface sort --json`."""
-    return SortOut(seconds=round(seconds, 3), written=written, **asdict(outcome))
+    priced = [
+        WorthOut(
+            currency=lot.currency,
+            **{name: round(amount, 2) for name, amount in asdict(lot.total).items()},
+            uncounted=lot.uncounted,
+            looks={unit.key: round(unit.look, 2) for unit in lot.looks},
+        )
+        for lot in worth
+    ]
+    return SortOut(seconds=round(seconds, 3), written=written, worth=priced, **asdict(outcome))
 
 
 def ledger_unit_head() -> dict[str, Any]:

@@ -1,18 +1,18 @@
 """Answers as text in a terminal, laid out for 80 columns."""
 
-import unicodedata
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from plugface.cli.present.screen import Screen as Screen  # where it stood before
+from plugface.cli.present.screen import percent
 from plugface.cli.present.swatches import SWATCHES, best, ink_on
 from plugface.models.catalogue.entries import Catalogue, Family, Variant
 from plugface.models.decision.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from plugface.models.decision.cautions import GENERAL
 from plugface.models.decision.pairing import Needs, list_partners
 from plugface.vision.observations import Observations, Unit
-from rich.console import Console, ConsoleOptions, Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
-from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
@@ -75,40 +75,6 @@ def sure_words(probability: float) -> str:
         (0.45, "as likely as not"),
     )
     return next((words for least, words in steps if probability >= least), "not likely")
-
-
-class Screen(Console):
-    """A terminal that shows what others wrote (file names, a catalogue) as text and does nothing it says.
-
-    A name such as `run[/north]` is no markup, and an escape sequence in it is not for the terminal.
-    """
-
-    def __init__(self, **how: Any) -> None:
-        super().__init__(**{"markup": False, "emoji": False, "highlight": False, **how})
-
-    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
-        """What is to be shown, piece by piece, without control characters in its text."""
-        for piece in super().render(renderable, options):
-            yield piece if piece.control else Segment(plain(piece.text), piece.style)
-
-
-def plain(text: str) -> str:
-    """The same text with control characters shown as the replacement character; line breaks stay."""
-    if text.isprintable():
-        return text
-    return "".join(
-        "\N{REPLACEMENT CHARACTER}" if unicodedata.category(sign) == "Cc" and sign not in "\n\t" else sign
-        for sign in text
-    )
-
-
-def percent(probability: float) -> str:
-    """A probability as text that never claims 0 or 100 per cent."""
-    if probability > 0.999:
-        return "> 99.9 %"
-    if probability < 0.001:
-        return "< 0.1 %"
-    return f"{100 * probability:.1f} %"
 
 
 def years_text(years: tuple[int, int]) -> str:

@@ -16,9 +16,9 @@ from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
-import platformdirs
 import typer
 from plugface.cli.store.chain import Verified, add_link, verify_chain
+from plugface.cli.store.places import SCHEMA, default_ledger
 from plugface.cli.store.tables import (
     Act,
     Base,
@@ -35,17 +35,17 @@ from plugface.cli.store.tables import (
     Unit,
     View,
 )
+from plugface.cli.store.unit_rows import STILL_COUNTS, UNITS
 from sqlalchemy import (
     ColumnElement,
+    TextClause,
     UniqueConstraint,
     create_engine,
     event,
     func,
     inspect,
-    literal,
-    not_,
-    or_,
     select,
+    text,
 )
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
@@ -70,10 +70,8 @@ __all__ = [
     "Seal",
     "Unit",
     "View",
+    "default_ledger",
 ]
-
-#: Newest migration in migrations/versions; a test holds the two together.
-SCHEMA = "0004"
 
 #: Lock of PostgreSQL that all writers of a ledger take, "plug" in ASCII.
 _WRITERS = 0x706C7567
@@ -88,11 +86,6 @@ class LedgerError(Exception):
     def __init__(self, ledger: str, problem: str, remedy: str) -> None:
         self.ledger, self.problem, self.remedy = ledger, problem, remedy
         super().__init__(f"{ledger}: {problem}. {remedy}")
-
-
-def default_ledger() -> Path:
-    """The ledger in the user's data folder, for units that are looked at one by one."""
-    return platformdirs.user_data_path("plugface") / "ledger.sqlite"
 
 
 def now_utc() -> str:
@@ -396,27 +389,9 @@ def newest_look() -> ColumnElement[bool]:
     return Look.id == select(func.max(later.id)).where(later.photo_id == Look.photo_id).scalar_subquery()
 
 
-def still_counts() -> ColumnElement[bool]:
-    """Whether a unit stands: not where it is a broken photo that was looked at again and could be read.
-
-    What such a photo shows is a unit of its own or part of another one; rows are only added, so that the row
-    of the broken photo stays beside it.
-    """
-    found = aliased(File)
-    came_back = (
-        select(found.id)
-        .where(found.lot_id == Unit.lot_id, found.photo_id.is_not(None))
-        .where(Unit.group_key == literal("unread:") + found.path)
-        .exists()
-    )
-    view = aliased(View)
-    was_read = (
-        select(view.id)
-        .join(Look, Look.photo_id == view.photo_id)
-        .where(view.unit_id == Unit.id, Look.fault == "", newest_look())
-        .exists()
-    )
-    return or_(Unit.method != "broken photo", not_(or_(came_back, was_read)))
+def still_counts() -> TextClause:
+    """Whether a unit stands, as `STILL_COUNTS` says."""
+    return text(STILL_COUNTS)
 
 
 def record_confirmation(
@@ -467,44 +442,5 @@ def list_units(session: Session, lot: str | None = None) -> tuple[tuple[str, ...
     rows : iterator of Row, each of length n_columns
         Read as they are needed; `row.family` works as well as `row[5]`.
     """
-    proposal, truth = aliased(Proposal), aliased(Confirmation)
-    newest = select(func.max(Proposal.id)).where(Proposal.unit_id == Unit.id).scalar_subquery()
-    last_truth = select(func.max(Confirmation.id)).where(Confirmation.unit_id == Unit.id).scalar_subquery()
-    photos = select(func.count()).where(View.unit_id == Unit.id).scalar_subquery()
-    first = select(func.min(View.photo_id)).where(View.unit_id == Unit.id).scalar_subquery()
-    query = (
-        select(
-            Lot.key.label("lot"),
-            Unit.key.label("unit"),
-            proposal.destination,
-            proposal.bin,
-            proposal.verdict,
-            proposal.family,
-            proposal.variant,
-            proposal.probability,
-            proposal.expected_cost,
-            proposal.message,
-            proposal.findings,
-            Unit.method.label("grouped_by"),
-            photos.label("photos"),
-            Photo.sha256.label("first_photo_sha256"),
-            truth.family.label("true_family"),
-            truth.variant.label("true_variant"),
-            truth.who.label("confirmed_by"),
-            truth.note.label("confirmation_note"),
-            truth.confirmed_at,
-            proposal.made_at.label("proposed_at"),
-            proposal.model_version,
-            proposal.catalogue_sha256,
-        )
-        .join(Lot, Unit.lot_id == Lot.id)
-        .outerjoin(Photo, Photo.id == first)
-        .outerjoin(proposal, proposal.id == newest)
-        .outerjoin(truth, truth.id == last_truth)
-        .where(still_counts())
-        .order_by(Unit.id)
-    )
-    if lot is not None:
-        query = query.where(Lot.key == lot)
-    result = session.execute(query.execution_options(yield_per=5000))
+    result = session.execute(text(UNITS), {"lot": lot or ""}, execution_options={"yield_per": 5000})
     return tuple(result.keys()), iter(result)

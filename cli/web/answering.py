@@ -7,15 +7,20 @@ from pathlib import Path
 
 from plugface.analysis import Settings, decide_observed
 from plugface.cli import pipeline
+from plugface.cli.present.message import message_text
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.schemas import identify_out, opinion_out
 from plugface.cli.present.terminal import CLOSING, headline
+from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.documents import ResultOut
 from plugface.codec import read_observations, write_decision, write_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import SeveralUnits, to_part
+
+#: What stands in place of a photo's name for what was typed or scanned.
+TYPED = "typed or scanned"
 
 
 @dataclass(frozen=True)
@@ -36,6 +41,7 @@ class Question:
     claimed: str
     needs: dict[str, str | int]
     catalogue: str
+    typed: tuple[str, ...] = ()  # lines or barcodes of the label, from a keyboard or a scanner
 
 
 @dataclass(frozen=True)
@@ -83,12 +89,16 @@ def answer(question: Question) -> Reply | Problem:
     catalogue = _catalogue(question.catalogue)
     looks = [_look(photo, catalogue) for photo in question.photos]
     seen = tuple(read_observations(text) for text, _ in looks)
+    names = [photo.name for photo in question.photos]
+    if question.typed:  # beside the photos, or in their place
+        seen += (look_at_typed(question.typed, catalogue),)
+        names.append(TYPED)
     settings = Settings(
         needs=Needs(**question.needs) if question.needs else None, claimed=question.claimed or None
     )
     try:
         found = decide_observed(
-            [photo.name for photo in question.photos],
+            names,
             seen,
             catalogue,
             settings=settings,
@@ -101,17 +111,23 @@ def answer(question: Question) -> Reply | Problem:
     document = ResultOut(
         identify=identify_out(found),
         opinion=opinion_out(found, opinion, question.claimed) if opinion else None,
+        message=message_text(decision, catalogue),
     )
     return Reply(
         document=document.model_dump_json(),
-        overlays=tuple(str(draw_overlay(s, unit)) for s, unit in zip(seen, found.units, strict=True)),
+        overlays=tuple(
+            str(draw_overlay(s, unit))
+            for s, unit in zip(seen[: len(looks)], found.units[: len(looks)], strict=True)
+        ),
         verdict=decision.verdict,
         headline=headline(decision, catalogue),
         probability=decision.probability,
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
         looked=tuple(
             Looked(photo.sha256, text, to_part(part), seconds)
-            for photo, (text, seconds), part in zip(question.photos, looks, found.chosen, strict=True)
+            for photo, (text, seconds), part in zip(
+                question.photos, looks, found.chosen[: len(looks)], strict=True
+            )
         ),
         decision=write_decision(decision),
         place=placement.assign_place(decision, catalogue),

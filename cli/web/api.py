@@ -101,7 +101,8 @@ def list_units(
 def describe_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: UnitIn) -> CardOut:
     """Say what a unit is claimed to be and what it is wanted for; may be done again at any time."""
     claimed, needs = _check_said(yard, said)
-    yard.queue.describe(lot.key, unit, claimed, needs)
+    typed = tuple(dict.fromkeys(entry for entry in said.typed if entry))
+    yard.queue.describe(lot.key, unit, claimed, needs, typed=typed, more=said.more)
     yard.crew.wake()
     return unit_out(yard, lot, find_unit(yard, lot, unit))
 
@@ -202,6 +203,7 @@ def unit_out(yard: Yard, lot: LotEntry, unit: UnitEntry) -> CardOut:
         problem=unit.problem,
         claimed=unit.claimed,
         needs=NeedsIn(**unit.needs),
+        typed=list(unit.typed),
         created_at=unit.created_at,
         photos=[_photo_out(unit.id, photo) for photo in unit.photos],
         result=ResultOut.model_validate_json(unit.answer.document) if unit.answer else None,

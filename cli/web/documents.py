@@ -37,6 +37,10 @@ class UnitIn(Message):
 
     claimed: Short = Field("", description="what the seller says it is: KEY or KEY:VARIANT")
     needs: NeedsIn = NeedsIn()
+    typed: list[Short] = Field(
+        [], max_length=8, description="lines of the label as typed, or barcodes as a scanner sends them"
+    )
+    more: bool = Field(False, description="photos of this unit follow at once")
 
 
 class ConfirmationIn(Message):
@@ -106,6 +110,7 @@ class ResultOut(Document):
 
     identify: IdentifyOut
     opinion: OpinionOut | None = None
+    message: str = Field("", description="the answer as a short text to send back")
 
 
 class CardOut(Document):
@@ -118,6 +123,7 @@ class CardOut(Document):
     problem: str = Field(description="why there is no answer; empty unless it failed")
     claimed: str
     needs: NeedsIn
+    typed: list[str] = Field(description="lines or barcodes of the label that were typed or scanned")
     created_at: str
     photos: list[AcceptedPhotoOut]
     result: ResultOut | None = Field(description="the latest; while waiting it may be one for fewer photos")

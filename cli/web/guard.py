@@ -38,7 +38,7 @@ HEADERS = {
     "x-content-type-options": "nosniff",
     # Not "no-referrer": with that a browser sends "Origin: null" with the page's own forms (Fetch, 3.2).
     "referrer-policy": "same-origin",
-    "permissions-policy": "camera=(), geolocation=(), microphone=()",  # the file field needs no such leave
+    "permissions-policy": "camera=(self), geolocation=(), microphone=()",  # for the view with the light on
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",

@@ -9,6 +9,7 @@ import jinja2
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
+from plugface.cli.present.schemas import DecisionOut
 from plugface.cli.present.swatches import SWATCHES, ink_on
 from plugface.cli.present.templates import template_environment
 from plugface.cli.present.terminal import CLOSING, MIN_WEIGHT, sure_words, years_text
@@ -73,6 +74,15 @@ def show_card(request: Request, yard: YardHere, lot: LotHere, unit: UnitHere) ->
         decision=result.identify.decision if result else None,
         opinion=result.opinion if result else None,
         names=_names(yard),
+        proposed=_proposed(result.identify.decision) if result else "",
+        message=result.message if result else "",
+        said=json.dumps(
+            {
+                "claimed": shown.claimed,
+                "needs": shown.needs.model_dump(exclude_none=True),
+                "typed": shown.typed,
+            }
+        ),
     )
 
 
@@ -157,6 +167,13 @@ def _names(yard: Yard) -> list[str]:
     """Every family and every variant as a person may write it."""
     families = yard.catalogue.families
     return [name for f in families for name in (f.key, *(f"{f.key}:{v.key}" for v in f.variants))]
+
+
+def _proposed(decision: DecisionOut) -> str:
+    """What the form for the truth begins with: the proposal, where one was accepted."""
+    if decision.verdict != "identified":
+        return ""
+    return f"{decision.family}:{decision.variant}" if decision.variant else str(decision.family)
 
 
 def _page(request: Request, template: str, lot: LotEntry | None, **values: object) -> HTMLResponse:

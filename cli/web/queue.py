@@ -34,7 +34,7 @@ CREATE TABLE IF NOT EXISTS tokens (
     digest TEXT PRIMARY KEY, lot TEXT NOT NULL REFERENCES lots(key), expires REAL NOT NULL);
 CREATE TABLE IF NOT EXISTS units (
     lot TEXT NOT NULL REFERENCES lots(key), id TEXT NOT NULL, number INTEGER NOT NULL,
-    claimed TEXT NOT NULL DEFAULT '', needs TEXT NOT NULL DEFAULT '{}',
+    claimed TEXT NOT NULL DEFAULT '', needs TEXT NOT NULL DEFAULT '{}', typed TEXT NOT NULL DEFAULT '[]',
     state TEXT NOT NULL DEFAULT 'new', turn INTEGER NOT NULL DEFAULT 0, ready REAL NOT NULL DEFAULT 0,
     attempts INTEGER NOT NULL DEFAULT 0, problem TEXT NOT NULL DEFAULT '', created_at TEXT NOT NULL,
     PRIMARY KEY (lot, id), UNIQUE (lot, number));
@@ -109,6 +109,7 @@ class UnitEntry:
     created_at: str
     photos: tuple[PhotoEntry, ...]
     answer: AnswerEntry | None
+    typed: tuple[str, ...] = ()  # lines or barcodes of the label, from a keyboard or a scanner
 
 
 @dataclass(frozen=True)
@@ -150,6 +151,9 @@ class Queue:
         try:
             self._writer, self._reader = _connect(file), _connect(file)
             self._writer.executescript(_TABLES)
+            columns = {row["name"] for row in self._writer.execute("PRAGMA table_info(units)")}
+            if "typed" not in columns:  # made by an older plugface
+                self._writer.execute("ALTER TABLE units ADD COLUMN typed TEXT NOT NULL DEFAULT '[]'")
         except sqlite3.Error as error:
             raise YardError(str(file), f"it cannot be used ({error})", "Name another --folder") from None
 
@@ -214,8 +218,19 @@ class Queue:
 
     # Taking in
 
-    def describe(self, lot: str, unit: str, claimed: str, needs: dict[str, str | int]) -> UnitEntry:
-        """Say what a unit is claimed to be and what it is wanted for; adds the unit where it is new.
+    def describe(
+        self,
+        lot: str,
+        unit: str,
+        claimed: str,
+        needs: dict[str, str | int],
+        *,
+        typed: tuple[str, ...] = (),
+        more: bool = False,
+    ) -> UnitEntry:
+        """Say what a unit is claimed to be, what it is wanted for and what its label says; adds a new unit.
+
+        What its label says is answered without a photo too; with `more`, photos are waited for a while.
 
         Raises
         ------
@@ -224,13 +239,14 @@ class Queue:
         text = json.dumps(needs, sort_keys=True)
         with self._write() as db:
             row = self._ensure(db, lot, unit)
-            if (row["claimed"], row["needs"]) != (claimed, text):
+            label = json.dumps(typed)
+            if (row["claimed"], row["needs"], row["typed"]) != (claimed, text, label):
                 db.execute(
-                    "UPDATE units SET claimed = ?, needs = ? WHERE lot = ? AND id = ?",
-                    (claimed, text, lot, unit),
+                    "UPDATE units SET claimed = ?, needs = ?, typed = ? WHERE lot = ? AND id = ?",
+                    (claimed, text, label, lot, unit),
                 )
-                if row["state"] != "new":
-                    self._await(db, lot, unit, self._steady())
+                if row["state"] != "new" or typed:
+                    self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
         return self.unit(lot, unit)
 
     def accept(
@@ -513,6 +529,7 @@ def _unit(db: sqlite3.Connection, row: sqlite3.Row) -> UnitEntry:
         created_at=row["created_at"],
         photos=photos,
         answer=answer and _answer(answer),
+        typed=tuple(json.loads(row["typed"])),
     )
 
 

@@ -63,7 +63,7 @@ class Records:
         inputs = [
             [(look.sha256, look.part) for look in reply.looked],
             [self.look_version, decision.model_version, decision.catalogue_sha256],
-            [unit.claimed, unit.needs],
+            [unit.claimed, unit.needs, *([unit.typed] if unit.typed else [])],
         ]
         sizes = {photo.sha256: photo.size_bytes for photo in unit.photos}
         with self.ledger.transaction() as session:

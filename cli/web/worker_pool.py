@@ -240,7 +240,7 @@ class WorkerPool:
             )
             for photo in job.unit.photos
         )
-        return Question(photos, job.unit.claimed, job.unit.needs, self._catalogue)
+        return Question(photos, job.unit.claimed, job.unit.needs, self._catalogue, job.unit.typed)
 
     def _keep(self, lot: LotEntry, job: Job, reply: Reply) -> None:
         # The ledger first: an answer that is shown is one that is on record. A repetition adds nothing there.

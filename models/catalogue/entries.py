@@ -35,6 +35,9 @@ Feature = Literal[
 ]
 Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, le=200)]
+Amount = Annotated[float, Field(ge=0, le=1e9)]
+Currency = Annotated[str, Field(pattern="^([A-Z]{3})?$")]  # ISO 4217, three letters
+Share = Annotated[float, Field(ge=0, le=1)]
 Year = Annotated[int, Field(ge=1950, le=2100)]
 PointMm = tuple[float, float]
 Lightness = Annotated[float, Field(ge=0, le=100)]
@@ -188,6 +191,15 @@ class Label(Entry):
         return "" if self.barcode_payload in PAYLOADS else self.barcode_payload
 
 
+class Value(Entry):
+    """What one unit of a variant is worth to the shop, by state; one that is left out is worth the core."""
+
+    usable: Amount | None = None
+    locked: Amount | None = None
+    core: Amount | None = None  # for what does not work, or is taken back
+    currency: Currency = ""  # empty: the catalogue's
+
+
 class Variant(Entry):
     """One variant of a family."""
 
@@ -201,6 +213,7 @@ class Variant(Entry):
     status: Literal["usable", "locked", "unknown"] = "unknown"
     market: str = "any"
     changed: str = ""
+    value: Value | None = None  # None: not counted where a lot is valued
     unseen_from_front: bool = True  # True: its front is the same as that of the family's other variants
 
     @model_validator(mode="after")
@@ -282,6 +295,8 @@ class CatalogueHead(Entry):
     name: str
     note: str = ""
     invented: bool = False  # demo data says so
+    currency: Currency = ""  # of what variants are worth
+    works: Share = 1.0  # share of usable units that work, in this shop's experience; the rest are cores
     costs: CostTable | None = None  # `[costs]`: what mistakes cost this shop
     cautions: tuple[str, ...] = ()  # shown with every result
     shades: tuple[Shade, ...] = ()  # colours to know besides the common ones

@@ -1,6 +1,7 @@
 """A catalogue as arrays, so that all families are compared in one step."""
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,6 +85,9 @@ def strings_of(pairs: list[tuple[str, int]]) -> Strings:
     return Strings(values, codes, lengths, tuple(tuple(sorted(set(o))) for o in owners.values()), last)
 
 
+#: A shorter text than this names no family by a number (our choice).
+MIN_NUMBER = 5
+
 #: The catalogues used last with their arrays; compared by identity, as a catalogue never changes once read.
 _recent: deque[tuple[Catalogue, CatalogueIndex]] = deque(maxlen=4)
 
@@ -96,6 +100,25 @@ def index_catalogue(catalogue: Catalogue) -> CatalogueIndex:
     index = index_families(catalogue.families)
     _recent.append((catalogue, index))
     return index
+
+
+def name_families(index: CatalogueIndex, texts: Iterable[str], payloads: Iterable[str]) -> frozenset[str]:
+    """Keys of the families that a text or payload names whole: a listed number, alone or with a suffix behind
+    it, or a mark. What is read with a fault names none.
+    """
+    marks: dict[str, set[int]] = {}
+    for row, family in enumerate(index.families):
+        for mark in family.marks:
+            marks.setdefault(compact(mark.text), set()).add(row)
+    rows: set[int] = set()
+    for word in (*texts, *payloads):
+        value = compact(word)
+        rows |= marks.get(value, set())
+        for end in range(len(value), MIN_NUMBER - 1, -1):
+            if value[:end] in index.number_rows:
+                rows |= set(index.number_rows[value[:end]])
+                break
+    return frozenset(index.families[row].key for row in rows)
 
 
 def index_families(families: tuple[Family, ...]) -> CatalogueIndex:

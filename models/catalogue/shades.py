@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from itertools import combinations
 
-import numpy as np
 from plugface.models.catalogue.entries import Catalogue, ColourCode, Shade
 
 #: CIEDE2000 difference below which two shades are not told apart on photos of used units. Our choice: side by
@@ -19,6 +18,8 @@ def middle_lab(shade: Shade) -> tuple[float, float, float]:
     lab : (3,), CIE 1976 L*a*b*, D65
         sRGB examples are converted by IEC 61966-2-1 and CIE 15 (scikit-image).
     """
+    import numpy as np  # few catalogues name a shade, and without one none of it is needed
+
     examples = list(shade.lab)
     if shade.srgb:
         from skimage.color import rgb2lab  # here alone: it takes most of a second, and few catalogues need it
@@ -31,6 +32,10 @@ def middle_lab(shade: Shade) -> tuple[float, float, float]:
 def name_shades(catalogue: Catalogue) -> dict[str, tuple[ColourCode, tuple[float, float, float]]]:
     """Name -> code and middle of every shade; entries of one name are examples of one shade."""
     grouped: dict[str, list[Shade]] = {}
+    if not catalogue.head.shades:
+        return {}
+    import numpy as np  # see middle_lab
+
     for shade in catalogue.head.shades:
         grouped.setdefault(shade.name, []).append(shade)
     return {
@@ -41,7 +46,8 @@ def name_shades(catalogue: Catalogue) -> dict[str, tuple[ColourCode, tuple[float
 
 def difference(lab_a: tuple[float, float, float], lab_b: tuple[float, float, float]) -> float:
     """Colour difference CIEDE2000 (CIE 142-2001)."""
-    from skimage.color import deltaE_ciede2000  # see middle_lab
+    import numpy as np  # see middle_lab
+    from skimage.color import deltaE_ciede2000
 
     return float(deltaE_ciede2000(np.array(lab_a), np.array(lab_b)))
 

@@ -2,39 +2,42 @@
 
 import base64
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path, PurePosixPath
+from io import BytesIO
+from pathlib import Path
 
 import jinja2
 import segno
 from markupsafe import Markup
+from plugface.cli.lot.grouped import Grouped, read_grouped, say_grouped
 from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.report.overlay import draw_overlay
-from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
+from plugface.cli.present.report.pairing import Pair, find_pairs
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.report.provenance import make_manifest, rows_of, seal_page
-from plugface.cli.present.templates import template_environment
-from plugface.cli.store.ledger import (
-    File,
-    Ledger,
-    Look,
-    Lot,
-    Photo,
-    Proposal,
-    Unit,
-    View,
-    newest_look,
-    still_counts,
+from plugface.cli.present.report.rows import (
+    UnitRow,
+    list_files,
+    list_pairables,
+    list_rows,
+    list_views,
+    read_look,
 )
-from plugface.codec import read_decision, read_observations
+from plugface.cli.present.report.sheet import list_sheet, sheet_of
+from plugface.cli.present.report.worth import LotWorth, say_worth, value_lot
+from plugface.cli.present.templates import template_environment
+from plugface.cli.store.exports import write_for_people
+from plugface.cli.store.ledger import (
+    Ledger,
+    Lot,
+)
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
-from plugface.models.decision.answers import Decision
-from plugface.models.grouping import LABEL_PREFIX, choose_paths
-from plugface.vision.observations import Observations
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, aliased
+from plugface.models.grouping import LABEL_PREFIX
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 #: Units shown with pictures, the dearest mistakes first; the rest stand in a table. Our choice: 300 pictures
 #: make a page of about 10 MB, which a phone still opens.
@@ -78,15 +81,6 @@ class Card:
     pictures: tuple[Picture, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Row:
-    """One unit as the ledger has it."""
-
-    unit: Unit
-    proposal: Proposal
-    decision: Decision | None
-
-
 def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool) -> dict[str, str]:
     """Write report.html, labels.html and, where Chromium is, report.pdf into a run's folder.
 
@@ -98,23 +92,37 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
     catalogue = load_catalogue(snapshot(folder))
     with ledger.reading() as session:
         lot_row = session.scalars(select(Lot).filter_by(key=lot)).one()
-        rows = _rows(session, lot_row.id)
+        rows = list_rows(session, lot_row.id)
         by_cost = sorted(rows, key=lambda row: (-row.proposal.expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
-        files = _files(session, lot_row.id)
+        files = list_files(session, lot_row.id)
         cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
-        pairs = find_pairs(_pairables(session, rows, files), catalogue)
+        pairs = find_pairs(list_pairables(session, rows, files), catalogue)
+        grouped = read_grouped(session, lot_row.id)
+        worth = value_lot(rows, catalogue)
+        sheet = BytesIO()
+        write_for_people(sheet_of(list_sheet(session, lot_row, catalogue), worth), sheet, "xlsx")
         manifest, row_hashes = make_manifest(session, "report", lot), rows_of(session, lot)
-    page = render_report(lot_row, catalogue, cards, pairs, remarks, head=manifest["head"])
+    page = render_report(lot_row, catalogue, cards, pairs, remarks, grouped, worth, head=manifest["head"])
     shown = {card.key for card in cards}
     page = seal_page(page, manifest, {key: sha256 for key, sha256 in row_hashes.items() if key in shown})
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
     write_whole(folder / "report.html", page.encode())
     write_whole(folder / "labels.html", render_labels(lot_row, cards).encode())
+    write_whole(folder / "units.xlsx", sheet.getvalue())
+    written["sheet"] = str(folder / "units.xlsx")
     if pdf:
         problem = print_page(folder / "report.html", folder / "report.pdf")
         written["PDF"] = problem or str(folder / "report.pdf")
     return written
+
+
+def read_worth(folder: Path, ledger: Ledger, lot: str) -> list[LotWorth]:
+    """What a lot is worth by the catalogue that its run keeps."""
+    catalogue = load_catalogue(snapshot(folder))
+    with ledger.reading() as session:
+        lot_row = session.scalars(select(Lot).filter_by(key=lot)).one()
+        return value_lot(list_rows(session, lot_row.id), catalogue)
 
 
 def render_report(
@@ -123,17 +131,23 @@ def render_report(
     cards: list[Card],
     pairs: list[Pair],
     remarks: list[str],
+    grouped: Grouped | None = None,
+    worth: Sequence[LotWorth] = (),
     *,
     head: str = "",
 ) -> str:
     """The report as HTML without any reference to another file; `head` is the ledger's last link."""
+    grouped = grouped or Grouped({}, 0, {})
     places = [
         {
             "name": name,
             "sign": sign,
             "meaning": placement.MEANINGS[name],
             "cards": sorted((c for c in cards if c.destination == name), key=lambda c: -c.expected_cost),
-            "bins": sorted(Counter(c.bin for c in cards if c.destination == name).items()),
+            "bins": [
+                (bin_, count, sum(c.bin == bin_ and c.key in grouped.doubles for c in cards))
+                for bin_, count in sorted(Counter(c.bin for c in cards if c.destination == name).items())
+            ],
         }
         for name, sign in placement.SIGNS.items()
     ]
@@ -155,12 +169,19 @@ def render_report(
             remarks=remarks,
             head=head,
             methods=Counter(card.method for card in cards).most_common(),
+            grouped=say_grouped(grouped),
+            doubles=grouped.doubles,
+            worth=worth,
+            say_worth=say_worth(worth),
         )
     )
 
 
 def render_labels(lot: Lot, cards: list[Card]) -> str:
-    """One label per unit, each with a QR code that the tool reads as an id card; eight to a sheet of A4."""
+    """One label per unit, with a QR code that the tool reads as an id card, its variant and a small picture.
+
+    Eight go to a sheet of A4. A picture that the report does not show is not on the label either.
+    """
     codes = {
         card.key: Markup(
             segno.make(LABEL_PREFIX + card.key, error="m", micro=False).svg_inline(
@@ -178,47 +199,14 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _rows(session: Session, lot_id: int) -> list[_Row]:
-    earlier = aliased(Proposal)
-    newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
-    query = select(Unit, Proposal).join(Proposal, Proposal.id == newest).where(Unit.lot_id == lot_id)
-    query = query.where(still_counts())
-    return [
-        _Row(unit, proposal, read_decision(proposal.decision) if proposal.decision else None)
-        for unit, proposal in session.execute(query.order_by(Unit.id))
-    ]
-
-
-def _files(session: Session, lot_id: int) -> dict[int, list[str]]:
-    """Photo id -> the paths it was found under, the one it goes by first."""
-    query = select(File.photo_id, File.path).where(File.lot_id == lot_id).order_by(File.path)
-    files: dict[int, list[str]] = {}
-    for photo_id, path in session.execute(query):
-        files.setdefault(photo_id, []).append(path)
-    copied = {photo_id: paths for photo_id, paths in files.items() if photo_id is not None}
-    for photo_id, path in choose_paths(copied).items():
-        files[photo_id].sort(key=lambda other: other != path)
-    return files
-
-
-def _views(session: Session, unit_id: int) -> list:
-    """(photo id, SHA-256, part, observations as JSON) of each photo of a unit."""
-    query = (
-        select(View.photo_id, Photo.sha256, View.part, Look.observations)
-        .join(Photo, Photo.id == View.photo_id)
-        .join(Look, Look.photo_id == View.photo_id)
-        .where(View.unit_id == unit_id, newest_look())
-        .order_by(View.id)
-    )
-    return session.execute(query).all()
-
-
-def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]], *, pictured: bool) -> Card:
+def _card(
+    session: Session, row: UnitRow, folder: Path, files: dict[int, list[str]], *, pictured: bool
+) -> Card:
     proposal, decision = row.proposal, row.decision
-    views = _views(session, row.unit.id)
+    views = list_views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
-        if seen := _read(observations):
+        if seen := read_look(observations):
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
@@ -242,42 +230,6 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
         files=tuple(path for view in views for path in files.get(view[0], ())),
         pictures=tuple(pictures),
     )
-
-
-def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) -> list[Pairable]:
-    pairables = []
-    for row in rows:
-        if not may_pair(row.proposal.destination, row.proposal.findings, row.decision):
-            continue
-        views = _views(session, row.unit.id)
-        beside = [t.value for view in views if (seen := _read(view[3])) for t in seen.texts]
-        # Units in folders of their own lie together when the folder above is the same.
-        folder = PurePosixPath(files[views[0][0]][0]).parent
-        above = folder.parent if row.unit.method == "sub-folder" else folder
-        pairables.append(
-            Pairable(
-                row.unit.key,
-                row.decision.families[0],
-                row.decision.variants,
-                "" if str(above) == "." else str(above),
-                read_plates(beside),
-            )
-        )
-    return pairables
-
-
-def may_pair(destination: str, findings: str, decision: Decision | None) -> bool:
-    """Whether a unit can be half of a pair: its family is settled, and it can be used."""
-    usable = destination in ("family bin", "look-alike bench") and not findings
-    return usable and decision is not None and decision.verdict == "identified"
-
-
-def _read(observations: str) -> Observations | None:
-    """What was seen in a photo; None where it was not looked at, or the row cannot be read."""
-    try:
-        return read_observations(observations) if observations else None
-    except ValueError:
-        return None
 
 
 def _data_uri(path: Path) -> str:

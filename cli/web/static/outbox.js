@@ -5,6 +5,7 @@ import words from "/words.js";
 import * as store from "./store.js";
 
 const SILENCE_MS = 30_000; // an upload that gets nowhere for so long is begun anew
+const HOPELESS = [413, 415, 422]; // the same bytes will be refused for ever
 const WAITS_S = [1, 2, 4, 8, 15, 30];
 
 const box = document.querySelector("#outbox");
@@ -43,7 +44,7 @@ export async function run() {
   let failures = 0;
   try {
     for (;;) {
-      const open = (await store.all()).filter((one) => one.lot === lot && !one.problem);
+      const open = (await store.all()).filter((one) => one.lot === lot && canGo(one));
       if (!open.length) break;
       const unit = open.find((one) => (later.get(one.id) ?? 0) <= Date.now());
       if (!unit) {
@@ -56,12 +57,16 @@ export async function run() {
         progress.delete(unit.id);
         later.delete(unit.id);
         await show();
-        arrived(unit.id, (await store.all()).filter((one) => one.lot === lot).length);
+        // What was refused, or put off by the page, stays listed: it holds no answer back.
+        const now = Date.now();
+        const waits = (one) => one.lot === lot && canGo(one) && (later.get(one.id) ?? 0) <= now;
+        const left = (await store.all()).filter(waits);
+        if (outcome.arrived) arrived(unit.id, left.length);
       } else if (outcome.enter) {
         location.assign("/enter"); // what is not sent stays here and goes out once the code is given
         return;
       } else if (outcome.problem) {
-        await store.update(unit.id, (kept) => kept && { ...kept, problem: outcome.problem });
+        await store.update(unit.id, (kept) => kept && refuse(kept, outcome));
         await show();
       } else {
         const seconds = outcome.wait ?? WAITS_S[Math.min(failures++, WAITS_S.length - 1)];
@@ -76,6 +81,18 @@ export async function run() {
   }
 }
 
+// Whether there is anything of a unit that may be sent: a photo that was refused keeps no other one back.
+function canGo(unit) {
+  return !unit.problem && (Boolean(unit.details) || unit.photos.length === 0 || unit.photos.some((one) => !one.problem));
+}
+
+// Notes what was refused: one photo, or, where it was no photo, all of the unit.
+function refuse(kept, { photo, problem, hopeless }) {
+  if (!photo) return { ...kept, problem, hopeless };
+  const photos = kept.photos.map((one) => (one.key === photo ? { ...one, problem, hopeless } : one));
+  return { ...kept, photos };
+}
+
 function pause(ms) {
   return new Promise((done) => {
     const timer = setTimeout(done, ms);
@@ -88,19 +105,30 @@ function pause(ms) {
 
 // Sends what one unit still has, reading it anew before each step: a further photo may be added meanwhile.
 async function send(id) {
+  let arrived = false;
   for (;;) {
     const unit = (await store.all()).find((one) => one.id === id);
-    if (!unit) return { done: true };
+    if (!unit || !canGo(unit)) return { done: true, arrived };
+    const [photo, ...others] = unit.photos.filter((one) => !one.problem);
     if (unit.details) {
-      const said = await request("PUT", `/api/v1/units/${id}`, JSON.stringify(unit.details), "application/json");
+      const details = JSON.stringify({ ...unit.details, more: Boolean(photo) });
+      const said = await request("PUT", `/api/v1/units/${id}`, details, "application/json");
       if (!said.ok) return judge(said);
+      arrived ||= Boolean(unit.details.typed?.length); // answered by itself
       await store.update(id, (kept) => kept && { ...kept, details: undefined });
     }
-    const [photo, ...others] = unit.photos;
     if (photo) {
       const said = await sendPhoto(unit, photo, others.length > 0);
-      if (!said.ok) return judge(said);
+      if (!said.ok) {
+        const judged = judge(said);
+        if (!judged.problem) return judged;
+        // The unit goes on with its other photos: what arrived of it is answered.
+        await store.update(id, (kept) => kept && refuse(kept, { ...judged, photo: photo.key }));
+        await show();
+        continue;
+      }
     }
+    arrived = true;
     await store.update(id, (kept) => {
       const left = kept?.photos.filter((one) => one.key !== photo?.key) ?? [];
       return left.length ? { ...kept, photos: left } : undefined;
@@ -126,7 +154,7 @@ function judge(said) {
     const text = reason ? say(words.later, { problem: reason }) : words.retry;
     return { text, wait: said.retryAfter, answered: Boolean(reason) };
   }
-  return { problem: said.problem };
+  return { problem: said.problem, hopeless: HOPELESS.includes(said.status) };
 }
 
 // XMLHttpRequest, because fetch does not tell how much of an upload has gone out.
@@ -190,7 +218,7 @@ function makeEntry(unit) {
   row.className = "row";
   const again = makeButton(words.try_now, async () => {
     later.delete(unit.id);
-    await store.update(unit.id, (kept) => kept && { ...kept, problem: undefined });
+    await store.update(unit.id, (kept) => kept && forgive(kept));
     run();
   });
   const drop = makeButton(words.remove, async () => {
@@ -210,21 +238,31 @@ function makeButton(label, act) {
   return button;
 }
 
+// The unit as before it was refused, but for photos that will be refused for ever.
+const forgive = (kept) => ({
+  ...kept,
+  problem: undefined,
+  photos: kept.photos.map((one) => (one.hopeless ? one : { ...one, problem: undefined })),
+});
+
 function describe(entry, unit) {
   const [text, bar, row] = entry.children;
   const [again, drop] = row.children;
   const state = progress.get(unit.id);
   const foreign = unit.lot !== lot;
-  const count = unit.photos.length === 1 ? words.photos_one : say(words.photos_many, { n: unit.photos.length });
+  const count = unit.photos.length === 0 ? words.typed_only : unit.photos.length === 1 ? words.photos_one : say(words.photos_many, { n: unit.photos.length });
+  const refused = unit.photos.filter((one) => one.problem);
+  const problem = unit.problem ?? (canGo(unit) ? undefined : refused[0]?.problem);
+  const hopeless = unit.problem ? unit.hopeless : refused.length > 0 && refused.every((one) => one.hopeless);
   let said = state?.text ?? words.to_send;
   if (foreign) said = say(words.other_lot, { lot: unit.lotName });
-  else if (unit.problem) said = say(words.refused, { problem: unit.problem });
+  else if (problem) said = say(words.refused, { problem });
   const whole = `${count}: ${said}`;
   if (text.textContent !== whole) text.textContent = whole;
-  bar.hidden = foreign || state?.percent === undefined || Boolean(unit.problem);
+  bar.hidden = foreign || state?.percent === undefined || Boolean(problem);
   bar.value = state?.percent ?? 0;
-  again.hidden = foreign || !(state?.waiting || unit.problem);
-  drop.hidden = !(unit.problem || foreign || state?.waiting);
+  again.hidden = foreign || !(state?.waiting || (problem && !hopeless)); // no second try of what is hopeless
+  drop.hidden = !(problem || foreign || state?.waiting);
 }
 
 window.addEventListener("online", run);

@@ -2,6 +2,7 @@
 
 import words from "/words.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { offerLight } from "./light.js";
 import { shrink } from "./shrink.js";
 import { draft, keepDraft } from "./store.js";
 
@@ -24,7 +25,7 @@ async function watchCapture(form) {
 
   const refresh = () => {
     const taken = shots.filter((shot) => shot.blob).length;
-    if (send) send.disabled = taken === 0 || preparing > 0;
+    if (send) send.disabled = (taken === 0 && !typedIn(form).length) || preparing > 0;
     if (send) send.textContent = taken === 1 ? send.dataset.one : send.dataset.all;
   };
 
@@ -69,20 +70,68 @@ async function watchCapture(form) {
     event.preventDefault();
     if (!send) return;
     const said = [...new FormData(form)].filter(([, value]) => typeof value === "string" && value.trim());
-    const { claimed = "", crank_teeth, year, ...needs } = Object.fromEntries(said);
+    const { claimed = "", crank_teeth, year, typed: _, ...needs } = Object.fromEntries(said);
+    const typed = typedIn(form);
     if (crank_teeth) needs.crank_teeth = Number(crank_teeth);
     if (year) needs.year = Number(year);
-    await deliver(claimed || Object.keys(needs).length ? { claimed, needs } : undefined);
+    const asked = claimed || typed.length || Object.keys(needs).length;
+    await deliver(asked ? { claimed, needs, typed } : undefined);
     form.reset();
     document.querySelector("#outbox").scrollIntoView({ block: "start" });
   });
 
+  form.addEventListener("input", refresh);
   if (!send) return;
   for (const { face, blob } of await draft(lot)) {
     const shot = shots.find((one) => one.face === face);
     if (shot && !shot.blob) showShot(shot, blob);
   }
   refresh();
+}
+
+// What was typed, or what a scanner wrote into the field as a keyboard would.
+function typedIn(form) {
+  const value = form.elements.typed?.value.trim();
+  return value ? [value] : [];
+}
+
+// A number or barcode for a unit that is there already; a scanner ends with Enter, which sends it.
+function watchTyped(form) {
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const typed = typedIn(form);
+    if (!typed.length) return;
+    const before = JSON.parse(form.dataset.said);
+    form.reset();
+    await add(form.dataset.unit, [], { ...before, typed: [...before.typed, ...typed].slice(-8) });
+  });
+}
+
+// The answer as text: to the phone's own sharing, else to the clipboard, else marked to be copied by hand.
+function watchShare(box) {
+  const text = box.querySelector("textarea");
+  const said = box.querySelector(".said");
+  box.querySelector("button").addEventListener("click", async () => {
+    said.hidden = true;
+    text.hidden = false;
+    text.style.height = `${text.scrollHeight + 8}px`; // all of it in sight
+    if (navigator.share) {
+      try {
+        await navigator.share({ text: text.value });
+        return;
+      } catch (error) {
+        if (error.name === "AbortError") return; // whoever asked thought better of it
+      }
+    }
+    text.select();
+    try {
+      await navigator.clipboard.writeText(text.value); // over https, or on this machine
+      said.textContent = words.copied;
+    } catch {
+      said.textContent = document.execCommand("copy") ? words.copied : words.copy_by_hand;
+    }
+    said.hidden = false;
+  });
 }
 
 // Show a photo in its place, or, without one, the sketch of how to take it.
@@ -160,10 +209,15 @@ function watchConfirm(form) {
 }
 
 const capture = document.querySelector("#capture");
+const typed = document.querySelector("#typed");
+const share = document.querySelector("#share");
 const place = document.querySelector("#unit");
 const confirm = document.querySelector("#confirm");
 if (capture) watchCapture(capture);
 if (confirm) watchConfirm(confirm);
+if (typed) watchTyped(typed);
+if (share) watchShare(share);
+offerLight();
 if (place) {
   greetAnswer(place.dataset.unit);
   watchUnit(place);

@@ -1,0 +1,95 @@
+"""How the photos of a lot were put together, and what may count twice for it."""
+
+from collections import Counter
+from dataclasses import dataclass
+
+from plugface.cli.store.ledger import Look, Proposal, Unit, View, newest_look, still_counts
+from plugface.codec import read_decision, read_observations
+from plugface.models.decision.doubles import CountedUnit, find_doubles
+from plugface.models.grouping import in_a_crowd, stands_alone
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
+
+#: What keeps photos together without any doubt.
+MEND = (
+    "Surer: a sub-folder for each unit, names such as u7_front.jpg and u7_back.jpg, or a card with a code in "
+    "each photo; then sort into a new --out. Photos straight from the camera keep their times; most "
+    "messengers take them away unless a photo is sent as a file."
+)
+
+
+@dataclass(frozen=True)
+class Grouped:
+    """How many units each method made, and which of them may count twice."""
+
+    methods: dict[str, int]  # method -> units, the most frequent first
+    alone: int  # units that are one photo which nothing joins to another
+    doubles: dict[str, tuple[str, ...]]  # unit -> units that may be the same one
+
+
+def read_grouped(session: Session, lot_id: int) -> Grouped:
+    """Count how the units of a lot came about, and find what may count twice."""
+    standing = (Unit.lot_id == lot_id, still_counts())
+    methods = Counter(session.scalars(select(Unit.method).where(*standing)))
+    broken = ("broken photo", "broken row")
+    doubtful = any(stands_alone(method) or in_a_crowd(method) for method in methods)
+    doubles = find_doubles(_counted(session, lot_id)) if doubtful else {}
+    return Grouped(
+        methods={method: count for method, count in methods.most_common() if method not in broken},
+        alone=sum(count for method, count in methods.items() if stands_alone(method)),
+        doubles=doubles,
+    )
+
+
+def _counted(session: Session, lot_id: int) -> list[CountedUnit]:
+    earlier = aliased(Proposal)
+    newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
+    query = (
+        select(Unit.key, Unit.method, Proposal.decision, View.part, View.photo_id, Look.observations)
+        .select_from(Unit)
+        .join(Proposal, Proposal.id == newest)
+        .join(View, View.unit_id == Unit.id)
+        .join(Look, Look.photo_id == View.photo_id)
+        .where(Unit.lot_id == lot_id, newest_look(), still_counts())
+        .order_by(Unit.id)
+        .execution_options(yield_per=200)
+    )
+    found: dict[str, CountedUnit] = {}
+    for key, method, decision, part, photo_id, observations in session.execute(query):
+        try:
+            families = frozenset(read_decision(decision).families) if decision else frozenset()
+            units = read_observations(observations).units if observations else ()
+        except ValueError:  # damaged, or of a later version
+            continue
+        shown = units[part] if 0 <= part < len(units) else None
+        faces = {"front" if shown.face.get("front", 0.0) >= 0.5 else "back"} if shown else set()
+        before = found.get(key, CountedUnit(key, families, frozenset(), frozenset()))
+        found[key] = CountedUnit(
+            key,
+            families,
+            before.faces | faces,
+            before.photos | {str(photo_id)},
+            alone=stands_alone(method),
+            crowded=in_a_crowd(method),
+        )
+    return list(found.values())
+
+
+def say_grouped(grouped: Grouped) -> list[str]:
+    """Sentences for the top of the report and the terminal."""
+    if not grouped.methods:
+        return []
+    listed = ", ".join(
+        f"{count} by {method}" for method, count in grouped.methods.items() if not stands_alone(method)
+    )
+    said = [f"How photos were put together: {listed}."] if listed else []
+    if grouped.alone:
+        photos = "1 photo stands" if grouped.alone == 1 else f"{grouped.alone} photos stand"
+        said.append(f"{photos} alone: nothing says which other photo shows the same unit. {MEND}")
+    if grouped.doubles:
+        named = ", ".join(list(grouped.doubles)[:6]) + (" and others" if len(grouped.doubles) > 6 else "")
+        said.append(
+            f"{len(grouped.doubles)} of the units may count twice, by another face or an overview in another "
+            f"photo: {named}. Until their photos are put together, bins and pairs may count too many."
+        )
+    return said

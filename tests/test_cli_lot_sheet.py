@@ -1,0 +1,222 @@
+"""The sheet for people, the labels and the worth of a lot, from photos to the file that is opened."""
+
+import csv
+import io
+import json
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import cloudpickle
+import openpyxl
+import pytest
+from plugface.cli.lot import worker
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.confirmations import Truth, confirm_unit
+from plugface.cli.store.exports import Column, Sheet, write_for_people
+from plugface.cli.store.ledger import Ledger, list_units
+from plugface.models.decision.answers import Candidate, Decision, VariantChance
+from plugface.vision.observations import Code, Observations, Quality, Text, Unit, WhiteBalance
+
+cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
+
+SQUARE = ((0.0, 0.0), (90.0, 0.0), (90.0, 80.0), (0.0, 80.0))
+
+#: Name of a photo -> lines on its label, a code, and families with their probability, variants with theirs.
+LOT = {
+    "u1_front.jpg": ((), "", {"TERN 2": 0.96}, {"open": 1.0}),
+    "u1_back.jpg": (("738 220 321", "SUFFIX A"), "738220321", {"TERN 2": 0.96}, {"open": 1.0}),
+    "u2_front.jpg": ((), "", {"TERN 2": 0.6, "SKUA 1": 0.3}, {"open": 0.5, "locked": 0.5}),
+    "u3_front.jpg": ((), "", {"SKUA 1": 0.999}, {"five-speed": 1.0}),
+}
+
+
+class StandIn:
+    """Sees and answers what `LOT` says of the photo whose bytes are its name."""
+
+    look_version, model_version = "stand-in 1", "stand-in model 1"
+
+    def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
+        lines, payload, _, _ = LOT[data.decode()]
+        texts = tuple(Text(SQUARE, line, 0.9, "printed", 12.0) for line in lines)
+        codes = (Code(SQUARE, "Code 128", payload, "verified"),) if payload else ()
+        front = 1.0 if "front" in data.decode() else 0.0
+        unit = Unit(SQUARE, 0.9, {"front": front, "back": 1 - front}, (), texts=texts, codes=codes)
+        sha256 = data.hex().ljust(64, "0")[:64]
+        return Observations(
+            sha256, Quality(400, 300, 0.5, 0.0, 1.0), WhiteBalance((1, 1, 1), "none", 0), (unit,)
+        ), THUMB
+
+    def list_units(self, seen: Observations) -> list[int]:
+        return [0]
+
+    def decide(self, seen, chosen) -> Decision:
+        name = next(name for name in LOT if seen[0].photo_sha256.startswith(name.encode().hex()))
+        _, _, families, variants = LOT[name]
+        candidates = tuple(
+            Candidate(key, 1.0, share, (), tuple(VariantChance(v, p) for v, p in variants.items()))
+            for key, share in families.items()
+        )
+        told = next(iter(families.values())) > 0.9
+        return Decision(
+            "identified" if told else "ambiguous",
+            "Words.",
+            candidates,
+            tuple(families)[: 1 if told else None],
+            tuple(v for v, p in variants.items() if p > 0.1),
+            model_version=self.model_version,
+        )
+
+
+THUMB = bytes.fromhex(  # the smallest JPEG there is: one grey pixel
+    "ffd8ffdb004300" + "03" * 64 + "ffc9000b080001000101011100ffcc000600101005ffda0008010100003f00d2cf20ffd9"
+)
+
+
+@pytest.fixture
+def sorted_lot(tmp_path, run, monkeypatch):
+    """A sorted lot whose catalogue says what TERN 2 and SKUA 1 are worth; gives folder and output."""
+    catalogue = tmp_path / "priced"
+    catalogue.mkdir()
+    for file in (demo_folder() / "marrow_finch").glob("*.toml"):
+        text = file.read_text("utf-8")
+        if file.name == "catalogue.toml":
+            text = 'currency = "EUR"\n' + text
+        if file.name == "tern_2.toml":
+            text = text.replace('key = "open"', 'key = "open"\nvalue = { usable = 80, core = 5 }')
+            text = text.replace('key = "locked"', 'key = "locked"\nvalue = { locked = 12, core = 5 }')
+        if file.name == "skua_1.toml":
+            text = text.replace('key = "five-speed"', 'key = "five-speed"\nvalue = { usable = 200 }')
+        (catalogue / file.name).write_text(text, "utf-8")
+    photos = tmp_path / "lot"
+    photos.mkdir()
+    for name in LOT:
+        (photos / name).write_bytes(name.encode())
+    monkeypatch.setattr(worker, "PipelineAnalyser", lambda _: StandIn())
+    said = run(
+        "sort", photos, "--out", tmp_path / "run", "--catalogue", catalogue, "--no-pdf", "--workers", 1
+    )
+    assert said.code == 0, said.err
+    return tmp_path / "run", said.out
+
+
+def read_sheet(path: Path, name: str = "units") -> tuple[object, list[dict]]:
+    """A sheet, and its rows by heading, read by another library."""
+    sheet = openpyxl.load_workbook(path)[name]
+    heading, *rows = sheet.iter_rows(values_only=True)
+    return sheet, [dict(zip(heading, row, strict=True)) for row in rows]
+
+
+def test_the_sheet_says_what_the_report_says_in_sized_columns_with_a_filter(sorted_lot, run, tmp_path):
+    folder, _ = sorted_lot
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        first, second, _third = (row.unit for row in list_units(session)[1])
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        confirm_unit(ledger, second, Truth("TERN 2", "locked", "kim", "plate"))
+    said = run("ledger", "export", tmp_path / "lot.xlsx", "--ledger", folder)
+    assert said.code == 0, said.err
+    sheet, rows = read_sheet(tmp_path / "lot.xlsx")
+    assert sheet.auto_filter.ref == f"A1:Y{len(rows) + 1}"
+    assert sheet.freeze_panes == "A2"
+    widths = {letter: size.width for letter, size in sheet.column_dimensions.items()}
+    assert len(widths) == 25
+    assert min(widths.values()) >= 9
+    by_unit = {row["Unit"]: row for row in rows}
+    one = by_unit[first]
+    assert (one["Family"], one["Variant"], one["Stock code"]) == ("TERN 2", "open", "HW-T2")
+    assert one["Goes to"] == "family bin"
+    assert one["Service number read"] == "738220321"
+    assert one["Photos"] == "u1_back.jpg, u1_front.jpg"
+    assert one["Came from"] == "Selby 2.4 saloon and estate, 2003–2006"
+    assert one["Put together by"] == "file name"
+    assert one["Sure of the family"] == 0.96
+    assert one["Expected worth"] == pytest.approx(0.96 * 80)
+    cell = next(c for c in next(iter(sheet.iter_rows(min_row=2, max_row=2))) if c.value == 0.96)
+    assert cell.number_format == "0.0%"
+    other = by_unit[second]
+    assert (other["Found to be"], other["Found variant"], other["Found by"]) == ("TERN 2", "locked", "kim")
+    assert other["Expected worth"] == 12  # what a person found counts for certain
+    sure = {row["Sure of the family"] for row in rows}
+    assert sure == {0.96, 0.6, 0.999}  # rounded
+
+
+def test_csv_for_people_and_the_ledgers_own_columns(sorted_lot, run, tmp_path):
+    folder, _ = sorted_lot
+    assert run("ledger", "export", tmp_path / "lot.csv", "--ledger", folder).code == 0
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "lot.csv").read_text("utf-8-sig"))))
+    assert [row["Sure of the family"] for row in rows] == ["96.0 %", "60.0 %", "99.9 %"]
+    assert rows[0]["Expected worth"] == "76.80"
+    for name, extra in (("raw.csv", ["--raw"]), ("raw.jsonl", [])):
+        assert run("ledger", "export", tmp_path / name, "--ledger", folder, *extra).code == 0
+    raw = list(csv.DictReader(io.StringIO((tmp_path / "raw.csv").read_text("utf-8-sig"))))
+    lines = [json.loads(line) for line in (tmp_path / "raw.jsonl").read_text("utf-8").splitlines()]
+    assert [row["first_photo_sha256"] for row in raw] == [line["first_photo_sha256"] for line in lines]
+
+
+def test_an_engine_and_its_gearbox_stand_in_each_others_row(sorted_lot):
+    _, rows = read_sheet(sorted_lot[0] / "units.xlsx")
+    pairs = {row["Unit"]: row["Pair in this lot"] for row in rows if row["Pair in this lot"]}
+    for one, words in pairs.items():
+        other = words.split()[0]
+        assert pairs[other].split()[0] == one
+    assert len(pairs) == 2
+
+
+def test_the_worth_of_a_lot_by_hand(sorted_lot, run):
+    folder, said = sorted_lot
+    # u1: 0.96 x 80 = 76.8. u2: 0.6 x (80 + 12) / 2 = 27.6, and 0.3 of SKUA 1 whose two variants in the answer
+    # are none of its own, so equally shared. u3: 0.999 x 200 = 199.8.
+    shares = 0.3 / skua_variants() * 200
+    expected = 76.8 + 27.6 + shares + 199.8
+    assert f"Worth about {expected:,.0f} EUR; with 80 % between" in " ".join(said.split())
+    _, rows = read_sheet(folder / "units.xlsx", "worth")
+    assert rows[0]["Expected"] == pytest.approx(expected, abs=0.01)
+    assert rows[0]["Low (10 %)"] <= rows[0]["Expected"] <= rows[0]["High (90 %)"]
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        unsure = [row.unit for row in list_units(session)[1]][1]
+    assert f"A look by hand pays most at {unsure} (" in " ".join(said.split())
+    page = (folder / "report.html").read_text("utf-8")
+    assert "What the lot is worth" in page
+    assert "expected value of perfect information" in page
+    assert page.index("Where a look by hand pays most") < page.index(
+        f'href="#{unsure}"', page.index("Where a look")
+    )
+    priced = json.loads(
+        run("sort", folder.parent / "lot", "--out", folder, "--no-pdf", "--workers", 1, "--json").out
+    )["worth"]
+    assert priced[0]["expected"] == pytest.approx(expected, abs=0.01)
+
+
+def skua_variants() -> int:
+    """How many variants SKUA 1 has; one of them is valued."""
+    from plugface.models.catalogue.entries import load_catalogue
+
+    return len(load_catalogue(demo_folder() / "marrow_finch").by_key["SKUA 1"].variants)
+
+
+def test_labels_carry_the_variant_and_a_small_picture(sorted_lot):
+    page = (sorted_lot[0] / "labels.html").read_text("utf-8")
+    label = next(part for part in page.split('<div class="label">') if "TERN 2 (HW" in part)
+    assert "TERN 2 open" in label
+    assert 'src="data:image/jpeg;base64,' in label
+    assert "img-src data:" in page
+
+
+def test_confirm_none_points_to_not_in_catalogue(run, tmp_path):
+    for word in ("none", "Unknown", ""):
+        said = run("confirm", "X-1", "--true", word, "--who", "kim", "--ledger", tmp_path)
+        assert said.code == 2
+        assert "--not-in-catalogue" in said.err
+
+
+def test_a_sheet_opens_in_another_library_whatever_stands_in_it():
+    rows = [("=1+1", 0.5, 3.25), ("<&>\x00", None, None), ("", 1.0, 0.0)]
+    out = io.BytesIO()
+    columns = (Column("a & b", 10), Column("share", 8, "share"), Column("worth", 9, "amount"))
+    assert write_for_people([Sheet("one", columns, rows), Sheet("two", columns, [])], out, "xlsx") == 3
+    book = openpyxl.load_workbook(out)
+    assert book.sheetnames == ["one", "two"]
+    read = list(book["one"].iter_rows(values_only=True))
+    assert read[1:] == [("=1+1", 0.5, 3.25), ("<&>", None, None), (None, 1, 0)]
+    assert book["one"].cell(2, 1).data_type == "s"  # a text, and no formula
+    assert book["two"].auto_filter.ref == "A1:C1"

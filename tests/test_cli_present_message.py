@@ -1,0 +1,79 @@
+"""The answer as a text to send back: what it is, how sure, what photo is still needed."""
+
+from plugface.cli.present.message import message_text
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.answers import Candidate, Caution, Decision, Finding, NextPhoto, VariantChance
+
+CATALOGUE = load_catalogue(demo_folder() / "marrow_finch")
+BACK = NextPhoto("back", 2.0, "Turn it round: the label tells the variants apart.")
+
+
+def identified(variants=("open",), **other) -> Decision:
+    """TERN 2, in one variant or in both."""
+    told = (VariantChance("open", 0.93), VariantChance("locked", 0.07))
+    candidates = (Candidate("TERN 2", 3.0, 0.994, (), told),)
+    return Decision("identified", "TERN 2.", candidates, ("TERN 2",), variants, **other)
+
+
+def test_what_it_is_and_how_sure():
+    said = message_text(identified(), CATALOGUE).splitlines()
+    assert said[0] == ("TERN 2, variant open: almost certain (99.4 %). The variant given the family: 93.0 %.")
+    assert "confirm it by the service number before fitting" in said[1]
+    assert said[2] == "Invented demo catalogue: no real product is meant."
+
+
+def test_what_is_missing_and_what_warns_is_said():
+    said = message_text(
+        identified(
+            ("open", "locked"),
+            variant_message="Either variant has this front.",
+            next_photo=BACK,
+            cautions=(Caution("locked", "It may be locked."), Caution("general", "Read the number.")),
+            findings=(Finding("front and back disagree", "Two units?"),),
+        ),
+        CATALOGUE,
+    ).splitlines()
+    assert said[0] == "Caution: It may be locked."  # first, and without what closes every answer
+    assert said[1] == "TERN 2: almost certain (99.4 %)."
+    assert said[2] == "Either variant has this front."
+    assert said[3] == "Look at this: Two units?"
+    assert said[4] == "Photo still needed: back. Turn it round: the label tells the variants apart."
+
+
+def test_what_is_not_sure_says_by_how_much():
+    candidates = tuple(Candidate(key, 0.0, share) for key, share in (("HERON 2", 0.55), ("HERON 3", 0.4)))
+    unsure = Decision(
+        "ambiguous", "", candidates, ("HERON 2", "HERON 3"), next_photo=BACK, unknown_probability=0.05
+    )
+    said = message_text(unsure, CATALOGUE).splitlines()
+    assert said[0] == (
+        "Not sure yet: HERON 2 (55.0 %) or HERON 3 (40.0 %), or in no family of the catalogue (5.0 %)."
+    )
+    assert said[1].startswith("Photo still needed: back.")
+
+
+def test_none_and_unreadable():
+    none = Decision("not_in_catalogue", "In no family.", (), unknown_probability=0.97)
+    assert message_text(none, CATALOGUE).startswith("In no family. Sure of that: 97.0 %.")
+    bad = Decision("unreadable", "Too dark.", (), next_photo=NextPhoto("front", 1.0, "With more light."))
+    assert message_text(bad, CATALOGUE).startswith("Too dark.\nPhoto still needed: front. With more light.")
+
+
+def test_a_hazard_is_no_part_for_a_swap():
+    candidates = (Candidate("PUFFIN 2", 3.0, 0.99, (), (VariantChance("only", 1.0),)),)
+    said = message_text(
+        Decision("identified", "", candidates, ("PUFFIN 2",), ("only",)), CATALOGUE
+    ).splitlines()
+    assert said[0] == "Not for swaps."
+
+
+def test_identify_prints_it_and_no_more(run, plain_photo, seen_as) -> None:
+    seen_as(front=("TERN 4", "A", "front"))
+    said = run("identify", plain_photo("front.jpg"), "--message")
+    assert said.code == 0, said.err
+    first, second, *_ = said.out.splitlines()
+    assert first.startswith("Caution: TERN 4 B is locked")
+    assert second.startswith("TERN 4: almost certain (")
+    assert "Evidence" not in said.out
+    assert len(said.out.splitlines()) <= 8
