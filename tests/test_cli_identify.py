@@ -210,3 +210,60 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
         pipeline.choose_units(names, [back, back], 2)
     with pytest.raises(SeveralUnits, match=r"crowded\.jpg shows 2 units"):
         pipeline.choose_units(names, [back, crowded])
+
+
+def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 1, 1)) -> Path:
+    """The photo as a messenger's filter or a copier leaves it: brightness alone, or that in one tint."""
+    import numpy as np
+    from PIL import Image
+
+    with Image.open(photo) as picture:
+        grey = np.asarray(picture.convert("L"), float)[..., None] * np.array(tint)
+    path = folder / f"grey_{photo.name}"
+    Image.fromarray(grey.clip(0, 255).astype(np.uint8)).save(path, quality=85)
+    return path
+
+
+@pytest.mark.parametrize("tint", [(1, 1, 1), (1, 0.87, 0.68)])
+def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, tint) -> None:
+    """A restraint unit of the calibration split; on its grey copy the plugs were once called white."""
+    from plugface.cli.settings import demo_folder
+
+    photo = demo_folder() / "photos" / "mf0202.jpg"
+    coloured = json.loads(run("identify", photo, "--json").out)
+    assert {plug["colour"] for plug in coloured["photos"][0]["unit"]["connectors"]} == {"YE"}
+    copy = grey_copy(photo, tmp_path, tint)
+    said = json.loads(run("identify", copy, "--json").out)
+    plugs = said["photos"][0]["unit"]["connectors"]
+    assert plugs
+    assert {plug["colour"] for plug in plugs} == {""}
+    assert max(share for plug in plugs for share in plug["colours"].values()) < 0.1
+    assert "colourless" in {fault["name"] for fault in said["photos"][0]["faults"]}
+    assert "colours unknown" in {c["name"] for c in said["decision"]["cautions"]}
+    words = " ".join(run("identify", copy).out.split())
+    assert "the colours of the plugs are not known" in words
+    assert "plugs: 1 ? " in words
+
+
+def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
+    run, plain_photo, seen_as, monkeypatch
+):
+    from dataclasses import replace
+
+    from plugface.cli import pipeline
+    from plugface.vision.observations import UNKNOWN_COLOUR
+
+    seen_as(front=("TERN 4", "A", "front"))
+    coloured = pipeline.observe
+
+    def grey(photo, **_):
+        seen = coloured(photo)
+        plugs = tuple(replace(c, colour=UNKNOWN_COLOUR) for c in seen.units[0].connectors)
+        return replace(seen, units=(replace(seen.units[0], connectors=plugs),))
+
+    photo = plain_photo("front.jpg")
+    assert "could not be judged" not in run("identify", photo).out
+    monkeypatch.setattr(pipeline, "observe", grey)
+    said = run("identify", photo)
+    assert said.out.lstrip().startswith("CAUTION: colours unknown")
+    assert "could not be judged" in " ".join(said.out.split())

@@ -31,6 +31,7 @@ from plugface.vision.detection.units import FoundUnit, find_units
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
+    UNKNOWN_COLOUR,
     Body,
     Connector,
     Observations,
@@ -50,7 +51,7 @@ from plugface.vision.ocr.unit_texts import (
     read_unit_texts,
 )
 from plugface.vision.photo import Photo
-from plugface.vision.quality import measure_quality
+from plugface.vision.quality import colour_fault, measure_quality
 
 #: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
 WORKING_PX = 2016
@@ -121,6 +122,11 @@ def observe(photo: Photo, *, read_text: bool = True, shades: Sequence[NamedShade
         connectors=[c.polygon for unit in units for c in unit.connectors],
     )
     loose = find_loose_connectors(maps, found, rgb, 1 / to_photo, white_balance, shades)
+    colourless = colour_fault(medium)
+    if colourless is not None:
+        quality = replace(quality, faults=(*quality.faults, colourless))
+        units = tuple(_without_colours(unit) for unit in units)
+        loose = [replace(connector, colour=dict(UNKNOWN_COLOUR)) for connector in loose]
     observations = Observations(
         photo.sha256,
         quality,
@@ -342,6 +348,12 @@ def _describe(
         method="segmenter",
     )
     return _in_order(unit, *resolve_orientation(found.axis, found.polygon, None, 0.0))
+
+
+def _without_colours(unit: Unit) -> Unit:
+    """The unit with no colour known, for a photo that has none: what was called white would be a guess."""
+    connectors = tuple(replace(c, colour=dict(UNKNOWN_COLOUR)) for c in unit.connectors)
+    return replace(unit, connectors=connectors, body=replace(unit.body, colour={}) if unit.body else None)
 
 
 def _in_order(unit: Unit, up_deg: float, certainty: float, method: str) -> Unit:

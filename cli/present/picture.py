@@ -15,7 +15,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from plugface.analysis import Answer
 from plugface.cli.pipeline import read_photo
-from plugface.cli.present.swatches import SWATCHES, best, ink_on
+from plugface.cli.present.swatches import ink_on, shown_colour
 from plugface.cli.present.terminal import (
     CLOSING,
     CONTROLS,
@@ -170,7 +170,7 @@ def _draw_connectors(sheet: Sheet, unit: Unit, scale: float, size: float) -> Non
     sheet.taken += [_bounds(outline) for outline in outlines]
     middle = _middle(_scaled(unit.polygon, scale))
     for connector, outline in zip(unit.connectors, outlines, strict=True):
-        sheet.outline(outline, SWATCHES[best(connector.colour)[0]][1], size / 5)
+        sheet.outline(outline, shown_colour(connector.colour)[2], size / 5)
     for number, (connector, outline) in enumerate(zip(unit.connectors, outlines, strict=True), start=1):
         _draw_tag(sheet, number, connector, outline, middle, size)
 
@@ -178,8 +178,7 @@ def _draw_connectors(sheet: Sheet, unit: Unit, scale: float, size: float) -> Non
 def _draw_tag(
     sheet: Sheet, number: int, connector: Connector, outline: list[Point], middle: Point, size: float
 ) -> None:
-    code = best(connector.colour)[0]
-    rgb = SWATCHES[code][1]
+    code, _, rgb = shown_colour(connector.colour)
     text = f"{number} {code} broken off" if connector.broken else f"{number} {code}"
     width, height = _font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)

@@ -25,7 +25,7 @@ from plugface.models.decision.answers import (
 )
 from plugface.models.decision.pairing import Needs, list_partners
 from plugface.models.decision.placement import Destination
-from plugface.vision.observations import Code, Observations, Polygon, Text, Unit
+from plugface.vision.observations import Code, Observations, Polygon, Text, Unit, best_colour
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ class ConnectorOut(Document):
     """One plug housing as seen."""
 
     number: int = Field(description="1-based place in canonical order")
-    colour: str = Field(description="most probable IEC 60757 code")
+    colour: str = Field(description="most probable IEC 60757 code; empty: not known")
     colours: dict[str, float] = Field(description="confidence by colour code; sums to 1")
     size: str = Field(description="most probable size class: S, M or L")
     sizes: dict[str, float]
@@ -633,7 +633,7 @@ def _unit_out(unit: Unit) -> UnitOut:
         connectors=[
             ConnectorOut(
                 number=number,
-                colour=max(c.colour, key=c.colour.__getitem__),
+                colour=best_colour(c.colour) or "",
                 colours=_shares(c.colour),
                 size=max(c.size, key=c.size.__getitem__),
                 sizes=_shares(c.size),

@@ -9,7 +9,7 @@ from plugface.models.catalogue.entries import Catalogue, Family, Variant
 from plugface.models.decision.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from plugface.models.decision.cautions import GENERAL
 from plugface.models.decision.pairing import Needs, list_partners
-from plugface.vision.observations import Observations, Unit
+from plugface.vision.observations import Observations, Unit, best_colour
 from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.padding import Padding
 from rich.segment import Segment
@@ -116,8 +116,10 @@ def years_text(years: tuple[int, int]) -> str:
     return str(years[0]) if years[0] == years[1] else f"{years[0]} to {years[1]}"
 
 
-def colour_chip(code: str) -> Text:
-    """A colour code on its own colour."""
+def colour_chip(code: str | None) -> Text:
+    """A colour code on its own colour; a question mark where none is known."""
+    if code is None:
+        return Text(" ? ", style="bold reverse")
     shade = SWATCHES[code][1]
     ink = ",".join(map(str, ink_on(shade)))
     return Text(f" {code} ", style=f"bold rgb({ink}) on rgb({','.join(map(str, shade))})")
@@ -360,7 +362,7 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
     if unit:
         plugs = Text("plugs: " if unit.connectors else "no plugs found")
         for number, connector in enumerate(unit.connectors, start=1):
-            plugs.append(f"{number} ").append_text(colour_chip(best(connector.colour)[0]))
+            plugs.append(f"{number} ").append_text(colour_chip(best_colour(connector.colour)))
             plugs.append(f" {best(connector.size)[0]}{', broken off' if connector.broken else ''}  ")
         lines.append(plugs)
         if unit.texts:

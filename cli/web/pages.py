@@ -9,7 +9,7 @@ import jinja2
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
-from plugface.cli.present.swatches import SWATCHES, ink_on
+from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.cli.present.templates import template_environment
 from plugface.cli.present.terminal import CLOSING, MIN_WEIGHT, sure_words, years_text
 from plugface.cli.web.access import hash_token
@@ -184,13 +184,13 @@ def _weighty(evidence: list, sign: int) -> list:
 
 def _swatch(code: str) -> Markup:
     """A colour code on its own colour, as a picture: the page's policy allows no style in the text."""
-    name, shade = SWATCHES[code]
+    name, shade = SWATCHES.get(code, ("colour not known", UNKNOWN_SHADE))
     fill, ink = (f"rgb{rgb}".replace(" ", "") for rgb in (shade, ink_on(shade)))
     return Markup(
         '<svg class="swatch" viewBox="0 0 36 22" role="img" aria-label="{name}">'
         '<rect width="36" height="22" rx="4" fill="{fill}" stroke="#16202a"/>'
         '<text x="18" y="16" fill="{ink}">{code}</text></svg>'
-    ).format(name=name, fill=fill, ink=ink, code=code)
+    ).format(name=name, fill=fill, ink=ink, code=code or "?")
 
 
 def _worth_showing(decision) -> list:

@@ -58,7 +58,7 @@ class Finding:
 class Caution:
     """A warning shown before everything else."""
 
-    name: Literal["high voltage", "restraint", "locked", "catalogue", "general"]
+    name: Literal["high voltage", "restraint", "colours unknown", "locked", "catalogue", "general"]
     message: str
     source: str = ""
 

@@ -4,6 +4,7 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Caution
 from plugface.models.decision.costs import Costs
 from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import best_colour
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
@@ -17,6 +18,11 @@ RESTRAINT = Caution(
     "Yellow is used for airbag and belt-tensioner plugs: do not probe or power it, and leave it to licensed "
     "technicians under local rules. Harmless plugs can be yellow too.",
     "common practice, no source",
+)
+COLOURS_UNKNOWN = Caution(
+    "colours unknown",
+    "The photos show the plugs without their colours: whether one is orange (high voltage) or yellow "
+    "(restraint) could not be judged. Leave the unit alone until its plugs were seen in colour.",
 )
 GENERAL = Caution(
     "general",
@@ -33,6 +39,12 @@ def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
     """
     connectors = [c for view in views if view.unit for c in view.unit.connectors]
     return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
+
+
+def lacks_colours(views: tuple[UnitView, ...]) -> bool:
+    """Whether plugs are seen and the colour of none is known, as on a grey copy."""
+    connectors = [c for view in views if view.unit for c in view.unit.connectors]
+    return bool(connectors) and not any(best_colour(c.colour) for c in connectors)
 
 
 def list_cautions(
@@ -58,6 +70,8 @@ def list_cautions(
         cautions.append(HIGH_VOLTAGE)
     if "restraint" in hazards or "YE" in colours:
         cautions.append(RESTRAINT)
+    if lacks_colours(views):
+        cautions.append(COLOURS_UNKNOWN)
     if locked:
         cautions.append(Caution("locked", locked, likely[0].source if likely else ""))
     for family in likely[:1]:

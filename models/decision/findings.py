@@ -10,7 +10,7 @@ from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import RULES, WHOLE_PHOTO, ViewFit, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Text
+from plugface.vision.observations import Text, best_colour
 
 #: Findings that forbid to name one family.
 CONTRADICTIONS = {"views disagree", "label and casting disagree", "writing disagrees"}
@@ -47,7 +47,8 @@ def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
         where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
         for number, plug in enumerate(view.unit.connectors if view.unit else (), start=1):
             if plug.broken:
-                which = f"plug {number} ({max(plug.colour, key=plug.colour.__getitem__)})"
+                colour = best_colour(plug.colour)
+                which = f"plug {number} ({colour})" if colour else f"plug {number}"
                 words = f"{which}{where} seems to have broken off: look at it before paying."
                 findings.append(Finding("plug broken off", words))
     return tuple(findings)

@@ -14,7 +14,7 @@ from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import RULES, ViewFit
 from plugface.models.matching.text_fit import score_strings
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.observations import COLOUR_CODES, best_colour
 
 #: Rules that move the odds by less than this are not worth a sentence; nats.
 QUIET_NATS = 0.2
@@ -64,20 +64,24 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
         for k, r in enumerate(readings)
     ]
     best, reading = max(tries, key=lambda pair: pair[0].score)
-    seen = " ".join(f"{_top(c.colour)}-{_top(c.size)}" for c in reading)
+    seen = " ".join(f"{best_colour(c.colour) or '?'}-{_top(c.size)}" for c in reading)
     slips = [_slip(reading[i], family, j) for i, j in best.pairs]
     slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]
-    slips += [f"one {_top(reading[i].colour)} plug too many" for i in best.extra]
+    extra = [best_colour(reading[i].colour) for i in best.extra]
+    slips += [f"one {colour} plug too many" if colour else "one plug too many" for colour in extra]
     slips = [slip for slip in slips if slip]
     if slips:
         return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
+    if not any(best_colour(c.colour) for c in reading):
+        return f"plugs {seen} agree with {family.key} in number and size; their colours are not known"
     return f"plugs {seen} agree with {family.key} in number, order, colour and size"
 
 
 def _slip(connector, family: Family, j: int) -> str:
     known, slips = family.connectors[j], []
-    if _top(connector.colour) != known.colour:
-        slips.append(f"{_top(connector.colour)} for {known.colour}")
+    colour = best_colour(connector.colour)
+    if colour is not None and colour != known.colour:
+        slips.append(f"{colour} for {known.colour}")
     if _top(connector.size) != known.size:
         slips.append(f"size {_top(connector.size)} for {known.size}")
     if connector.pins and tuple(connector.pins) != known.pins:
