@@ -8,15 +8,16 @@ from plugface.vision.observations import best_colour
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
-    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage "
-    "technicians under local rules. Harmless plugs can be orange too; treat it as live until someone "
-    "qualified has said otherwise.",
-    "UN Regulation No. 100; ISO 6469-3",
+    "Orange marks high-voltage cables; that plugs are orange is common practice. Do not open, probe, unplug "
+    "or drop the unit, and leave it to licensed high-voltage technicians under local rules. Harmless plugs "
+    "can be orange too; treat it as live until someone qualified has said otherwise.",
+    "UN Regulation No. 100; ISO 6469-3, for cables",
 )
 RESTRAINT = Caution(
     "restraint",
-    "Yellow is used for airbag and belt-tensioner plugs: do not probe or power it, and leave it to licensed "
-    "technicians under local rules. Harmless plugs can be yellow too.",
+    "A yellow plug can mark a restraint unit (airbag, belt tensioner). Do not open, probe, power, unplug or "
+    "drop the unit until someone qualified has said that it is harmless, as many with a yellow plug are. "
+    "Handling, transport and sale of restraint parts fall under local law.",
     "common practice, no source",
 )
 COLOURS_UNKNOWN = Caution(
