@@ -37,7 +37,14 @@ def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
     seen_as(front=("GANNET 8", "only", "front"))
     said = run("identify", plain_photo("front.jpg"))
     assert said.out.lstrip().startswith("CAUTION: high voltage")
-    assert "UN Regulation No. 100" in " ".join(said.out.split())
+    words = " ".join(said.out.split())
+    assert "Orange marks high-voltage cables; that plugs are orange is common practice." in words
+    assert "[UN Regulation No. 100; ISO 6469-3, for cables]" in words
+    assert "Next photo" not in said.out  # what is to be left alone is not turned round for a photo
+    seen_as(front=("PUFFIN 2", "only", "front"))
+    words = " ".join(run("identify", plain_photo("front.jpg")).out.split())
+    assert "A yellow plug can mark a restraint unit" in words
+    assert "transport and sale of restraint parts fall under local law" in words
 
 
 def test_the_closing_caution_is_said_once(run, plain_photo, seen_as) -> None:

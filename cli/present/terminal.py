@@ -47,6 +47,9 @@ STATUS = {
 #: Cautions that close a result; all others come before everything else.
 CLOSING = ("catalogue", "general")
 
+#: Cautions under which nobody should touch a unit for the sake of a photo.
+HAZARDOUS = ("high voltage", "restraint", "colours unknown")
+
 #: Evidence weaker than this (nats) is left out of the terminal; --json has all of it.
 MIN_WEIGHT = 0.05
 

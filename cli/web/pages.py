@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.cli.present.templates import template_environment
-from plugface.cli.present.terminal import CLOSING, MIN_WEIGHT, sure_words, years_text
+from plugface.cli.present.terminal import CLOSING, HAZARDOUS, MIN_WEIGHT, sure_words, years_text
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.api import UnitHere, find_unit, line_out, unit_out
 from plugface.cli.web.authentication import COOKIE, LotHere, YardHere, find_yard, open_lot
@@ -208,6 +208,7 @@ def _environment() -> jinja2.Environment:
         "swatch": _swatch,
         "worth_showing": _worth_showing,
         "first_cautions": lambda cautions: [c for c in cautions if c.name not in CLOSING],
+        "hazardous": lambda cautions: [c for c in cautions if c.name in HAZARDOUS],
         "closing_cautions": lambda cautions: [c for c in cautions if c.name in CLOSING],
     }
     for name in environment.list_templates():  # ready now, so that who asks first does not wait for it

@@ -70,6 +70,8 @@ def decide(
         and index.families[r].hazard != "none"
         and posterior.families[r] >= costs.caution_at
     ]
+    # Whoever is told to leave it alone is not asked to turn it round for a photo.
+    dangerous = verdict == "identified" and family.hazard != "none"
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
     torn = (
@@ -89,7 +91,7 @@ def decide(
         ),
         findings=findings,
         next_photo=None
-        if settled or verdict == "not_in_catalogue" or not advise
+        if settled or verdict == "not_in_catalogue" or not advise or dangerous
         else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
         fit=_fit(likely, family, remaining, needs, verdict),

@@ -34,7 +34,8 @@ _WHY = {
     "back": "the label at the back carries the service number",
     "label close-up": "close enough, the service number and its suffix can be read",
     "plug close-up": "close enough, plug colours and sizes can be told",
-    "donor plate": "the donor's model year tells which variants are possible",
+    "donor plate": "the donor's model year tells which variants are possible. The number may be personal "
+    "data under local law",
 }
 
 
@@ -73,7 +74,7 @@ _NAMES = {
     "back": "back",
     "label close-up": "label, close up",
     "plug close-up": "plugs, close up",
-    "donor plate": "donor vehicle's plate",
+    "donor plate": "donor vehicle's type plate with the 17-character number",
 }
 
 

@@ -25,9 +25,12 @@ SIGNS: dict[str, str] = {
     "family bin": "✓",
 }
 
+#: What stands on everything that leads a person to a hazardous unit.
+HANDS_OFF = "Do not open, probe, unplug or drop."
+
 MEANINGS: dict[str, str] = {
-    "hazard": "High-voltage or restraint unit, or not known to be harmless. Do not open, do not connect; "
-    "licensed practice only.",
+    "hazard": f"High-voltage or restraint unit, or not known to be harmless. {HANDS_OFF} Licensed practice "
+    "only; for restraint units, transport and sale are under local law too.",
     "look-alike bench": "More than one answer remains. Take the photo named, or read the label by hand.",
     "retake": "The photos do not allow an answer.",
     "locked": "Every variant that remains is marked locked in the catalogue.",

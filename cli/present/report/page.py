@@ -1,7 +1,9 @@
 """The report of a lot as one self-contained page, and the page of labels for its units."""
 
 import base64
+import io
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -9,6 +11,7 @@ from pathlib import Path, PurePosixPath
 import jinja2
 import segno
 from markupsafe import Markup
+from PIL import Image, ImageDraw
 from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
@@ -31,7 +34,7 @@ from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.grouping import LABEL_PREFIX, choose_paths
-from plugface.vision.observations import Observations
+from plugface.vision.observations import Observations, Polygon
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 
@@ -86,8 +89,22 @@ class _Row:
     decision: Decision | None
 
 
-def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool) -> dict[str, str]:
+def write_report(
+    folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool, donor_numbers: bool = False
+) -> dict[str, str]:
     """Write report.html, labels.html and, where Chromium is, report.pdf into a run's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    ledger : Ledger
+    lot : str
+        Its key.
+    remarks : list of str
+    pdf : bool
+    donor_numbers : bool
+        Show the numbers of donors, in words and in the pictures. They may be personal data, and a report is
+        handed on: without it they are left out and painted over.
 
     Returns
     -------
@@ -101,8 +118,8 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
         by_cost = sorted(rows, key=lambda row: (-row.proposal.expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = _files(session, lot_row.id)
-        cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
-        pairs = find_pairs(_pairables(session, rows, files), catalogue)
+        cards = [_card(session, row, folder, files, row.unit.id in pictured, donor_numbers) for row in rows]
+        pairs = find_pairs(_pairables(session, rows, files), catalogue, donor_numbers=donor_numbers)
     page = render_report(lot_row, catalogue, cards, pairs, remarks)
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
     write_whole(folder / "report.html", page.encode())
@@ -158,7 +175,11 @@ def render_labels(lot: Lot, cards: list[Card]) -> str:
         )
         for card in cards
     }
-    return _environment().get_template("labels.html").render(lot=lot, cards=cards, codes=codes)
+    return (
+        _environment()
+        .get_template("labels.html")
+        .render(lot=lot, cards=cards, codes=codes, hands_off=placement.HANDS_OFF)
+    )
 
 
 def _environment() -> jinja2.Environment:
@@ -202,13 +223,21 @@ def _views(session: Session, unit_id: int) -> list:
     return session.execute(query).all()
 
 
-def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]], *, pictured: bool) -> Card:
+def _card(
+    session: Session,
+    row: _Row,
+    folder: Path,
+    files: dict[int, list[str]],
+    pictured: bool,
+    donor_numbers: bool,
+) -> Card:
     proposal, decision = row.proposal, row.decision
     views = _views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
         if seen := _read(observations):
-            source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
+            hidden = [] if donor_numbers else _donor_numbers(seen)
+            source = _data_uri(folder / "thumbs" / f"{sha256}.jpg", hidden, seen)
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
             size = seen.quality.width_px, seen.quality.height_px
@@ -269,7 +298,29 @@ def _read(observations: str) -> Observations | None:
         return None
 
 
-def _data_uri(path: Path) -> str:
+def _donor_numbers(seen: Observations) -> list[Polygon]:
+    """Where numbers that may be a donor's stand beside the units."""
+    return [text.polygon for text in seen.texts if read_plates([text.value])]
+
+
+def _data_uri(path: Path, hidden: Sequence[Polygon], seen: Observations) -> str:
+    """The small picture at a path as a data URI, with these polygons of the photo painted over."""
     if not path.is_file():
         return ""
-    return "data:image/jpeg;base64," + base64.b64encode(path.read_bytes()).decode()
+    data = path.read_bytes()
+    if hidden:
+        try:
+            with Image.open(io.BytesIO(data)) as picture:
+                painted = picture.convert("RGB")
+        except OSError:  # what cannot be painted over is not shown
+            return ""
+        scale = painted.width / seen.quality.width_px
+        for polygon in hidden:
+            xs, ys = zip(*polygon, strict=True)
+            margin = 0.3 * (max(ys) - min(ys))  # outlines of text cut close
+            box = min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin
+            ImageDraw.Draw(painted).rectangle([v * scale for v in box], fill=(0, 0, 0))
+        file = io.BytesIO()
+        painted.save(file, "JPEG", quality=85)
+        data = file.getvalue()
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode()
