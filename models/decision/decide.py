@@ -7,16 +7,16 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.decision.answers import Candidate, Decision, Finding, VariantChance, Verdict
+from plugface.models.decision.answers import Candidate, Decision, Evidence, Finding, VariantChance, Verdict
 from plugface.models.decision.cautions import list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.findings import CONTRADICTIONS, find_broken, find_contradictions, name_sides
 from plugface.models.decision.next_photo import choose_next_photo
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
-from plugface.models.decision.variants import VariantPosterior
+from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
-from plugface.models.matching.evidence import explain
+from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
 from plugface.models.matching.rules import RULES, WHOLE_PHOTO
 
@@ -195,7 +195,7 @@ def _settle_variant(
         return keys, f"{family.key} has one variant in this catalogue."
     heard = bool(posterior.read) or bool(weighing.donor_years)
     if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
-        return keys[:1], f"'{posterior.read}' tells it from the others."
+        return keys[:1], f"'{posterior.telling}' tells it from the others."
     kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
     if not heard:
         return (
@@ -212,21 +212,45 @@ def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
         family, variants = index.families[row], variants_of(weighing, row, model)
         total = max(float(variants.chances.sum()), 1e-12)
         chances = [
-            VariantChance(v.key, float(c) / total)
-            for v, c in zip(family.variants, variants.chances, strict=True)
+            VariantChance(v.key, float(c) / total, *explain_variant(family, place, variants))
+            for place, (v, c) in enumerate(zip(family.variants, variants.chances, strict=True))
         ]
+        evidence, rival = explain_family(weighing, row, model)
         candidates.append(
             Candidate(
                 family=family.key,
                 score=float(posterior.scores[row]),
                 probability=float(posterior.families[row]),
-                evidence=explain(
-                    row, index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise
-                ),
+                evidence=evidence,
                 variants=tuple(sorted(chances, key=lambda c: -c.probability)),
+                rival=rival,
             )
         )
     return tuple(candidates)
+
+
+def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Evidence, ...], str]:
+    """Reasons for and against the family in `row`, and the key of the rival that they hold it against.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    row : int
+    model : Model
+
+    Returns
+    -------
+    evidence : tuple of Evidence
+        Sums to its lead, which has the sign of the difference in probability.
+    rival : str
+        Empty: some other unit.
+    """
+    posterior, index = weighing.posterior, weighing.index
+    rival = choose_rival(row, posterior.families, posterior.unlike)
+    against = posterior.unlike if rival is None else float(posterior.families[rival])
+    seen = Seen(index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise)
+    evidence = explain(row, rival, seen, lead_of(float(posterior.families[row]), against))
+    return evidence, "" if rival is None else index.families[rival].key
 
 
 def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
@@ -277,6 +301,11 @@ def _words(
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)
+    if unlike > best:
+        return (
+            f"Not sure: most likely in no family of this catalogue ({percent(unlike)}); else {names}, "
+            f"of which the best has {percent(best)}."
+        )
     return f"Not sure: {names}; the best has {percent(best)}."
 
 
