@@ -274,3 +274,21 @@ def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
     said = run("identify", photo)
     assert said.out.lstrip().startswith("CAUTION: colours unknown")
     assert "could not be judged" in " ".join(said.out.split())
+
+
+@pytest.mark.parametrize(
+    ("shown", "words"),
+    [
+        ((("SKUA 2", "R2", "front"),), "FAMILY IDENTIFIED, VARIANT OPEN"),  # one of its two is locked
+        ((("SKUA 2", "R2", "front"), ("SKUA 2", "R2", "back")), " IDENTIFIED "),
+        ((("SKUA 2", "R3", "front"), ("SKUA 2", "R3", "back")), "IDENTIFIED, LOCKED"),
+    ],
+)
+def test_green_is_for_what_can_be_taken_as_it_is(run, plain_photo, seen_as, shown, words) -> None:
+    names = ("front", "back")
+    seen_as(faultless=True, **dict(zip(names, shown, strict=False)))
+    photos = [plain_photo(f"{name}.jpg") for name in names[: len(shown)]]
+    said = run("identify", *photos)
+    assert words in said.out, said.out
+    standing = json.loads(run("identify", *photos, "--json").out)["decision"]["standing"]
+    assert standing == {" IDENTIFIED ": "plain", "IDENTIFIED, LOCKED": "locked"}.get(words, "variant open")

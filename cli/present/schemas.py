@@ -24,7 +24,7 @@ from plugface.models.decision.answers import (
     View,
 )
 from plugface.models.decision.pairing import Needs, list_partners
-from plugface.models.decision.placement import Destination
+from plugface.models.decision.placement import Destination, standing
 from plugface.vision.observations import Code, Observations, Polygon, Text, Unit, best_colour
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -134,7 +134,9 @@ class EvidenceOut(Document):
 
     rule: str
     message: str
-    weight: float = Field(description="nats of log odds; positive speaks for the candidate")
+    weight: float = Field(
+        description="nats of lead over `rival` of the candidate or variant; positive speaks for it"
+    )
     photo: int | None = Field(description="index into photos; null for several or none")
 
 
@@ -152,7 +154,8 @@ class VariantOut(Document):
     crank_teeth: int | None
     status: Literal["usable", "locked", "unknown"]
     changed: str
-    evidence: list[EvidenceOut]
+    evidence: list[EvidenceOut] = Field(description="sums to its lead over `rival`")
+    rival: str = Field("", description="variant it is held against; empty: one not listed, or none")
 
 
 class CandidateOut(Document):
@@ -164,7 +167,9 @@ class CandidateOut(Document):
     hazard: Literal["none", "high voltage", "restraint"]
     probability: float
     remains: bool = Field(description="whether it is in the set of families that cannot be ruled out")
-    evidence: list[EvidenceOut]
+    evidence: list[EvidenceOut] = Field(description="sums to `lead`")
+    rival: str = Field("", description="family it is held against; empty: some other unit")
+    lead: float = Field(0.0, description="over `rival`, nats")
     variants: list[VariantOut]
 
 
@@ -214,6 +219,9 @@ class DecisionOut(Document):
     message: str
     family: str | None = Field(description="the one family, only when it was identified")
     variant: str | None = Field(description="the one variant, only when it could be told")
+    standing: Literal["plain", "hazard", "locked", "variant open"] = Field(
+        "plain", description="what stands beside 'identified'"
+    )
     controls: Controls | None
     probability: float = Field(description="of the best candidate")
     families: list[str] = Field(description="families that cannot be ruled out (conformal set)")
@@ -251,8 +259,12 @@ class OpinionOut(Head):
     claimed_variant: str | None
     opinion: Literal["agrees", "disagrees", "cannot tell"]
     message: str
-    evidence_for: list[EvidenceOut] = Field(description="strongest evidence for the claim, strongest first")
+    probability: float = Field(0.0, description="of the claim: of its family and, if claimed, its variant")
+    evidence_for: list[EvidenceOut] = Field(description="evidence for the claim, strongest first")
     evidence_against: list[EvidenceOut]
+    leads: list[tuple[str, float]] = Field(
+        [], description="what family and variant are held against, with the sum of the reasons, nats"
+    )
     next_photo: NextPhotoOut | None
     decision: DecisionOut = Field(description="what plugface would have proposed without the claim")
 
@@ -448,6 +460,8 @@ def opinion_out(answer: "Answer", opinion: "Opinion", claimed: str) -> OpinionOu
         claimed_variant=variant.strip() or None,
         opinion=opinion.verdict,
         message=opinion.message,
+        probability=_rounded(opinion.probability),
+        leads=[(rival, _rounded(lead)) for rival, lead in opinion.leads],
         evidence_for=evidence_out(opinion.for_claim),
         evidence_against=evidence_out(opinion.against_claim),
         next_photo=next_photo_out(opinion.next_photo),
@@ -535,6 +549,7 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         message=decision.message,
         family=family.key if family else None,
         variant=decision.variants[0] if family and len(decision.variants) == 1 else None,
+        standing=standing(decision, catalogue),
         controls=family.controls if family else None,
         probability=_rounded(decision.probability),
         families=list(decision.families),
@@ -587,6 +602,8 @@ def _candidate_out(candidate: Candidate, decision: Decision, family: Family) -> 
         probability=_rounded(candidate.probability),
         remains=candidate.family in decision.families,
         evidence=evidence_out(candidate.evidence),
+        rival=candidate.rival,
+        lead=_rounded(candidate.lead),
         variants=[
             VariantOut(
                 key=chance.key,
@@ -601,6 +618,7 @@ def _candidate_out(candidate: Candidate, decision: Decision, family: Family) -> 
                 status=facts[chance.key].status,
                 changed=facts[chance.key].changed,
                 evidence=evidence_out(chance.evidence),
+                rival=chance.rival,
             )
             for chance in candidate.variants
         ],

@@ -20,12 +20,6 @@ from plugface.vision.observations import Observations
 
 OpinionVerdict = Literal["agrees", "disagrees", "cannot tell"]
 
-#: Kinds of hints that tell variants apart.
-VARIANT_RULES = ("suffix", "service number", "barcode", "donor's year")
-
-#: Reasons shown on each side.
-REASONS = 4
-
 
 class ClaimError(ValueError):
     """A claim that names nothing in the catalogue: what was asked, what there is."""
@@ -42,7 +36,7 @@ class Opinion:
     next_photo: NextPhoto | None
     decision: Decision
     probability: float = 0.0  # of the claim: of the family and, where one is claimed, of the variant
-    rivals: tuple[str, ...] = ()  # what the reasons hold it against: a family, a variant; empty: some other
+    leads: tuple[tuple[str, float], ...] = ()  # what family and variant are held against, and by how much
 
 
 def read_claim(claimed: str, catalogue: Catalogue) -> tuple[Family, str | None]:
@@ -95,29 +89,30 @@ def give_opinion(
     evidence, rival = explain_family(weighing, row, model)
     chance = float(weighing.posterior.families[row])
     claim = _Claim(family, variant, chance)
+    leads = [(rival or "some other unit", _sum(evidence))] if evidence else []
     if variant is not None:
         judged = variants_of(weighing, row, model)
         place = next(k for k, v in enumerate(family.variants) if v.key == variant)
         reasons, variant_rival = explain_variant(family, place, judged)
+        if reasons:
+            leads.append((f"{family.key} {variant_rival or 'of a variant not listed'}", _sum(reasons)))
         evidence = (*evidence, *reasons)
         claim = _Claim(family, variant, chance, float(judged.chances[place]), judged)
     verdict, words = _judge(decision, claim, costs)
     return Opinion(
         verdict=verdict,
         message=words,
-        for_claim=_strongest(e for e in evidence if e.weight > 0),
-        against_claim=_strongest(e for e in evidence if e.weight < 0),
+        for_claim=tuple(sorted((e for e in evidence if e.weight > 0), key=lambda e: -e.weight)),
+        against_claim=tuple(sorted((e for e in evidence if e.weight < 0), key=lambda e: e.weight)),
         next_photo=decision.next_photo if verdict == "cannot tell" else None,
         decision=decision,
         probability=claim.probability,
-        rivals=tuple(filter(None, (rival, variant_rival if variant is not None else ""))),
+        leads=tuple(leads),
     )
 
 
-def _strongest(evidence: Iterable[Evidence]) -> tuple[Evidence, ...]:
-    """The heaviest reasons; of what tells variants apart none is left out."""
-    ranked = sorted(evidence, key=lambda e: -abs(e.weight))
-    return tuple(e for k, e in enumerate(ranked) if k < REASONS or e.rule in VARIANT_RULES)
+def _sum(evidence: Iterable[Evidence]) -> float:
+    return sum(reason.weight for reason in evidence)
 
 
 @dataclass(frozen=True)
