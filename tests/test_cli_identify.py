@@ -292,3 +292,93 @@ def test_green_is_for_what_can_be_taken_as_it_is(run, plain_photo, seen_as, show
     assert words in said.out, said.out
     standing = json.loads(run("identify", *photos, "--json").out)["decision"]["standing"]
     assert standing == {" IDENTIFIED ": "plain", "IDENTIFIED, LOCKED": "locked"}.get(words, "variant open")
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"GIF89a" + bytes(60), "it is a GIF picture, which is not read"),
+        (b"%PDF-1.7\n" + bytes(60), "it is a PDF document, which is not read"),
+        (b"\0\0\0\x20ftypavif" + bytes(60), "it is an AVIF picture, which is not read"),
+        (b"\0\0\0\x0cJXL \r\n\x87\n" + bytes(60), "it is a JPEG XL picture, which is not read"),
+    ],
+)
+def test_a_picture_of_another_kind_is_called_what_it_is(run, tmp_path, data, words) -> None:
+    (tmp_path / "photo.jpg").write_bytes(data)
+    said = run("identify", tmp_path / "photo.jpg")
+    assert said.code == 2
+    assert words in said.err
+    assert "JPEG, PNG, WebP, TIFF and HEIC" in said.err
+
+
+def test_a_phone_of_200_megapixels_is_taken(run, tmp_path, seen_as) -> None:
+    """Looked at in half its width and height; a PNG of that size is still refused by its header."""
+    import numpy as np
+    from PIL import Image
+    from plugface.vision.photo import decode_photo
+
+    picture = Image.new("L", (16_320, 12_240), 200)  # 200 million, as the largest phone sensors have
+    picture.paste(20, (0, 0, 8_160, 6_120))
+    picture.save(tmp_path / "front.jpg", quality=60)
+    photo = decode_photo((tmp_path / "front.jpg").read_bytes(), name="front.jpg")
+    assert (photo.width_px, photo.height_px) == (8_160, 6_120)
+    small = photo.reduced(2016)
+    assert max(small.shape) <= 2040
+    for pixels in (small[..., 0], photo.grey):
+        h, w = pixels.shape
+        assert pixels[h // 4, w // 4] < 40 < 180 < pixels[3 * h // 4, 3 * w // 4]
+        assert np.isclose(w / h, 4 / 3, atol=0.01)
+    seen_as(front=MARK_ONLY)
+    said = run("identify", tmp_path / "front.jpg")
+    assert said.code == 0, said.err
+    (tmp_path / "huge.png").write_bytes(png_header(16_320, 12_240))
+    assert "at most 120 million pixels" in run("identify", tmp_path / "huge.png").err
+
+
+def test_where_no_controller_is_seen_no_close_up_is_asked_for(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY)
+    said = " ".join(run("identify", plain_photo("street.jpg")).out.split())
+    assert "No controller seen:" in said
+    assert "Next photo front: Take a photo of the unit alone and whole" in said
+
+
+def test_what_was_given_is_not_asked_for_again(run, plain_photo, seen_as, monkeypatch) -> None:
+    """A back on which nothing could be read wants its label close up, not the back once more."""
+    from dataclasses import replace
+
+    from plugface.cli import pipeline
+
+    asked = []
+    for seed in range(6):
+        seen_as(seed=seed, front=("SKUA 2", "R2", "front"), back=("SKUA 2", "R2", "back"))
+        whole = pipeline.observe
+
+        def unread(photo, whole=whole, **_):
+            seen = whole(photo)
+            units = tuple(replace(u, texts=(), codes=()) if u.face["front"] < 0.5 else u for u in seen.units)
+            return replace(seen, units=units)
+
+        monkeypatch.setattr(pipeline, "observe", unread)
+        photos = plain_photo("front.jpg"), plain_photo("back.jpg")
+        advice = json.loads(run("identify", *photos, "--json").out)["decision"]["next_photo"]
+        asked.append(advice and advice["view"])
+    assert not {"front", "back"} & set(asked)
+    assert "label close-up" in asked
+
+
+def test_two_fronts_of_two_units_are_said_to_be_two(run, plain_photo, seen_as) -> None:
+    seen_as(faultless=True, one=("TERN 1", "A", "front"), two=("SKUA 1", "five-speed", "front"))
+    said = " ".join(run("identify", plain_photo("one.jpg"), plain_photo("two.jpg")).out.split())
+    assert "Two different units were given as one." in said
+    assert "ask for each unit by itself" in said
+    assert "Next photo" not in said
+
+
+def test_an_unknown_partner_is_refused_with_all_there_are(run, plain_photo) -> None:
+    from plugface.cli.settings import demo_folder
+    from plugface.models.catalogue.entries import load_catalogue
+
+    said = " ".join(run("identify", plain_photo("front.jpg"), "--partner", "GANNET").err.split())
+    listed = said.partition("it has")[2]
+    assert listed.strip().startswith("GANNET 8")
+    assert all(key in listed for key in load_catalogue(demo_folder() / "marrow_finch").by_key)

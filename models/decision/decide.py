@@ -7,18 +7,33 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.decision.answers import Candidate, Decision, Evidence, Finding, VariantChance, Verdict
+from plugface.models.decision.answers import (
+    Candidate,
+    Decision,
+    Evidence,
+    Finding,
+    SwapFit,
+    VariantChance,
+    Verdict,
+)
 from plugface.models.decision.cautions import list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.findings import CONTRADICTIONS, find_broken, find_contradictions, name_sides
-from plugface.models.decision.next_photo import choose_next_photo
+from plugface.models.decision.findings import (
+    CONTRADICTIONS,
+    TWO_UNITS,
+    find_broken,
+    find_contradictions,
+    name_sides,
+)
+from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
 from plugface.models.matching.rules import RULES, WHOLE_PHOTO
+from plugface.models.unit_choice import UnitView
 
 #: Candidates shown at most.
 SHOWN = 5
@@ -72,6 +87,8 @@ def decide(
     ]
     # Whoever is told to leave it alone is not asked to turn it round for a photo.
     dangerous = verdict == "identified" and family.hazard != "none"
+    nothing = nothing_seen(weighing.views)
+    parted = any(f.name == TWO_UNITS for f in findings)
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
     torn = (
@@ -81,7 +98,9 @@ def decide(
     now = max(now, costs.second_look) if unreadable else now
     return Decision(
         verdict=verdict,
-        message=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
+        message=NOTHING_SEEN
+        if nothing
+        else _words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
@@ -91,15 +110,25 @@ def decide(
         ),
         findings=findings,
         next_photo=None
-        if settled or verdict == "not_in_catalogue" or not advise or dangerous
+        if settled or verdict == "not_in_catalogue" or not advise or dangerous or parted
+        else photo_of_all(now)
+        if nothing
         else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
-        fit=_fit(likely, family, remaining, needs, verdict),
+        fit=_fit(likely, family, remaining, needs, verdict, catalogue),
         unknown_probability=posterior.unlike,
         catalogue_sha256=catalogue.sha256,
         model_version=model.version,
         costs=costs,
     )
+
+
+NOTHING_SEEN = "No controller seen: no unit is outlined on these photos, and nothing on them can be read."
+
+
+def nothing_seen(views: tuple[UnitView, ...]) -> bool:
+    """Whether no photo shows a unit, or anything written that a label or a plate would carry."""
+    return not any(view.unit or view.texts or view.codes or view.outside for view in views)
 
 
 def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
@@ -265,14 +294,25 @@ def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
     return f"{name} is locked and is not ruled out: settle the variant before paying."
 
 
-def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Needs | None, verdict: Verdict):
+def _fit(
+    likely: list[Family],
+    family: Family,
+    remaining: list[str],
+    needs: Needs | None,
+    verdict: Verdict,
+    catalogue: Catalogue,
+) -> SwapFit | None:
     if needs is None or not likely:
         return None
     if verdict == "identified":
         chosen = [(family, v) for v in family.variants if v.key in remaining]
     else:
         chosen = [(f, v) for f in likely for v in f.variants]
-    return join_fits([fit_variant(f, v, needs) for f, v in chosen])
+    partner = catalogue.by_key.get(needs.partner) if needs.partner else None
+    several = len({f.key for f, _ in chosen}) > 1
+    return join_fits(
+        {f"{f.key} {v.key}" if several else v.key: fit_variant(f, v, needs, partner) for f, v in chosen}
+    )
 
 
 def _words(
@@ -298,6 +338,8 @@ def _words(
             what = f"a {family.hazard} unit, not a controller for a swap"
             return f"{family.key}: {what} ({percent(best)}). Leave it alone."
         return f"{family.key} ({percent(best)})."
+    if any(f.name == TWO_UNITS for f in findings):
+        return f"Two different units were given as one. {findings[0].message}"
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)

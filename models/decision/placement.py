@@ -9,6 +9,7 @@ from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Decision
+from plugface.models.decision.findings import TWO_UNITS
 
 Destination = Literal[
     "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
@@ -80,6 +81,8 @@ def assign_place(
         return Place("look-alike bench", "BENCH part the photos", "Part the photos by hand and look again.")
     if decision.verdict == "not_in_catalogue":
         return Place("not in catalogue", "NOT IN CATALOGUE", decision.message)
+    if any(finding.name == TWO_UNITS for finding in decision.findings):
+        return Place("look-alike bench", "BENCH part the photos", decision.message)
     if decision.verdict == "ambiguous" or len(decision.families) != 1:
         first = ["NOT IN CATALOGUE"] if decision.unknown_probability > decision.probability else []
         bench = f"BENCH {' / '.join([*first, *decision.families])}".strip()
