@@ -367,8 +367,8 @@ def test_what_was_given_is_not_asked_for_again(run, plain_photo, seen_as, monkey
 
 
 def test_two_fronts_of_two_units_are_said_to_be_two(run, plain_photo, seen_as) -> None:
-    seen_as(faultless=True, one=("TERN 1", "A", "front"), two=("SKUA 1", "five-speed", "front"))
-    said = " ".join(run("identify", plain_photo("one.jpg"), plain_photo("two.jpg")).out.split())
+    seen_as(faultless=True, one=("TERN 1", "A", "front"), other=("SKUA 1", "five-speed", "front"))
+    said = " ".join(run("identify", plain_photo("one.jpg"), plain_photo("other.jpg")).out.split())
     assert "Two different units were given as one." in said
     assert "ask for each unit by itself" in said
     assert "Next photo" not in said
