@@ -61,6 +61,9 @@ COMMANDS = {
     "ledger verify": Entry(
         "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
     ),
+    "ledger forget-donors": Entry(
+        "plugface.cli.commands.ledger:forget_donors", "Copy a ledger without donors' numbers."
+    ),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."

@@ -680,6 +680,28 @@ def test_a_donors_number_is_in_the_report_only_when_asked_for(tmp_path, run, mon
             assert shown.convert("L").getpixel((100, 20)) > 200
 
 
+def test_a_donors_number_can_be_deleted(tmp_path, run, monkeypatch):
+    files = {
+        "u1_front.jpg": photo(plugs="BN BN", beside=[DONOR, "hello there"]),
+        "u2_front.jpg": photo(plugs="GY"),
+    }
+    lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    sorted_in_words(run, monkeypatch, lot, out)
+    new = tmp_path / "new.sqlite"
+    said = run("ledger", "forget-donors", new, "--ledger", out)
+    assert (said.code, said.err) == (0, "")
+    assert "1 numbers taken out" in said.out
+    assert "shows a number: u1_front.jpg" in said.out
+    assert "u2_front.jpg" not in said.out
+    assert DONOR.encode() in (out / "ledger.sqlite").read_bytes()
+    assert DONOR.encode() not in new.read_bytes()
+    assert b"hello there" in new.read_bytes()
+    assert "Every row fits" in run("ledger", "verify", "--ledger", new).out
+    before, after = (run("ledger", "list", "--json", "--ledger", at).out for at in (out, new))
+    assert before == after
+    assert run("ledger", "forget-donors", new, "--ledger", out).code == 2  # it is there already
+
+
 def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):
     lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
     sort(lot, tmp_path / "run")

@@ -114,6 +114,28 @@ def verify(where: Where = None) -> None:
     typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
 
 
+def forget_donors(
+    out: Annotated[Path, typer.Argument(metavar="NEW.sqlite", help="The new ledger.", show_default=False)],
+    where: Where = None,
+) -> None:
+    """Copy a ledger without donors' numbers, which may be personal data; then delete the old one yourself.
+
+    Rows of a ledger are never changed, so the old file keeps the numbers until it is deleted. Photos that
+    show one are named: they, and small pictures of them in a run folder, are yours to delete as well.
+
+    Exit code: 0, or 2 when there is no such ledger, or the new one cannot be written.
+    """
+    from plugface.cli.present.report.pairing import read_plates
+    from plugface.cli.store.forgetting import copy_without_donors
+
+    ledger = open_existing(where)
+    taken, files = copy_without_donors(ledger, out, lambda text: bool(read_plates([text])))
+    ledger.close()
+    typer.echo(f"{taken} numbers taken out. {out} has everything else; {ledger.name} still holds them.")
+    for path in files:
+        typer.echo(f"shows a number: {path}")
+
+
 def open_existing(where: str | None) -> Ledger:
     """Open a ledger that must be there already.
 
