@@ -487,6 +487,11 @@ def test_headline_figure_and_reasons_agree(model, case):
             assert ("in no family" in decision.message) == unknown
     if decision.verdict == "identified":
         assert percent(decision.probability) in decision.message
+        entry = catalogue.by_key[decision.families[0]]
+        if len(entry.variants) > 1 and len(decision.variants) == 1:
+            assert "apart surely enough" not in decision.variant_message
+            assert decision.candidates[0].variants[0].key == decision.variants[0]
+            assert decision.candidates[0].variants[0].probability > 0.9
         assert headline(decision, catalogue).startswith(decision.candidates[0].family)
 
 

@@ -226,6 +226,11 @@ def _settle_variant(
     if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
         return keys[:1], f"'{posterior.telling}' tells it from the others."
     kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
+    if posterior.read and len(kept) == 1:
+        if posterior.unlisted > 1.0 - costs.refuse_at:
+            words = f"'{posterior.telling}' fits {kept[0]} best; a variant that is not listed may have it too"
+            return keys, f"{words} ({percent(posterior.unlisted)})."
+        return kept, f"'{posterior.telling}' rules the others out."
     if not heard:
         return (
             keys,

@@ -127,10 +127,12 @@ def explain_variant(
         Empty where the rival is a variant that is not listed, or where there is none.
     """
     mine = family.variants[place]
-    chances = np.append(posterior.chances, posterior.unlisted)
+    # Held against the best other that is listed; against one that is not where that is likelier than this.
+    unlisted = posterior.unlisted if posterior.unlisted > posterior.chances[place] else -1.0
+    chances = np.append(posterior.chances, unlisted)
     chances[place] = -1.0
     other = int(chances.argmax())
-    if chances[other] <= 0.0:
+    if chances[other] < 0.0:
         return (), ""
     rival = family.variants[other].key if other < len(family.variants) else ""
     evidence = []
