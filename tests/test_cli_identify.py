@@ -382,3 +382,15 @@ def test_an_unknown_partner_is_refused_with_all_there_are(run, plain_photo) -> N
     listed = said.partition("it has")[2]
     assert listed.strip().startswith("GANNET 8")
     assert all(key in listed for key in load_catalogue(demo_folder() / "marrow_finch").by_key)
+
+
+def test_a_white_plug_without_paper_beside_it_is_never_sure(run) -> None:
+    """A front of the calibration split; white and grey differ in lightness alone."""
+    from plugface.cli.settings import demo_folder
+
+    said = json.loads(run("identify", demo_folder() / "photos" / "mf0146.jpg", "--json").out)
+    (photo,) = said["photos"]
+    assert photo["white_balance"] == "neutral metal"
+    white = [plug["colours"] for plug in photo["unit"]["connectors"] if plug["colour"] == "WH"]
+    assert white
+    assert all(colours["WH"] <= 0.9 and colours["GY"] >= 0.09 for colours in white)
