@@ -41,7 +41,7 @@ CLASSICAL_WEIGHT, NETWORK_WEIGHT, TEMPERATURE = 0.1, 1.0, 1.2
 #: with: there neither is given more than this share of the two. Of 61 grey and white plugs of the calibration
 #: split and the second maker, painted white, grey or a yellowed white in their own light (2026-11-28), 4 were
 #: wrong with more than 0.9 before, all where metal had told the light, and none since; of the plugs as they
-#: were rendered (241 and 51) none was. The same families were accepted, and the fronts' log loss rose by 0.01.
+#: were rendered (241 and 51) none was. The same families were accepted; the fronts' log loss rose by 0.01.
 UNANCHORED_SHARE = 0.9
 #: How far units in use stray from a measured shade: standard deviations of L*, and of a* and b*. Our choice:
 #: narrower than a prototype, for it is one plastic and not all that are called by the code.
