@@ -205,7 +205,7 @@ def check_hazard(family: Family) -> Iterator[Found]:
         key = "controls" if family.controls != "other" else "pairing"
         yield (
             "error", "hazard", key,
-            f"a {family.hazard} unit must never be proposed as a controller for a swap",
+            f"a {family.hazard.replace(' ', '-')} unit must never be proposed as a controller for a swap",
             'Write controls = "other" and leave out [[pairing]]',
         )  # fmt: skip
     if family.hazard != "none" and not family.cautions:

@@ -340,7 +340,7 @@ def _words(
     if verdict == "identified":
         family = families[0]
         if family.hazard != "none":
-            what = f"a {family.hazard} unit, not a controller for a swap"
+            what = f"a {family.hazard.replace(' ', '-')} unit, not a controller for a swap"
             return f"{family.key}: {what} ({percent(best)}). Leave it alone."
         return f"{family.key} ({percent(best)})."
     if any(f.name == TWO_UNITS for f in findings):

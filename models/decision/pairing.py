@@ -47,7 +47,7 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     """
     against, reasons, unknown = [], [], []
     if family.hazard != "none":
-        against.append(f"{family.key} is a {family.hazard} unit and no part for a swap")
+        against.append(f"{family.key} is a {family.hazard.replace(' ', '-')} unit and no part for a swap")
     elif family.controls == "other":
         against.append(f"{family.key} runs neither engine nor gearbox")
     if variant.status == "locked":
@@ -109,7 +109,9 @@ def _fit_year(family, variant, needs, against, reasons, unknown) -> None:
 def _no_pair(family: Family, partner: Family) -> str:
     """Why two families cannot be used together, whatever else is known; empty where they may."""
     if partner.hazard != "none":
-        return f"the {partner.key} in hand is a {partner.hazard} unit and no part for a swap"
+        return (
+            f"the {partner.key} in hand is a {partner.hazard.replace(' ', '-')} unit and no part for a swap"
+        )
     runs = {"engine": {"engine"}, "gearbox": {"gearbox"}, "both": {"engine", "gearbox"}}
     both = sorted(runs.get(family.controls, set()) & runs.get(partner.controls, set()))
     return f"the {partner.key} in hand runs the {' and the '.join(both)} too" if both else ""
