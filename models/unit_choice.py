@@ -4,7 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from plugface.models.id_cards import is_card
-from plugface.vision.observations import MIN_AREA_RATIO, Code, Observations, Text, Unit, polygon_area
+from plugface.vision.observations import (
+    MIN_AREA_RATIO,
+    Code,
+    Observations,
+    Text,
+    Unit,
+    best_colour,
+    polygon_area,
+)
 
 #: A second thing counts as another unit from this confidence on, where it is not tiny beside the largest.
 #: Chosen on the calibration split, where single units reach 0.91 and more and what is none mostly less: a lid
@@ -277,7 +285,7 @@ def _place(seen: Observations, unit: Unit) -> str:
     x, y = (min(xs) + max(xs)) / 2 / seen.quality.width_px, (min(ys) + max(ys)) / 2 / seen.quality.height_px
     across = "left" if x < 0.4 else "right" if x > 0.6 else "middle"
     down = "top" if y < 0.4 else "bottom" if y > 0.6 else "middle"
-    plugs = " ".join(max(c.colour, key=c.colour.__getitem__) for c in unit.connectors)
+    plugs = " ".join(best_colour(c.colour) or "?" for c in unit.connectors)
     where = (
         "in the middle"
         if across == down

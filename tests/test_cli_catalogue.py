@@ -120,6 +120,11 @@ def test_a_warning_colour_makes_it_a_hazard(tmp_path, colour, hazard):
     family = load_catalogue(tmp_path).by_key["KNOT 1"]
     assert (family.hazard, family.controls, len(family.cautions)) == (hazard, "other", 1)
     assert not [p for p in check_catalogue(load_catalogue(tmp_path)) if p.severity != "note"]
+    (caution,) = family.cautions
+    for word in ("open", "probe", "unplug", "drop", "common practice"):
+        assert word in caution
+    assert ("transport and sale" in caution) == (hazard == "restraint")
+    assert ("marks high-voltage cables (UN" in caution) == (hazard == "high voltage")
 
 
 def test_leaving_early_writes_nothing(tmp_path):

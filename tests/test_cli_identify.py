@@ -37,7 +37,14 @@ def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
     seen_as(front=("GANNET 8", "only", "front"))
     said = run("identify", plain_photo("front.jpg"))
     assert said.out.lstrip().startswith("CAUTION: high voltage")
-    assert "UN Regulation No. 100" in " ".join(said.out.split())
+    words = " ".join(said.out.split())
+    assert "Orange marks high-voltage cables; that plugs are orange is common practice." in words
+    assert "[UN Regulation No. 100; ISO 6469-3, for cables]" in words
+    assert "Next photo" not in said.out  # what is to be left alone is not turned round for a photo
+    seen_as(front=("PUFFIN 2", "only", "front"))
+    words = " ".join(run("identify", plain_photo("front.jpg")).out.split())
+    assert "A yellow plug can mark a restraint unit" in words
+    assert "transport and sale of restraint parts fall under local law" in words
 
 
 def test_the_closing_caution_is_said_once(run, plain_photo, seen_as) -> None:
@@ -210,3 +217,180 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
         pipeline.choose_units(names, [back, back], 2)
     with pytest.raises(SeveralUnits, match=r"crowded\.jpg shows 2 units"):
         pipeline.choose_units(names, [back, crowded])
+
+
+def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 1, 1)) -> Path:
+    """The photo as a messenger's filter or a copier leaves it: brightness alone, or that in one tint."""
+    import numpy as np
+    from PIL import Image
+
+    with Image.open(photo) as picture:
+        grey = np.asarray(picture.convert("L"), float)[..., None] * np.array(tint)
+    path = folder / f"grey_{photo.name}"
+    Image.fromarray(grey.clip(0, 255).astype(np.uint8)).save(path, quality=85)
+    return path
+
+
+@pytest.mark.parametrize("tint", [(1, 1, 1), (1, 0.87, 0.68)])
+def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, tint) -> None:
+    """A restraint unit of the calibration split; on its grey copy the plugs were once called white."""
+    from plugface.cli.settings import demo_folder
+
+    photo = demo_folder() / "photos" / "mf0202.jpg"
+    coloured = json.loads(run("identify", photo, "--json").out)
+    assert {plug["colour"] for plug in coloured["photos"][0]["unit"]["connectors"]} == {"YE"}
+    copy = grey_copy(photo, tmp_path, tint)
+    said = json.loads(run("identify", copy, "--json").out)
+    plugs = said["photos"][0]["unit"]["connectors"]
+    assert plugs
+    assert {plug["colour"] for plug in plugs} == {""}
+    assert max(share for plug in plugs for share in plug["colours"].values()) < 0.1
+    assert "colourless" in {fault["name"] for fault in said["photos"][0]["faults"]}
+    assert "colours unknown" in {c["name"] for c in said["decision"]["cautions"]}
+    words = " ".join(run("identify", copy).out.split())
+    assert "the colours of the plugs are not known" in words
+    assert "plugs: 1 ? " in words
+
+
+def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
+    run, plain_photo, seen_as, monkeypatch
+):
+    from dataclasses import replace
+
+    from plugface.cli import pipeline
+    from plugface.vision.observations import UNKNOWN_COLOUR
+
+    seen_as(front=("TERN 4", "A", "front"))
+    coloured = pipeline.observe
+
+    def grey(photo, **_):
+        seen = coloured(photo)
+        plugs = tuple(replace(c, colour=UNKNOWN_COLOUR) for c in seen.units[0].connectors)
+        return replace(seen, units=(replace(seen.units[0], connectors=plugs),))
+
+    photo = plain_photo("front.jpg")
+    assert "could not be judged" not in run("identify", photo).out
+    monkeypatch.setattr(pipeline, "observe", grey)
+    said = run("identify", photo)
+    assert said.out.lstrip().startswith("CAUTION: colours unknown")
+    assert "could not be judged" in " ".join(said.out.split())
+
+
+@pytest.mark.parametrize(
+    ("shown", "words"),
+    [
+        ((("SKUA 2", "R2", "front"),), "FAMILY IDENTIFIED, VARIANT OPEN"),  # one of its two is locked
+        ((("SKUA 2", "R2", "front"), ("SKUA 2", "R2", "back")), " IDENTIFIED "),
+        ((("SKUA 2", "R3", "front"), ("SKUA 2", "R3", "back")), "IDENTIFIED, LOCKED"),
+    ],
+)
+def test_green_is_for_what_can_be_taken_as_it_is(run, plain_photo, seen_as, shown, words) -> None:
+    names = ("front", "back")
+    seen_as(faultless=True, **dict(zip(names, shown, strict=False)))
+    photos = [plain_photo(f"{name}.jpg") for name in names[: len(shown)]]
+    said = run("identify", *photos)
+    assert words in said.out, said.out
+    standing = json.loads(run("identify", *photos, "--json").out)["decision"]["standing"]
+    assert standing == {" IDENTIFIED ": "plain", "IDENTIFIED, LOCKED": "locked"}.get(words, "variant open")
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"GIF89a" + bytes(60), "it is a GIF picture, which is not read"),
+        (b"%PDF-1.7\n" + bytes(60), "it is a PDF document, which is not read"),
+        (b"\0\0\0\x20ftypavif" + bytes(60), "it is an AVIF picture, which is not read"),
+        (b"\0\0\0\x0cJXL \r\n\x87\n" + bytes(60), "it is a JPEG XL picture, which is not read"),
+    ],
+)
+def test_a_picture_of_another_kind_is_called_what_it_is(run, tmp_path, data, words) -> None:
+    (tmp_path / "photo.jpg").write_bytes(data)
+    said = run("identify", tmp_path / "photo.jpg")
+    assert said.code == 2
+    assert words in said.err
+    assert "JPEG, PNG, WebP, TIFF and HEIC" in said.err
+
+
+def test_a_phone_of_200_megapixels_is_taken(run, tmp_path, seen_as) -> None:
+    """Looked at in half its width and height; a PNG of that size is still refused by its header."""
+    import numpy as np
+    from PIL import Image
+    from plugface.vision.photo import decode_photo
+
+    picture = Image.new("L", (16_320, 12_240), 200)  # 200 million, as the largest phone sensors have
+    picture.paste(20, (0, 0, 8_160, 6_120))
+    picture.save(tmp_path / "front.jpg", quality=60)
+    photo = decode_photo((tmp_path / "front.jpg").read_bytes(), name="front.jpg")
+    assert (photo.width_px, photo.height_px) == (8_160, 6_120)
+    small = photo.reduced(2016)
+    assert max(small.shape) <= 2040
+    for pixels in (small[..., 0], photo.grey):
+        h, w = pixels.shape
+        assert pixels[h // 4, w // 4] < 40 < 180 < pixels[3 * h // 4, 3 * w // 4]
+        assert np.isclose(w / h, 4 / 3, atol=0.01)
+    seen_as(front=MARK_ONLY)
+    said = run("identify", tmp_path / "front.jpg")
+    assert said.code == 0, said.err
+    (tmp_path / "huge.png").write_bytes(png_header(16_320, 12_240))
+    assert "at most 120 million pixels" in run("identify", tmp_path / "huge.png").err
+
+
+def test_where_no_controller_is_seen_no_close_up_is_asked_for(run, plain_photo, seen_as) -> None:
+    seen_as(front=MARK_ONLY)
+    said = " ".join(run("identify", plain_photo("street.jpg")).out.split())
+    assert "No controller seen:" in said
+    assert "Next photo front: Take a photo of the unit alone and whole" in said
+
+
+def test_what_was_given_is_not_asked_for_again(run, plain_photo, seen_as, monkeypatch) -> None:
+    """A back on which nothing could be read wants its label close up, not the back once more."""
+    from dataclasses import replace
+
+    from plugface.cli import pipeline
+
+    asked = []
+    for seed in range(6):
+        seen_as(seed=seed, front=("SKUA 2", "R2", "front"), back=("SKUA 2", "R2", "back"))
+        whole = pipeline.observe
+
+        def unread(photo, whole=whole, **_):
+            seen = whole(photo)
+            units = tuple(replace(u, texts=(), codes=()) if u.face["front"] < 0.5 else u for u in seen.units)
+            return replace(seen, units=units)
+
+        monkeypatch.setattr(pipeline, "observe", unread)
+        photos = plain_photo("front.jpg"), plain_photo("back.jpg")
+        advice = json.loads(run("identify", *photos, "--json").out)["decision"]["next_photo"]
+        asked.append(advice and advice["view"])
+    assert not {"front", "back"} & set(asked)
+    assert "label close-up" in asked
+
+
+def test_two_fronts_of_two_units_are_said_to_be_two(run, plain_photo, seen_as) -> None:
+    seen_as(faultless=True, one=("TERN 1", "A", "front"), other=("SKUA 1", "five-speed", "front"))
+    said = " ".join(run("identify", plain_photo("one.jpg"), plain_photo("other.jpg")).out.split())
+    assert "Two different units were given as one." in said
+    assert "ask for each unit by itself" in said
+    assert "Next photo" not in said
+
+
+def test_an_unknown_partner_is_refused_with_all_there_are(run, plain_photo) -> None:
+    from plugface.cli.settings import demo_folder
+    from plugface.models.catalogue.entries import load_catalogue
+
+    said = " ".join(run("identify", plain_photo("front.jpg"), "--partner", "GANNET").err.split())
+    listed = said.partition("it has")[2]
+    assert listed.strip().startswith("GANNET 8")
+    assert all(key in listed for key in load_catalogue(demo_folder() / "marrow_finch").by_key)
+
+
+def test_a_white_plug_without_paper_beside_it_is_never_sure(run) -> None:
+    """A front of the calibration split; white and grey differ in lightness alone."""
+    from plugface.cli.settings import demo_folder
+
+    said = json.loads(run("identify", demo_folder() / "photos" / "mf0146.jpg", "--json").out)
+    (photo,) = said["photos"]
+    assert photo["white_balance"] == "neutral metal"
+    white = [plug["colours"] for plug in photo["unit"]["connectors"] if plug["colour"] == "WH"]
+    assert white
+    assert all(colours["WH"] <= 0.9 and colours["GY"] >= 0.09 for colours in white)

@@ -34,3 +34,20 @@ def test_asking_for_nothing_is_refused(run) -> None:
     said = run("needs")
     assert said.code == 2
     assert "--throttle" in said.err
+
+
+def test_an_engine_unit_is_no_partner_of_an_engine_unit(run) -> None:
+    rows = json.loads(run("needs", "--partner", "TERN 2", "--json").out)["serving"]
+    assert rows
+    assert "engine" not in {row["controls"] for row in rows}
+    assert not json.loads(run("needs", "--partner", "GANNET 8", "--json").out)["serving"]
+
+
+def test_what_holds_for_some_variants_is_said_with_their_names(run, plain_photo, seen_as) -> None:
+    """PETREL 5 has a cable variant with 36 teeth and an electronic one with 60; the front tells neither."""
+    seen_as(faultless=True, front=("PETREL 5", "cable", "front"))
+    photo = plain_photo("front.jpg")
+    said = " ".join(run("identify", photo, "--crank-teeth", 36, "--throttle", "electronic").out.split())
+    assert "cable: it drives a cable throttle, the swap has an electronic one" in said
+    assert "electronic: it wants 60 crank teeth, the swap has 36" in said
+    assert " a electronic" not in said

@@ -30,3 +30,47 @@ def test_a_claim_that_is_not_in_the_catalogue_is_refused_before_any_photo_is_rea
     said = run("opinion", tmp_path / "missing.jpg", "--claimed", "TURN 4")
     assert said.code == 2
     assert "TERN 4" in said.err
+
+
+def test_a_variant_is_not_judged_by_its_familys_figure(run, plain_photo, seen_as) -> None:
+    """R2 and R3 of SKUA 2 have one front; the label tells them apart."""
+    seen_as(faultless=True, front=("SKUA 2", "R3", "front"), back=("SKUA 2", "R3", "back"))
+    front, back = plain_photo("front.jpg"), plain_photo("back.jpg")
+    alone = json.loads(run("opinion", front, "--claimed", "SKUA 2:R2", "--json").out)
+    assert alone["opinion"] == "cannot tell"
+    assert 0.4 < alone["probability"] < 0.6
+    assert f"{100 * alone['probability']:.1f} %" in alone["message"]
+    whole = json.loads(run("opinion", front, back, "--claimed", "SKUA 2:R2", "--json").out)
+    assert whole["opinion"] == "disagrees"
+    assert whole["probability"] < 0.01
+    suffix = next(e for e in whole["evidence_against"] if e["rule"] == "suffix")
+    assert "R3" in suffix["message"]
+    words = " ".join(run("opinion", front, back, "--claimed", "SKUA 2:R2").out.split())
+    assert "Against it: nothing" not in words
+    assert "It is a SKUA 2, but not R2" in words
+    assert "apart surely enough" not in words
+    against = words.partition("Against it")[2].partition("Without it")[0]
+    assert "'R3' was read, which fits R2 (R2) worse than R3" in against
+    assert "behind SKUA 2 R3" in against
+    assert "in nats" in against
+
+
+def test_the_reasons_shown_sum_to_the_lead_that_is_shown(run, plain_photo, seen_as) -> None:
+    import re
+
+    seen_as(front=("HERON 3", "home", "front"), back=("HERON 3", "home", "back"))
+    photos = plain_photo("front.jpg"), plain_photo("back.jpg")
+    decision = json.loads(run("identify", *photos, "--json").out)["decision"]
+    for candidate in decision["candidates"]:
+        assert abs(sum(e["weight"] for e in candidate["evidence"]) - candidate["lead"]) < 0.01
+    first, second = decision["candidates"][:2]
+    assert second["rival"] == first["family"]
+    assert first["lead"] > 0 > second["lead"]
+    said = run("identify", *photos).out
+    assert "Evidence, in nats" in said
+    block = said.partition(f" {second['family']}  ")[2].partition("in sum, behind")[0]
+    shown = [float(n) for n in re.findall(r"^ *([+-]\d+\.\d)(?= )", block, re.M)]
+    assert len(shown) > 1
+    *reasons, total = shown
+    assert abs(sum(reasons) - total) <= 0.05 * len(reasons) + 0.05  # each is rounded
+    assert f"{total:+.1f}" == f"{second['lead']:+.1f}"

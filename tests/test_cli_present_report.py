@@ -213,7 +213,9 @@ def test_pairs_by_plate_before_folder_before_years_and_each_unit_once():
         ("E2", "G1", True),
         ("E1", "G2", True),
     ]
-    assert "same number beside both" in pairs[0].reasons[0]
+    assert pairs[0].reasons[0] == "same number beside both"
+    named = find_pairs(units, CATALOGUE, donor_numbers=True)
+    assert named[0].reasons[0] == "same number beside both (DONOR77X4K29)"
 
 
 def test_years_that_cannot_meet_are_no_pair():

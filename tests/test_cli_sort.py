@@ -3,20 +3,25 @@
 A stand-in looks at the photos, so that each case says in a few words what its photos show.
 """
 
+import base64
 import dataclasses
 import hashlib
+import io
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 
 import cloudpickle
 import pytest
+from PIL import Image
 from plugface.cli.lot import scan, sorting, worker
 from plugface.cli.lot.grouped import Grouped
 from plugface.cli.lot.run_folder import RunError
@@ -38,7 +43,7 @@ from plugface.cli.store.ledger import Unit as UnitRow
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
 from plugface.models.unit_choice import UnitChoice, chosen_unit
-from plugface.vision.observations import Code, Connector, Observations, Quality, Unit, WhiteBalance
+from plugface.vision.observations import Code, Connector, Observations, Quality, Text, Unit, WhiteBalance
 from sqlalchemy import select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
@@ -47,8 +52,15 @@ CATALOGUE = demo_folder() / "marrow_finch"
 
 
 def photo(**shows) -> bytes:
-    """A stand-in photo: what it shows, as JSON. Keys: plugs (colours), face, ids, units, act, salt."""
+    """A stand-in photo: what it shows, as JSON: plugs (colours), face, ids, beside, units, act, salt."""
     return json.dumps(shows).encode()
+
+
+def white_picture() -> bytes:
+    """A white JPEG of half the size that the stand-in says."""
+    file = io.BytesIO()
+    Image.new("RGB", (200, 150), "white").save(file, "JPEG")
+    return file.getvalue()
 
 
 class StandIn:
@@ -86,11 +98,18 @@ class StandIn:
             _unit(plugs, shows.get("face", "front"), place)
             for place, plugs in enumerate(shows.get("units", [shows.get("plugs", "")]))
         )
+        corners = ((40.0, 200.0), (360.0, 200.0), (360.0, 220.0), (40.0, 220.0))
+        texts = tuple(Text(corners, value, 0.9, "printed", 20.0) for value in shows.get("beside", ()))
         codes = tuple(Code((), "QR Code", payload, "verified") for payload in shows.get("ids", ()))
         quality = Quality(400, 300, 0.5, 0.0, 1.0)
         return Observations(
-            hashlib.sha256(data).hexdigest(), quality, WhiteBalance((1, 1, 1), "none", 0), units, codes=codes
-        ), b"thumb"
+            hashlib.sha256(data).hexdigest(),
+            quality,
+            WhiteBalance((1, 1, 1), "none", 0),
+            units,
+            texts,
+            codes=codes,
+        ), white_picture() if texts else b"thumb"
 
     def list_units(self, seen: Observations) -> list[int]:
         return list(range(len(seen.units)))
@@ -635,6 +654,49 @@ def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypa
     said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
     assert (said.code, said.err) == (0, "")
     assert "/run[/north]/report.html" in said.out.replace("\n", "")
+
+
+def sorted_in_words(run, monkeypatch, lot: Path, out: Path, *words: str):
+    """`plugface sort` itself, with the stand-in for whoever looks."""
+    monkeypatch.setattr("plugface.cli.commands.sort.sort_lot", partial(sorting.sort_lot, analyser=StandIn()))
+    said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1, *words)
+    assert said.code == 0, said.err
+    return said
+
+
+def test_a_hazard_is_named_on_the_terminal_and_its_label_says_hands_off(tmp_path, run, monkeypatch):
+    files = {"u1_front.jpg": photo(plugs="OG OG BK"), "u2_front.jpg": photo(plugs="GY")}
+    lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    said = " ".join(sorted_in_words(run, monkeypatch, lot, out).out.split())
+    assert "1 unit can hurt someone, set aside first" in said
+    assert "Do not open, probe, unplug or drop." in said
+    labels = (out / "labels.html").read_text()
+    assert labels.count("Do not open, probe, unplug or drop.") == 1
+    assert labels.index("HAZARD high voltage") < labels.index("Do not open, probe")
+    harmless = lay_out(tmp_path / "other", {"u2_front.jpg": photo(plugs="GY")})
+    assert "can hurt" not in sorted_in_words(run, monkeypatch, harmless, tmp_path / "run2").out
+
+
+DONOR = "DONOR77X4K29"  # no vehicle's
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_donors_number_is_in_the_report_only_when_asked_for(tmp_path, run, monkeypatch, asked):
+    files = {
+        "u1_front.jpg": photo(plugs="BN BN", beside=[DONOR]),
+        "u2_front.jpg": photo(plugs="GY", beside=[DONOR]),
+    }
+    lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    sorted_in_words(run, monkeypatch, lot, out, *(["--donor-numbers"] if asked else []))
+    page = (out / "report.html").read_text()
+    assert (DONOR in page) == asked
+    assert "number plate" not in page
+    pictures = re.findall(r"data:image/jpeg;base64,([^\"]+)", page)
+    assert len(pictures) == 2
+    for picture in pictures:
+        with Image.open(io.BytesIO(base64.b64decode(picture))) as shown:
+            assert (shown.convert("L").getpixel((100, 105)) > 200) == asked  # in the middle of the number
+            assert shown.convert("L").getpixel((100, 20)) > 200
 
 
 def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):

@@ -544,6 +544,33 @@ def test_cautions_come_first_and_are_never_folded_away(here, jpeg):
     assert "⚠ Caution" in here.client.get("/").text
 
 
+def test_who_is_told_to_leave_it_alone_is_asked_for_no_photo(here, jpeg):
+    here.stand_in.shows = [("GANNET 8", "only", "front")]
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    decision = wait_for(here.client)["result"]["identify"]["decision"]
+    assert (decision["verdict"], decision["next_photo"]) == ("identified", None)
+    page = here.client.get(f"/units/{A}").text
+    assert "Leave it alone" in page
+    assert 'id="capture"' not in page
+    assert "/static/sketches/" not in page
+
+
+def test_a_photo_of_what_may_be_a_hazard_is_wanted_only_without_touching_it(here, jpeg):
+    def answer(question):
+        here.stand_in.act = None
+        reply = here.stand_in(question)
+        document = json.loads(reply.document)
+        document["identify"]["decision"] |= {"verdict": "ambiguous", "families": ["GANNET 8", "TERN 1"]}
+        return replace(reply, document=json.dumps(document))
+
+    here.stand_in.shows = [("GANNET 8", "only", "front")]
+    here.stand_in.act = answer
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    page = here.client.get(f"/units/{A}").text
+    assert page.index('id="capture"') < page.index("need not lift, turn or unplug")
+
+
 @pytest.mark.parametrize(
     ("faces", "asked"),
     [(["front"], "back"), (["back"], "front"), (["front", "back"], "label close-up")],

@@ -218,7 +218,7 @@ def test_evidence_names_rule_and_photo(catalogue, model):
     decision = identify(photos(catalogue, "TERN 4", None, "front", "back"), catalogue, model)
     best = decision.candidates[0]
     assert {"plugs", "cast mark", "service number"} <= {e.rule for e in best.evidence}
-    assert all(e.photo in (0, 1) and e.message for e in best.evidence)
+    assert all(e.photo in (0, 1, None) and e.message for e in best.evidence)
     second = decision.candidates[1]
     assert any(e.weight < 0 for e in second.evidence)
 
@@ -407,3 +407,106 @@ def test_an_unreadable_photo_warns_of_no_family_but_of_every_orange_plug(catalog
         decision = identify([dark(replace(front, units=(unit,)))], catalogue, model)
         assert decision.verdict == "unreadable"
         assert (decision.cautions[0].name == "high voltage") == warns
+
+
+VIEWS = st.lists(
+    st.sampled_from(["front", "back", "label close-up", "plug close-up", "donor plate"]),
+    min_size=1,
+    max_size=3,
+)
+
+
+@st.composite
+def simulated(draw):
+    """Photos of some unit of the demo with the usual noise, and a claim that is true, near or far."""
+    catalogue = load_catalogue(Path(__file__).parent.parent / "training_data_demo" / "marrow_finch")
+    family = draw(st.sampled_from(catalogue.families))
+    variant = draw(st.sampled_from(family.variants))
+    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
+    noise = draw(st.sampled_from([CLEAN, ErrorModel()]))
+    seen = [draw_observations(family, variant, view, noise, rng) for view in draw(VIEWS)]
+    claimed = draw(st.sampled_from([family, family, draw(st.sampled_from(catalogue.families))]))
+    named = draw(st.sampled_from([None, *claimed.variants]))
+    hidden = draw(st.booleans())  # the family may be missing from the catalogue
+    return catalogue, seen, family, claimed, named, hidden
+
+
+@settings(max_examples=150, deadline=None)
+@given(case=simulated())
+def test_headline_figure_and_reasons_agree(model, case):
+    from plugface.cli.present.terminal import headline
+    from plugface.models.decision.decide import percent
+
+    catalogue, seen, family, claimed, named, hidden = case
+    if hidden and claimed.key != family.key:
+        left = tuple(f for f in catalogue.families if f.key != family.key)
+        catalogue = Catalogue(head=catalogue.head, families=left, sha256=f"without {family.key}")
+    claim = claimed.key if named is None else f"{claimed.key}:{named.key}"
+    given_opinion = give_opinion(seen, catalogue, model, claim)
+    decision, chance = given_opinion.decision, given_opinion.probability
+
+    # The claim: what is said, how sure it is, and the lists.
+    assert all(e.weight > 0 for e in given_opinion.for_claim)
+    assert all(e.weight < 0 for e in given_opinion.against_claim)
+    if given_opinion.verdict == "agrees":
+        assert decision.verdict == "identified"
+        assert decision.costs.accepts(chance)
+        assert given_opinion.for_claim
+        assert all(lead > 0 for _, lead in given_opinion.leads)
+    if given_opinion.verdict == "disagrees":
+        assert chance <= 1 - decision.costs.refuse_at
+        assert given_opinion.against_claim
+        assert any(lead < 0 for _, lead in given_opinion.leads)
+        assert "surely enough" not in given_opinion.message
+    if given_opinion.verdict == "cannot tell" and not decision.findings and decision.verdict != "unreadable":
+        assert percent(chance) in given_opinion.message
+        assert chance > 1 - decision.costs.accept_at
+    total = sum(e.weight for e in (*given_opinion.for_claim, *given_opinion.against_claim))
+    assert total == pytest.approx(sum(lead for _, lead in given_opinion.leads), abs=1e-6)
+    if named is not None and decision.families[:1] == (claimed.key,):
+        (own,) = [c for c in decision.candidates if c.family == claimed.key]
+        (of_it,) = [v for v in own.variants if v.key == named.key]
+        told = {e.message for e in (*given_opinion.for_claim, *given_opinion.against_claim)}
+        assert {e.message for e in of_it.evidence} <= told  # what was read of the suffix among it
+
+    # The answer without the claim.
+    for candidate in decision.candidates:
+        others = [c for c in decision.candidates if c.family == candidate.rival]
+        rival = others[0].probability if others else decision.unknown_probability
+        if abs(candidate.probability - rival) > 0.2 and candidate.probability > 1e-9 and rival > 1e-9:
+            assert (candidate.lead > 0) == (candidate.probability > rival)
+        for variant in candidate.variants:
+            against = [v.probability for v in candidate.variants if v.key == variant.rival]
+            if against and abs(variant.probability - against[0]) > 0.05:
+                lead = sum(e.weight for e in variant.evidence)
+                assert (lead > 0) == (variant.probability > against[0])
+    if decision.verdict == "ambiguous":
+        unknown = decision.unknown_probability > decision.probability
+        assert headline(decision, catalogue).startswith("in no family of this catalogue") == unknown
+        if not decision.findings:
+            assert ("in no family" in decision.message) == unknown
+    if decision.verdict == "identified":
+        assert percent(decision.probability) in decision.message
+        entry = catalogue.by_key[decision.families[0]]
+        if len(entry.variants) > 1 and len(decision.variants) == 1:
+            assert "apart surely enough" not in decision.variant_message
+            assert decision.candidates[0].variants[0].key == decision.variants[0]
+            assert decision.candidates[0].variants[0].probability > 0.9
+        assert headline(decision, catalogue).startswith(decision.candidates[0].family)
+
+
+def test_what_is_most_probable_leads_the_headline(catalogue, model):
+    """Half of what is drawn here is of no family: some land between refusing and naming."""
+    from plugface.cli.present.terminal import headline
+
+    led = 0
+    for seed in range(60):
+        strange = invent_catalogue(3, 900 + seed).families[0]
+        rng = np.random.default_rng(seed)
+        seen = [draw_observations(strange, strange.variants[0], "front", ErrorModel(), rng)]
+        decision = identify(seen, catalogue, model)
+        if decision.verdict == "ambiguous" and decision.unknown_probability > decision.probability:
+            led += 1
+            assert headline(decision, catalogue).startswith("in no family of this catalogue or ")
+            assert decision.message.startswith("Not sure: most likely in no family of this catalogue (")
+    assert led  # else nothing was tried

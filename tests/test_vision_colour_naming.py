@@ -112,3 +112,16 @@ def test_the_network_by_itself_is_softened_by_its_temperature():
     network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "GY": 0.1}
     posterior = weigh(network, None)
     assert posterior["BK"] / posterior["GY"] == pytest.approx(9 ** (1 / 1.2), rel=1e-6)
+
+
+@pytest.mark.parametrize(("likelier", "other"), [("WH", "GY"), ("GY", "WH")])
+def test_white_and_grey_stay_open_where_nothing_tells_how_light_white_is(likelier, other):
+    network = dict.fromkeys(COLOUR_CODES, 1e-5) | {likelier: 0.999, other: 0.0005}
+    sure, open_ = weigh(network, None), weigh(network, None, anchored=False)
+    assert sure[likelier] > 0.98
+    assert max(open_, key=open_.__getitem__) == likelier
+    assert 0.85 < open_[likelier] <= 0.9
+    assert 0.09 < open_[other] < 0.11
+    assert weigh(network, network, 1.0, anchored=False)[likelier] > 0.98  # a shade that somebody measured
+    other_colour = dict.fromkeys(COLOUR_CODES, 1e-5) | {"BU": 0.999}
+    assert weigh(other_colour, None, anchored=False)["BU"] > 0.98

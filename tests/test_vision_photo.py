@@ -182,7 +182,7 @@ _JPEG = _encode(Image.fromarray(_scene(640, 480)), "JPEG", quality=90)
         (_encode(Image.new("RGB", (1, 1)), "PNG"), "only 1 x 1 pixels"),
         (_png_header(40_000, 40_000), "120 million"),
         (_png_header(13_000, 10_000), "13000 x 10000"),
-        (_encode(Image.fromarray(_scene()), "GIF"), "not a picture"),
+        (_encode(Image.fromarray(_scene()), "GIF"), "a GIF picture, which is not read"),
     ],
     ids=["empty", "text", "half", "header only", "png cut", "1x1", "40k", "13k", "gif"],
 )

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from plugface.vision.quality import measure_blur, measure_quality, mirrored_fault
+from plugface.vision.quality import colour_fault, measure_blur, measure_quality, mirrored_fault
 
 
 def _scene(width=800, height=600, seed=3):
@@ -128,3 +128,45 @@ def test_every_fault_tells_what_to_do():
 def test_wrong_shape_is_refused():
     with pytest.raises(ValueError, match="shape"):
         measure_quality(np.zeros((10, 10), np.uint8))
+
+
+def _coloured(seed=5):
+    rng = np.random.default_rng(seed)
+    scene = _scene(seed=seed)
+    for shade in ((200, 40, 40), (40, 160, 70), (240, 200, 40)):
+        x, y = rng.integers(80, 600), rng.integers(80, 400)
+        cv2.rectangle(scene, (int(x), int(y)), (int(x) + 120, int(y) + 70), shade, -1)
+    return scene
+
+
+def _tinted(rgb, tint):
+    return np.clip(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)[..., None] * np.array(tint), 0, 255).astype(np.uint8)
+
+
+def _as_jpeg(rgb, quality):
+    coded = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return cv2.imdecode(coded, cv2.IMREAD_COLOR)[..., ::-1]
+
+
+@pytest.mark.parametrize("tint", [(1, 1, 1), (1, 0.87, 0.68), (1, 0.75, 0.4), (0.5, 0.7, 1)])
+@pytest.mark.parametrize("quality", [75, 90])
+def test_a_grey_copy_and_a_single_tint_have_no_colours(tint, quality):
+    fault = colour_fault(_as_jpeg(_tinted(_coloured(), tint), quality))
+    assert fault is not None
+    assert fault.name == "colourless"
+
+
+def test_a_coloured_stamp_on_a_grey_copy_does_not_hide_it():
+    grey = _tinted(_coloured(), (1, 1, 1))
+    grey[560:590, 640:780] = (255, 140, 0)  # 0.9 % of the picture: the date that a messenger prints on it
+    assert colour_fault(grey) is not None
+
+
+@pytest.mark.parametrize("light", [(1, 1, 1), (1, 0.8, 0.5), (0.7, 0.85, 1)])
+def test_colours_under_coloured_light_are_colours(light):
+    lit = np.clip(_coloured() * np.array(light), 0, 255).astype(np.uint8)
+    assert colour_fault(_as_jpeg(lit, 75)) is None
+
+
+def test_a_photo_that_is_burnt_out_is_not_called_grey():
+    assert colour_fault(np.full((600, 800, 3), 255, np.uint8)) is None

@@ -6,7 +6,7 @@ means nothing was found; None means it was not measured. `confidence` is a metho
 is not calibrated; calibrated numbers are called probability and exist only in models/.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -94,11 +94,22 @@ def reading_order(points_xy: Sequence[tuple[float, float]], heights: Sequence[fl
     return tuple(order)
 
 
+#: Posterior of a colour of which nothing is known.
+UNKNOWN_COLOUR = dict.fromkeys(COLOUR_CODES, 1.0 / len(COLOUR_CODES))
+
+
+def best_colour(posterior: Mapping[str, float]) -> str | None:
+    """The most probable code; None where nothing is known, as on a photo without colours."""
+    if max(posterior.values()) - min(posterior.values()) < 1e-6 and len(posterior) == len(COLOUR_CODES):
+        return None
+    return max(posterior, key=posterior.__getitem__)
+
+
 @dataclass(frozen=True)
 class Fault:
     """One thing wrong with a photo, in words a person can act on."""
 
-    name: Literal["dark", "burnt", "blurred", "small", "glare", "mirrored"]
+    name: Literal["dark", "burnt", "blurred", "small", "glare", "mirrored", "colourless"]
     measured: float
     limit: float
     message: str

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Thread
 
 import cv2
@@ -25,6 +25,7 @@ from plugface.vision.detection.units import FoundUnit, find_units
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
+    UNKNOWN_COLOUR,
     Body,
     Code,
     Connector,
@@ -47,7 +48,7 @@ from plugface.vision.ocr.unit_texts import (
     read_unit_texts,
 )
 from plugface.vision.photo import Photo
-from plugface.vision.quality import measure_quality
+from plugface.vision.quality import colour_fault, measure_quality
 from plugface.vision.vision_models import Segmenter, VisionModels, default_models
 
 #: Long side of the copy that is looked at; enough to count pins on a unit that fills the photo.
@@ -88,6 +89,7 @@ class _Scene:
     found: tuple[FoundUnit, ...]  # in those maps
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
     white_balance: WhiteBalance
+    colourless: Fault | None  # where the photo has no colours at all
 
 
 @dataclass(frozen=True)
@@ -226,11 +228,18 @@ def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
 def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
     """The units of a photo, each where it is seen best, and the photo's light."""
     to_photo = photo.width_px / rgb.shape[1]
-    picture, maps = _whole(_shrunk(rgb, _MEDIUM_PX), photo.width_px, photo.height_px, segmenter)
+    medium = _shrunk(rgb, _MEDIUM_PX)
+    picture, maps = _whole(medium, photo.width_px, photo.height_px, segmenter)
     found = find_units(maps)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
     return _Scene(
-        rgb, to_photo, maps, tuple(found), tuple(_without_crumbs(sightings)), _balance(picture, maps)
+        rgb,
+        to_photo,
+        maps,
+        tuple(found),
+        tuple(_without_crumbs(sightings)),
+        _balance(picture, maps),
+        colour_fault(medium),
     )
 
 
@@ -392,6 +401,8 @@ def _build_unit(
     connectors = find_connectors(
         sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades, up_deg=up_deg
     )
+    if scene.colourless is not None:
+        connectors = _without_colours(connectors)
     polygons = [connector.polygon for connector in connectors]
     order = order_connectors(polygons, up_deg, found.polygon)
     other = None
@@ -405,7 +416,7 @@ def _build_unit(
         connectors=tuple(connectors[i] for i in order),
         body=Body(
             aspect=max(width, height) / max(1e-6, min(width, height)),
-            colour=found.body_colour,
+            colour={} if scene.colourless is not None else found.body_colour,
             fins=found.fins,
         ),
         up_deg=up_deg,
@@ -418,6 +429,11 @@ def _build_unit(
     )
 
 
+def _without_colours(connectors: Sequence[Connector]) -> list[Connector]:
+    """The connectors of a photo that has no colours: what was called white would be a guess."""
+    return [replace(connector, colour=dict(UNKNOWN_COLOUR)) for connector in connectors]
+
+
 def _build(
     photo: Photo, scene: _Scene, writing: _Writing, units: tuple[Unit, ...], shades: Sequence[NamedShade]
 ) -> Observations:
@@ -426,11 +442,13 @@ def _build(
         photo_size=(photo.width_px, photo.height_px),
         units=[unit.polygon for unit in units],
         connectors=[c.polygon for unit in units for c in unit.connectors],
-        known_faults=() if writing.mirrored is None else (writing.mirrored,),
+        known_faults=[fault for fault in (scene.colourless, writing.mirrored) if fault is not None],
     )
     loose = find_loose_connectors(
         scene.maps, scene.found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades
     )
+    if scene.colourless is not None:
+        loose = _without_colours(loose)
     notes = (*photo.notes, *_say_close_up(units, loose), *writing.notes)
     return Observations(
         photo.sha256,

@@ -12,8 +12,13 @@ import cv2
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
-#: Largest picture that is decoded, in pixels. Phones make 12 to 108 million; our choice, 360 MB of RGB.
+#: Largest picture that is decoded whole, in pixels: our choice, 360 MB of RGB. Phones make 12 to 200 million;
+#: a plain JPEG of up to MAX_JPEG_PIXELS is decoded at half its width and height, which no sensor of that kind
+#: resolves more than (common practice, no source).
 MAX_PIXELS = 120_000_000
+MAX_JPEG_PIXELS = 210_000_000
+# Sizes are checked here, from the header; Pillow's own limit lies lower than what phones make.
+Image.MAX_IMAGE_PIXELS = MAX_JPEG_PIXELS
 
 #: Most passes of a progressive JPEG. Encoders make about ten; each costs a walk over the whole picture, so
 #: that a hundred of them in 386 kB kept a machine busy for 40 s. Our choice.
@@ -107,6 +112,7 @@ class Photo:
     _data: bytes = field(default=b"", repr=False, compare=False)
     _orientation: int = field(default=1, repr=False, compare=False)
     _plain_jpeg: bool = field(default=False, repr=False, compare=False)
+    _halved: bool = field(default=False, repr=False, compare=False)  # the file has twice the width and height
     _profile: bytes = field(default=b"", repr=False, compare=False)  # ICC, of colours other than sRGB
     _smaller: dict[int, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
@@ -125,7 +131,7 @@ class Photo:
             If the coded pixels turn out to be damaged.
         """
         if self._plain_jpeg:
-            return _fixed(_to_srgb(self._decode_jpeg(cv2.IMREAD_COLOR), self._profile))
+            return _fixed(_to_srgb(self._decode_jpeg(_COLOUR_FLAGS[1 + self._halved]), self._profile))
         return _fixed(_decode_any(self._data, self.name))
 
     @cached_property
@@ -135,7 +141,8 @@ class Photo:
         The same whatever was asked for before: of a large plain JPEG its own brightness, else that of `rgb`.
         """
         if self._plain_jpeg and not self._profile and max(self.width_px, self.height_px) >= _GREY_ALONE_PX:
-            return _fixed(self._decode_jpeg(cv2.IMREAD_GRAYSCALE))
+            flag = cv2.IMREAD_REDUCED_GRAYSCALE_2 if self._halved else cv2.IMREAD_GRAYSCALE
+            return _fixed(self._decode_jpeg(flag))
         return _fixed(cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY))
 
     def reduced(self, max_side: int) -> np.ndarray:
@@ -160,12 +167,9 @@ class Photo:
         long_side = max(self.width_px, self.height_px)
         rgb = None
         if self._plain_jpeg:
-            for divisor, flag in (
-                (8, cv2.IMREAD_REDUCED_COLOR_8),
-                (4, cv2.IMREAD_REDUCED_COLOR_4),
-                (2, cv2.IMREAD_REDUCED_COLOR_2),
-            ):
-                if long_side // divisor >= _NEAR_ENOUGH * max_side:
+            for divisor in (8, 4, 2):
+                flag = _COLOUR_FLAGS.get(divisor * (1 + self._halved))
+                if flag is not None and long_side // divisor >= _NEAR_ENOUGH * max_side:
                     rgb = self._decode_jpeg(flag)
                     break
         profile = self._profile if rgb is not None else b""  # the whole picture is in sRGB already
@@ -184,6 +188,15 @@ class Photo:
         if stored.ndim == 3:  # red first, by a step of its own: not every OpenCV does it while it reduces
             stored = cv2.cvtColor(stored, cv2.COLOR_BGR2RGB)
         return turn_upright(stored, self._orientation)
+
+
+#: How many times smaller than the file's -> how OpenCV decodes a JPEG to that.
+_COLOUR_FLAGS = {
+    1: cv2.IMREAD_COLOR,
+    2: cv2.IMREAD_REDUCED_COLOR_2,
+    4: cv2.IMREAD_REDUCED_COLOR_4,
+    8: cv2.IMREAD_REDUCED_COLOR_8,
+}
 
 
 def _fixed(pixels: np.ndarray) -> np.ndarray:
@@ -240,13 +253,22 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
         raise UnreadablePhoto(name, "the file is empty", "Copy it again from the camera or phone")
     header = _open(data, name)
     width, height = header.size
-    _check_size(width, height, name)
     kind = "JPEG" if header.format == "MPO" else header.format
+    may_halve = kind == "JPEG" and header.mode in {"RGB", "L"}
+    _check_size(width, height, name, MAX_JPEG_PIXELS if may_halve else MAX_PIXELS)
     # Phones hide a second picture in a JPEG: not worth a word.
     more = kind != "JPEG" and _holds_more(header)
     notes = (f"{name or 'the photo'} holds several pictures; only the first was looked at.",) * more
     whole = kind == "JPEG" and _jpeg_is_whole(data, name)
     plain = whole and header.mode in {"RGB", "L"}
+    if not plain:
+        _check_size(width, height, name, MAX_PIXELS)
+    halved = width * height > MAX_PIXELS
+    if halved:
+        notes += (
+            f"{name or 'the photo'} has {width} x {height} pixels; it was looked at in half that size.",
+        )
+        width, height = (width + 1) // 2, (height + 1) // 2
     orientation, pixels = 1, None
     if plain:
         orientation = _orientation_of(header)
@@ -265,6 +287,7 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
         _data=data,
         _orientation=orientation,
         _plain_jpeg=plain,
+        _halved=halved,
         _profile=_profile_of(header) if plain and header.mode == "RGB" else b"",
     )
     if pixels is not None:
@@ -356,16 +379,35 @@ def _open(data: bytes, name: str) -> Image.Image:
     except Image.DecompressionBombError:
         raise _too_large(name, "it claims more pixels than any camera makes") from None
     except UnidentifiedImageError:
-        raise UnreadablePhoto(name, "it is not a picture, whatever its name says", _WANTED) from None
+        raise UnreadablePhoto(name, _say_kind(data), _WANTED) from None
     except MemoryError:  # the machine's fault, or that of a limit on it
         raise
     except Exception:  # decoders raise whatever comes on hostile bytes; all of it means the file is bad
         raise _damaged(name) from None
 
 
-def _check_size(width: int, height: int, name: str) -> None:
-    if width * height > MAX_PIXELS:
-        raise _too_large(name, f"it is {width} x {height} pixels")
+# How files of other kinds begin: GIF89a; Windows bitmaps; ISO/IEC 14496-12 brands of AVIF; ISO 32000-1;
+# ISO/IEC 18181-2, bare and boxed; Photoshop; SVG.
+_OTHER_KINDS = (
+    (re.compile(rb"GIF8[79]a"), "a GIF picture"),
+    (re.compile(rb"BM.{12}[\x0c\x28\x38\x6c\x7c]\0\0\0", re.S), "a BMP picture"),
+    (re.compile(rb".{4}ftypavi[fs]", re.S), "an AVIF picture"),
+    (re.compile(rb"%PDF-"), "a PDF document"),
+    (re.compile(rb"\xff\x0a|\0\0\0\x0cJXL \r\n\x87\n"), "a JPEG XL picture"),
+    (re.compile(rb"8BPS\x00\x01"), "a Photoshop picture"),
+    (re.compile(rb"\s*(<\?xml[^>]*>\s*)?<svg"), "an SVG drawing"),
+)
+
+
+def _say_kind(data: bytes) -> str:
+    """What a file is that cannot be read: a picture of another kind is one all the same."""
+    kind = next((words for start, words in _OTHER_KINDS if start.match(data[:400])), None)
+    return f"it is {kind}, which is not read" if kind else "it is not a picture, whatever its name says"
+
+
+def _check_size(width: int, height: int, name: str, most: int) -> None:
+    if width * height > most:
+        raise _too_large(name, f"it is {width} x {height} pixels", most)
     if min(width, height) < MIN_SIDE_PX:
         raise UnreadablePhoto(
             name,
@@ -380,8 +422,8 @@ def _check_size(width: int, height: int, name: str) -> None:
         )
 
 
-def _too_large(name: str, problem: str) -> UnreadablePhoto:
-    limit = f"{MAX_PIXELS // 1_000_000} million pixels"
+def _too_large(name: str, problem: str, most: int = MAX_PIXELS) -> UnreadablePhoto:
+    limit = f"{most // 1_000_000} million pixels"
     return UnreadablePhoto(
         name, f"{problem} (at most {limit} are opened)", "Save a smaller copy and send that"
     )

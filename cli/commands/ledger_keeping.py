@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 from plugface.cli.commands.ledger import Where, open_existing
+from plugface.cli.present.plain_text import say
 from plugface.cli.store.acts import account, record_act
 from plugface.cli.store.backup import back_up
 from plugface.cli.store.backup import restore as put_back
@@ -54,11 +55,11 @@ def backup(
     with closing(ledger):
         if lot is not None:
             sent = send_lot(ledger, lot, place, who=name)
-            typer.echo(f"Lot {lot}: {sent.units} units, {sent.photos} photos written to {place}.")
-            typer.echo(f"It is here, too, until `plugface ledger delete --lot {lot}`.")
+            say(f"Lot {lot}: {sent.units} units, {sent.photos} photos written to {place}.")
+            say(f"It is here, too, until `plugface ledger delete --lot {lot}`.")
             return
         done = back_up(ledger, place, who=name)
-    typer.echo(f"{done.files} files written to {place}. The last link is {done.head}.")
+    say(f"{done.files} files written to {place}. The last link is {done.head}.")
     _warn(done.faults)
 
 
@@ -88,19 +89,19 @@ def restore(
     name = account() if who is None else who
     if into is None:
         done = put_back(place, folder, who=name)
-        typer.echo(f"{done.files} files in {folder}, every hash right. The last link was {done.head}.")
+        say(f"{done.files} files in {folder}, every hash right. The last link was {done.head}.")
         _warn(done.faults)
         return
     with closing(open_existing(into)) as ledger:
         moved = take_in_lot(place, ledger, who=name)
-    typer.echo(f"Lot {moved.lot}: {moved.units} units, {moved.photos} photos taken in.")
+    say(f"Lot {moved.lot}: {moved.units} units, {moved.photos} photos taken in.")
     if moved.name:
-        typer.echo(f'On the yard page it is "{moved.name}", with the access code it had.')
+        say(f'On the yard page it is "{moved.name}", with the access code it had.')
 
 
 def _warn(faults: tuple[str, ...]) -> None:
     for fault in faults:
-        typer.echo(fault, err=True)
+        say(fault, err=True)
     if faults:
         raise typer.Exit(1)
 
@@ -176,12 +177,10 @@ def sweep(
         if doomed.rows.get("units") or doomed.queue_units:
             _delete(ledger, doomed, name, f"kept for {keep_days} days", yes)
         else:
-            typer.echo(f"No unit is older than {keep_days} days.")
+            say(f"No unit is older than {keep_days} days.")
     orphans = find_orphans(ledger)
     if orphans.files:
-        typer.echo(
-            f"{len(orphans.files)} files that no row names {'are deleted' if yes else 'would be deleted'}."
-        )
+        say(f"{len(orphans.files)} files that no row names {'are deleted' if yes else 'would be deleted'}.")
     if yes and orphans.files:
         around = Surroundings.of(ledger)
         with around.held():
@@ -193,13 +192,13 @@ def sweep(
         if missing:
             _delete(ledger, doom_photo(ledger, sha256), name, "its file is gone", yes)
         else:
-            typer.echo(f"The file of photo {sha256} is gone.", err=True)
+            say(f"The file of photo {sha256} is gone.", err=True)
     ledger.close()
     if orphans.missing and not (missing and yes):
-        typer.echo("Put them back from a backup, or delete their rows with --missing.", err=True)
+        say("Put them back from a backup, or delete their rows with --missing.", err=True)
         raise typer.Exit(1)
     if not (keep_days or orphans.files or orphans.missing):
-        typer.echo("No file without a row, no row without a file.")
+        say("No file without a row, no row without a file.")
 
 
 def _delete(ledger: Ledger, doomed: Doomed, who: str, why: str, yes: bool) -> None:
@@ -211,11 +210,11 @@ def _delete_plates(ledger: Ledger, lot: str | None, who: str, why: str, yes: boo
     planned = {"looks": len(doom_plates(ledger, lot))}
     counts = delete_plates(ledger, lot, who=who, why=why) if yes else planned
     _say(ledger, "donors' numbers", counts, yes)
-    typer.echo("The photos still show what is in the picture; --photo deletes one.")
+    say("The photos still show what is in the picture; --photo deletes one.")
 
 
 def _say(ledger: Ledger, about: str, counts: dict[str, int], done: bool) -> None:
     listed = ", ".join(f"{count} {name}" for name, count in counts.items() if count) or "nothing"
-    typer.echo(f"{about}: {listed} {'deleted' if done else 'would be deleted; add --yes to do it'}.")
+    say(f"{about}: {listed} {'deleted' if done else 'would be deleted; add --yes to do it'}.")
     for copy in Surroundings.of(ledger).old_copies() if done else ():
-        typer.echo(f"An older copy of the ledger still holds it: {copy}", err=True)
+        say(f"An older copy of the ledger still holds it: {copy}", err=True)

@@ -66,13 +66,17 @@ Partner = Annotated[
 ]
 
 
+#: Families named in one message; a larger catalogue's are counted. Our choice.
+MOST_NAMED = 40
+
+
 def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
-    """Refuse a partner that the catalogue does not have, naming the nearest that it has."""
+    """Refuse a partner that the catalogue does not have, naming the nearest first, then all others."""
     if partner is not None and partner not in catalogue.by_key:
         from difflib import get_close_matches
 
-        near = (
-            get_close_matches(partner.upper(), catalogue.by_key, n=3, cutoff=0.4)
-            or list(catalogue.by_key)[:3]
-        )
-        raise typer.BadParameter(f'the catalogue has no family "{partner}"; it has {", ".join(near)}')
+        near = get_close_matches(partner.upper(), catalogue.by_key, n=MOST_NAMED, cutoff=0.4)
+        keys = list(dict.fromkeys([*near, *catalogue.by_key]))
+        more = f" and {len(keys) - MOST_NAMED} more" if len(keys) > MOST_NAMED else ""
+        named = ", ".join(keys[:MOST_NAMED])
+        raise typer.BadParameter(f'the catalogue has no family "{partner}"; it has {named}{more}')

@@ -70,6 +70,13 @@ def sort(
     pdf: Annotated[
         bool, typer.Option("--pdf/--no-pdf", help="Also print the report as PDF, where Chromium is.")
     ] = True,
+    donor_numbers: Annotated[
+        bool,
+        typer.Option(
+            "--donor-numbers",
+            help="Show donors' 17-character numbers in the report; they may be personal data.",
+        ),
+    ] = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Find which photos show the same unit, identify each unit, and say which bin it goes to.
@@ -112,7 +119,9 @@ def sort(
             from plugface.cli.present.report.page import read_worth, write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
-                written = write_report(out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf)
+                written = write_report(
+                    out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf, donor_numbers=donor_numbers
+                )
                 worth = read_worth(out, book, outcome.lot)
             show("report", 1, 1)
     except KeyboardInterrupt:
@@ -173,6 +182,9 @@ def _print(
     for place, count in outcome.places.items():
         table.add_row(placement.SIGNS[place], place, str(count))
     console.print(table)
+    if n_hazards := outcome.places.get("hazard", 0):
+        said = f"{placement.SIGNS['hazard']} {_count(n_hazards, 'unit')} can hurt someone, set aside first"
+        console.print(f"{said}: {placement.MEANINGS['hazard']}", style="bold")
     console.print(
         f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."
     )

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import open_existing
+from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.present.report.provenance import compare_file
 
 
@@ -42,12 +43,12 @@ def verify(
     if as_json:
         from plugface.cli.present.ledger_schemas import verify_out
 
-        typer.echo(verify_out(file, name, found).model_dump_json(indent=2))
+        say_json(verify_out(file, name, found).model_dump_json(indent=2))
     else:
         for word, lines in (("agrees ", found.agrees), ("DIFFERS", found.differs), ("note   ", found.notes)):
             for line in lines:
-                typer.echo(f"{word}  {line}")
-        typer.echo("This shows change, not authorship.")
+                say(f"{word}  {line}")
+        say("This shows change, not authorship.")
     if found.differs:
-        typer.echo(f"{len(found.differs)} of it do not agree with {name}.", err=True)
+        say(f"{len(found.differs)} of it do not agree with {name}.", err=True)
         raise typer.Exit(1)

@@ -12,10 +12,11 @@ USUAL_PINS = {"L": (3, 13), "M": (2, 8), "S": (2, 4)}
 
 
 HAZARD_CAUTIONS = {
-    "high voltage": "Orange marks high voltage (UN Regulation No. 100; ISO 6469-3). Do not open or probe it: "
-    "leave it to licensed high-voltage technicians, under local rules.",
-    "restraint": "Yellow marks restraint systems (common practice, no source). Do not probe or power it; "
-    "handling and sale are regulated locally.",
+    "high voltage": "Orange marks high-voltage cables (UN Regulation No. 100; ISO 6469-3); that plugs are "
+    "orange is common practice. Do not open, probe, unplug or drop it: leave it to licensed high-voltage "
+    "technicians, under local rules.",
+    "restraint": "A yellow plug can mark a restraint unit (common practice, no source). Do not open, probe, "
+    "power, unplug or drop it; handling, transport and sale are regulated locally.",
 }
 
 

@@ -15,17 +15,16 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from plugface.analysis import Answer
 from plugface.cli.pipeline import read_photo
-from plugface.cli.present.swatches import SWATCHES, best, ink_on
+from plugface.cli.present.swatches import ink_on, shown_colour
 from plugface.cli.present.terminal import (
     CLOSING,
     CONTROLS,
-    HAZARD,
-    VERDICTS,
+    badge,
     headline,
-    is_hazard,
     percent,
     sure_words,
 )
+from plugface.models.decision.placement import standing
 from plugface.vision.observations import Connector, Observations, Polygon, Unit
 
 Point = tuple[float, float]
@@ -170,7 +169,7 @@ def _draw_connectors(sheet: Sheet, unit: Unit, scale: float, size: float) -> Non
     sheet.taken += [_bounds(outline) for outline in outlines]
     middle = _middle(_scaled(unit.polygon, scale))
     for connector, outline in zip(unit.connectors, outlines, strict=True):
-        sheet.outline(outline, SWATCHES[best(connector.colour)[0]][1], size / 5)
+        sheet.outline(outline, shown_colour(connector.colour)[2], size / 5)
     for number, (connector, outline) in enumerate(zip(unit.connectors, outlines, strict=True), start=1):
         _draw_tag(sheet, number, connector, outline, middle, size)
 
@@ -178,8 +177,7 @@ def _draw_connectors(sheet: Sheet, unit: Unit, scale: float, size: float) -> Non
 def _draw_tag(
     sheet: Sheet, number: int, connector: Connector, outline: list[Point], middle: Point, size: float
 ) -> None:
-    code = best(connector.colour)[0]
-    rgb = SWATCHES[code][1]
+    code, _, rgb = shown_colour(connector.colour)
     text = f"{number} {code} broken off" if connector.broken else f"{number} {code}"
     width, height = _font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)
@@ -268,17 +266,17 @@ def _strip(answer: Answer, width: int) -> Image.Image:
     height = round(2 * pad + 1.9 * size + len(wrapped) * 1.15 * size)
     sheet = Sheet(width, height)
     decision = answer.decision
-    words, rgb = VERDICTS[decision.verdict][0], VERDICT_RGB[decision.verdict]
-    if is_hazard(decision, answer.catalogue):
-        words, rgb = HAZARD[0], VERDICT_RGB["unreadable"]
+    words, _ = badge(decision, answer.catalogue)
+    colour = {"hazard": "unreadable", "locked": "unreadable", "variant open": "ambiguous"}
+    rgb = VERDICT_RGB[colour.get(standing(decision, answer.catalogue), decision.verdict)]
     sheet.pill((0, 0, 0.4 * size, height), (*rgb, 255), None, 0)
     left, row = pad + 0.4 * size, pad + 0.85 * size
-    badge = _font(round(0.72 * size), True).getlength(words) + 1.2 * size
-    sheet.pill((left, row - 0.8 * size, left + badge, row + 0.8 * size), (*rgb, 255), None, 0.35 * size)
-    sheet.words((left + badge / 2, row), words, 0.72 * size, ink_on(rgb), bold=True, anchor="mm")
-    room = width - left - badge - 2 * pad
+    plate = _font(round(0.72 * size), True).getlength(words) + 1.2 * size
+    sheet.pill((left, row - 0.8 * size, left + plate, row + 0.8 * size), (*rgb, 255), None, 0.35 * size)
+    sheet.words((left + plate / 2, row), words, 0.72 * size, ink_on(rgb), bold=True, anchor="mm")
+    room = width - left - plate - 2 * pad
     sheet.words(
-        (left + badge + 0.8 * size, row),
+        (left + plate + 0.8 * size, row),
         *_fitted(headline(decision, answer.catalogue), 1.25 * size, room),
         INK,
         bold=True,

@@ -187,7 +187,10 @@ class _Writer:
         other = f", or {plug.other_colour[0]} {percent(plug.other_colour[1])}" if plug.other_colour else ""
         at = _scaled(plug.place, size_mm)
         self.say("", "[[connectors]]")
-        self.say(f'colour = "{plug.colour}"  # {percent(plug.colour_share)}{other}')
+        said = f"{percent(plug.colour_share)}{other}"
+        if plug.colour_share < 0.1:  # all twelve alike: the photo had no colours
+            said = "CHECK: not known, for the photo shows no colours"
+        self.say(f'colour = "{plug.colour}"  # {said}')
         self.say(f'size = "{plug.size}"  # {percent(plug.size_share)}')
         self.unseen(
             "pins",

@@ -24,8 +24,8 @@ from plugface.models.decision.answers import (
     View,
 )
 from plugface.models.decision.pairing import Needs, list_partners
-from plugface.models.decision.placement import Destination
-from plugface.vision.observations import Code, Observations, Polygon, Text, Unit
+from plugface.models.decision.placement import Destination, standing
+from plugface.vision.observations import Code, Observations, Polygon, Text, Unit, best_colour
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class ConnectorOut(Document):
     """One plug housing as seen."""
 
     number: int = Field(description="1-based place in canonical order")
-    colour: str = Field(description="most probable IEC 60757 code")
+    colour: str = Field(description="most probable IEC 60757 code; empty: not known")
     colours: dict[str, float] = Field(description="confidence by colour code; sums to 1")
     size: str = Field(description="most probable size class: S, M or L")
     sizes: dict[str, float]
@@ -135,7 +135,9 @@ class EvidenceOut(Document):
 
     rule: str
     message: str
-    weight: float = Field(description="nats of log odds; positive speaks for the candidate")
+    weight: float = Field(
+        description="nats of lead over `rival` of the candidate or variant; positive speaks for it"
+    )
     photo: int | None = Field(description="index into photos; null for several or none")
 
 
@@ -153,7 +155,8 @@ class VariantOut(Document):
     crank_teeth: int | None
     status: Literal["usable", "locked", "unknown"]
     changed: str
-    evidence: list[EvidenceOut]
+    evidence: list[EvidenceOut] = Field(description="sums to its lead over `rival`")
+    rival: str = Field("", description="variant it is held against; empty: one not listed, or none")
 
 
 class CandidateOut(Document):
@@ -165,7 +168,9 @@ class CandidateOut(Document):
     hazard: Literal["none", "high voltage", "restraint"]
     probability: float
     remains: bool = Field(description="whether it is in the set of families that cannot be ruled out")
-    evidence: list[EvidenceOut]
+    evidence: list[EvidenceOut] = Field(description="sums to `lead`")
+    rival: str = Field("", description="family it is held against; empty: some other unit")
+    lead: float = Field(0.0, description="over `rival`, nats")
     variants: list[VariantOut]
 
 
@@ -215,6 +220,9 @@ class DecisionOut(Document):
     message: str
     family: str | None = Field(description="the one family, only when it was identified")
     variant: str | None = Field(description="the one variant, only when it could be told")
+    standing: Literal["plain", "hazard", "locked", "variant open"] = Field(
+        "plain", description="what stands beside 'identified'"
+    )
     controls: Controls | None
     probability: float = Field(description="of the best candidate")
     families: list[str] = Field(description="families that cannot be ruled out (conformal set)")
@@ -252,8 +260,12 @@ class OpinionOut(Head):
     claimed_variant: str | None
     opinion: Literal["agrees", "disagrees", "cannot tell"]
     message: str
-    evidence_for: list[EvidenceOut] = Field(description="strongest evidence for the claim, strongest first")
+    probability: float = Field(0.0, description="of the claim: of its family and, if claimed, its variant")
+    evidence_for: list[EvidenceOut] = Field(description="evidence for the claim, strongest first")
     evidence_against: list[EvidenceOut]
+    leads: list[tuple[str, float]] = Field(
+        [], description="what family and variant are held against, with the sum of the reasons, nats"
+    )
     next_photo: NextPhotoOut | None
     decision: DecisionOut = Field(description="what plugface would have proposed without the claim")
 
@@ -474,6 +486,8 @@ def opinion_out(answer: "Answer", opinion: "Opinion", claimed: str) -> OpinionOu
         claimed_variant=variant.strip() or None,
         opinion=opinion.verdict,
         message=opinion.message,
+        probability=_rounded(opinion.probability),
+        leads=[(rival, _rounded(lead)) for rival, lead in opinion.leads],
         evidence_for=evidence_out(opinion.for_claim),
         evidence_against=evidence_out(opinion.against_claim),
         next_photo=next_photo_out(opinion.next_photo),
@@ -572,6 +586,7 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         message=decision.message,
         family=family.key if family else None,
         variant=decision.variants[0] if family and len(decision.variants) == 1 else None,
+        standing=standing(decision, catalogue),
         controls=family.controls if family else None,
         probability=_rounded(decision.probability),
         families=list(decision.families),
@@ -624,6 +639,8 @@ def _candidate_out(candidate: Candidate, decision: Decision, family: Family) -> 
         probability=_rounded(candidate.probability),
         remains=candidate.family in decision.families,
         evidence=evidence_out(candidate.evidence),
+        rival=candidate.rival,
+        lead=_rounded(candidate.lead),
         variants=[
             VariantOut(
                 key=chance.key,
@@ -638,6 +655,7 @@ def _candidate_out(candidate: Candidate, decision: Decision, family: Family) -> 
                 status=facts[chance.key].status,
                 changed=facts[chance.key].changed,
                 evidence=evidence_out(chance.evidence),
+                rival=chance.rival,
             )
             for chance in candidate.variants
         ],
@@ -670,7 +688,7 @@ def _unit_out(unit: Unit) -> UnitOut:
         connectors=[
             ConnectorOut(
                 number=number,
-                colour=max(c.colour, key=c.colour.__getitem__),
+                colour=best_colour(c.colour) or "",
                 colours=_shares(c.colour),
                 size=max(c.size, key=c.size.__getitem__),
                 sizes=_shares(c.size),

@@ -4,6 +4,8 @@ The standard fixes the letters and names, not the shades. The shades here are ou
 have no part in recognising anything.
 """
 
+from plugface.vision.observations import best_colour
+
 #: code -> (name, sRGB 0..255)
 SWATCHES: dict[str, tuple[str, tuple[int, int, int]]] = {
     "BK": ("black", (28, 28, 31)),
@@ -20,6 +22,9 @@ SWATCHES: dict[str, tuple[str, tuple[int, int, int]]] = {
     "TQ": ("turquoise", (44, 186, 184)),
 }
 
+#: Shade that stands for a colour that is not known. Our choice.
+UNKNOWN_SHADE = (198, 198, 198)
+
 
 def ink_on(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
     """Black or white, whichever has the higher contrast on `rgb`.
@@ -29,6 +34,12 @@ def ink_on(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
     linear = [c / 255 / 12.92 if c / 255 <= 0.04045 else ((c / 255 + 0.055) / 1.055) ** 2.4 for c in rgb]
     luminance = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
     return (0, 0, 0) if (luminance + 0.05) ** 2 > 1.05 * 0.05 else (255, 255, 255)
+
+
+def shown_colour(posterior: dict[str, float]) -> tuple[str, str, tuple[int, int, int]]:
+    """Code, name and shade of the most probable colour; a question mark where none is known."""
+    code = best_colour(posterior)
+    return (code, *SWATCHES[code]) if code else ("?", "colour not known", UNKNOWN_SHADE)
 
 
 def best(posterior: dict[str, float]) -> tuple[str, float]:

@@ -10,7 +10,8 @@ from plugface.models.catalogue.entries import Catalogue, Family, Variant
 from plugface.models.decision.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from plugface.models.decision.cautions import GENERAL
 from plugface.models.decision.pairing import Needs, list_partners
-from plugface.vision.observations import Observations, Unit
+from plugface.models.decision.placement import standing
+from plugface.vision.observations import Observations, Unit, best_colour
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
@@ -28,8 +29,15 @@ VERDICTS = {
     "unreadable": ("PHOTO NOT GOOD ENOUGH", "bold white on red3"),
 }
 
-#: What stands in place of the verdict when a hazardous unit was identified.
-HAZARD = ("NOT FOR SWAPS", "bold white on red3")
+#: What stands in place of IDENTIFIED: standing -> (words, style). Green is for what can be taken as it is.
+STANDINGS = {
+    "hazard": ("NOT FOR SWAPS", "bold white on red3"),
+    "locked": ("IDENTIFIED, LOCKED", "bold white on red3"),
+    "variant open": ("FAMILY IDENTIFIED, VARIANT OPEN", "bold black on yellow"),
+}
+
+#: What the numbers beside the reasons are.
+UNIT_OF_WEIGHTS = "in nats: 0.7 doubles the odds, 3 makes them twenty times as good"
 
 CONTROLS = {
     "engine": "the engine",
@@ -47,13 +55,16 @@ STATUS = {
 #: Cautions that close a result; all others come before everything else.
 CLOSING = ("catalogue", "general")
 
+#: Cautions under which nobody should touch a unit for the sake of a photo.
+HAZARDOUS = ("high voltage", "restraint", "colours unknown")
+
 #: Evidence weaker than this (nats) is left out of the terminal; --json has all of it.
 MIN_WEIGHT = 0.05
 
 
-def is_hazard(decision: Decision, catalogue: Catalogue) -> bool:
-    """Whether what was identified is a unit that can hurt someone and is never a part for a swap."""
-    return decision.verdict == "identified" and catalogue.by_key[decision.families[0]].hazard != "none"
+def badge(decision: Decision, catalogue: Catalogue) -> tuple[str, str]:
+    """Words and style that stand over an answer."""
+    return STANDINGS.get(standing(decision, catalogue), VERDICTS[decision.verdict])
 
 
 def headline(decision: Decision, catalogue: Catalogue) -> str:
@@ -62,7 +73,15 @@ def headline(decision: Decision, catalogue: Catalogue) -> str:
         family = catalogue.by_key[decision.families[0]]
         named = len(decision.variants) == 1 and len(family.variants) > 1
         return f"{family.key}, variant {decision.variants[0]}" if named else family.key
-    return " or ".join(decision.families) if decision.verdict == "ambiguous" else ""
+    if decision.verdict != "ambiguous":
+        return ""
+    likelier = ["in no family of this catalogue"] if leads_nowhere(decision) else []
+    return " or ".join([*likelier, *decision.families])
+
+
+def leads_nowhere(decision: Decision) -> bool:
+    """Whether it is more probable that the unit is in no family of the catalogue than in any one of them."""
+    return decision.unknown_probability > decision.probability
 
 
 def sure_words(probability: float) -> str:
@@ -82,8 +101,10 @@ def years_text(years: tuple[int, int]) -> str:
     return str(years[0]) if years[0] == years[1] else f"{years[0]} to {years[1]}"
 
 
-def colour_chip(code: str) -> Text:
-    """A colour code on its own colour."""
+def colour_chip(code: str | None) -> Text:
+    """A colour code on its own colour; a question mark where none is known."""
+    if code is None:
+        return Text(" ? ", style="bold reverse")
     shade = SWATCHES[code][1]
     ink = ",".join(map(str, ink_on(shade)))
     return Text(f" {code} ", style=f"bold rgb({ink}) on rgb({','.join(map(str, shade))})")
@@ -102,7 +123,7 @@ def render_answer(console: Console, answer: "Answer") -> None:
     _render_findings(console, decision)
     if decision.candidates:
         console.print()
-        console.print(Text("Evidence", style="bold"))
+        console.print(Text("Evidence", style="bold").append(f", {UNIT_OF_WEIGHTS}", style="not bold dim"))
         for candidate in worth_showing(decision):
             console.print(_candidate(candidate, decision, len(answer.photos)))
     console.print()
@@ -133,6 +154,10 @@ def render_opinion(console: Console, answer: "Answer", opinion: "Opinion", claim
         console.print()
         console.print(Text(title if evidence else f"{title}: nothing", style="bold"))
         console.print(evidence_table(evidence, len(answer.photos)))
+    for rival, lead in opinion.leads:
+        console.print(sum_line(lead, rival))
+    if opinion.leads:
+        console.print(Text(f"The numbers are {UNIT_OF_WEIGHTS}.", style="dim"))
     _render_findings(console, decision)
     console.print()
     console.print(_row("Without it", decision.message))
@@ -218,9 +243,7 @@ def evidence_table(evidence: Iterable[Evidence], n_photos: int) -> Table:
 
 
 def _verdict_line(decision: Decision, catalogue: Catalogue) -> Text:
-    words, style = VERDICTS[decision.verdict]
-    if is_hazard(decision, catalogue):
-        words, style = HAZARD
+    words, style = badge(decision, catalogue)
     return Text(f" {words} ", style=style).append(
         f"  {headline(decision, catalogue)}", "bold default on default"
     )
@@ -244,14 +267,16 @@ def _facts(decision: Decision, catalogue: Catalogue) -> Table:
 
 
 def _families(decision: Decision, chances: dict[str, Candidate]) -> Text:
-    text = Text()
-    for position, key in enumerate(decision.families):
+    rows = []
+    for key in decision.families:
         chance = chances[key].probability if key in chances else 0.0
-        text.append("\n" if position else "")
-        text.append(key, style="bold").append(f"  {percent(chance)}, {sure_words(chance)}")
+        rows.append(Text(key, style="bold").append(f"  {percent(chance)}, {sure_words(chance)}", "not bold"))
     if decision.unknown_probability >= 0.01:
-        text.append(f"\nin no family of this catalogue  {percent(decision.unknown_probability)}", style="dim")
-    return text
+        unknown, first = decision.unknown_probability, leads_nowhere(decision)
+        none = Text("in no family of this catalogue", style="bold" if first else "dim")
+        none.append(f"  {percent(unknown)}" + (f", {sure_words(unknown)}" if first else ""), "not bold")
+        rows.insert(0 if first else len(rows), none)
+    return Text("\n").join(rows)
 
 
 def _add_family_rows(table: Table, decision: Decision, family: Family, candidate: Candidate | None) -> None:
@@ -306,11 +331,26 @@ def _candidate(candidate: Candidate, decision: Decision, n_photos: int) -> Rende
     head.append(f"  {percent(candidate.probability)}", style="default not bold")
     if decision.families and candidate.family not in decision.families:
         head.append("  ruled out", style="dim not bold")
+    parts: list[RenderableType] = [head, evidence_table(candidate.evidence, n_photos)]
+    if candidate.evidence:
+        parts.append(sum_line(candidate.lead, candidate.rival or "some other unit"))
     leads = bool(decision.families) and decision.families[0] == candidate.family
-    evidence = list(candidate.evidence)
-    if leads and candidate.variants:
-        evidence += candidate.variants[0].evidence
-    return Group(head, evidence_table(evidence, n_photos))
+    if leads and candidate.variants and candidate.variants[0].evidence:
+        best = candidate.variants[0]
+        parts.append(Text(f" variant {best.key}", style="bold"))
+        parts.append(evidence_table(best.evidence, n_photos))
+        parts.append(sum_line(sum(e.weight for e in best.evidence), best.rival or "a variant not listed"))
+    return Group(*parts)
+
+
+def sum_line(lead: float, rival: str) -> Table:
+    """What the reasons above sum to, and what they were held against."""
+    table = Table.grid(padding=(0, 1))
+    table.add_column(width=5, justify="right", no_wrap=True)
+    table.add_column(ratio=1)
+    words = f"in sum, {'over' if lead > 0 else 'behind'} {rival}"
+    table.add_row(Text(f"{lead:+.1f}", style="bold"), Text(words, style="bold"))
+    return table
 
 
 def _render_seen(console: Console, answer: "Answer") -> None:
@@ -326,7 +366,7 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
     if unit:
         plugs = Text("plugs: " if unit.connectors else "no plugs found")
         for number, connector in enumerate(unit.connectors, start=1):
-            plugs.append(f"{number} ").append_text(colour_chip(best(connector.colour)[0]))
+            plugs.append(f"{number} ").append_text(colour_chip(best_colour(connector.colour)))
             plugs.append(f" {best(connector.size)[0]}{', broken off' if connector.broken else ''}  ")
         lines.append(plugs)
         if unit.texts:

@@ -121,7 +121,9 @@ def answer(question: Question) -> Reply | Problem:
         ),
         verdict=decision.verdict,
         headline=headline(decision, catalogue),
-        probability=decision.probability,
+        probability=max(decision.probability, decision.unknown_probability)
+        if decision.verdict == "ambiguous"
+        else decision.probability,
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
         looked=tuple(
             Looked(photo.sha256, text, to_part(part), seconds)

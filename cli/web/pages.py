@@ -10,9 +10,9 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from plugface.cli.present.schemas import DecisionOut
-from plugface.cli.present.swatches import SWATCHES, ink_on
+from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.cli.present.templates import template_environment
-from plugface.cli.present.terminal import CLOSING, MIN_WEIGHT, sure_words, years_text
+from plugface.cli.present.terminal import CLOSING, HAZARDOUS, MIN_WEIGHT, sure_words, years_text
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.api import UnitHere, find_unit, line_out, unit_out
 from plugface.cli.web.authentication import COOKIE, LotHere, YardHere, find_yard, open_lot
@@ -201,13 +201,13 @@ def _weighty(evidence: list, sign: int) -> list:
 
 def _swatch(code: str) -> Markup:
     """A colour code on its own colour, as a picture: the page's policy allows no style in the text."""
-    name, shade = SWATCHES[code]
+    name, shade = SWATCHES.get(code, ("colour not known", UNKNOWN_SHADE))
     fill, ink = (f"rgb{rgb}".replace(" ", "") for rgb in (shade, ink_on(shade)))
     return Markup(
         '<svg class="swatch" viewBox="0 0 36 22" role="img" aria-label="{name}">'
         '<rect width="36" height="22" rx="4" fill="{fill}" stroke="#16202a"/>'
         '<text x="18" y="16" fill="{ink}">{code}</text></svg>'
-    ).format(name=name, fill=fill, ink=ink, code=code)
+    ).format(name=name, fill=fill, ink=ink, code=code or "?")
 
 
 def _worth_showing(decision) -> list:
@@ -225,6 +225,7 @@ def _environment() -> jinja2.Environment:
         "swatch": _swatch,
         "worth_showing": _worth_showing,
         "first_cautions": lambda cautions: [c for c in cautions if c.name not in CLOSING],
+        "hazardous": lambda cautions: [c for c in cautions if c.name in HAZARDOUS],
         "closing_cautions": lambda cautions: [c for c in cautions if c.name in CLOSING],
     }
     for name in environment.list_templates():  # ready now, so that who asks first does not wait for it

@@ -191,20 +191,21 @@ def check_hazard(family: Family) -> Iterator[Found]:
     if "OG" in colours and family.hazard != "high voltage":
         yield (
             "warning", "hazard", "hazard",
-            "it has an orange plug; orange marks high voltage (UN Regulation No. 100; ISO 6469-3)",
+            "it has an orange plug; orange marks high-voltage cables (UN Regulation No. 100; ISO 6469-3), "
+            "and that plugs are orange is common practice",
             'Write hazard = "high voltage", or be sure that it is none and say so in remarks',
         )  # fmt: skip
     if "YE" in colours and family.hazard != "restraint":
         yield (
             "warning", "hazard", "hazard",
-            "it has a yellow plug; yellow marks restraint systems (common practice, no source)",
+            "it has a yellow plug, which can mark a restraint unit (common practice, no source)",
             'Write hazard = "restraint", or be sure that it is none and say so in remarks',
         )  # fmt: skip
     if family.hazard != "none" and (family.controls != "other" or family.pairing):
         key = "controls" if family.controls != "other" else "pairing"
         yield (
             "error", "hazard", key,
-            f"a {family.hazard} unit must never be proposed as a controller for a swap",
+            f"a {family.hazard.replace(' ', '-')} unit must never be proposed as a controller for a swap",
             'Write controls = "other" and leave out [[pairing]]',
         )  # fmt: skip
     if family.hazard != "none" and not family.cautions:

@@ -1,7 +1,7 @@
 """What plugface answers: candidates with their evidence, and the decision taken over them.
 
 `probability` is calibrated (see calibration.py); `weight` is in nats: how much one piece of evidence moves
-the log odds of a candidate, positive for, negative against.
+the log odds of a candidate against its best rival, positive for, negative against.
 """
 
 from dataclasses import dataclass, field
@@ -22,7 +22,7 @@ class Evidence:
 
     rule: str  # name of the rule, e.g. "plug order"
     message: str  # one sentence for a person
-    weight: float  # nats; positive speaks for the candidate
+    weight: float  # nats of lead over the rival that the candidate is held against; positive: for it
     photo: int | None = None  # index of the photo it was seen in; None: several or none
 
 
@@ -32,7 +32,8 @@ class VariantChance:
 
     key: str
     probability: float
-    evidence: tuple[Evidence, ...] = ()
+    evidence: tuple[Evidence, ...] = ()  # sums to its lead over `rival`
+    rival: str = ""  # key of the variant that it is held against; empty: one that is not listed, or none
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,14 @@ class Candidate:
     family: str
     score: float  # uncalibrated log odds of the classifier
     probability: float  # calibrated
-    evidence: tuple[Evidence, ...] = ()
+    evidence: tuple[Evidence, ...] = ()  # sums to its lead over `rival`
     variants: tuple[VariantChance, ...] = ()  # best first; sums to 1
+    rival: str = ""  # key of the family that it is held against; empty: some other unit
+
+    @property
+    def lead(self) -> float:
+        """Sum of the evidence, nats."""
+        return sum(e.weight for e in self.evidence)
 
 
 @dataclass(frozen=True)
@@ -58,7 +65,7 @@ class Finding:
 class Caution:
     """A warning shown before everything else."""
 
-    name: Literal["high voltage", "restraint", "locked", "catalogue", "general"]
+    name: Literal["high voltage", "restraint", "colours unknown", "locked", "catalogue", "general"]
     message: str
     source: str = ""
 

@@ -4,19 +4,26 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Caution
 from plugface.models.decision.costs import Costs
 from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import best_colour
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
-    "Orange marks high voltage: do not open, probe or unplug it, and leave it to licensed high-voltage "
-    "technicians under local rules. Harmless plugs can be orange too; treat it as live until someone "
-    "qualified has said otherwise.",
-    "UN Regulation No. 100; ISO 6469-3",
+    "Orange marks high-voltage cables; that plugs are orange is common practice. Do not open, probe, unplug "
+    "or drop the unit, and leave it to licensed high-voltage technicians under local rules. Harmless plugs "
+    "can be orange too; treat it as live until someone qualified has said otherwise.",
+    "UN Regulation No. 100; ISO 6469-3, for cables",
 )
 RESTRAINT = Caution(
     "restraint",
-    "Yellow is used for airbag and belt-tensioner plugs: do not probe or power it, and leave it to licensed "
-    "technicians under local rules. Harmless plugs can be yellow too.",
+    "A yellow plug can mark a restraint unit (airbag, belt tensioner). Do not open, probe, power, unplug or "
+    "drop the unit until someone qualified has said that it is harmless, as many with a yellow plug are. "
+    "Handling, transport and sale of restraint parts fall under local law.",
     "common practice, no source",
+)
+COLOURS_UNKNOWN = Caution(
+    "colours unknown",
+    "The photos show the plugs without their colours: whether one is orange (high voltage) or yellow "
+    "(restraint) could not be judged. Leave the unit alone until its plugs were seen in colour.",
 )
 GENERAL = Caution(
     "general",
@@ -33,6 +40,12 @@ def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
     """
     connectors = [c for view in views if view.unit for c in view.unit.connectors]
     return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
+
+
+def lacks_colours(views: tuple[UnitView, ...]) -> bool:
+    """Whether plugs are seen and the colour of none is known, as on a grey copy."""
+    connectors = [c for view in views if view.unit for c in view.unit.connectors]
+    return bool(connectors) and not any(best_colour(c.colour) for c in connectors)
 
 
 def list_cautions(
@@ -58,6 +71,8 @@ def list_cautions(
         cautions.append(HIGH_VOLTAGE)
     if "restraint" in hazards or "YE" in colours:
         cautions.append(RESTRAINT)
+    if lacks_colours(views):
+        cautions.append(COLOURS_UNKNOWN)
     if locked:
         cautions.append(Caution("locked", locked, likely[0].source if likely else ""))
     for family in likely[:1]:

@@ -7,18 +7,33 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.decision.answers import Candidate, Decision, Finding, VariantChance, Verdict
+from plugface.models.decision.answers import (
+    Candidate,
+    Decision,
+    Evidence,
+    Finding,
+    SwapFit,
+    VariantChance,
+    Verdict,
+)
 from plugface.models.decision.cautions import list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.findings import CONTRADICTIONS, find_broken, find_contradictions, name_sides
-from plugface.models.decision.next_photo import choose_next_photo
+from plugface.models.decision.findings import (
+    CONTRADICTIONS,
+    TWO_UNITS,
+    find_broken,
+    find_contradictions,
+    name_sides,
+)
+from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
-from plugface.models.decision.variants import VariantPosterior
+from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
-from plugface.models.matching.evidence import explain
+from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
 from plugface.models.matching.rules import WHOLE_PHOTO, columns_of_witness
+from plugface.models.unit_choice import UnitView
 
 #: Candidates shown at most.
 SHOWN = 5
@@ -70,6 +85,10 @@ def decide(
         and index.families[r].hazard != "none"
         and posterior.families[r] >= costs.caution_at
     ]
+    # Whoever is told to leave it alone is not asked to turn it round for a photo.
+    dangerous = verdict == "identified" and family.hazard != "none"
+    nothing = nothing_seen(weighing.views)
+    parted = any(f.name == TWO_UNITS for f in findings)
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
     torn = (
@@ -79,7 +98,9 @@ def decide(
     now = max(now, costs.second_look) if unreadable else now
     return Decision(
         verdict=verdict,
-        message=_words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
+        message=NOTHING_SEEN
+        if nothing
+        else _words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
@@ -89,15 +110,25 @@ def decide(
         ),
         findings=findings,
         next_photo=None
-        if settled or verdict == "not_in_catalogue" or not advise
+        if settled or verdict == "not_in_catalogue" or not advise or dangerous or parted
+        else photo_of_all(now)
+        if nothing
         else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
-        fit=_fit(likely, family, remaining, needs, verdict),
+        fit=_fit(likely, family, remaining, needs, verdict, catalogue),
         unknown_probability=posterior.unlike,
         catalogue_sha256=catalogue.sha256,
         model_version=model.version,
         costs=costs,
     )
+
+
+NOTHING_SEEN = "No controller seen: no unit is outlined on these photos, and nothing on them can be read."
+
+
+def nothing_seen(views: tuple[UnitView, ...]) -> bool:
+    """Whether no photo shows a unit, or anything written that a label or a plate would carry."""
+    return not any(view.unit or view.texts or view.codes or view.outside for view in views)
 
 
 def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
@@ -192,8 +223,13 @@ def _settle_variant(
         return keys, f"{family.key} has one variant in this catalogue."
     heard = bool(posterior.read) or bool(weighing.donor_years)
     if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
-        return keys[:1], f"'{posterior.read}' tells it from the others."
+        return keys[:1], f"'{posterior.telling}' tells it from the others."
     kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
+    if posterior.read and len(kept) == 1:
+        if posterior.unlisted > 1.0 - costs.refuse_at:
+            words = f"'{posterior.telling}' fits {kept[0]} best; a variant that is not listed may have it too"
+            return keys, f"{words} ({percent(posterior.unlisted)})."
+        return kept, f"'{posterior.telling}' rules the others out."
     if not heard:
         return (
             keys,
@@ -209,21 +245,45 @@ def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
         family, variants = index.families[row], variants_of(weighing, row, model)
         total = max(float(variants.chances.sum()), 1e-12)
         chances = [
-            VariantChance(v.key, float(c) / total)
-            for v, c in zip(family.variants, variants.chances, strict=True)
+            VariantChance(v.key, float(c) / total, *explain_variant(family, place, variants))
+            for place, (v, c) in enumerate(zip(family.variants, variants.chances, strict=True))
         ]
+        evidence, rival = explain_family(weighing, row, model)
         candidates.append(
             Candidate(
                 family=family.key,
                 score=float(posterior.scores[row]),
                 probability=float(posterior.families[row]),
-                evidence=explain(
-                    row, index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise
-                ),
+                evidence=evidence,
                 variants=tuple(sorted(chances, key=lambda c: -c.probability)),
+                rival=rival,
             )
         )
     return tuple(candidates)
+
+
+def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Evidence, ...], str]:
+    """Reasons for and against the family in `row`, and the key of the rival that they hold it against.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    row : int
+    model : Model
+
+    Returns
+    -------
+    evidence : tuple of Evidence
+        Sums to its lead, which has the sign of the difference in probability.
+    rival : str
+        Empty: some other unit.
+    """
+    posterior, index = weighing.posterior, weighing.index
+    rival = choose_rival(row, posterior.families, posterior.unlike)
+    against = posterior.unlike if rival is None else float(posterior.families[rival])
+    seen = Seen(index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise)
+    evidence = explain(row, rival, seen, lead_of(float(posterior.families[row]), against))
+    return evidence, "" if rival is None else index.families[rival].key
 
 
 def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
@@ -238,14 +298,25 @@ def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
     return f"{name} is locked and is not ruled out: settle the variant before paying."
 
 
-def _fit(likely: list[Family], family: Family, remaining: list[str], needs: Needs | None, verdict: Verdict):
+def _fit(
+    likely: list[Family],
+    family: Family,
+    remaining: list[str],
+    needs: Needs | None,
+    verdict: Verdict,
+    catalogue: Catalogue,
+) -> SwapFit | None:
     if needs is None or not likely:
         return None
     if verdict == "identified":
         chosen = [(family, v) for v in family.variants if v.key in remaining]
     else:
         chosen = [(f, v) for f in likely for v in f.variants]
-    return join_fits([fit_variant(f, v, needs) for f, v in chosen])
+    partner = catalogue.by_key.get(needs.partner) if needs.partner else None
+    several = len({f.key for f, _ in chosen}) > 1
+    return join_fits(
+        {f"{f.key} {v.key}" if several else v.key: fit_variant(f, v, needs, partner) for f, v in chosen}
+    )
 
 
 def _words(
@@ -268,12 +339,19 @@ def _words(
     if verdict == "identified":
         family = families[0]
         if family.hazard != "none":
-            what = f"a {family.hazard} unit, not a controller for a swap"
+            what = f"a {family.hazard.replace(' ', '-')} unit, not a controller for a swap"
             return f"{family.key}: {what} ({percent(best)}). Leave it alone."
         return f"{family.key} ({percent(best)})."
+    if any(f.name == TWO_UNITS for f in findings):
+        return f"Two different units were given as one. {findings[0].message}"
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)
+    if unlike > best:
+        return (
+            f"Not sure: most likely in no family of this catalogue ({percent(unlike)}); else {names}, "
+            f"of which the best has {percent(best)}."
+        )
     return f"Not sure: {names}; the best has {percent(best)}."
 
 

@@ -10,10 +10,13 @@ from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Text
+from plugface.vision.observations import Text, best_colour
+
+#: Two photos of the same face name different families: no re-cased unit shows two fronts.
+TWO_UNITS = "two units given as one"
 
 #: Findings that forbid to name one family.
-CONTRADICTIONS = {"views disagree", "label and casting disagree", "writing disagrees"}
+CONTRADICTIONS = {"views disagree", TWO_UNITS, "label and casting disagree", "writing disagrees"}
 
 #: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
 #: choice).
@@ -44,7 +47,8 @@ def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
         where = f" in photo {view.photo + 1}" if len(views) > 1 else ""
         for number, plug in enumerate(view.unit.connectors if view.unit else (), start=1):
             if plug.broken:
-                which = f"plug {number} ({max(plug.colour, key=plug.colour.__getitem__)})"
+                colour = best_colour(plug.colour)
+                which = f"plug {number} ({colour})" if colour else f"plug {number}"
                 words = f"{which}{where} seems to have broken off: look at it before paying."
                 findings.append(Finding("plug broken off", words))
     return tuple(findings)
@@ -89,8 +93,11 @@ def _between_views(views, totals, index: CatalogueIndex, noise: ErrorModel) -> l
         f"photo {view.photo + 1} ({_face(view)}) says {index.families[row].key}"
         for row, view in named.items()
     )
+    faces = [_face(view) for view in named.values()]
+    if len(set(faces)) < len(faces):
+        return [Finding(TWO_UNITS, f"{said}. Part the photos and ask for each unit by itself.")]
     words = f"{said}: a re-cased unit or a wrong cover, or two different units in the photos."
-    return [Finding("views disagree", words)]
+    return [Finding("views disagree", f"{words} If they are two, ask for each by itself.")]
 
 
 def _face(view: UnitView) -> str:

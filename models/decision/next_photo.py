@@ -14,8 +14,8 @@ from plugface.models.learning.classifier import Model, predict
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.fusion import fuse_views
 from plugface.models.matching.pooling import Weighing, expected_cost
-from plugface.models.matching.rules import ViewFit, fit_view
-from plugface.models.unit_choice import gather_views
+from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, fit_view
+from plugface.models.unit_choice import UnitView, gather_views
 
 PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", "donor plate")
 
@@ -34,7 +34,8 @@ _WHY = {
     "back": "the label at the back carries the service number",
     "label close-up": "close enough, the service number and its suffix can be read",
     "plug close-up": "close enough, plug colours and sizes can be told",
-    "donor plate": "the donor's model year tells which variants are possible",
+    "donor plate": "the donor's model year tells which variants are possible. The number may be personal "
+    "data under local law",
 }
 
 
@@ -57,15 +58,36 @@ def choose_next_photo(
     rows, chances = rows[likely], chances[likely]
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
-    played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in PHOTOS]
+    wanted = [view for view in PHOTOS if view not in taken_faces(weighing.views)]
+    played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in wanted]
     gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
     if gains[best] < MIN_GAIN:
         if not variants_open:
             return None
         best = int(np.argmin([doubt for _, doubt in played]))
-    view = PHOTOS[best]
+    view = wanted[best]
     return NextPhoto(view, max(0.0, float(gains[best])), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
+
+
+def taken_faces(views: tuple[UnitView, ...]) -> set[str]:
+    """Faces that a usable photo shows whole already: what is missing there, only a closer look can give."""
+    shown = [view for view in views if view.usable and view.unit and view.unit.method != WHOLE_PHOTO]
+    return {"front" if view.front > 0.5 else "back" for view in shown}
+
+
+def photo_of_all(now: float) -> NextPhoto:
+    """What to take where no controller was seen at all: no close-up, but the unit.
+
+    Parameters
+    ----------
+    now : float
+        Cost of deciding on what is known, second looks.
+    """
+    words = (
+        "Take a photo of the unit alone and whole, its plug face to the camera, filling half of the picture."
+    )
+    return NextPhoto("front", now, words)
 
 
 _NAMES = {
@@ -73,7 +95,7 @@ _NAMES = {
     "back": "back",
     "label close-up": "label, close up",
     "plug close-up": "plugs, close up",
-    "donor plate": "donor vehicle's plate",
+    "donor plate": "donor vehicle's type plate with the 17-character number",
 }
 
 

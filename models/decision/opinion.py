@@ -1,6 +1,6 @@
 """A second opinion on a claim: does what is seen agree with what the seller says it is?"""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
@@ -9,16 +9,16 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.answers import Decision, Evidence, NextPhoto
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.decide import decide, percent
+from plugface.models.decision.decide import decide, explain_family, percent
+from plugface.models.decision.findings import CONTRADICTIONS
 from plugface.models.decision.pairing import Needs
+from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
-from plugface.models.matching.evidence import explain
 from plugface.models.matching.pooling import pool_views, variants_of
 from plugface.models.unit_choice import UnitChoice, gather_views
 from plugface.vision.observations import Observations
 
-#: Reasons shown on each side.
-REASONS = 4
+OpinionVerdict = Literal["agrees", "disagrees", "cannot tell"]
 
 
 class ClaimError(ValueError):
@@ -29,12 +29,14 @@ class ClaimError(ValueError):
 class Opinion:
     """What to think of a claim."""
 
-    verdict: Literal["agrees", "disagrees", "cannot tell"]
+    verdict: OpinionVerdict
     message: str
     for_claim: tuple[Evidence, ...]
     against_claim: tuple[Evidence, ...]
     next_photo: NextPhoto | None
     decision: Decision
+    probability: float = 0.0  # of the claim: of the family and, where one is claimed, of the variant
+    leads: tuple[tuple[str, float], ...] = ()  # what family and variant are held against, and by how much
 
 
 def read_claim(claimed: str, catalogue: Catalogue) -> tuple[Family, str | None]:
@@ -84,38 +86,97 @@ def give_opinion(
     weighing = pool_views(views, index_catalogue(catalogue), model)
     decision = decide(weighing, catalogue, model, needs=needs, costs=costs)
     row = next(k for k, f in enumerate(weighing.index.families) if f.key == family.key)
-    evidence = explain(row, weighing.index, views, weighing.fits, weighing.fused, model.weights, model.noise)
+    evidence, rival = explain_family(weighing, row, model)
     chance = float(weighing.posterior.families[row])
-    judged = variants_of(weighing, row, model)
-    of_variant = dict(zip((v.key for v in family.variants), judged.chances, strict=True))
-    name = family.key if variant is None else f"{family.key} {variant}"
-    verdict, words = _judge(decision, family, variant, chance, of_variant, name, costs)
+    claim = _Claim(family, variant, chance)
+    leads = [(rival or "some other unit", _sum(evidence))] if evidence else []
+    if variant is not None:
+        judged = variants_of(weighing, row, model)
+        place = next(k for k, v in enumerate(family.variants) if v.key == variant)
+        reasons, variant_rival = explain_variant(family, place, judged)
+        if reasons:
+            leads.append((f"{family.key} {variant_rival or 'of a variant not listed'}", _sum(reasons)))
+        evidence = (*evidence, *reasons)
+        claim = _Claim(family, variant, chance, float(judged.chances[place]), judged)
+    verdict, words = _judge(decision, claim, costs)
     return Opinion(
         verdict=verdict,
         message=words,
-        for_claim=tuple(e for e in evidence if e.weight > 0)[:REASONS],
-        against_claim=tuple(e for e in evidence if e.weight < 0)[:REASONS],
+        for_claim=tuple(sorted((e for e in evidence if e.weight > 0), key=lambda e: -e.weight)),
+        against_claim=tuple(sorted((e for e in evidence if e.weight < 0), key=lambda e: e.weight)),
         next_photo=decision.next_photo if verdict == "cannot tell" else None,
         decision=decision,
+        probability=claim.probability,
+        leads=tuple(leads),
     )
 
 
-def _judge(
-    decision: Decision, family: Family, variant, chance: float, of_variant: dict, name: str, costs: Costs
-):
+def _sum(evidence: Iterable[Evidence]) -> float:
+    return sum(reason.weight for reason in evidence)
+
+
+@dataclass(frozen=True)
+class _Claim:
+    """What is claimed, and how probable it is."""
+
+    family: Family
+    variant: str | None
+    of_family: float
+    of_variant: float = 1.0  # given the family
+    judged: VariantPosterior | None = None
+
+    @property
+    def probability(self) -> float:
+        return self.of_family * self.of_variant
+
+    @property
+    def name(self) -> str:
+        return self.family.key if self.variant is None else f"{self.family.key} {self.variant}"
+
+
+def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerdict, str]:
+    """The verdict with its reason; headline, figure and lists follow from the same probability."""
+    name, figure = claim.name, percent(claim.probability)
     if decision.verdict == "unreadable":
         return "cannot tell", f"These photos do not show enough to judge the claim {name}."
-    if decision.verdict == "identified" and decision.families[0] == family.key:
-        if variant is None or decision.variants == (variant,):
-            return "agrees", f"What is seen agrees with {name}."
-        if variant not in decision.variants or of_variant[variant] <= 1.0 - costs.accept_at:
-            return "disagrees", f"It is a {family.key}, but not {variant}: {decision.variant_message}"
-        return (
-            "cannot tell",
-            f"It is a {family.key}; whether it is {variant} is not settled. {decision.variant_message}",
+    contradicted = [f for f in decision.findings if f.name in CONTRADICTIONS]
+    if contradicted and claim.family.key in decision.families:
+        return "cannot tell", f"What was seen contradicts itself. {contradicted[0].message}"
+    identified = decision.verdict == "identified" and decision.families[0] == claim.family.key
+    if claim.probability <= 1.0 - costs.accept_at:
+        if identified:
+            said = f"It is {_a(claim.family.key)}, but not {claim.variant} ({figure})."
+            return "disagrees", f"{said} {_why_not(claim)}".strip()
+        if decision.verdict == "identified":
+            return "disagrees", f"What is seen is {decision.families[0]}, not {name} ({figure})."
+        return "disagrees", f"What is seen does not fit {name} ({figure})."
+    if decision.verdict == "not_in_catalogue":
+        return "disagrees", f"It is in no family of this catalogue, so it is not {name} ({figure})."
+    if identified:
+        settled = claim.variant is None or decision.variants == (claim.variant,)
+        if settled and costs.accepts(claim.probability):
+            return "agrees", f"What is seen agrees with {name} ({figure})."
+        if settled:
+            return "cannot tell", f"{name} is the likeliest ({figure}), not surely enough to agree."
+        return "cannot tell", (
+            f"It is {_a(claim.family.key)}; whether it is {claim.variant} is not settled ({figure}). "
+            f"{decision.variant_message}"
         )
-    if decision.verdict == "identified":
-        return "disagrees", f"What is seen is {decision.families[0]}, not {name}."
-    if decision.verdict == "not_in_catalogue" or chance <= 1.0 - costs.accept_at:
-        return "disagrees", f"What is seen does not fit {name} ({percent(chance)})."
-    return "cannot tell", f"{name} is possible ({percent(chance)}), and so is something else."
+    if claim.probability >= 0.5:
+        return "cannot tell", f"{name} is the likeliest ({figure}), not surely enough to agree."
+    return "cannot tell", f"{name} is possible ({figure}), and so is something else."
+
+
+def _why_not(claim: _Claim) -> str:
+    judged = claim.judged
+    if judged is None or not judged.read:
+        return ""
+    if judged.unlisted >= 0.5:
+        return f"'{judged.read}' was read, which none of its variants lists."
+    best = claim.family.variants[int(judged.chances.argmax())].key
+    return f"'{judged.telling}' was read, which is that of {best}."
+
+
+def _a(key: str) -> str:
+    """A key with the article that its first letter asks for; letters alone tell, the ear is not asked."""
+    return f"{'an' if key[:1].upper() in 'AEIOU' else 'a'} {key}"

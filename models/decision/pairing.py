@@ -33,17 +33,29 @@ def _pairing_words(rule: Pairing) -> str:
     return f"Use it with {' or '.join(rule.families)}{donor}{when}. {rule.why}"
 
 
-def fit_variant(family: Family, variant: Variant, needs: Needs) -> SwapFit:
-    """Whether one variant serves the swap, with every reason and everything still unknown."""
+def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family | None = None) -> SwapFit:
+    """Whether one variant serves the swap, with every reason and everything still unknown.
+
+    Parameters
+    ----------
+    family : Family
+    variant : Variant
+        Of that family.
+    needs : Needs
+    partner : Family, optional
+        The family that `needs.partner` names.
+    """
     against, reasons, unknown = [], [], []
     if family.hazard != "none":
-        against.append(f"{family.key} is a {family.hazard} unit and no part for a swap")
+        against.append(f"{family.key} is a {family.hazard.replace(' ', '-')} unit and no part for a swap")
     elif family.controls == "other":
         against.append(f"{family.key} runs neither engine nor gearbox")
     if variant.status == "locked":
         against.append(f"{variant.key} is locked")
     elif variant.status == "unknown":
         unknown.append(f"whether {variant.key} is locked")
+    if partner is not None and (words := _no_pair(family, partner)):
+        against.append(words)
     for check in (_fit_throttle, _fit_crank, _fit_gearbox, _fit_year, _fit_partner):
         check(family, variant, needs, against, reasons, unknown)
     serves = "no" if against else "unknown" if unknown else "yes"
@@ -56,10 +68,14 @@ def _fit_throttle(family, variant, needs, against, reasons, unknown) -> None:
     if variant.throttle == "unknown":
         unknown.append("which throttle it drives")
     elif variant.throttle != needs.throttle:
-        has = "no throttle" if variant.throttle == "none" else f"a {variant.throttle} throttle"
-        against.append(f"it drives {has}, the swap has a {needs.throttle} one")
+        has = "no throttle" if variant.throttle == "none" else f"{_a(variant.throttle)} throttle"
+        against.append(f"it drives {has}, the swap has {_a(needs.throttle)} one")
     else:
         reasons.append(f"it drives the {needs.throttle} throttle of the swap")
+
+
+def _a(word: str) -> str:
+    return f"{'an' if word[0] in 'aeiou' else 'a'} {word}"
 
 
 def _fit_crank(family, variant, needs, against, reasons, unknown) -> None:
@@ -90,6 +106,17 @@ def _fit_year(family, variant, needs, against, reasons, unknown) -> None:
         against.append(f"it comes from {first} to {last}, the swap is for {needs.year}")
 
 
+def _no_pair(family: Family, partner: Family) -> str:
+    """Why two families cannot be used together, whatever else is known; empty where they may."""
+    if partner.hazard != "none":
+        return (
+            f"the {partner.key} in hand is a {partner.hazard.replace(' ', '-')} unit and no part for a swap"
+        )
+    runs = {"engine": {"engine"}, "gearbox": {"gearbox"}, "both": {"engine", "gearbox"}}
+    both = sorted(runs.get(family.controls, set()) & runs.get(partner.controls, set()))
+    return f"the {partner.key} in hand runs the {' and the '.join(both)} too" if both else ""
+
+
 def _fit_partner(family, variant, needs, against, reasons, unknown) -> None:
     if needs.partner is None:
         return
@@ -106,11 +133,17 @@ def _fit_partner(family, variant, needs, against, reasons, unknown) -> None:
         unknown.append(f"whether it works with {needs.partner}; the catalogue has no pairing for it")
 
 
-def join_fits(fits: list[SwapFit]) -> SwapFit:
-    """One answer for all variants that remain: yes or no only if they agree."""
-    answers = {fit.serves for fit in fits}
-    reasons = tuple(dict.fromkeys(reason for fit in fits for reason in fit.reasons))
-    unknown = tuple(dict.fromkeys(item for fit in fits for item in fit.unknown))
+def join_fits(fits: dict[str, SwapFit]) -> SwapFit:
+    """One answer for all variants that remain: yes or no only if they agree.
+
+    Parameters
+    ----------
+    fits : dict
+        What to call a variant -> whether it serves. What does not hold for all of them is said with its name.
+    """
+    answers = {fit.serves for fit in fits.values()}
+    reasons = _named({name: fit.reasons for name, fit in fits.items()})
+    unknown = _named({name: fit.unknown for name, fit in fits.items()})
     if len(answers) == 1:
         return SwapFit(answers.pop(), reasons, unknown)
     return SwapFit(
@@ -118,8 +151,17 @@ def join_fits(fits: list[SwapFit]) -> SwapFit:
     )
 
 
+def _named(said: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+    names: dict[str, list[str]] = {}
+    for name, sentences in said.items():
+        for sentence in sentences:
+            names.setdefault(sentence, []).append(name)
+    return tuple(s if len(of) == len(said) else f"{', '.join(of)}: {s}" for s, of in names.items())
+
+
 def list_serving(catalogue: Catalogue, needs: Needs) -> list[tuple[str, str, SwapFit]]:
     """Family and variant keys that serve the swap, then those for which something is unknown."""
-    fits = [(f.key, v.key, fit_variant(f, v, needs)) for f in catalogue.families for v in f.variants]
+    partner = catalogue.by_key.get(needs.partner) if needs.partner else None
+    fits = [(f.key, v.key, fit_variant(f, v, needs, partner)) for f in catalogue.families for v in f.variants]
     order = {"yes": 0, "unknown": 1}
     return sorted((row for row in fits if row[2].serves != "no"), key=lambda row: order[row[2].serves])

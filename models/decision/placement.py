@@ -9,6 +9,7 @@ from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Decision
+from plugface.models.decision.findings import TWO_UNITS
 
 Destination = Literal[
     "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
@@ -25,9 +26,12 @@ SIGNS: dict[str, str] = {
     "family bin": "✓",
 }
 
+#: What stands on everything that leads a person to a hazardous unit.
+HANDS_OFF = "Do not open, probe, unplug or drop."
+
 MEANINGS: dict[str, str] = {
-    "hazard": "High-voltage or restraint unit, or not known to be harmless. Do not open, do not connect; "
-    "licensed practice only.",
+    "hazard": f"High-voltage or restraint unit, or not known to be harmless. {HANDS_OFF} Licensed practice "
+    "only; for restraint units, transport and sale are under local law too.",
     "look-alike bench": "More than one answer remains. Take the photo named, or read the label by hand.",
     "retake": "The photos do not allow an answer.",
     "locked": "Every variant that remains is marked locked in the catalogue.",
@@ -77,8 +81,11 @@ def assign_place(
         return Place("look-alike bench", "BENCH part the photos", "Part the photos by hand and look again.")
     if decision.verdict == "not_in_catalogue":
         return Place("not in catalogue", "NOT IN CATALOGUE", decision.message)
+    if any(finding.name == TWO_UNITS for finding in decision.findings):
+        return Place("look-alike bench", "BENCH part the photos", decision.message)
     if decision.verdict == "ambiguous" or len(decision.families) != 1:
-        bench = f"BENCH {' / '.join(decision.families)}".strip()
+        first = ["NOT IN CATALOGUE"] if decision.unknown_probability > decision.probability else []
+        bench = f"BENCH {' / '.join([*first, *decision.families])}".strip()
         return Place("look-alike bench", bench, next_photo or f"{decision.message} {BY_HAND}")
     return _place_identified(decision, _family(catalogue, decision.families[0]), market, next_photo)
 
@@ -104,6 +111,36 @@ def _place_identified(decision: Decision, family: Family, market: str, next_phot
         )
     code = f" ({family.stock_code})" if family.stock_code else ""
     return Place("family bin", f"{family.key}{code}", decision.message)
+
+
+Standing = Literal["plain", "hazard", "locked", "variant open"]
+
+
+def standing(decision: Decision, catalogue: Catalogue) -> Standing:
+    """What stands beside 'identified': nothing, or a reason why nobody should take it for a green light.
+
+    Parameters
+    ----------
+    decision : Decision
+    catalogue : Catalogue
+        The one the decision was made with.
+
+    Returns
+    -------
+    standing : Standing
+        "variant open" where the variants that remain differ in what a swap hangs on: lock, market, throttle
+        or trigger teeth. "plain" for all that was not identified.
+    """
+    if decision.verdict != "identified":
+        return "plain"
+    family = _family(catalogue, decision.families[0])
+    if family.hazard != "none":
+        return "hazard"
+    remaining = [v for v in family.variants if v.key in decision.variants] or list(family.variants)
+    if all(v.status == "locked" for v in remaining):
+        return "locked"
+    hangs_on = {(v.status, v.market, v.throttle, v.crank_teeth) for v in remaining}
+    return "variant open" if len(hangs_on) > 1 else "plain"
 
 
 def expected_cost(decision: Decision) -> float:

@@ -9,10 +9,12 @@ into one.
 import math
 import re
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant, compile_pattern
 from plugface.models.catalogue.index import Strings, compact, strings_of
+from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import (
     REVISION_WORDS,
@@ -42,6 +44,8 @@ PLACED_SUFFIX, LOOSE_SUFFIX = 0.95, 0.5
 #: So many last characters of a listed number stand for it, where the first ones are lost. Our choice.
 MIN_TAIL = 6
 BARCODE_NATS = math.log(0.99 / 1e-3)
+#: A reading that parts two variants by less does not tell them apart; nats (20 to 1, our choice).
+TELLING_NATS = 3.0
 #: The worst that a number can score; nats.
 FLOOR = -20.0
 
@@ -53,27 +57,102 @@ class VariantPosterior:
     chances: np.ndarray  # float (n_variants,); with `unlisted` they sum to 1
     unlisted: float
     read: str  # what was read of number and suffix, "" if nothing
+    hints: tuple["Hint", ...] = ()
+
+    @property
+    def telling(self) -> str:
+        """What was read that parts the best variant from the next, or all that was read."""
+        first, second = np.argsort(-self.chances, kind="stable")[:2] if len(self.chances) > 1 else (0, 0)
+        told = [h.read for h in self.hints if h.read and h.odds[first] - h.odds[second] >= TELLING_NATS]
+        return ", ".join(dict.fromkeys(told)) or self.read
+
+
+@dataclass(frozen=True)
+class Hint:
+    """What one kind of reading says of every variant."""
+
+    kind: Literal["service number", "suffix", "barcode", "donor's year", "before anything is seen"]
+    read: str
+    odds: np.ndarray  # float (n_variants + 1,), nats; the last: a number or suffix that none of them lists
+    photo: int | None = None
 
 
 def judge_variants(
     family: Family, views: tuple[UnitView, ...], noise: ErrorModel, donor_years: tuple[int, ...] = ()
 ) -> VariantPosterior:
     """Posterior over a family's variants, all equally likely beforehand."""
-    total = np.zeros(len(family.variants) + 1)
-    total[-1] = np.log(noise.number_unlisted)
+    before = np.zeros(len(family.variants) + 1)
+    before[-1] = np.log(noise.number_unlisted)
+    hints = [Hint("before anything is seen", "", before)]
     lines: list[str] = []
     heard = False
-    for judge in (_numbers, _suffixes, _barcodes):
-        told = [hint for view in views if (hint := judge(family, view, noise, lines)) is not None]
+    for kind, judge in _JUDGES.items():
+        own: list[str] = []
+        told = [(hint, view) for view in views if (hint := judge(family, view, noise, own)) is not None]
         if told:
             heard = True
             effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
-            total += np.mean(told, axis=0) * effective
+            odds = np.mean([hint for hint, _ in told], axis=0) * effective
+            photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1].photo
+            hints.append(Hint(kind, ", ".join(dict.fromkeys(own)), odds, photo))
+        lines += own
     if donor_years:
-        total[:-1] += [_year_odds(v, donor_years) for v in family.variants]
+        odds = np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
+        hints.append(Hint("donor's year", " or ".join(map(str, donor_years)), odds))
+    total = np.sum([hint.odds for hint in hints], axis=0)
     mass = np.exp(total - total.max())
     mass /= mass.sum()
-    return VariantPosterior(mass[:-1], float(mass[-1]) if heard else 0.0, " ".join(lines))
+    unlisted = float(mass[-1]) if heard else 0.0
+    return VariantPosterior(mass[:-1], unlisted, " ".join(dict.fromkeys(lines)), tuple(hints))
+
+
+def explain_variant(
+    family: Family, place: int, posterior: VariantPosterior
+) -> tuple[tuple[Evidence, ...], str]:
+    """Reasons that one variant leads its best rival by or falls behind, and that rival's key.
+
+    Parameters
+    ----------
+    family : Family
+    place : int
+        Of the variant in the family.
+    posterior : VariantPosterior
+        As `judge_variants` gives it for the same views.
+
+    Returns
+    -------
+    evidence : tuple of Evidence
+        The weightiest first; they sum to its lead.
+    rival : str
+        Empty where the rival is a variant that is not listed, or where there is none.
+    """
+    mine = family.variants[place]
+    # Held against the best other that is listed; against one that is not where that is likelier than this.
+    unlisted = posterior.unlisted if posterior.unlisted > posterior.chances[place] else -1.0
+    chances = np.append(posterior.chances, unlisted)
+    chances[place] = -1.0
+    other = int(chances.argmax())
+    if chances[other] < 0.0:
+        return (), ""
+    rival = family.variants[other].key if other < len(family.variants) else ""
+    evidence = []
+    for hint in posterior.hints:
+        lead = float(hint.odds[place] - hint.odds[other])
+        if abs(lead) >= 0.05:
+            words = _hint_words(hint, mine, rival or "a variant that is not listed", lead > 0)
+            evidence.append(Evidence(hint.kind, words, lead, hint.photo))
+    return tuple(sorted(evidence, key=lambda e: -abs(e.weight))), rival
+
+
+def _hint_words(hint: Hint, mine: Variant, rival: str, leads: bool) -> str:
+    listed = {"service number": mine.service_numbers, "suffix": mine.suffixes}.get(hint.kind, ())
+    has = f" ({' or '.join(listed)})" if listed else ""
+    if hint.kind == "donor's year":
+        first, last = mine.years
+        return f"the donor's plate says {hint.read}, {mine.key} was fitted {first} to {last}"
+    if hint.kind == "before anything is seen":
+        return "a number that no variant lists is rare"
+    return f"'{hint.read}' was read, which fits {mine.key}{has} {'better' if leads else 'worse'} than {rival}"
 
 
 def _year_odds(variant: Variant, years: tuple[int, ...]) -> float:
@@ -98,7 +177,8 @@ def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str])
     clean = [_clean_number(line, pattern, noise) for line in lines]
     known = [score_strings(line, strings, noise) for line in lines]
     nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
-    _remember(read, [line for line, c in zip(lines, clean, strict=True) if c > FLOOR][:1])
+    runs = [matching_run(line, pattern) for line, c in zip(lines, clean, strict=True) if c > FLOOR]
+    _remember(read, [run for run in runs if run is not None][:1])
     odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
     return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
 
@@ -230,7 +310,7 @@ def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
     strings = strings_of(listed)
     if not found or not strings.values:
         return None
-    _remember(read, [line for line, _, _ in found[:1]])
+    _remember(read, [word for _, word, _ in found[:1]])
     pattern = compile_pattern(family.label.suffix)
     total = np.full(len(family.variants) + 1, -20.0)
     open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
@@ -290,3 +370,6 @@ def _is_of(variant: Variant, number: str, suffix: str) -> bool:
     if number not in {compact(n) for n in variant.service_numbers}:
         return False
     return not suffix or not variant.suffixes or suffix in {compact(s) for s in variant.suffixes}
+
+
+_JUDGES = {"service number": _numbers, "suffix": _suffixes, "barcode": _barcodes}

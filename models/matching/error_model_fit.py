@@ -14,7 +14,7 @@ from plugface.models.catalogue.index import CatalogueIndex, compact, index_famil
 from plugface.models.matching.alignment import align, gap_costs, measure_match
 from plugface.models.matching.error_model import FINS, SURE_READING, ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitView, gather_views
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Text
+from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Text, best_colour
 
 #: How many observations the assumed values are worth.
 PRIOR_COUNT = 10.0
@@ -140,7 +140,8 @@ class _Counts:
         self, seen: Connector, family: Family, j: int, index: CatalogueIndex, turned: bool
     ) -> None:
         known = family.connectors[j]
-        self.colour[COLOUR_CODES.index(known.colour)] += [seen.colour.get(c, 0.0) for c in COLOUR_CODES]
+        if best_colour(seen.colour) is not None:
+            self.colour[COLOUR_CODES.index(known.colour)] += [seen.colour.get(c, 0.0) for c in COLOUR_CODES]
         self.size[SIZE_CLASSES.index(known.size)] += [seen.size.get(c, 0.0) for c in SIZE_CLASSES]
         self.shares["pins_measured"].add(seen.pins is not None)
         self.shares["place_measured"].add(seen.place is not None)

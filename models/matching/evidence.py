@@ -1,5 +1,12 @@
 """Why: one sentence for each rule that speaks for or against a family, from the view where it speaks
-loudest."""
+loudest.
+
+What is shown is the lead over one rival: over the best other family or, where that is more probable, over
+some other unit. So the numbers of a family sum to its lead, and the sum has the sign of the answer.
+"""
+
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, index_families
@@ -14,33 +21,90 @@ from plugface.models.unit_choice import UnitView
 #: Rules that move the odds by less than this are not worth a sentence; nats.
 QUIET_NATS = 0.2
 
+#: Names of what is no rule: reasons too small to be told one by one, what holds before anything is seen, and
+#: how often fits like this one were right.
+SMALLER, BEFORE, EXPERIENCE = "smaller reasons", "before anything is seen", "experience"
 
-def explain(
-    row: int,
-    index: CatalogueIndex,
-    views: tuple[UnitView, ...],
-    fits: list[ViewFit],
-    fused: FusedFit,
-    weights: np.ndarray,
-    noise: ErrorModel,
-) -> tuple[Evidence, ...]:
-    """Evidence for and against the family in `row`, the weightiest first.
+
+@dataclass(frozen=True)
+class Seen:
+    """All that evidence is told from: the views, their fits in the same order, and what they are held to."""
+
+    index: CatalogueIndex
+    views: tuple[UnitView, ...]
+    fits: list[ViewFit]
+    fused: FusedFit
+    weights: np.ndarray
+    noise: ErrorModel
+
+
+def choose_rival(row: int, families: np.ndarray, unlike: float) -> int | None:
+    """The family that `row` is held against: the most probable other; None for some other unit.
+
+    Parameters
+    ----------
+    row : int
+    families : float ndarray, shape (n_families,)
+        Probabilities.
+    unlike : float
+        Probability that it is none of these.
+    """
+    others = np.where(np.arange(len(families)) == row, -1.0, families)
+    best = int(others.argmax())
+    return best if len(families) > 1 and others[best] > unlike else None
+
+
+def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evidence, ...]:
+    """Reasons that the family in `row` leads its rival by or falls behind, the weightiest first.
 
     Parameters
     ----------
     row : int
         Index of the family.
-    views, fits : the views and their fits, in the same order
+    rival : int or None
+        As `choose_rival` gives it.
+    seen : Seen
+    lead : float
+        By how much the family is more probable than its rival, nats. Where the reasons together say the
+        opposite, what fits like this one turned out to be stands as a reason of its own.
+
+    Returns
+    -------
+    evidence : tuple of Evidence
+        Their weights sum to the lead that the reasons give.
     """
-    weighed = weigh(fused, weights)[row]
+    index, fits = seen.index, seen.fits
+    weighed = weigh(seen.fused, seen.weights)
+    own, other = weighed[row], np.zeros(len(rules.RULES)) if rival is None else weighed[rival]
     alone = index_families((index.families[row],))
-    evidence = []
+    evidence, small = [], 0.0
+    key = "" if rival is None else index.families[rival].key
     for column, rule in enumerate(rules.RULES):
-        if abs(weighed[column]) < QUIET_NATS:
+        gap = float(own[column] - other[column])
+        if abs(gap) < QUIET_NATS:
+            small += gap
             continue
-        loudest = max(
-            range(len(fits)), key=lambda k: fits[k].measured[column] * abs(fits[k].log_odds[row, column])
-        )
-        words = rule.explain(alone, views[loudest], noise, weighed[column] > 0)
-        evidence.append(Evidence(rule.name, words, float(weighed[column]), views[loudest].photo))
+        odds = [f.log_odds[:, column] for f in fits]
+        gaps = [abs(o[row] - (0.0 if rival is None else o[rival])) for o in odds]
+        loudest = max(range(len(fits)), key=lambda k: fits[k].measured[column] * gaps[k])
+        agrees = own[column] > QUIET_NATS or (gap > 0 and own[column] > -QUIET_NATS)
+        words = rule.explain(alone, seen.views[loudest], seen.noise, agrees)
+        if agrees != (gap > 0):
+            words += f"; {key} fits {'worse' if gap > 0 else 'better'}"
+        evidence.append(Evidence(rule.name, words, gap, seen.views[loudest].photo))
+    if rival is None:
+        n, unlike = len(index.families), seen.noise.unlike
+        prior = math.log((1.0 - unlike) / n / unlike)
+        evidence.append(Evidence(BEFORE, f"it is one of the {n} families of the catalogue", prior))
+    if abs(small) >= 0.05:
+        evidence.append(Evidence(SMALLER, "smaller reasons together", small))
+    total = sum(e.weight for e in evidence)
+    if total * lead <= 0 and abs(lead) >= QUIET_NATS:
+        words = "units that were checked and fitted like this one, taken together"
+        evidence.append(Evidence(EXPERIENCE, words, lead - total))
     return tuple(sorted(evidence, key=lambda e: -abs(e.weight)))
+
+
+def lead_of(probability: float, rival: float) -> float:
+    """Lead of one probability over another, nats; neither counts as less than one in 10^12."""
+    return math.log(max(probability, 1e-12)) - math.log(max(rival, 1e-12))

@@ -7,7 +7,7 @@ from plugface.models.matching.alignment import align, best_match, gap_costs, mea
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Connector
+from plugface.vision.observations import Connector, best_colour
 
 
 def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
@@ -45,20 +45,24 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
         for k, r in enumerate(readings)
     ]
     best, reading = max(tries, key=lambda pair: pair[0].score)
-    seen = " ".join(f"{most_probable(c.colour)}-{most_probable(c.size)}" for c in reading)
+    seen = " ".join(f"{best_colour(c.colour) or '?'}-{most_probable(c.size)}" for c in reading)
     slips = [_slip(reading[i], family, j) for i, j in best.pairs]
     slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]
-    slips += [f"one {most_probable(reading[i].colour)} plug too many" for i in best.extra]
+    extra = [best_colour(reading[i].colour) for i in best.extra]
+    slips += [f"one {colour} plug too many" if colour else "one plug too many" for colour in extra]
     slips = [slip for slip in slips if slip]
     if slips:
         return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
+    if not any(best_colour(c.colour) for c in reading):
+        return f"plugs {seen} agree with {family.key} in number and size; their colours are not known"
     return f"plugs {seen} agree with {family.key} in number, order, colour and size"
 
 
 def _slip(connector: Connector, family: Family, j: int) -> str:
     known, slips = family.connectors[j], []
-    if most_probable(connector.colour) != known.colour:
-        slips.append(f"{most_probable(connector.colour)} for {known.colour}")
+    colour = best_colour(connector.colour)
+    if colour is not None and colour != known.colour:
+        slips.append(f"{colour} for {known.colour}")
     if most_probable(connector.size) != known.size:
         slips.append(f"size {most_probable(connector.size)} for {known.size}")
     if connector.pins and tuple(connector.pins) != known.pins:

@@ -1,7 +1,8 @@
 """The camera's turn in a file, against the published table.
 
-Source: EXIF 2.32 (CIPA DC-008-2019), tag 0x0112: which side of the scene the stored first row and first
-column are.
+Source: TIFF 6.0 (1992), section 8, tag 274 Orientation, taken over by EXIF 2.32 (CIPA DC-008-2019), 4.6.4,
+tag 0x0112: which side of the scene the stored 0th row and 0th column are. Its eight values are the rows of
+`TABLE`.
 """
 
 import io
@@ -12,7 +13,7 @@ import pytest
 from PIL import Image
 from plugface.vision.photo import decode_photo
 
-# orientation: (where the stored 0th row is, where the stored 0th column is), as the standard's table says.
+# orientation: (where the stored 0th row is, where the stored 0th column is), as those standards say.
 TABLE = {
     1: ("top", "left"),
     2: ("top", "right"),

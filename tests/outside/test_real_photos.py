@@ -1,7 +1,7 @@
 """Real photographs: single stages read what is really there, and none is taken for a known controller.
 
-They come with packages that are installed for other reasons: scikit-learn (china, flower), scikit-image,
-matplotlib (a portrait) and imagecorruptions (frost). One is kept here: photos/book_label.jpg, the corner of a
+They come with packages that are installed for other reasons: scikit-learn (china, flower), scikit-image
+and imagecorruptions (frost). One is kept here: photos/book_label.jpg, the corner of a
 book with an EAN-13 code, cut out of doc/tutorials/others/images/barcode_book.jpg in the sources of OpenCV
 (opencv-python-headless 4.11.0.86 on PyPI; Apache-2.0). No package is known to us that carries real photos
 of automotive connectors.
@@ -28,7 +28,6 @@ PHOTOS = (
     ),
     *(f"skimage/data/{name}" for name in ("page.png", "text.png", "rocket.jpg", "hubble_deep_field.jpg")),
     *(f"imagecorruptions/frost/{name}" for name in ("frost1.png", "frost4.jpg", "frost5.jpg", "frost6.jpg")),
-    "matplotlib/mpl-data/sample_data/grace_hopper.jpg",
 )
 
 

@@ -273,7 +273,7 @@ def tarpaulin(seed: int, colour: Colour, grime: float):
 
 
 def cloth(name: str, colour: Colour, grime: float, seed: int):
-    """Cotton rag: matt, oil-stained."""
+    """Cotton rag: dull, oil-stained."""
     s = Surface(name, seed)
     at = s.where()
     oil = s.ramp(s.noise(at, 16, 6, 1.0), 0.62 - 0.2 * grime, 0.72)

@@ -143,9 +143,12 @@ def _measure_connector(
     measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
     return Connector(
         polygon=polygon,
-        colour=weigh(network, classical_posterior(*measured), named_share(*measured))
-        if measured
-        else weigh(network, None),
+        colour=weigh(
+            network,
+            classical_posterior(*measured) if measured else None,
+            named_share(*measured) if measured else 0.0,
+            anchored=white_balance.method == "label paper",
+        ),
         size=pool(maps.size, weight, SIZE_CLASSES),
         size_ratio=ratio,
         confidence=float(min(1.0, confidence)),

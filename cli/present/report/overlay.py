@@ -1,7 +1,7 @@
 """What was seen in a photo, as SVG over its small picture: outlines, numbered plugs, barcodes."""
 
 from markupsafe import Markup, escape
-from plugface.cli.present.swatches import SWATCHES, best, ink_on
+from plugface.cli.present.swatches import ink_on, shown_colour
 from plugface.vision.observations import Observations, Polygon, Unit
 
 #: Width of the drawing in its own units, with the height after the photo; sizes below are in the same units.
@@ -47,7 +47,7 @@ def describe(unit: Unit | None) -> str:
     face = "front" if unit.face.get("front", 0.0) >= 0.5 else "back"
     if not unit.connectors:
         return f"Photo of the {face}; no plugs found."
-    plugs = ", ".join(SWATCHES[best(c.colour)[0]][0] for c in unit.connectors)
+    plugs = ", ".join(shown_colour(c.colour)[1] for c in unit.connectors)
     return f"Photo of the {face}; plugs in order: {plugs}."
 
 
@@ -57,8 +57,7 @@ def _drawn(unit: Unit, scale: float) -> list[str]:
         f'<polygon class="unit" points="{_points(unit.polygon, scale)}"/>',
     ]
     for number, connector in enumerate(unit.connectors, start=1):
-        code, _share = best(connector.colour)
-        rgb = SWATCHES[code][1]
+        code, _, rgb = shown_colour(connector.colour)
         fill, ink = f"rgb{rgb}".replace(" ", ""), f"rgb{ink_on(rgb)}".replace(" ", "")
         x = sum(x for x, _ in connector.polygon) / len(connector.polygon) * scale
         y = sum(y for _, y in connector.polygon) / len(connector.polygon) * scale

@@ -11,10 +11,11 @@ from pathlib import Path
 import jinja2
 import segno
 from markupsafe import Markup
+from PIL import Image, ImageDraw
 from plugface.cli.lot.grouped import Grouped, read_grouped, say_grouped
 from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.report.overlay import draw_overlay
-from plugface.cli.present.report.pairing import Pair, find_pairs
+from plugface.cli.present.report.pairing import Pair, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.report.provenance import make_manifest, rows_of, seal_page
 from plugface.cli.present.report.rows import (
@@ -36,6 +37,7 @@ from plugface.cli.store.ledger import (
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.grouping import LABEL_PREFIX
+from plugface.vision.observations import Observations, Polygon
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -81,8 +83,22 @@ class Card:
     pictures: tuple[Picture, ...] = ()
 
 
-def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool) -> dict[str, str]:
+def write_report(
+    folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool, donor_numbers: bool = False
+) -> dict[str, str]:
     """Write report.html, labels.html and, where Chromium is, report.pdf into a run's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    ledger : Ledger
+    lot : str
+        Its key.
+    remarks : list of str
+    pdf : bool
+    donor_numbers : bool
+        Show the numbers of donors, in words and in the pictures. They may be personal data, and a report is
+        handed on: without it they are left out and painted over.
 
     Returns
     -------
@@ -96,8 +112,8 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
         by_cost = sorted(rows, key=lambda row: (-row.proposal.expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = list_files(session, lot_row.id)
-        cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
-        pairs = find_pairs(list_pairables(session, rows, files), catalogue)
+        cards = [_card(session, row, folder, files, row.unit.id in pictured, donor_numbers) for row in rows]
+        pairs = find_pairs(list_pairables(session, rows, files), catalogue, donor_numbers=donor_numbers)
         grouped = read_grouped(session, lot_row.id)
         worth = value_lot(rows, catalogue)
         sheet = BytesIO()
@@ -190,7 +206,11 @@ def render_labels(lot: Lot, cards: list[Card]) -> str:
         )
         for card in cards
     }
-    return _environment().get_template("labels.html").render(lot=lot, cards=cards, codes=codes)
+    return (
+        _environment()
+        .get_template("labels.html")
+        .render(lot=lot, cards=cards, codes=codes, hands_off=placement.HANDS_OFF)
+    )
 
 
 def _environment() -> jinja2.Environment:
@@ -199,15 +219,26 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
+def _donor_numbers(seen: Observations) -> list[Polygon]:
+    """Where numbers that may be a donor's stand beside the units."""
+    return [text.polygon for text in seen.texts if read_plates([text.value])]
+
+
 def _card(
-    session: Session, row: UnitRow, folder: Path, files: dict[int, list[str]], *, pictured: bool
+    session: Session,
+    row: UnitRow,
+    folder: Path,
+    files: dict[int, list[str]],
+    pictured: bool,
+    donor_numbers: bool,
 ) -> Card:
     proposal, decision = row.proposal, row.decision
     views = list_views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
         if seen := read_look(observations):
-            source = _data_uri(folder / "thumbs" / f"{sha256}.jpg")
+            hidden = [] if donor_numbers else _donor_numbers(seen)
+            source = _data_uri(folder / "thumbs" / f"{sha256}.jpg", hidden, seen)
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
             size = seen.quality.width_px, seen.quality.height_px
@@ -232,7 +263,24 @@ def _card(
     )
 
 
-def _data_uri(path: Path) -> str:
+def _data_uri(path: Path, hidden: Sequence[Polygon], seen: Observations) -> str:
+    """The small picture at a path as a data URI, with these polygons of the photo painted over."""
     if not path.is_file():
         return ""
-    return "data:image/jpeg;base64," + base64.b64encode(path.read_bytes()).decode()
+    data = path.read_bytes()
+    if hidden:
+        try:
+            with Image.open(BytesIO(data)) as picture:
+                painted = picture.convert("RGB")
+        except OSError:  # what cannot be painted over is not shown
+            return ""
+        scale = painted.width / seen.quality.width_px
+        for polygon in hidden:
+            xs, ys = zip(*polygon, strict=True)
+            margin = 0.3 * (max(ys) - min(ys))  # outlines of text cut close
+            box = min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin
+            ImageDraw.Draw(painted).rectangle([v * scale for v in box], fill=(0, 0, 0))
+        file = BytesIO()
+        painted.save(file, "JPEG", quality=85)
+        data = file.getvalue()
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode()

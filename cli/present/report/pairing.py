@@ -1,6 +1,6 @@
 """Which units of a lot may belong together: an engine unit and the gearbox unit from the same donor.
 
-That two units come from one donor cannot be seen on them. It is made likely by the same donor's plate in both
+That two units come from one donor cannot be seen on them. It is made likely by the same type plate in both
 photos, by lying together, or by model years; the page says which, and that the papers decide.
 """
 
@@ -35,10 +35,11 @@ class Pair:
     weight: float
 
 
-def find_pairs(units: list[Pairable], catalogue: Catalogue) -> list[Pair]:
+def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bool = False) -> list[Pair]:
     """Pair units so that each is used at most once, the best-founded pairs first.
 
-    Pairs whose model years cannot meet are left out.
+    Pairs whose model years cannot meet are left out. A donor's number may be personal data: the reasons say
+    it only with `donor_numbers`.
     """
     engines = [u for u in units if catalogue.by_key[u.family].controls == "engine"]
     gearboxes = [u for u in units if catalogue.by_key[u.family].controls == "gearbox"]
@@ -46,7 +47,7 @@ def find_pairs(units: list[Pairable], catalogue: Catalogue) -> list[Pair]:
     for engine in engines:
         for gearbox in gearboxes:
             rule = _rule(engine.family, gearbox.family, catalogue)
-            pair = rule and _judge(engine, gearbox, rule.same_donor, catalogue)
+            pair = rule and _judge(engine, gearbox, rule.same_donor, catalogue, donor_numbers)
             if pair:
                 possible.append(pair)
     possible.sort(key=lambda pair: (-pair.weight, pair.engine.key, pair.gearbox.key))
@@ -72,7 +73,9 @@ def _rule(engine: str, gearbox: str, catalogue: Catalogue) -> Pairing | None:
     return max(stated, key=lambda rule: rule.same_donor, default=None)
 
 
-def _judge(engine: Pairable, gearbox: Pairable, same_donor: bool, catalogue: Catalogue) -> Pair | None:
+def _judge(
+    engine: Pairable, gearbox: Pairable, same_donor: bool, catalogue: Catalogue, donor_numbers: bool
+) -> Pair | None:
     spans = _years(engine, catalogue), _years(gearbox, catalogue)
     first, last = max(span[0] for span in spans), min(span[1] for span in spans)
     if first > last:
@@ -83,7 +86,7 @@ def _judge(engine: Pairable, gearbox: Pairable, same_donor: bool, catalogue: Cat
         weight += SAME_FOLDER
     plates = sorted(engine.plates & gearbox.plates)
     if plates:
-        reasons.insert(0, f"same number beside both ({plates[0]})")
+        reasons.insert(0, "same number beside both" + (f" ({plates[0]})" if donor_numbers else ""))
         weight += SAME_PLATE
     return Pair(engine, gearbox, same_donor, tuple(reasons), weight)
 
