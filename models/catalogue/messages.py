@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 #: A line that would do, for each key that must be there.
 EXAMPLES = {
-    "at_mm": "at_mm = [-30, 12]",
+    "at_mm": 'at_mm = [-30, 12], or edge = "top" and along_mm = 40',
     "body": '[body] with size_mm = [150, 95, 40] and material = "cast aluminium"',
     "colour": 'colour = "GY"',
     "connectors": '[[connectors]] with colour = "GY", size = "M", pins = [3, 8], at_mm = [0, -30]',
