@@ -277,7 +277,7 @@ def test_a_plug_placed_by_its_edge_and_a_distance_along_it(tmp_path, edge, place
 @pytest.mark.parametrize(
     ("edge", "extra", "words"),
     [
-        ("bottom", "at_mm = [0, 0]\n", "leave one of the two out"),
+        ("bottom", "at_mm = [0, 0]\n", "eave one of the two out"),
         ("face", "at_mm = [0, 0]\n", "names no edge"),
         ("face", "", 'edge = "top" and along_mm'),
     ],

@@ -292,8 +292,8 @@ class Family(Entry):
                 continue
             if plug.edge == "face":
                 raise ValueError(
-                    f'connectors no. {number} has along_mm and names no edge; write edge = "top", bottom, left '
-                    "or right, or at_mm in place of along_mm"
+                    f'connectors no. {number} has along_mm and names no edge; write edge = "top", bottom, '
+                    "left or right, or at_mm in place of along_mm"
                 )
             place = place_on_edge(plug.edge, plug.along_mm, plug.size, self.body.size_mm)
             if max(abs(a - b) for a, b in zip(place, plug.at_mm, strict=True)) > SAME_PLACE_MM:
