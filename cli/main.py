@@ -32,6 +32,14 @@ COMMANDS = {
     "catalogue new": Entry(
         "plugface.cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
+    "catalogue import": Entry(
+        "plugface.cli.commands.catalogue_sheet:import_sheet",
+        "A catalogue from a spreadsheet, one row a variant.",
+    ),
+    "catalogue export": Entry(
+        "plugface.cli.commands.catalogue_sheet:export_sheet",
+        "The catalogue as a spreadsheet, one row a variant.",
+    ),
     "catalogue try": Entry(
         "plugface.cli.commands.try_label:try_label", "What the catalogue makes of a label's text or barcode."
     ),

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 
 import re2
 import rtoml
-from plugface.models.catalogue.messages import explain_entry
+from plugface.models.catalogue.messages import explain_entry, own_errors
 from plugface.models.decision.costs import Costs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -501,7 +501,7 @@ def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[Catalog
     except tomllib.TOMLDecodeError as error:
         errors.append(_toml_error(path.name, text, error))
     except ValidationError as error:
-        for one in error.errors(include_url=False):
+        for one in own_errors(error):
             line, key, problem, remedy = explain_entry(kind, one, text)
             errors.append(CatalogueError(path.name, key, problem, remedy, line))
     except (RecursionError, ValueError):  # what Python's own parser raises beside its own class

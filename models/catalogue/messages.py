@@ -5,7 +5,7 @@ from difflib import get_close_matches
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 #: A line that would do, for each key that must be there.
@@ -54,6 +54,17 @@ _EXPECTED = {
     "too_short": "at least {min_length} of them",
     "tuple_type": "a list in square brackets",
 }
+
+
+def own_errors(error: ValidationError) -> list[ErrorDetails]:
+    """The errors without those that only follow: a list with a bad item is also called too short."""
+    every = error.errors(include_url=False)
+
+    def follows(one: ErrorDetails) -> bool:
+        inside = (other["loc"] for other in every if len(other["loc"]) > len(one["loc"]))
+        return one["type"] == "too_short" and any(loc[: len(one["loc"])] == one["loc"] for loc in inside)
+
+    return [one for one in every if not follows(one)]
 
 
 def explain_entry(kind: type[BaseModel], error: ErrorDetails, text: str) -> tuple[int | None, str, str, str]:
