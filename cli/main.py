@@ -32,6 +32,10 @@ COMMANDS = {
     "catalogue new": Entry(
         "plugface.cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
+    "catalogue show": Entry(
+        "plugface.cli.commands.catalogue_show:show",
+        "One entry in words and drawn: what it should look like.",
+    ),
     "catalogue import": Entry(
         "plugface.cli.commands.catalogue_sheet:import_sheet",
         "A catalogue from a spreadsheet, one row a variant.",

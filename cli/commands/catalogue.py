@@ -1,5 +1,6 @@
 """plugface catalogue: check one, start one."""
 
+from collections.abc import Iterator
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -17,10 +18,13 @@ from plugface.cli.present.catalogue_template import (
     head_text,
 )
 from plugface.cli.present.catalogue_terminal import render_catalogue, render_problems
-from plugface.models.catalogue.check import HOUSING_MM, check_catalogue
-from plugface.models.catalogue.entries import load_catalogue, read_catalogue
+from plugface.models.catalogue.check import HOUSING_MM, Problem, check_catalogue
+from plugface.models.catalogue.entries import Catalogue, load_catalogue, read_catalogue
 from plugface.vision.observations import COLOUR_CODES
 from rich.console import Console
+
+#: Where `new` keeps what was typed until the family is whole.
+DRAFT_FILE = "new.draft"
 
 
 def check(
@@ -35,7 +39,7 @@ def check(
     Exit code: 0 no errors (there may be warnings); 1 the catalogue contradicts itself; 2 it cannot be read.
     """
     catalogue, errors = read_catalogue(path)
-    problems = check_catalogue(catalogue) if catalogue else ()
+    problems = (*check_catalogue(catalogue), *_check_folder(path, catalogue)) if catalogue else ()
     if as_json:
         from plugface.cli.present.schemas import catalogue_check_out
 
@@ -51,6 +55,24 @@ def check(
         raise typer.Exit(2)
     if any(problem.severity == "error" for problem in problems):
         raise typer.Exit(1)
+
+
+def _check_folder(path: Path, catalogue: Catalogue) -> Iterator[Problem]:
+    """What lies beside the entries: drafts that wait to be finished, and photos that are not there."""
+    for draft in sorted(path.glob("*.draft")):
+        yield Problem(
+            "note", "waiting draft", "", draft.name, "", "it is a draft and is not read",
+            f"Go on with it by: plugface catalogue new {path}" if draft.name == DRAFT_FILE
+            else f"Fill in what is missing and rename it to {draft.stem}",
+        )  # fmt: skip
+    files = dict(zip(catalogue.by_key, catalogue.files, strict=True))
+    for family in catalogue.families:
+        for name in family.photos:
+            if not (path / name).is_file():
+                yield Problem(
+                    "warning", "photo", family.key, files[family.key], "photos", f'"{name}" is not there',
+                    "Put it into the catalogue's folder, or leave it out; the drawing is shown meanwhile",
+                )  # fmt: skip
 
 
 def new(

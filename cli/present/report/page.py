@@ -2,14 +2,18 @@
 
 import base64
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 
 import jinja2
 import segno
 from markupsafe import Markup
 from plugface.cli.lot.run_folder import snapshot, write_whole
+from plugface.cli.present.face_drawing import draw_face, svg_shapes
+from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
@@ -58,6 +62,16 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Face:
+    """What a family should look like, drawn once on the page and shown beside each of its units."""
+
+    id: str
+    box: str  # the drawing's own measures, as SVG's viewBox
+    title: str
+    shapes: Markup
+
+
+@dataclass(frozen=True)
 class Card:
     """One unit as the page shows it."""
 
@@ -75,6 +89,7 @@ class Card:
     method: str
     files: tuple[str, ...]
     pictures: tuple[Picture, ...] = ()
+    families: tuple[str, ...] = ()  # what it is or may be, the most probable first
 
 
 @dataclass(frozen=True)
@@ -103,7 +118,8 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
         files = _files(session, lot_row.id)
         cards = [_card(session, row, folder, files, pictured=row.unit.id in pictured) for row in rows]
         pairs = find_pairs(_pairables(session, rows, files), catalogue)
-    page = render_report(lot_row, catalogue, cards, pairs, remarks)
+    faces = draw_faces(snapshot(folder), catalogue, cards)
+    page = render_report(lot_row, catalogue, cards, pairs, remarks, faces)
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
     write_whole(folder / "report.html", page.encode())
     write_whole(folder / "labels.html", render_labels(lot_row, cards).encode())
@@ -113,8 +129,30 @@ def write_report(folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], 
     return written
 
 
+def draw_faces(folder: Path, catalogue: Catalogue, cards: list[Card]) -> dict[str, Face]:
+    """What the families of the pictured cards should look like, each once, by their keys.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the catalogue, with the photos that its entries name.
+    """
+    shown = dict.fromkeys(card.families[0] for card in cards if card.pictures and card.families)
+    faces = {}
+    for number, key in enumerate(key for key in shown if key in catalogue.by_key):
+        drawing = draw_face(catalogue.by_key[key], read_reference(folder, catalogue.by_key[key]))
+        box = f"0 0 {drawing.width:g} {drawing.height:g}"
+        faces[key] = Face(f"face-{number}", box, drawing.title, Markup(svg_shapes(drawing)))
+    return faces
+
+
 def render_report(
-    lot: Lot, catalogue: Catalogue, cards: list[Card], pairs: list[Pair], remarks: list[str]
+    lot: Lot,
+    catalogue: Catalogue,
+    cards: list[Card],
+    pairs: list[Pair],
+    remarks: list[str],
+    faces: Mapping[str, Face] = MappingProxyType({}),
 ) -> str:
     """The report as HTML without any reference to another file."""
     places = [
@@ -143,6 +181,7 @@ def render_report(
             by_hand=placement.BY_HAND,
             pairs=pairs,
             remarks=remarks,
+            faces=faces,
             methods=Counter(card.method for card in cards).most_common(),
         )
     )
@@ -230,6 +269,7 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
         method=row.unit.method,
         files=tuple(path for view in views for path in files.get(view[0], ())),
         pictures=tuple(pictures),
+        families=decision.families if decision else (),
     )
 
 
