@@ -16,15 +16,14 @@ def read_reference(folder: Path, family: Family) -> bytes | None:
     A photo that is not there or cannot be read is passed over: `plugface catalogue check` names it, and the
     drawing takes its place.
     """
-    from plugface.cli.pipeline import read_photo
-    from plugface.vision.photo import UnreadablePhoto
+    from plugface.analysis import UnreadablePhoto, open_photo  # loads what looks at photos
 
     for name in family.photos:
         path = folder / name
         try:
             if not path.resolve().is_relative_to(folder.resolve()):  # a link that leads out
                 continue
-            pixels = read_photo(path).reduced(LONG_SIDE_PX)
+            pixels = open_photo(path).reduced(LONG_SIDE_PX)
         except (OSError, UnreadablePhoto):
             continue
         out = io.BytesIO()
