@@ -77,7 +77,10 @@ COMMANDS = {
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."
     ),
-    "schema": Entry("plugface.cli.commands.schema:schema", "The JSON Schema of what --json prints."),
+    "schema": Entry(
+        "plugface.cli.commands.schema:schema",
+        "The JSON Schema of what --json prints, or of a catalogue's files.",
+    ),
 }
 
 GROUPS = {

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 import typer
 from plugface.cli.commands import options
 from plugface.cli.lot.run_folder import write_new, write_whole
+from plugface.cli.present.catalogue_schema import family_schema_text
 from plugface.cli.present.catalogue_sheet import (
     CellError,
     SheetFamilies,
@@ -18,7 +19,7 @@ from plugface.cli.present.catalogue_sheet import (
     read_head_rows,
     read_rows,
 )
-from plugface.cli.present.catalogue_template import file_name
+from plugface.cli.present.catalogue_template import SCHEMA_FILE, file_name
 from plugface.cli.present.catalogue_terminal import render_problems
 from plugface.cli.present.catalogue_text import catalogue_head_text, entry_text
 from plugface.cli.store.sheets import Sheet, SheetError, read_sheets, write_sheets
@@ -214,6 +215,7 @@ def _write(path: Path, done: tuple[Imported, ...], head: CatalogueHead, before: 
             write_whole(target, entry_text(one.family).encode())
         elif one.what == "new":
             write_new(target, entry_text(one.family).encode())
+    write_whole(path / SCHEMA_FILE, family_schema_text().encode())
     if before is None:
         write_new(path / "catalogue.toml", catalogue_head_text(head).encode())
 

@@ -1,12 +1,11 @@
 """A whole entry as the text of its TOML file: only what differs from the defaults, in the usual order."""
 
+import tomllib
+from datetime import date
 from typing import Any
 
-from plugface.cli.present.catalogue_template import toml_literal, toml_text
+from plugface.cli.present.catalogue_template import SCHEMA_FILE, Draft, family_text, toml_literal, toml_text
 from plugface.models.catalogue.entries import CatalogueHead, Entry, Family, place_on_edge
-
-#: The JSON Schema of these files, beside which an editor finds it (`plugface schema catalogue`).
-SCHEMA_FILE = "catalogue.schema.json"
 
 _FIRST = (
     "key",
@@ -36,6 +35,43 @@ def entry_text(family: Family) -> str:
     for name in ("variants", "pairing"):
         blocks += [f"[[{name}]]\n" + "\n".join(_lines(one)) for one in getattr(family, name)]
     return f"#:schema ./{SCHEMA_FILE}\n" + "\n\n".join(blocks) + "\n"
+
+
+def copy_family(model: Family, draft: Draft) -> Family:
+    """A family like another one, with what was answered about it; what was not asked is the other's."""
+    asked = Family.model_validate(tomllib.loads(family_text(draft, date.today())))
+    plugs = asked.connectors
+    if [(c.colour, c.size, c.edge) for c in plugs] == [(c.colour, c.size, c.edge) for c in model.connectors]:
+        pairs = zip(model.connectors, plugs, strict=True)
+        plugs = tuple(old.model_copy(update={"pins": new.pins}) for old, new in pairs)
+    marks = tuple(
+        old.model_copy(update={"text": new.text}) for old, new in zip(model.marks, asked.marks, strict=False)
+    )
+    body = model.body.model_copy(update={"size_mm": asked.body.size_mm, "material": asked.body.material})
+    label = asked.label.model_copy(
+        update={"suffix_caption": model.label.suffix_caption, "barcode_payload": _payload(model, asked)}
+    )
+    variants = tuple(
+        one.model_copy(update={"vehicles": model.variants[0].vehicles, "market": model.variants[0].market})
+        for one in asked.variants
+    )
+    same = bool(asked.pairing and model.pairing) and asked.pairing[0].families == model.pairing[0].families
+    return asked.model_copy(
+        update={
+            "body": body,
+            "connectors": plugs,
+            "marks": marks or asked.marks,
+            "label": label,
+            "variants": variants,
+            "pairing": model.pairing if same else asked.pairing,
+        }
+    )
+
+
+def _payload(model: Family, asked: Family) -> str:
+    """What the code holds, where the new family has a suffix to hold."""
+    words = model.label.barcode_payload
+    return words if asked.label.suffix or words != "number and suffix" else "number"
 
 
 def catalogue_head_text(head: CatalogueHead) -> str:
