@@ -38,6 +38,8 @@ class ViewsOut(Document):
 
     accepted: float = Field(description="share of units of which family and variant would be accepted")
     accepted_wrong: float
+    family_accepted: float = Field(description="share of units of which the family would be accepted")
+    family_wrong: float
     families: list[list[float]] = Field(description="mean probability, drawn families by drawn families")
     variants: list[list[float]] = Field(description="mean probability, drawn variants by drawn variants")
 
@@ -69,6 +71,8 @@ def separability_out(
         views[view] = ViewsOut(
             accepted=table.accepted,
             accepted_wrong=table.accepted_wrong,
+            family_accepted=table.family_accepted,
+            family_wrong=table.family_wrong,
             families=families[kept][:, kept].round(4).tolist(),
             variants=table.share[rows][:, rows].round(4).tolist(),
         )
