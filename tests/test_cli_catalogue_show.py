@@ -145,3 +145,16 @@ def test_the_report_shows_each_family_once_and_beside_its_units(run, tmp_path):
     assert len(faces) == 1
     assert page.count(f'href="#{faces[0]}"') == 2
     assert "PETREL 6: plugs in order GY-L BK-L GN-L" in page
+
+
+def test_the_picture_of_an_answer_shows_the_entrys_photo(run, own, plain_photo, seen_as, tmp_path):
+    (own / "photos").mkdir()
+    Image.new("RGB", (640, 480), (10, 200, 30)).save(own / "photos" / "face.jpg")
+    path = own / "tern_4.toml"
+    path.write_text('photos = ["photos/face.jpg"]\n' + path.read_text())
+    seen_as(seed=1, front=("TERN 4", "A", "front"))
+    out = tmp_path / "out.png"
+    said = run("identify", plain_photo("front.jpg"), "--catalogue", own, "--picture", out)
+    assert said.code == 0, said.err
+    beside = np.asarray(Image.open(out).convert("RGB")).astype(int)[:960, 1288:]
+    assert (np.abs(beside - np.array((10, 200, 30))).sum(axis=2) < 30).sum() > 10_000

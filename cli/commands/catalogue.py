@@ -140,7 +140,10 @@ def _plug(word: str) -> tuple[str, str]:
     colour, _, size = word.upper().partition("-")
     read_colour_code(colour)
     if size not in HOUSING_MM:
-        raise typer.BadParameter(f'the size in "{word}" is none of S, M, L; write it so: {colour}-M')
+        raise typer.BadParameter(
+            f'the size in "{word}" is none of S (18 to 30 mm long), M (35 to 50), L (55 to 80); write it '
+            f"so: {colour}-M"
+        )
     return colour, size
 
 

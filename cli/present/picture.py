@@ -5,14 +5,16 @@ which is then reduced onto the photo: that is what makes slanted lines smooth.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 from plugface.analysis import Answer
 from plugface.cli.pipeline import read_photo
+from plugface.cli.present.face_drawing import draw_face, draw_pixels
 from plugface.cli.present.picture_font import load_font
 from plugface.cli.present.swatches import SWATCHES, best, ink_on
 from plugface.cli.present.terminal import (
@@ -99,16 +101,38 @@ class Sheet:
         return Image.alpha_composite(picture.convert("RGBA"), small).convert("RGB")
 
 
-def draw_answer(answer: Answer) -> Image.Image:
-    """All photos of an answer with what was seen on them, above a strip with the verdict."""
+def draw_answer(answer: Answer, references: Mapping[str, bytes] = MappingProxyType({})) -> Image.Image:
+    """All photos of an answer with what was seen on them, above a strip with the verdict.
+
+    Parameters
+    ----------
+    answer : Answer
+    references : mapping of str to bytes
+        Key of a family -> a JPEG of a good unit, to stand beside in place of the drawing.
+    """
     long_side = PANEL_PX.get(len(answer.photos), PANEL_PX[max(PANEL_PX)])
     views = zip(answer.photos, answer.observations, answer.units, strict=True)
     panels = [_panel(path, seen, unit, long_side) for path, seen, unit in views]
-    sheet = _arrange(panels)
+    sheet = _beside(_arrange(panels), answer, references)
     strip = _strip(answer, sheet.width)
     whole = Image.new("RGB", (sheet.width, sheet.height + strip.height), PAPER)
     whole.paste(sheet, (0, 0))
     whole.paste(strip, (0, sheet.height))
+    return whole
+
+
+def _beside(sheet: Image.Image, answer: Answer, references: Mapping[str, bytes]) -> Image.Image:
+    """The photos with what the family that is named should look like beside them; alone where none is."""
+    decision = answer.decision
+    if len(decision.families) != 1 or decision.families[0] not in answer.catalogue.by_key:
+        return sheet
+    key = decision.families[0]
+    drawing = draw_face(answer.catalogue.by_key[key], references.get(key))
+    scale = min(0.6 * sheet.width / drawing.width, sheet.height / drawing.height)
+    face = draw_pixels(drawing, scale)
+    whole = Image.new("RGB", (sheet.width + 8 + face.width, sheet.height), PAPER)
+    whole.paste(sheet, (0, 0))
+    whole.paste(face, (sheet.width + 8, (sheet.height - face.height) // 2))
     return whole
 
 
