@@ -158,3 +158,18 @@ def test_the_picture_of_an_answer_shows_the_entrys_photo(run, own, plain_photo, 
     assert said.code == 0, said.err
     beside = np.asarray(Image.open(out).convert("RGB")).astype(int)[:960, 1288:]
     assert (np.abs(beside - np.array((10, 200, 30))).sum(axis=2) < 30).sum() > 10_000
+
+
+def test_the_report_of_a_run_keeps_the_entrys_photo(run, own, tmp_path):
+    (own / "photos").mkdir()
+    Image.new("RGB", (640, 480), (10, 200, 30)).save(own / "photos" / "face.jpg")
+    path = own / "petrel_6.toml"
+    path.write_text('photos = ["photos/face.jpg"]\n' + path.read_text())
+    (tmp_path / "in").mkdir()
+    shutil.copy(DEMO / "photos" / f"{PAIR[0]}.jpg", tmp_path / "in")
+    words = ("--catalogue", own, "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
+    said = run("sort", tmp_path / "in", *words)
+    assert said.code == 0, said.err
+    assert (tmp_path / "run" / "catalogue" / "photos" / "face.jpg").is_file()
+    page = (tmp_path / "run" / "report.html").read_text()
+    assert '<image x="' in page[page.index('<g id="face-0">') : page.index("</g>")]
