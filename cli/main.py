@@ -35,6 +35,18 @@ COMMANDS = {
     "catalogue new": Entry(
         "plugface.cli.commands.catalogue:new", "Start a catalogue of your own, one family at a time."
     ),
+    "catalogue show": Entry(
+        "plugface.cli.commands.catalogue_show:show",
+        "One entry in words and drawn: what it should look like.",
+    ),
+    "catalogue import": Entry(
+        "plugface.cli.commands.catalogue_sheet:import_sheet",
+        "A catalogue from a spreadsheet, one row a variant.",
+    ),
+    "catalogue export": Entry(
+        "plugface.cli.commands.catalogue_sheet:export_sheet",
+        "The catalogue as a spreadsheet, one row a variant.",
+    ),
     "catalogue try": Entry(
         "plugface.cli.commands.try_label:try_label", "What the catalogue makes of a label's text or barcode."
     ),
@@ -84,7 +96,10 @@ COMMANDS = {
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."
     ),
-    "schema": Entry("plugface.cli.commands.schema:schema", "The JSON Schema of what --json prints."),
+    "schema": Entry(
+        "plugface.cli.commands.schema:schema",
+        "The JSON Schema of what --json prints, or of a catalogue's files.",
+    ),
 }
 
 GROUPS = {

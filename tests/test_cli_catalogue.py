@@ -2,14 +2,17 @@
 
 import json
 import shutil
+import tomllib
 from datetime import date
 from pathlib import Path
 
+import jsonschema_rs
 import pytest
 import typer
 from hypothesis import given
 from hypothesis import strategies as st
 from plugface.cli.commands.catalogue import check, new
+from plugface.cli.commands.schema import schema
 from plugface.cli.present.catalogue_template import Draft, family_text, file_name, pattern_like
 from plugface.models.catalogue.check import check_catalogue
 from plugface.models.catalogue.entries import Family, compile_pattern, load_catalogue
@@ -20,6 +23,8 @@ DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 app = typer.Typer()
 app.command()(check)
 app.command()(new)
+schema_app = typer.Typer()
+schema_app.command()(schema)
 
 
 def run(*args, answers=None, width="80"):
@@ -75,8 +80,8 @@ def test_the_template_is_a_catalogue_without_findings_but_what_is_not_known(tmp_
 
 
 ANSWERS = (
-    "DUNLIN 7\nGREEN-L\nGN-L / GY-L WH-S\n200 120 60\neng\n\n\n\n"
-    "812 44 1\nR2 R3\n1999-2003\nelec\n60\nlock\n-\n\n"
+    "DUNLIN 7\nGREEN-L\nGN-L / GY-L WH-S\n200 120 60\n\n\neng\n\n\n\n"
+    "812 44 1\nR2 R3\n\n\n1999-2003\nelec\n60\nlock\n-\n\n"
 )
 
 
@@ -102,23 +107,29 @@ def test_a_walk_through_one_family(tmp_path):
 def test_a_second_family_joins_and_nothing_is_overwritten(tmp_path):
     run("new", tmp_path, answers="My shop\n" + ANSWERS)
     head = (tmp_path / "catalogue.toml").read_text()
-    result = run("new", tmp_path, answers=ANSWERS.replace("DUNLIN 7", "DUNLIN 8"))
+    # The maker is asked once: the second family has one answer less.
+    second = ANSWERS.replace("DUNLIN 7", "DUNLIN 8").replace("eng\n\n\n\n", "eng\n\n\n")
+    result = run("new", tmp_path, answers=second)
     assert result.exit_code == 0
     assert (tmp_path / "catalogue.toml").read_text() == head
     assert set(load_catalogue(tmp_path).by_key) == {"DUNLIN 7", "DUNLIN 8"}
     assert "would match DUNLIN 8 too" in " ".join(result.output.split())
     before = (tmp_path / "dunlin_8.toml").read_bytes()
-    assert isinstance(run("new", tmp_path, answers=ANSWERS.replace("7", "8")).exception, FileExistsError)
+    assert "there is dunlin_8.toml already" in run("new", tmp_path, answers="DUNLIN 8\n").output
     assert (tmp_path / "dunlin_8.toml").read_bytes() == before
+
+
+HAZARDOUS = "KNOT 1\n{colour}-L BK-S\n\n\n\n{such}\nengine\n\n\n\n551\n\n\n\n\n"
 
 
 @pytest.mark.parametrize(("colour", "hazard"), [("OG", "high voltage"), ("YE", "restraint")])
 def test_a_warning_colour_makes_it_a_hazard(tmp_path, colour, hazard):
-    answers = f"KNOT 1\n{colour}-L BK-S\n\n\n\n\n55\n\n\n\n\n"
+    answers = HAZARDOUS.format(colour=colour, such="") + "\n\n\n\n"
     result = run("new", tmp_path, answers="My shop\n" + answers)
     assert result.exit_code == 0, result.output
     family = load_catalogue(tmp_path).by_key["KNOT 1"]
     assert (family.hazard, family.controls, len(family.cautions)) == (hazard, "other", 1)
+    assert family.remarks == "Controls: engine."  # what was said is kept
     assert not [p for p in check_catalogue(load_catalogue(tmp_path)) if p.severity != "note"]
     (caution,) = family.cautions
     for word in ("open", "probe", "unplug", "drop", "common practice"):
@@ -127,9 +138,107 @@ def test_a_warning_colour_makes_it_a_hazard(tmp_path, colour, hazard):
     assert ("marks high-voltage cables (UN" in caution) == (hazard == "high voltage")
 
 
-def test_leaving_early_writes_nothing(tmp_path):
-    assert run("new", tmp_path / "own", answers="My shop\nDUNLIN 7\n").exit_code == 1
-    assert not (tmp_path / "own").exists()
+@pytest.mark.parametrize("colour", ["OG", "YE"])
+def test_a_warning_colour_that_warns_of_nothing_keeps_what_it_controls(tmp_path, colour):
+    result = run("new", tmp_path, answers="My shop\n" + HAZARDOUS.format(colour=colour, such="no") + 6 * "\n")
+    assert result.exit_code == 0, result.output
+    family = load_catalogue(tmp_path).by_key["KNOT 1"]
+    assert (family.hazard, family.controls, family.harmless_colours) == ("none", "engine", (colour,))
+    assert not [p for p in check_catalogue(load_catalogue(tmp_path)) if p.severity != "note"]
+
+
+def test_nothing_typed_is_lost_and_the_same_command_goes_on(tmp_path):
+    lines = ("My shop\n" + ANSWERS).splitlines(keepends=True)
+    left = run("new", tmp_path / "own", answers="".join(lines[:7]))
+    assert left.exit_code == 1
+    assert "new.draft; the same command goes on" in left.output
+    assert not list((tmp_path / "own").glob("*.toml"))
+    result = run("new", tmp_path / "own", answers="y\n" + "".join(lines[7:]))
+    assert result.exit_code == 0, result.output
+    assert 'Go on with "DUNLIN 7"' in result.output
+    whole = run("new", tmp_path / "other", answers="".join(lines))
+    assert whole.exit_code == 0
+    assert load_catalogue(tmp_path / "own").families == load_catalogue(tmp_path / "other").families
+    assert not (tmp_path / "own" / "new.draft").exists()
+
+
+def test_a_draft_that_waits_is_mentioned_by_check(tmp_path):
+    run("new", tmp_path, answers="My shop\n" + ANSWERS)
+    run("new", tmp_path, answers="DUNLIN 9\n")
+    assert "new.draft" in run("check", tmp_path).output
+
+
+@pytest.mark.parametrize("kept", ["", "[]", '{"typed": 3}', '{"typed": {"side": "back"}}', "{"])
+def test_a_draft_that_cannot_be_read_is_begun_anew(tmp_path, kept):
+    (tmp_path / "new.draft").write_text(kept)
+    result = run("new", tmp_path, answers="My shop\n" + ANSWERS)
+    assert result.exit_code == 0, result.output
+    assert "DUNLIN 7" in load_catalogue(tmp_path).by_key
+
+
+def test_there_is_a_way_back(tmp_path):
+    typed = "My shop\nDUNLIM 7\n<\n" + ANSWERS.replace("200 120 60\n", "20 120 60\n<\n200 120 60\n", 1)
+    result = run("new", tmp_path, answers=typed)
+    assert result.exit_code == 0, result.output
+    family = load_catalogue(tmp_path).by_key["DUNLIN 7"]
+    assert family.body.size_mm == (200, 120, 60)
+
+
+def test_a_number_typed_with_its_suffix_is_split_and_asked_about(tmp_path):
+    answers = ANSWERS.replace("812 44 1\nR2 R3", "812 44 1 R2\ny\nR2 R3")
+    result = run("new", tmp_path / "a", answers="My shop\n" + answers)
+    assert result.exit_code == 0, result.output
+    assert 'Is "R2" at its end a suffix' in result.output
+    variants = load_catalogue(tmp_path / "a").by_key["DUNLIN 7"].variants
+    assert [(v.service_numbers, v.suffixes) for v in variants] == [
+        (("812441",), ("R2",)),
+        (("812441",), ("R3",)),
+    ]
+    answers = ANSWERS.replace("812 44 1\nR2 R3", "812 44 1 R2\nno\n-")
+    run("new", tmp_path / "b", answers="My shop\n" + answers)
+    (only,) = load_catalogue(tmp_path / "b").by_key["DUNLIN 7"].variants
+    assert (only.service_numbers, only.suffixes) == (("812441R2",), ())
+
+
+def test_pins_edges_barcode_and_label_side_are_asked(tmp_path):
+    answers = ANSWERS.replace("200 120 60\n\n\n", "200 120 60\n2x20 2x18 1x4\ntop right bottom\n")
+    answers = answers.replace("GN-L / GY-L WH-S", "GN-L / GY-M / WH-S").replace(
+        "R2 R3\n\n\n", "R2\ndata\nback\n"
+    )
+    result = run("new", tmp_path, answers="My shop\n" + answers)
+    assert result.exit_code == 0, result.output
+    family = load_catalogue(tmp_path).by_key["DUNLIN 7"]
+    assert [(c.pins, c.edge, c.along_mm) for c in family.connectors] == [
+        ((2, 20), "top", 100),
+        ((2, 18), "right", 60),
+        ((1, 4), "bottom", 100),
+    ]
+    assert (family.label.barcode, family.label.side) == ("Data Matrix", "back")
+    assert not [p for p in check_catalogue(load_catalogue(tmp_path)) if p.severity != "note"]
+
+
+def test_like_copies_a_family_with_what_is_not_asked(tmp_path):
+    shutil.copytree(DEMO, tmp_path / "c")
+    # Name, then Enter for every fact but the number; the maker is known.
+    typed = "PETREL 7\n" + 7 * "\n" + "736905777\n" + 10 * "\n"
+    result = run("new", tmp_path / "c", "--like", "PETREL 5", answers=typed)
+    assert result.exit_code == 0, result.output
+    catalogue = load_catalogue(tmp_path / "c")
+    old, new = catalogue.by_key["PETREL 5"], catalogue.by_key["PETREL 7"]
+    assert new.connectors == old.connectors
+    assert new.body == old.body
+    assert (new.marks[0].text, new.marks[0].at_mm) == ("PETREL 7", old.marks[0].at_mm)
+    assert new.variants[0].service_numbers == ("736905777",)
+    assert new.pairing == old.pairing
+    assert "no family" in " ".join(run("new", tmp_path / "c", "--like", "PETREL 55").output.split())
+
+
+def test_an_editor_finds_the_schema_beside_what_new_writes(tmp_path):
+    run("new", tmp_path, answers="My shop\n" + ANSWERS)
+    first = (tmp_path / "dunlin_7.toml").read_text().splitlines()[0]
+    assert first == "#:schema ./catalogue.schema.json"
+    schema = json.loads((tmp_path / "catalogue.schema.json").read_text())
+    assert "along_mm" in schema["$defs"]["Connector"]["properties"]
 
 
 @pytest.mark.parametrize(
@@ -159,3 +268,31 @@ def test_any_name_and_number_give_a_readable_file(key, number):
     assert (family.key, family.variants[0].service_numbers) == (key, (number,))
     assert compile_pattern(family.label.service_number).fullmatch(number)
     assert file_name(key).endswith(".toml")
+
+
+@pytest.mark.parametrize("maker", ["marrow_finch", "marrow_finch_next", "pell_works/catalogue"])
+def test_every_demo_file_fits_the_schema_that_editors_use(maker):
+    schemas = {
+        what: json.loads(CliRunner().invoke(schema_app, [what]).stdout)
+        for what in ("catalogue", "catalogue-head")
+    }
+    for path in (DEMO.parent / maker).glob("*.toml"):
+        what = "catalogue-head" if path.name == "catalogue.toml" else "catalogue"
+        validator = jsonschema_rs.Draft7Validator(schemas[what])
+        assert not list(validator.iter_errors(tomllib.loads(path.read_text()))), path.name
+
+
+def test_the_schema_refuses_what_the_reader_refuses():
+    validator = jsonschema_rs.Draft7Validator(
+        json.loads(CliRunner().invoke(schema_app, ["catalogue"]).stdout)
+    )
+    good = tomllib.loads((DEMO / "petrel_5.toml").read_text())
+    plug = {"colour": "GY", "size": "S", "pins": [2, 4]}
+    for wrong in (
+        good | {"colour": "GY"},
+        good | {"connectors": [plug]},
+        good | {"connectors": [plug | {"at_mm": [0, "left"]}]},
+        good | {"connectors": [plug | {"at_mm": [0, 0], "colour": "GREY"}]},
+    ):
+        assert list(validator.iter_errors(wrong))
+    assert not list(validator.iter_errors(good | {"connectors": [plug | {"edge": "top", "along_mm": 40}]}))

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 from plugface.analysis import Answer
 from plugface.cli import pipeline
+from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
 from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
@@ -20,13 +21,13 @@ from plugface.cli.store.learned_model import former_model_path
 from plugface.cli.store.ledger import Ledger, default_ledger
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Decision
-from plugface.models.learning import training
+from plugface.models.learning import training, training_data
 from plugface.models.learning.calibration import Calibration
 from plugface.models.learning.classifier import default_model_path, load_model, save_model
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.training_data import part_of
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.unit_choice import UnitIndex
+from plugface.models.unit_choice import ObservedUnit, UnitIndex
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
@@ -107,6 +108,16 @@ def test_learning_needs_something_that_was_confirmed(run):
     assert run("learn").code == 2
 
 
+def test_too_few_are_refused_at_once_and_the_missing_ones_counted(run, plain_photo, seen_as, monkeypatch):
+    seen_as(front=("TERN 2", "open", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
+    monkeypatch.setattr(train_matcher, "observed_units", lambda *_: pytest.fail("it looked at photos first"))
+    monkeypatch.setattr(training, "train", lambda *_, **__: pytest.fail("it went on to train"))
+    said = run("learn")
+    assert said.code == 2
+    assert "1 confirmed unit, 23 too few to learn from. Confirm 23 more" in said.err
+
+
 @pytest.fixture
 def confirmed(tmp_path):
     """Confirm 24 simulated units of the demo, front and back, as `plugface confirm PHOTO...` would."""
@@ -171,6 +182,48 @@ def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monke
     assert document["after"]["log_loss"] < document["before"]["log_loss"]
     told = json.loads(run("identify", plain_photo("front.jpg"), "--json").out)
     assert told["decision"]["model"] == good.version
+
+
+def demo_units(split: str) -> list[ObservedUnit]:
+    """Units that stand for a split of the demo's photos."""
+    catalogue, rng = load_catalogue(DEMO), np.random.default_rng(len(split))
+    return [
+        ObservedUnit(
+            unit_id=f"{split} {number}",
+            observations=tuple(
+                draw_observations(family, family.variants[0], view, ErrorModel(), rng)
+                for view in ("front", "back")
+            ),
+            family=family.key,
+            variant=family.variants[0].key,
+        )
+        for number, family in enumerate(catalogue.families * 2)
+    ]
+
+
+def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as, monkeypatch, tmp_path):
+    monkeypatch.setattr(train_matcher, "observed_units", lambda folder, split, *_: demo_units(split))
+    monkeypatch.setattr(train_matcher, "N_SIMULATED", 200)
+    monkeypatch.setattr(train_matcher, "default_model_path", lambda: tmp_path / "along.json")
+    train_matcher.train_default(1)
+    monkeypatch.setattr(learning, "MIN_CONFIRMED", 1)
+    monkeypatch.setattr(
+        training_data, "part_of", lambda _: "judge"
+    )  # so that it teaches and calibrates nothing
+    seen_as(front=("TERN 2", "open", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
+    said = run("learn", "--simulated", 200, "--even-if-worse", "--json")
+    assert said.code == 0, said.err
+    assert json.loads(said.out)["taken"]
+    assert pipeline.default_model().version == load_model(tmp_path / "along.json").version
+
+
+def test_in_a_pipe_it_says_how_far_it_is(run, confirmed):
+    said = run(*LEARN, "--dry-run")
+    lines = said.err.splitlines()
+    assert any(line.startswith("simulating units: ") and line.endswith(" of 200") for line in lines), lines
+    assert any(line.startswith("fitting the classifier") for line in lines)
+    assert "\r" not in said.err
 
 
 def test_a_true_run_trains_on_the_learn_part_alone(run, confirmed):

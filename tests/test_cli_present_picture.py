@@ -15,8 +15,10 @@ def test_the_picture_shows_the_photo_outlines_and_a_verdict_strip(
     assert said.code == 0, said.err
     drawn = np.asarray(Image.open(out).convert("RGB")).astype(int)
     assert drawn.shape[0] > 960  # the photo's 960 rows and the strip below them
-    assert drawn.shape[1] == 1280
-    top = drawn[:960]
+    top = drawn[:960, :1280]
+    beside = drawn[:960, 1288:]  # what TERN 4 should look like, by the catalogue
+    assert beside.shape[1] > 300
+    assert (np.abs(beside - np.array(SWATCHES["BN"][1])).sum(axis=2) < 30).sum() > 1000
     brown = np.array(SWATCHES["BN"][1])
     assert (np.abs(top - brown).sum(axis=2) < 12).sum() > 200  # TERN 4 has two brown plugs: lines and tags
 

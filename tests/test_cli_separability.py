@@ -45,6 +45,17 @@ def test_json_has_every_pair_and_the_whole_matrix(run, few):
     assert run("catalogue", "separability", few, "--draws", 60, "--only", "SKUA 2", "--json").out == said.out
 
 
+def test_a_front_settles_the_family_and_leaves_its_variant_open_and_says_so(run, few):
+    said = run("catalogue", "separability", few, "--draws", 20, "--json")
+    front = json.loads(said.out)["views"]["front"]
+    assert front["family_accepted"] > 0.5  # identify accepts most fronts of these three
+    assert front["family_wrong"] == 0.0
+    assert front["accepted"] < front["family_accepted"]
+    table = " ".join(run("catalogue", "separability", few, "--draws", 20, "--only", "SKUA 2").out.split())
+    assert "family accepted" in table
+    assert "From the front alone the variant stays open" in table
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -744,3 +744,19 @@ def test_a_translation_may_be_partial_but_not_unknown(tmp_path, make_yard):
         load_words(file)
     with pytest.raises(WordsError, match="cannot be read"):
         load_words(Path(tmp_path / "none.toml"))
+
+
+def test_what_it_should_look_like_stands_on_the_card(here, jpeg):
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    page = here.client.get(f"/units/{A}").text
+    place = next(k for k, f in enumerate(here.yard.catalogue.families) if f.key == "HERON 2")
+    assert f'src="/faces/{place}"' in page
+    face = here.client.get(f"/faces/{place}")
+    assert face.headers["content-type"].startswith("image/svg+xml")
+    assert "1 GN" in face.text
+    assert here.client.get("/faces/999").status_code == 404
+
+
+def test_a_face_is_not_shown_without_a_code(coded):
+    assert coded.client.get("/faces/0", follow_redirects=False).status_code in (303, 401)

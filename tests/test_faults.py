@@ -16,7 +16,7 @@ import pytest
 from plugface.cli import errors
 from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.lot.worker import PipelineAnalyser
-from plugface.cli.present import charts, picture
+from plugface.cli.present import charts, picture_font
 from plugface.cli.settings import demo_folder
 from plugface.cli.store import ledger as ledger_module
 from plugface.cli.store.ledger import Confirmation, Ledger, Lot, Unit, list_units, record_confirmation
@@ -97,12 +97,12 @@ def test_a_changed_reader_of_the_package_is_not_used(tmp_path, file) -> None:
 
 
 def test_without_its_fonts_a_picture_is_drawn_in_plainer_letters(monkeypatch) -> None:
-    monkeypatch.setattr(picture, "find_spec", lambda name: None)
-    picture._font.cache_clear()
+    monkeypatch.setattr(picture_font, "find_spec", lambda name: None)
+    picture_font.load_font.cache_clear()
     try:
-        assert picture._font(20, True).getlength("TERN 2") > 20
+        assert picture_font.load_font(20, True).getlength("TERN 2") > 20
     finally:
-        picture._font.cache_clear()
+        picture_font.load_font.cache_clear()
 
 
 def test_a_clock_that_jumps_back_does_not_bring_an_older_truth_up(tmp_path, monkeypatch) -> None:

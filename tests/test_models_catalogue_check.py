@@ -161,3 +161,8 @@ def test_an_empty_catalogue_and_errors_first():
     severities = [p.severity for p in check_catalogue(changed("SKUA 2", marks=(), hazard="restraint"))]
     assert severities == sorted(severities, key=["error", "warning", "note"].index)
     assert len(set(severities)) == 3
+
+
+def test_a_warning_colour_that_warns_of_nothing_is_settled_by_a_key():
+    assert not found(changed("PUFFIN 2", hazard="none", harmless_colours=("YE",)), "hazard")
+    assert found(changed("PUFFIN 2", hazard="none", harmless_colours=("OG",)), "hazard")

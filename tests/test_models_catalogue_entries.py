@@ -243,3 +243,66 @@ def test_two_thousand_families_load_in_little_time(tmp_path):
 def test_lines_are_found(loc, line):
     text = 'key = "a"\n\n[body]\nears = 1\n[[rows]]\nat = 1\n[[rows]]\nat = [\n 2]\n'
     assert find_line(text, loc) == line
+
+
+EDGE_PLUG = '[[connectors]]\ncolour = "BN"\nsize = "S"\npins = [2, 4]\nedge = "{edge}"\nalong_mm = {along}\n'
+
+
+def with_edge_plug(tmp_path, edge, along, extra=""):
+    folder = tmp_path / f"{edge}{along}"
+    shutil.copytree(DEMO / "marrow_finch", folder)
+    path = folder / "petrel_5.toml"
+    plug = EDGE_PLUG.format(edge=edge, along=along) + extra
+    path.write_text(path.read_text().replace("[[marks]]", plug + "\n[[marks]]"))
+    return read_catalogue(folder)
+
+
+@pytest.mark.parametrize(
+    ("edge", "place", "turn"),
+    [
+        # PETREL 5 is 230 x 165 mm; a small plug's short side is (16 + 22) / 2 = 19 mm.
+        ("bottom", (-75, -73), 0),
+        ("top", (-75, 73), 0),
+        ("left", (-105.5, 42.5), 90),
+        ("right", (105.5, 42.5), 90),
+    ],
+)
+def test_a_plug_placed_by_its_edge_and_a_distance_along_it(tmp_path, edge, place, turn):
+    catalogue, errors = with_edge_plug(tmp_path, edge, 40)
+    assert not errors
+    plug = catalogue.by_key["PETREL 5"].connectors[-1]
+    assert (plug.at_mm, plug.turn_deg) == (place, turn)
+
+
+@pytest.mark.parametrize(
+    ("edge", "extra", "words"),
+    [
+        ("bottom", "at_mm = [0, 0]\n", "eave one of the two out"),
+        ("face", "at_mm = [0, 0]\n", "names no edge"),
+        ("face", "", 'edge = "top" and along_mm'),
+    ],
+)
+def test_a_place_that_is_said_twice_or_half_is_refused(tmp_path, edge, extra, words):
+    catalogue, errors = with_edge_plug(tmp_path, edge, 40, extra)
+    assert catalogue is None
+    assert words in str(errors[0])
+
+
+@pytest.mark.parametrize("photo", ["../x.jpg", "/etc/x.jpg", "C:\\x.jpg", "a\\..\\..\\x.jpg", ""])
+def test_a_photo_outside_the_catalogue_is_refused(tmp_path, photo):
+    shutil.copytree(DEMO / "marrow_finch", tmp_path / "c")
+    path = tmp_path / "c" / "petrel_5.toml"
+    path.write_text(f"photos = ['{photo}']\n" + path.read_text())
+    catalogue, errors = read_catalogue(tmp_path / "c")
+    assert catalogue is None
+    assert "leads out of the catalogue" in str(errors[0])
+
+
+def test_one_donor_may_be_asked_of_one_partner_alone(tmp_path):
+    shutil.copytree(DEMO / "marrow_finch", tmp_path / "c")
+    path = tmp_path / "c" / "petrel_5.toml"
+    path.write_text(path.read_text().replace("same_donor = false", 'same_donor = ["SKUA 2"]'))
+    (rule,) = load_catalogue(tmp_path / "c").by_key["PETREL 5"].pairing
+    assert rule.donors == ("SKUA 2",)
+    path.write_text(path.read_text().replace('same_donor = ["SKUA 2"]', 'same_donor = ["SKUA 4"]'))
+    assert 'same_donor names "SKUA 4"' in str(read_catalogue(tmp_path / "c")[1][0])

@@ -69,7 +69,7 @@ def test_the_advice_follows_what_is_left_of_the_confusion(front, back, both, nee
     catalogue = load_catalogue(DEMO)
     (skua,) = (f for f in catalogue.families if f.key == "SKUA 2")
     tables = {
-        view: Confusion(("SKUA 2 R2", "SKUA 2 R3"), np.array([[1 - mixed, mixed], [0, 1]]), 0.0, 0.0)
+        view: Confusion(("SKUA 2 R2", "SKUA 2 R3"), np.array([[1 - mixed, mixed], [0, 1]]), *4 * (0.0,))
         for view, mixed in (("front", front), ("back", back), ("both", both))
     }
     (pair,) = find_pairs(replace_families(catalogue, (skua,)), tables, ("SKUA 2", "SKUA 2"))

@@ -66,3 +66,12 @@ def test_the_list_holds_no_hazard_and_nothing_locked_and_sure_ones_first(catalog
         assert fit.serves in ("yes", "unknown")
     answers = [row[2].serves for row in rows]
     assert answers == sorted(answers, key=["yes", "unknown"].index)
+
+
+def test_the_same_donor_may_be_asked_of_one_partner(catalogue):
+    entry, r2 = variant(catalogue, "SKUA 4", "first")
+    rule = entry.pairing[0].model_copy(update={"same_donor": ("TERN 2",)})
+    entry = entry.model_copy(update={"pairing": (rule,)})
+    assert "TERN 2 from the same donor or TERN 4" in list_partners(entry)[0].message
+    assert "same donor" in " ".join(fit_variant(entry, r2, Needs(partner="TERN 2")).unknown)
+    assert fit_variant(entry, r2, Needs(partner="TERN 4")).serves == "yes"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -13,7 +14,11 @@ from plugface.cli.present.plain_text import say, say_json
 from plugface.vision.observations import COLOUR_CODES
 
 if TYPE_CHECKING:
-    from plugface.cli.present.catalogue_template import Draft
+    from plugface.models.catalogue.check import Problem
+    from plugface.models.catalogue.entries import Catalogue
+
+#: Where `new` keeps what was typed until the family is whole.
+DRAFT_FILE = "new.draft"
 
 
 def check(
@@ -33,7 +38,7 @@ def check(
     from plugface.models.catalogue.entries import read_catalogue
 
     catalogue, errors = read_catalogue(path)
-    problems = check_catalogue(catalogue) if catalogue else ()
+    problems = (*check_catalogue(catalogue), *_check_folder(path, catalogue)) if catalogue else ()
     if as_json:
         from plugface.cli.present.schemas import catalogue_check_out
 
@@ -51,6 +56,26 @@ def check(
         raise typer.Exit(1)
 
 
+def _check_folder(path: Path, catalogue: Catalogue) -> Iterator[Problem]:
+    """What lies beside the entries: drafts that wait to be finished, and photos that are not there."""
+    from plugface.models.catalogue.check import Problem
+
+    for draft in sorted(path.glob("*.draft")):
+        yield Problem(
+            "note", "waiting draft", "", draft.name, "", "it is a draft and is not read",
+            f"Go on with it by: plugface catalogue new {path}" if draft.name == DRAFT_FILE
+            else f"Fill in what is missing and rename it to {draft.stem}",
+        )  # fmt: skip
+    files = dict(zip(catalogue.by_key, catalogue.files, strict=True))
+    for family in catalogue.families:
+        for name in family.photos:
+            if not (path / name).is_file():
+                yield Problem(
+                    "warning", "photo", family.key, files[family.key], "photos", f'"{name}" is not there',
+                    "Put it into the catalogue's folder, or leave it out; the drawing is shown meanwhile",
+                )  # fmt: skip
+
+
 def new(
     path: Annotated[
         Path,
@@ -59,99 +84,62 @@ def new(
     defaults: Annotated[
         bool, typer.Option("--defaults", help="Ask nothing: write the template of an invented family.")
     ] = False,
+    like: Annotated[
+        str | None,
+        typer.Option(
+            "--like",
+            metavar="KEY",
+            help="Begin with the facts of this family of the catalogue.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Start a catalogue of your own, one family at a time.
 
     Asks about one family and writes its file with comments. In a folder that is a catalogue already, the
-    family is added to it. What is there is never overwritten.
+    family is added to it. "<" goes back to the question before; what was typed is kept when you leave, and
+    the same command goes on with it. With --like the family that you name stands in brackets at every
+    question, and what is not asked is copied from it. What is there is never overwritten.
 
-    Exit code: 0; 2 when the file is there already or cannot be written.
+    Exit code: 0; 1 when you left before the end; 2 when the file is there already or cannot be written.
     """
-    from plugface.cli.lot.run_folder import write_new
+    from plugface.cli.lot.run_folder import write_new, write_whole
+    from plugface.cli.present.catalogue_schema import family_schema_text
     from plugface.cli.present.catalogue_template import Draft, family_text, file_name, head_text
     from plugface.cli.present.catalogue_terminal import render_problems
+    from plugface.cli.present.catalogue_text import SCHEMA_FILE, copy_family, entry_text
     from plugface.cli.present.screen import Screen
     from plugface.models.catalogue.check import check_catalogue
     from plugface.models.catalogue.entries import load_catalogue
 
     fresh = not (path / "catalogue.toml").exists()
-    name = (
-        ""
-        if not fresh
-        else path.resolve().name
-        if defaults
-        else _ask("Name of the catalogue", path.resolve().name)
-    )
-    draft = Draft() if defaults else _ask_family()
+    catalogue = None if fresh else load_catalogue(path)
+    model = None
+    if like is not None:
+        model = catalogue.by_key.get(like) if catalogue else None
+        if model is None:
+            known = ", ".join(list(catalogue.by_key)[:5]) if catalogue else "none yet"
+            raise typer.BadParameter(f'the catalogue has no family "{like}"; it has {known}')
+    if defaults:
+        name, draft = path.resolve().name, Draft()
+    else:
+        from plugface.cli.commands.interview import ask_family
+
+        name, draft = ask_family(path, catalogue, model)
     target = path / file_name(draft.key)
-    write_new(target, family_text(draft, date.today()).encode())
+    text = family_text(draft, date.today()) if model is None else entry_text(copy_family(model, draft))
+    write_new(target, text.encode())
     if fresh:
         write_new(path / "catalogue.toml", head_text(name, invented=defaults).encode())
-    say(f"Wrote {target}. Open it: places, pins and patterns are guesses to correct.")
+    write_whole(path / SCHEMA_FILE, family_schema_text().encode())
+    (path / DRAFT_FILE).unlink(missing_ok=True)
+    guesses = "places and patterns are guesses to correct" if model is None else "the rest is copied"
+    say(f"Wrote {target}. Open it: {guesses}.")
     say(f"Then run: plugface catalogue check {path}\n")
     render_problems(Screen(), check_catalogue(load_catalogue(path)))
 
 
-def _ask_family() -> Draft:
-    """Walk through one family."""
-    from plugface.cli.present.catalogue_template import HAZARD_CAUTIONS, Draft, hazard_of
-
-    say("Look at the plug face with the cast mark upright. Enter takes what stands in brackets.\n")
-    key = _ask("Name of the family", None, _file_named)
-    plugs = 'Plugs as colour-size, row by row from the top, each from left to right; "/" starts a row'
-    rows = _ask(plugs, "BN-L GY-M", _rows)
-    size = _ask("Width, height and depth in mm", "190 110 40", read_sizes)
-    hazard = hazard_of(rows)
-    if hazard != "none":
-        say(f"{HAZARD_CAUTIONS[hazard]}\nIt is entered with that caution and is never proposed for a swap.")
-    kinds = ("engine", "gearbox", "both", "other")
-    what = f"What it controls: {', '.join(kinds)}"
-    controls = _ask(what, "engine", _one_of(*kinds)) if hazard == "none" else "other"
-    engine = controls in ("engine", "both")
-    return Draft(
-        key=key,
-        maker=_ask("Maker", "unknown"),
-        controls=controls,
-        size_mm=size,
-        material=_ask(
-            "Body: cast aluminium, plastic, sheet steel, plastic on aluminium",
-            "cast aluminium",
-            _one_of("cast aluminium", "plastic", "sheet steel", "plastic on aluminium"),
-        ),
-        rows=rows,
-        mark=_ask('Cast mark near the plugs, "-" for none', key, _or_none),
-        number=_ask("A service number as on a label", None, lambda text: "".join(text.split())),
-        suffixes=_ask('Suffixes you have seen, such as "A B" or "R2 R3"; "-" for none', "-", _words),
-        years=_ask("First and last model year of the donors", "2000 2005", read_years),
-        throttle=_ask(
-            "Throttle: cable, electronic, none, unknown",
-            "unknown",
-            _one_of("cable", "electronic", "none", "unknown"),
-        )
-        if engine
-        else "none",
-        crank_teeth=_ask("Teeth of the crank trigger wheel, 0 if not known", "0", _teeth) if engine else 0,
-        status=_ask("Status: usable, locked, unknown", "unknown", _one_of("usable", "locked", "unknown")),
-        partners=_ask('Families it must be used with, separated by commas; "-" for none', "-", _listed)
-        if controls != "other"
-        else (),
-        source=_ask("Where you know this from", "a unit in hand"),
-    )
-
-
-def _ask(question: str, default: str | None, value_of: Any = str.strip) -> Any:
-    return typer.prompt(question, default=default, value_proc=value_of)
-
-
-def _file_named(text: str) -> str:
-    from plugface.cli.present.catalogue_template import file_name
-
-    if file_name(text) in (".toml", "catalogue.toml"):
-        raise typer.BadParameter("it needs a letter or a digit, and must not be 'catalogue'")
-    return text.strip()
-
-
-def _rows(text: str) -> tuple[tuple[tuple[str, str], ...], ...]:
+def read_rows(text: str) -> tuple[tuple[tuple[str, str], ...], ...]:
     rows = tuple(tuple(_plug(word) for word in row.replace(",", " ").split()) for row in text.split("/"))
     if not all(rows):
         raise typer.BadParameter("every row needs a plug, such as BN-L")
@@ -164,7 +152,10 @@ def _plug(word: str) -> tuple[str, str]:
     colour, _, size = word.upper().partition("-")
     read_colour_code(colour)
     if size not in HOUSING_MM:
-        raise typer.BadParameter(f'the size in "{word}" is none of S, M, L; write it so: {colour}-M')
+        raise typer.BadParameter(
+            f'the size in "{word}" is none of S (18 to 30 mm long), M (35 to 50), L (55 to 80); write it '
+            f"so: {colour}-M"
+        )
     return colour, size
 
 
@@ -197,16 +188,16 @@ def read_years(text: str) -> tuple[int, int]:
     return int(words[0]), int(words[-1])
 
 
-def _teeth(text: str) -> int:
+def read_teeth(text: str) -> int:
     if not text.strip().isdecimal() or int(text) > 400:
         raise typer.BadParameter("a whole number up to 400, or 0")
     return int(text)
 
 
-def _one_of(*choices: str) -> Any:
+def one_of(*choices: str) -> Any:
     def value_of(text: str) -> str:
-        begun = [choice for choice in choices if choice.startswith(text.strip().lower())]
-        exact = [choice for choice in begun if choice == text.strip().lower()]
+        begun = [choice for choice in choices if choice.lower().startswith(text.strip().lower())]
+        exact = [choice for choice in begun if choice.lower() == text.strip().lower()]
         if len(exact or begun) != 1 or not text.strip():
             raise typer.BadParameter(f"one of: {', '.join(choices)}")
         return (exact or begun)[0]
@@ -214,13 +205,13 @@ def _one_of(*choices: str) -> Any:
     return value_of
 
 
-def _or_none(text: str) -> str:
+def or_none(text: str) -> str:
     return "" if text.strip() == "-" else text.strip()
 
 
-def _words(text: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(_or_none(text).upper().replace(",", " ").split()))
+def words(text: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(or_none(text).upper().replace(",", " ").split()))
 
 
-def _listed(text: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in _or_none(text).split(",") if part.strip())
+def listed(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in or_none(text).split(",") if part.strip())

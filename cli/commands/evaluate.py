@@ -49,15 +49,53 @@ def evaluate(
         Path | None,
         typer.Option("--out", metavar="DIR", help="Write the figures and charts there.", show_default=False),
     ] = None,
+    photos: Annotated[
+        Path | None,
+        typer.Option(
+            "--photos", metavar="DIR", help="Your own photos; with --truth. A trial.", show_default=False
+        ),
+    ] = None,
+    truth: Annotated[
+        Path | None,
+        typer.Option(
+            "--truth",
+            metavar="SHEET",
+            help="What your photos show: .csv or .xlsx with photo, family, and if you like variant, unit.",
+            show_default=False,
+        ),
+    ] = None,
+    ledger: Annotated[
+        str | None,
+        typer.Option(
+            "--ledger",
+            metavar="WHERE",
+            help="A trial on the confirmed units of a run folder, SQLite file or database URL.",
+            show_default=False,
+        ),
+    ] = None,
     workers: Annotated[int, typer.Option("--workers", min=1, help="Processes.")] = os.cpu_count() or 1,
 ) -> None:
     """Measure how often family and variant are right, how often a wrong one is accepted, how honest it is.
+
+    With --photos and --truth, or with --ledger, it is a trial on your own units instead: how many were right,
+    accepted, accepted and wrong, and whether it is as sure as it says, with intervals; --out writes one page
+    with pictures of every miss. A unit of no family of the catalogue is called "none" in the sheet.
 
     What is seen in each photo is kept in the cache, so a second run is quick; stop it at any time and run it
     again.
 
     Exit code: 0 when it was measured, whatever came out; 2 when photos or catalogue cannot be used.
     """
+    if photos is not None or truth is not None or ledger is not None:
+        if (photos is None) != (truth is None) or (photos is not None and ledger is not None):
+            raise typer.BadParameter("a trial needs --photos DIR and --truth SHEET, or --ledger WHERE alone")
+        from plugface.cli.commands.evaluate_trial import evaluate_own
+
+        evaluate_own(
+            catalogue or default_catalogue(),
+            photos=photos, truth=truth, ledger=ledger, out=out, as_json=as_json, workers=workers,
+        )  # fmt: skip
+        return
     from plugface.cli.lot.run_folder import write_whole
     from plugface.cli.pipeline import default_model
     from plugface.cli.present.screen import Screen

@@ -49,13 +49,17 @@ def identify(
 
     needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
     described = needs if needs != Needs() else None
-    read = load_catalogue(catalogue or default_catalogue())
+    folder = catalogue or default_catalogue()
+    read = load_catalogue(folder)
     options.check_partner(partner, read)
     answer = identify_unit(photos, read, needs=described, unit=unit)
     if picture:
         from plugface.cli.present.picture import draw_answer, save_picture
+        from plugface.cli.present.reference_photo import read_reference
 
-        save_picture(draw_answer(answer), picture)
+        named = [read.by_key[key] for key in answer.decision.families[:1] if key in read.by_key]
+        photos = {family.key: photo for family in named if (photo := read_reference(folder, family))}
+        save_picture(draw_answer(answer, photos), picture)
     if as_json:
         from plugface.cli.present.schemas import identify_out
 

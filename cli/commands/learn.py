@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+import time
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -19,9 +21,33 @@ if TYPE_CHECKING:
     from plugface.cli.store.confirmations import Confirmed
     from plugface.models.catalogue.entries import Catalogue
     from plugface.models.learning.classifier import Model
+    from plugface.models.learning.training import Told
     from plugface.models.learning.training_data import Judgement, Part
     from plugface.models.unit_choice import ObservedUnit
     from rich.console import Console
+
+#: Fewer confirmed units than this are not learned from: of 24, six are held back to judge by, and with fewer
+#: one unit decides (our choice).
+MIN_CONFIRMED = 24
+
+#: Seconds between two lines about how far it is, where they go to a file or another program.
+SAY_EVERY_S = 10.0
+
+
+class HowFar:
+    """Says how far the work is: one line that is written over in a terminal, one now and then in a pipe."""
+
+    def __init__(self, every_s: float = SAY_EVERY_S) -> None:
+        self._every_s, self._next, self._what = every_s, 0.0, ""
+
+    def __call__(self, what: str, done: int, of: int) -> None:
+        live, now = sys.stderr.isatty(), time.monotonic()
+        if what == self._what and done < of and now < self._next:
+            return
+        self._what, self._next = what, now + (0.2 if live else self._every_s)
+        line = f"{what}: {done:,} of {of:,}" if of > 1 else f"{what}{' done' if done else ' ...'}"
+        sys.stderr.write(f"\r{line:<70}" + ("\n" if done >= of else "") if live else f"{line}\n")
+        sys.stderr.flush()
 
 
 @dataclass(frozen=True)
@@ -70,7 +96,7 @@ def learn(
     demo: Annotated[bool, typer.Option(help="Learn from the demo photos too, where they are.")] = True,
     simulated: Annotated[
         int, typer.Option("--simulated", min=100, help="Simulated units to learn from besides.")
-    ] = 6000,
+    ] = 32_000,
     workers: Annotated[
         int, typer.Option("--workers", min=1, help="Processes to look at demo photos.")
     ] = os.cpu_count() or 1,
@@ -78,10 +104,13 @@ def learn(
 ) -> None:
     """Train and calibrate the classifier again, with the confirmed units, and use it if it is no worse.
 
-    Half of the confirmed units teach, a quarter calibrates, and a quarter is held back to judge the new model
-    against the one in use; which is which hangs on the photos' bytes and never changes. A model that accepts
-    more wrong units, gives the truth less probability, or costs more on the held-back units is not used
-    unless you say --even-if-worse. The one before it is kept; --back uses it again.
+    It takes some ten minutes, and at least 24 confirmed units. Half of them teach, a quarter calibrates, and
+    a quarter is held back to judge the new model against the one in use; which is which hangs on the photos'
+    bytes and never changes. Beside them both models are judged on the demo's calibration units, on which both
+    were calibrated: with nothing new, the figures there are those of the model that comes along.
+
+    A model that accepts more wrong units, gives the truth less probability, or costs more is not used unless
+    you say --even-if-worse. The one before it is kept; --back uses it again.
 
     Exit code: 0 the new model is in use (or would be, with --dry-run); 1 it is worse and was not taken;
     2 there is nothing to learn from, or a ledger or the catalogue cannot be used.
@@ -100,12 +129,13 @@ def learn(
     folder = catalogue or default_catalogue()
     read = load_catalogue(folder)
     confirmed = _read_ledgers(ledgers or [None])
+    tell = HowFar()
     known = load_catalogue(demo_folder() / "marrow_finch")
     lessons = gather_lessons(
-        confirmed, read, PipelineAnalyser(folder).look_version, known if demo else None, workers
+        confirmed, read, PipelineAnalyser(folder).look_version, known if demo else None, workers, tell
     )
     Screen(stderr=True).print("Training; this takes some minutes")
-    outcome = run_lesson(lessons, read, known, default_model(), simulated, even_if_worse, dry_run)
+    outcome = run_lesson(lessons, read, known, default_model(), simulated, even_if_worse, dry_run, tell)
     if as_json:
         from plugface.cli.present.catalogue_schemas import learn_out
 
@@ -127,6 +157,14 @@ def _read_ledgers(places: Sequence[str | None]) -> list[Confirmed]:
             name = ledger.name
     if not found:
         raise LedgerError(name, "no unit in it is confirmed", "Confirm some first: plugface confirm")
+    if len(found) < MIN_CONFIRMED:
+        missing = MIN_CONFIRMED - len(found)
+        problem = (
+            f"{len(found)} confirmed unit{'' if len(found) == 1 else 's'}, {missing} too few to learn from"
+        )
+        raise LedgerError(
+            name, problem, f"Confirm {missing} more; at {MIN_CONFIRMED} a quarter can be held back"
+        )
     return found
 
 
@@ -136,6 +174,7 @@ def gather_lessons(
     look_version: str,
     demo: Catalogue | None,
     workers: int,
+    tell: Told = lambda *_: None,
 ) -> TrainingData:
     """Sort everything that can be learned from into its part.
 
@@ -158,22 +197,26 @@ def gather_lessons(
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:
         notes.append(f"{older} confirmed units were looked at by another version; what it saw is used.")
-    return TrainingData(own, _demo_lessons(demo, workers, notes), tuple(notes))
+    return TrainingData(own, _demo_lessons(demo, workers, notes, tell), tuple(notes))
 
 
-def _demo_lessons(demo: Catalogue | None, workers: int, notes: list[str]) -> dict[Part, list[ObservedUnit]]:
-    """The demo's training split teaches; its calibration split calibrates, and a quarter of it judges."""
+def _demo_lessons(
+    demo: Catalogue | None, workers: int, notes: list[str], tell: Told = lambda *_: None
+) -> dict[Part, list[ObservedUnit]]:
+    """The demo's training split teaches; its calibration split calibrates, and is shown beside.
+
+    The model that comes along was made so too. While a quarter of the split was kept from the new model
+    alone, the comparison favoured the one in use, and a model taught nothing new came out as another one.
+    """
     from plugface.cli.evaluation.train_matcher import observed_units
-    from plugface.models.learning.training_data import part_of
 
     lessons: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
     if demo is None:
         return lessons
     try:
-        lessons["learn"] = observed_units(demo_folder(), "train", demo, workers)
-        for unit in observed_units(demo_folder(), "calibration", demo, workers):
-            part = part_of(seen.photo_sha256 for seen in unit.observations)
-            lessons["judge" if part == "judge" else "calibrate"].append(unit)
+        lessons["learn"] = observed_units(demo_folder(), "train", demo, workers, tell)
+        lessons["calibrate"] = observed_units(demo_folder(), "calibration", demo, workers, tell)
+        lessons["judge"] = lessons["calibrate"]
     except TruthMissing:
         notes.append("The demo photos are not here; simulated units stand for them.")
     return lessons
@@ -187,6 +230,7 @@ def run_lesson(
     simulated: int,
     even_if_worse: bool = False,
     dry_run: bool = False,
+    tell: Told = lambda *_: None,
 ) -> Outcome:
     """Train, calibrate, judge beside the model in use, and take it into use if that is right."""
     from plugface.cli.evaluation.train_matcher import SEED
@@ -197,9 +241,11 @@ def run_lesson(
 
     together = merge_catalogues(catalogue, demo)
     taught = lessons.own["learn"] + lessons.demo["learn"]
-    model = train(taught, together, SEED, noise=fit_error_model(taught, together), n_simulated=simulated)
-    notes = list(lessons.notes)
     held = lessons.own["calibrate"] + lessons.demo["calibrate"]
+    # The segmenter learned from the demo's training photos: how it errs is measured on others.
+    noise = fit_error_model(lessons.own["learn"] + held, together)
+    model = train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell)
+    notes = list(lessons.notes)
     cases = observed_examples(held, together, model.noise, without=False)
     if len(cases) >= MIN_CALIBRATION and any(case.truth >= 0 for case in cases):
         model = calibrate(model, held, together)
@@ -227,7 +273,8 @@ def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
 
     own, demo = outcome.lessons.own, outcome.lessons.demo
     for word, part in (("taught", "learn"), ("calibrated", "calibrate"), ("judged", "judge")):
-        console.print(f"{word:>10}: {len(own[part])} confirmed units, {len(demo[part])} of the demo")
+        both = ", on which both models were calibrated" if part == "judge" and demo[part] else ""
+        console.print(f"{word:>10}: {len(own[part])} confirmed units, {len(demo[part])} of the demo{both}")
     for note in outcome.notes:
         console.print(note)
     table = Table(box=None, padding=(0, 2), pad_edge=False)

@@ -1,12 +1,33 @@
-"""plugface schema: the shape of everything that --json prints."""
+"""plugface schema: the shape of everything that --json prints, and of a catalogue's files."""
 
 import json
+from typing import Annotated, Literal
 
+import typer
 from plugface.cli.present.plain_text import say_json
 
+What = Literal["json", "catalogue", "catalogue-head"]
 
-def schema() -> None:
-    """Print the JSON Schema of all documents that --json prints; `kind` tells them apart."""
-    from plugface.cli.present.schemas import json_schema
 
-    say_json(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+def schema(
+    what: Annotated[
+        What,
+        typer.Argument(
+            help="json: what --json prints; catalogue: a family's TOML file; catalogue-head: catalogue.toml."
+        ),
+    ] = "json",
+) -> None:
+    """Print the JSON Schema of all documents that --json prints, or of the files of a catalogue.
+
+    Documents are told apart by `kind`. Editors complete and check TOML by a schema that lies beside the file;
+    `catalogue new` and `catalogue import` write it there and name it in each file's first line.
+    """
+    if what == "json":
+        from plugface.cli.present.schemas import json_schema
+
+        shape = json_schema()
+    else:
+        from plugface.cli.present.catalogue_schema import family_schema, head_schema
+
+        shape = family_schema() if what == "catalogue" else head_schema()
+    say_json(json.dumps(shape, indent=2, ensure_ascii=False))

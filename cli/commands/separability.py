@@ -110,6 +110,8 @@ def expected_shares(found: Separability, drawn: tuple[str, ...]) -> dict[str, di
         shares[view] = {
             "family": float(families[of_drawn, of_drawn].mean()),
             "variant": float(table.share[rows, rows].mean()),
+            "family accepted": table.family_accepted,
+            "family wrong": table.family_wrong,
             "accepted": table.accepted,
             "accepted wrong": table.accepted_wrong,
         }
@@ -125,13 +127,20 @@ def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws
     rows = {
         "family": "probability of the true family",
         "variant": "probability of the true variant",
-        "accepted": "accepted, family and variant",
-        "accepted wrong": "accepted and wrong",
+        "family accepted": "family accepted",
+        "family wrong": "family accepted and wrong",
+        "accepted": "family and variant accepted",
+        "accepted wrong": "variant accepted and wrong",
     }
     table = _table("expected", width=34)
     for name, caption in rows.items():
         table.add_row(caption, *(percent(shares[view][name]) for view in VIEW_SETS))
     console.print(table)
+    if _fronts_alike(found, shares):
+        console.print(
+            "\nFrom the front alone the variant stays open: most families' variants have one front, and the "
+            "label tells them apart. The family is accepted all the same, as identify does."
+        )
     if not found.pairs:
         console.print(f"\nNo pair is mixed up worth a word, by {draws} simulated units of each variant.")
         return
@@ -144,6 +153,12 @@ def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws
     if len(found.pairs) > MAX_PAIRS:
         console.print(f"... and {len(found.pairs) - MAX_PAIRS} more; --json prints them all.")
     console.print(f"\nBy {draws} simulated units of each variant; shares under 2 % are left out.")
+
+
+def _fronts_alike(found: Separability, shares: dict[str, dict[str, float]]) -> bool:
+    """Whether the front settles families and leaves their variants open."""
+    several = len(found.owners) > len(set(found.owners))
+    return several and shares["front"]["accepted"] < 0.5 * shares["front"]["family accepted"]
 
 
 def _table(caption: str, *, width: int, last: str = "") -> Table:

@@ -14,9 +14,10 @@ TRUTH_FILE = "truth.jsonl"
 class TruthMissing(Exception):
     """Photos or their truth are not there or cannot be read: which file, what is wrong, what mends it."""
 
-    def __init__(self, file: str, problem: str) -> None:
+    def __init__(self, file: str, problem: str, remedy: str = "") -> None:
         self.file, self.problem = file, problem
-        self.remedy = "The demo photos come with a checkout of the project, not with an installed program"
+        demo = "The demo photos come with a checkout of the project, not with an installed program"
+        self.remedy = remedy or demo
         super().__init__(f"{file}: {problem}. {self.remedy}.")
 
 

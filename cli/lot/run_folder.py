@@ -146,6 +146,16 @@ def _start_or_resume(folder: Path, photos: str, catalogue: Path, market: str) ->
     return head, False
 
 
+def _copy_photos(catalogue: Path, part: Path) -> None:
+    """The pictures of good units, for the report; one that is not there is no fault of the run."""
+    for family in load_catalogue(catalogue).families:
+        for name in family.photos:
+            source = (catalogue / name).resolve()
+            if source.is_file() and source.is_relative_to(catalogue.resolve()):
+                (part / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(source, part / name)
+
+
 def _start(folder: Path, photos: str, catalogue: Path, market: str, part: Path) -> RunHead:
     """Copy the catalogue, say that the run exists, put the copy in its place: resumable at any point."""
     sha256 = load_catalogue(catalogue).sha256
@@ -154,6 +164,7 @@ def _start(folder: Path, photos: str, catalogue: Path, market: str, part: Path) 
     part.mkdir()
     for file in sorted(catalogue.glob("*.toml")):
         write_whole(part / file.name, file.read_bytes())
+    _copy_photos(catalogue, part)
     if load_catalogue(part).sha256 != sha256:
         raise RunError(str(catalogue), "the catalogue was changed while it was copied", "Run again")
     name = folder.resolve().name

@@ -1,11 +1,13 @@
 """The JSON that the commands of the catalogue desk print, as in schema.py."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from plugface.cli.present.catalogue_sheet import SheetFamilies
 from plugface.cli.present.proposal_text import DraftText
-from plugface.cli.present.schemas import CatalogueRef, Document, Head, catalogue_ref
+from plugface.cli.present.schemas import CatalogueRef, Document, Head, ProblemOut, catalogue_ref
 from plugface.models.catalogue.check import Problem, Severity
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.catalogue.separability import VIEW_SETS, Pair, Separability, family_shares
@@ -13,6 +15,7 @@ from plugface.models.learning.classifier import Model
 from pydantic import Field
 
 if TYPE_CHECKING:
+    from plugface.cli.commands.catalogue_sheet import Imported
     from plugface.cli.commands.learn import Outcome
     from plugface.models.learning.training_data import Judgement
 
@@ -35,6 +38,8 @@ class ViewsOut(Document):
 
     accepted: float = Field(description="share of units of which family and variant would be accepted")
     accepted_wrong: float
+    family_accepted: float = Field(description="share of units of which the family would be accepted")
+    family_wrong: float
     families: list[list[float]] = Field(description="mean probability, drawn families by drawn families")
     variants: list[list[float]] = Field(description="mean probability, drawn variants by drawn variants")
 
@@ -66,6 +71,8 @@ def separability_out(
         views[view] = ViewsOut(
             accepted=table.accepted,
             accepted_wrong=table.accepted_wrong,
+            family_accepted=table.family_accepted,
+            family_wrong=table.family_wrong,
             families=families[kept][:, kept].round(4).tolist(),
             variants=table.share[rows][:, rows].round(4).tolist(),
         )
@@ -200,5 +207,60 @@ def _judgement_out(judgement: "Judgement") -> JudgementOut:
     return JudgementOut.model_validate(judgement, from_attributes=True)
 
 
+class SlipOut(Document):
+    """What is wrong in one cell of a list."""
+
+    cell: str = Field(
+        description='as a spreadsheet names it, "F7"; a row alone where no one cell is to blame'
+    )
+    column: str
+    problem: str
+    remedy: str
+
+
+class ImportedOut(Document):
+    """What becomes of one family of a list."""
+
+    family: str
+    file: str
+    what: Literal["new", "as it was", "changed", "left alone"]
+    changes: list[str] = Field(description="keys in which it differs from what the folder holds")
+
+
+class CatalogueImportOut(Head):
+    """What `plugface catalogue import --json` prints."""
+
+    kind: Literal["catalogue import"] = "catalogue import"
+    list: str
+    dry_run: bool
+    slips: list[SlipOut]
+    families: list[ImportedOut]
+    guesses: list[str] = Field(description="what the list left out and was guessed")
+    problems: list[ProblemOut] = Field(description="what a check of the whole catalogue finds")
+
+
+def catalogue_import_out(
+    source: str,
+    read: SheetFamilies,
+    done: "Sequence[Imported]",
+    problems: Sequence[Problem],
+    dry_run: bool,
+) -> CatalogueImportOut:
+    """Fill the document."""
+    return CatalogueImportOut(
+        list=source,
+        dry_run=dry_run,
+        slips=[
+            SlipOut(cell=e.cell, column=e.column, problem=e.problem, remedy=e.remedy) for e in read.errors
+        ],
+        families=[
+            ImportedOut(family=one.family.key, file=one.file, what=one.what, changes=[*one.changes])
+            for one in done
+        ],
+        guesses=[*read.guesses],
+        problems=[ProblemOut(**asdict(problem)) for problem in problems],
+    )
+
+
 #: What these commands print; schema.py joins it to all other documents.
-DeskDocument = SeparabilityOut | ProposeOut | LearnOut
+DeskDocument = SeparabilityOut | ProposeOut | LearnOut | CatalogueImportOut

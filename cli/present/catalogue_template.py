@@ -7,6 +7,9 @@ from datetime import date
 
 from plugface.models.catalogue.check import HOUSING_MM
 
+#: The JSON Schema of a family's file, written beside it for editors.
+SCHEMA_FILE = "catalogue.schema.json"
+
 #: Usual pins per class, rows and columns; a start for the user to correct (common practice, no source).
 USUAL_PINS = {"L": (3, 13), "M": (2, 8), "S": (2, 4)}
 
@@ -39,6 +42,13 @@ class Draft:
     status: str = "unknown"
     partners: tuple[str, ...] = ()
     source: str = "invented"
+    hazard: str = "none"
+    harmless_colours: tuple[str, ...] = ()
+    remarks: str = ""
+    pins: tuple[tuple[int, int], ...] = ()  # of each plug in order; none: the usual ones
+    edges: tuple[str, ...] = ()  # of each plug in order; none: all on the face
+    barcode: str = "none"
+    side: str = "unknown"  # where the label sticks
 
 
 def hazard_of(rows: tuple[tuple[tuple[str, str], ...], ...]) -> str:
@@ -61,9 +71,11 @@ cautions = []
 def family_text(draft: Draft, today: date) -> str:
     """Text of one family's file."""
     width, height, depth = draft.size_mm
-    hazard = hazard_of(draft.rows)
+    hazard = draft.hazard
+    harmless = ", ".join(map(toml_text, draft.harmless_colours))
     blocks = [
         f"""\
+#:schema ./{SCHEMA_FILE}
 # One family of controllers. Lengths in mm. Look at the plug face with the cast mark upright: x runs to the
 # right, y runs up, and 0, 0 is the middle of the face.
 key = {toml_text(draft.key)}
@@ -71,8 +83,11 @@ maker = {toml_text(draft.maker)}
 controls = {toml_text(draft.controls)}  # engine, gearbox, both, other
 hazard = {toml_text(hazard)}  # none, high voltage, restraint: such a unit is never proposed for a swap
 cautions = [{toml_text(HAZARD_CAUTIONS[hazard]) if hazard != "none" else ""}]
+# Orange or yellow plugs that warn of nothing:
+{f"harmless_colours = [{harmless}]" if harmless else "# harmless_colours = []"}
+# photos = ["photos/face.jpg"]  # of a good unit, in this folder: shown beside answers in place of a drawing
 stock_code = ""  # your own
-remarks = ""
+remarks = {toml_text(draft.remarks)}
 source = {toml_text(draft.source)}  # where this comes from: a document, a measured unit, common practice
 date = "{today.isoformat()}"
 
@@ -93,13 +108,22 @@ material = {toml_text(draft.material)}
 # are guesses from the size class: measure them.
 """
     ]
-    for (colour, size), (x, y) in place_plugs(draft.rows, draft.size_mm):
-        rows, columns = USUAL_PINS[size]
-        blocks.append(
-            f'[[connectors]]\ncolour = "{colour}"\nsize = "{size}"  # S, M, L\n'
-            f"pins = [{rows}, {columns}]  # rows, columns\nat_mm = [{x:g}, {y:g}]  # middle of the housing\n"
+    spread = _spread_on_edges(draft)
+    for number, ((colour, size), (x, y)) in enumerate(place_plugs(draft.rows, draft.size_mm)):
+        rows, columns = draft.pins[number] if draft.pins else USUAL_PINS[size]
+        edge = draft.edges[number] if draft.edges else "face"
+        place = (
+            f"at_mm = [{x:g}, {y:g}]  # middle of the housing\n"
+            "# along_mm = 40  # in place of at_mm, where it stands flush at an edge: see edge\n"
             "# turn_deg = 90  # where its long side runs upright\n"
-            'edge = "face"  # face, top, bottom, left, right\n'
+            if edge == "face"
+            else f"along_mm = {spread[number]:g}  # its middle along that edge, from its left or top end\n"
+        )
+        blocks.append(
+            f'[[connectors]]\ncolour = "{colour}"\n'
+            f'size = "{size}"  # by its long side: S 18 to 30 mm, M 35 to 50, L 55 to 80\n'
+            f"pins = [{rows}, {columns}]  # rows, columns\n{place}"
+            f'edge = "{edge}"  # face, top, bottom, left, right\n'
             '# opens = "sideways"  # where its mouth looks out of that edge\n'
             '# moulding = "a"  # where several sit in one moulding: the same name for each\n'
             '# lock = "lever"  # latch, lever, slide\n'
@@ -107,9 +131,11 @@ material = {toml_text(draft.material)}
     if draft.mark:
         letter = min(8.0, height / 8)
         x = -width / 2 + 4 + 0.4 * letter * len(draft.mark)
+        # Clear of the plugs along the top edge.
+        y = 0.0 if "top" in draft.edges else height / 2 - letter
         blocks.append(
             f"[[marks]]\ntext = {toml_text(draft.mark)}\n"
-            f"at_mm = [{x:.0f}, {height / 2 - letter:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
+            f"at_mm = [{x:.0f}, {y:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
         )
     blocks.append(
         "# How the label reads. The pattern (RE2 syntax) must match the whole number, without spaces.\n"
@@ -117,19 +143,38 @@ material = {toml_text(draft.material)}
         f"[label]\nservice_number = {toml_literal(pattern_like([draft.number], 'number'))}\n"
         + (f"suffix = {toml_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
         + '# suffix_caption = "REV"  # the word before the suffix, where it has a field of its own\n'
-        'barcode = "none"  # Code 128, Code 39, Data Matrix, QR, none\n'
+        f'barcode = "{draft.barcode}"  # Code 128, Code 39, Data Matrix, QR, none\n'
+        "# Where it sticks: face, back, unknown, or the side at the top, bottom, left or right edge.\n"
+        f'side = "{draft.side}"\n'
         '# barcode_payload = "number"  # or "number and suffix", or a pattern for the whole payload such as\n'
         "# barcode_payload = 'OA(?P<number>\\d{8})(?P<suffix>[A-Z]{2})(-.*)?'\n"
     )
     blocks += [_variant_text(draft, suffix) for suffix in draft.suffixes or ("",)]
     if draft.partners:
         blocks.append(
+            "# A second [[pairing]] table means or: one that is met is enough.\n"
             f"[[pairing]]\nfamilies = [{', '.join(map(toml_text, draft.partners))}]  # any one of these\n"
             'gearbox = "any"  # the rule holds for: any, automatic, manual\n'
-            "same_donor = false  # true: both from one vehicle\n"
+            "same_donor = false  # true: both from one vehicle; or the families that it holds for\n"
             'why = "It waits for the messages of the other unit."\n'
         )
     return "\n".join(blocks)
+
+
+def _spread_on_edges(draft: Draft) -> dict[int, float]:
+    """Middles of the plugs that stand at an edge, spread along it in order; a guess to be measured."""
+    plugs = [plug for row in draft.rows for plug in row]
+    spread = {}
+    for edge in ("top", "bottom", "left", "right"):
+        there = [number for number, name in enumerate(draft.edges) if name == edge]
+        extents = [sum(HOUSING_MM[plugs[number][1]][0]) / 2 for number in there]
+        side = draft.size_mm[0] if edge in ("top", "bottom") else draft.size_mm[1]
+        gap = (side - sum(extents)) / (len(there) + 1)
+        start = 0.0
+        for number, extent in zip(there, extents, strict=True):
+            spread[number] = round(start + gap + extent / 2)
+            start += gap + extent
+    return spread
 
 
 def _variant_text(draft: Draft, suffix: str) -> str:

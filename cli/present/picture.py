@@ -5,16 +5,17 @@ which is then reduced onto the photo: that is what makes slanted lines smooth.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
-from importlib.util import find_spec
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFilter, ImageFont
+from PIL import Image, ImageDraw, ImageFilter
 from plugface.analysis import Answer
 from plugface.cli.pipeline import read_photo
+from plugface.cli.present.face_drawing import draw_face, draw_pixels
+from plugface.cli.present.picture_font import load_font
 from plugface.cli.present.swatches import ink_on, shown_colour
 from plugface.cli.present.terminal import (
     CLOSING,
@@ -90,7 +91,7 @@ class Sheet:
         """One line of writing; `anchor` as in Pillow."""
         place = (at[0] * SMOOTHING, at[1] * SMOOTHING)
         self._draw.text(
-            place, text, fill=(*rgb, 255), font=_font(round(size * SMOOTHING), bold), anchor=anchor
+            place, text, fill=(*rgb, 255), font=load_font(round(size * SMOOTHING), bold), anchor=anchor
         )
 
     def onto(self, picture: Image.Image) -> Image.Image:
@@ -99,16 +100,38 @@ class Sheet:
         return Image.alpha_composite(picture.convert("RGBA"), small).convert("RGB")
 
 
-def draw_answer(answer: Answer) -> Image.Image:
-    """All photos of an answer with what was seen on them, above a strip with the verdict."""
+def draw_answer(answer: Answer, references: Mapping[str, bytes] = MappingProxyType({})) -> Image.Image:
+    """All photos of an answer with what was seen on them, above a strip with the verdict.
+
+    Parameters
+    ----------
+    answer : Answer
+    references : mapping of str to bytes
+        Key of a family -> a JPEG of a good unit, to stand beside in place of the drawing.
+    """
     long_side = PANEL_PX.get(len(answer.photos), PANEL_PX[max(PANEL_PX)])
     views = zip(answer.photos, answer.observations, answer.units, strict=True)
     panels = [_panel(path, seen, unit, long_side) for path, seen, unit in views]
-    sheet = _arrange(panels)
+    sheet = _beside(_arrange(panels), answer, references)
     strip = _strip(answer, sheet.width)
     whole = Image.new("RGB", (sheet.width, sheet.height + strip.height), PAPER)
     whole.paste(sheet, (0, 0))
     whole.paste(strip, (0, sheet.height))
+    return whole
+
+
+def _beside(sheet: Image.Image, answer: Answer, references: Mapping[str, bytes]) -> Image.Image:
+    """The photos with what the family that is named should look like beside them; alone where none is."""
+    decision = answer.decision
+    if len(decision.families) != 1 or decision.families[0] not in answer.catalogue.by_key:
+        return sheet
+    key = decision.families[0]
+    drawing = draw_face(answer.catalogue.by_key[key], references.get(key))
+    scale = min(0.6 * sheet.width / drawing.width, sheet.height / drawing.height)
+    face = draw_pixels(drawing, scale)
+    whole = Image.new("RGB", (sheet.width + 8 + face.width, sheet.height), PAPER)
+    whole.paste(sheet, (0, 0))
+    whole.paste(face, (sheet.width + 8, (sheet.height - face.height) // 2))
     return whole
 
 
@@ -179,7 +202,7 @@ def _draw_tag(
 ) -> None:
     code, _, rgb = shown_colour(connector.colour)
     text = f"{number} {code} broken off" if connector.broken else f"{number} {code}"
-    width, height = _font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
+    width, height = load_font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)
     centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
     foot = min(outline, key=lambda point: math.dist(point, centre))
@@ -199,7 +222,7 @@ def _draw_read(sheet: Sheet, outline: list[Point], words: str, rgb: Rgb, size: f
     sheet.line(outline, rgb, size / 11, closed=True)
     small = 0.72 * size
     shown = words if len(words) <= 28 else words[:27] + "…"
-    width, height = _font(round(small), False).getlength(shown) + 0.8 * small, 1.5 * small
+    width, height = load_font(round(small), False).getlength(shown) + 0.8 * small, 1.5 * small
     box = _free_place(sheet, outline, (width, height), _middle(outline), gap=0.2 * size)
     sheet.pill(box, (*CASING, 225), None, small / 3)
     sheet.words(((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), shown, small, rgb, anchor="mm")
@@ -271,7 +294,7 @@ def _strip(answer: Answer, width: int) -> Image.Image:
     rgb = VERDICT_RGB[colour.get(standing(decision, answer.catalogue), decision.verdict)]
     sheet.pill((0, 0, 0.4 * size, height), (*rgb, 255), None, 0)
     left, row = pad + 0.4 * size, pad + 0.85 * size
-    plate = _font(round(0.72 * size), True).getlength(words) + 1.2 * size
+    plate = load_font(round(0.72 * size), True).getlength(words) + 1.2 * size
     sheet.pill((left, row - 0.8 * size, left + plate, row + 0.8 * size), (*rgb, 255), None, 0.35 * size)
     sheet.words((left + plate / 2, row), words, 0.72 * size, ink_on(rgb), bold=True, anchor="mm")
     room = width - left - plate - 2 * pad
@@ -304,7 +327,7 @@ def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
 
 
 def _wrap(words: str, room: float, size: int) -> list[str]:
-    font, lines = _font(size, False), [""]
+    font, lines = load_font(size, False), [""]
     for word in words.split():
         longer = f"{lines[-1]} {word}".strip()
         if font.getlength(longer) > room and lines[-1]:
@@ -315,20 +338,8 @@ def _wrap(words: str, room: float, size: int) -> list[str]:
 
 
 def _fitted(words: str, size: float, room: float) -> tuple[str, float]:
-    length = _font(round(size), True).getlength(words)
+    length = load_font(round(size), True).getlength(words)
     return words, size if length <= room else size * room / length
-
-
-@cache
-def _font(size: int, bold: bool) -> ImageFont.FreeTypeFont:
-    # DejaVu Sans lies in matplotlib's package; finding it there does not import matplotlib.
-    spec = find_spec("matplotlib")
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    folder = Path(spec.submodule_search_locations[0]) if spec else Path()
-    try:
-        return ImageFont.truetype(folder / "mpl-data" / "fonts" / "ttf" / name, size)
-    except OSError:  # distributions take the fonts out of that package: plainer letters are no fault
-        return ImageFont.load_default(size)
 
 
 def _scaled(polygon: Polygon, scale: float) -> list[Point]:

@@ -17,7 +17,7 @@ from plugface.cli.present.catalogue_template import (
     toml_text,
 )
 from plugface.cli.present.terminal import percent
-from plugface.models.catalogue.entries import Controls
+from plugface.models.catalogue.entries import HOUSING_MM, Controls
 from plugface.models.catalogue.proposal import SeenLabel, SeenPlug, Sighting
 
 #: Sides of the face and depth where nothing tells, mm; a start to correct (common practice, no source).
@@ -191,7 +191,8 @@ class _Writer:
         if plug.colour_share < 0.1:  # all twelve alike: the photo had no colours
             said = "CHECK: not known, for the photo shows no colours"
         self.say(f'colour = "{plug.colour}"  # {said}')
-        self.say(f'size = "{plug.size}"  # {percent(plug.size_share)}')
+        long = HOUSING_MM[plug.size][0]
+        self.say(f'size = "{plug.size}"  # {percent(plug.size_share)}; {long[0]} to {long[1]} mm long')
         self.unseen(
             "pins",
             plug.pins,

@@ -732,6 +732,9 @@ def json_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of every document plugface prints."""
     from plugface.cli.present.catalogue_schemas import DeskDocument
     from plugface.cli.present.ledger_schemas import LedgerDocument
+    from plugface.cli.present.trial_schemas import TrialOut
 
-    every = Annotated[get_args(AnyDocument)[0] | DeskDocument | LedgerDocument, Field(discriminator="kind")]
+    every = Annotated[
+        get_args(AnyDocument)[0] | DeskDocument | LedgerDocument | TrialOut, Field(discriminator="kind")
+    ]
     return TypeAdapter(every).json_schema(mode="serialization")

@@ -52,6 +52,7 @@ class Confirmed:
     unit: ObservedUnit
     photo_hashes: tuple[str, ...]
     look_versions: frozenset[str]
+    paths: tuple[str, ...] = ()  # where each photo was found when it was recorded
 
 
 def confirm_photos(ledger: Ledger, answer: Answer, truth: Truth, look_version: str) -> str:
@@ -136,10 +137,11 @@ def list_confirmed(ledger: Ledger) -> list[Confirmed]:
     """
     latest = select(func.max(Confirmation.id)).group_by(Confirmation.unit_id)
     newest = select(func.max(Look.id)).where(Look.fault == "").group_by(Look.photo_id)
+    path = select(func.max(File.path)).where(File.photo_id == Photo.id).correlate(Photo).scalar_subquery()
     query = (
         select(
             Unit.id, Unit.key, Confirmation.family, Confirmation.variant, View.part, Photo.sha256,
-            Look.observations, Look.version,
+            Look.observations, Look.version, path.label("path"),
         )
         .join(Unit, Unit.id == Confirmation.unit_id)
         .join(View, View.unit_id == Unit.id)
@@ -171,4 +173,5 @@ def _confirmed(ledger: str, views: list) -> Confirmed:
         chosen=chosen,
     )
     hashes = tuple(view.sha256 for view in views)
-    return Confirmed(unit, hashes, frozenset(view.version for view in views))
+    versions = frozenset(view.version for view in views)
+    return Confirmed(unit, hashes, versions, tuple(view.path or "" for view in views))

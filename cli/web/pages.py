@@ -1,14 +1,18 @@
 """The pages people see. They hold no rules: they show what the API gives."""
 
 import json
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import jinja2
 from fastapi import APIRouter, Form, Query, Request
+from fastapi import Path as PathParam
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
+from plugface.cli.present.face_drawing import draw_face, svg_text
+from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.schemas import DecisionOut
 from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.cli.present.templates import template_environment
@@ -73,6 +77,7 @@ def show_card(request: Request, yard: YardHere, lot: LotHere, unit: UnitHere) ->
         answered=result.identify if result else None,
         decision=result.identify.decision if result else None,
         opinion=result.opinion if result else None,
+        faces=_faces(yard, result.identify.decision.families if result else ()),
         names=_names(yard),
         proposed=_proposed(result.identify.decision) if result else "",
         message=result.message if result else "",
@@ -84,6 +89,19 @@ def show_card(request: Request, yard: YardHere, lot: LotHere, unit: UnitHere) ->
             }
         ),
     )
+
+
+@router.get("/faces/{place}")
+def show_face(yard: YardHere, lot: LotHere, place: Annotated[int, PathParam(ge=0, le=20_000)]) -> Response:
+    """What the family at this place of the catalogue should look like."""
+    families = yard.catalogue.families
+    if place >= len(families):
+        raise Refused("not_found")
+    photo = read_reference(yard.settings.catalogue, families[place])
+    if photo is not None:
+        return Response(photo, media_type="image/jpeg", headers={"cache-control": "max-age=600"})
+    drawing = svg_text(draw_face(families[place]), size=False)
+    return Response(drawing, media_type="image/svg+xml", headers={"cache-control": "max-age=600"})
 
 
 @router.get("/enter")
@@ -161,6 +179,16 @@ def _history(yard: Yard, lot: LotEntry, before: int | None) -> dict[str, object]
         "units": [line_out(unit, confirmed.get(unit.id)) for unit in units],
         "before": units[-1].number if len(units) == LISTED else None,
     }
+
+
+def _faces(yard: Yard, keys: Sequence[str]) -> list[dict[str, object]]:
+    """The most probable family of an answer, with where to find what it should look like."""
+    places = {family.key: place for place, family in enumerate(yard.catalogue.families)}
+    return [
+        {"key": key, "place": places[key], "title": draw_face(yard.catalogue.families[places[key]]).title}
+        for key in list(keys)[:1]
+        if key in places
+    ]
 
 
 def _names(yard: Yard) -> list[str]:

@@ -12,16 +12,20 @@ from difflib import get_close_matches
 from itertools import combinations
 from typing import Literal
 
-from plugface.models.catalogue.entries import Catalogue, Connector, Family, Mark, Variant, compile_pattern
+from plugface.models.catalogue.entries import (
+    HOUSING_MM,
+    Catalogue,
+    Connector,
+    Family,
+    Mark,
+    Variant,
+    compile_pattern,
+)
 from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
 from plugface.models.catalogue.shades import find_shade_problems
 from plugface.vision.observations import reading_order
 
 Severity = Literal["error", "warning", "note"]
-
-#: Shroud sizes per class in mm: (least, greatest) of the long and of the short side. Our own choice, near
-#: what sealed plugs of road vehicles measure (common practice, no source).
-HOUSING_MM = {"L": ((55, 80), (22, 30)), "M": ((35, 50), (20, 26)), "S": ((18, 30), (16, 22))}
 
 #: A centre nearer than this share of the smaller height to the limit between two rows is called fragile: the
 #: vision stage places a centre to about a tenth of a housing's height (our estimate, not measured).
@@ -187,19 +191,19 @@ def _check_shadows(family: Family) -> Iterator[Found]:
 
 def check_hazard(family: Family) -> Iterator[Found]:
     """Warning colours agree with the declared hazard, and a hazardous unit is nobody's controller."""
-    colours = {connector.colour for connector in family.connectors}
+    colours = {c.colour for c in family.connectors if c.colour not in family.harmless_colours}
     if "OG" in colours and family.hazard != "high voltage":
         yield (
             "warning", "hazard", "hazard",
             "it has an orange plug; orange marks high-voltage cables (UN Regulation No. 100; ISO 6469-3), "
             "and that plugs are orange is common practice",
-            'Write hazard = "high voltage", or be sure that it is none and say so in remarks',
+            'Write hazard = "high voltage", or, if you are sure that it is none, harmless_colours = ["OG"]',
         )  # fmt: skip
     if "YE" in colours and family.hazard != "restraint":
         yield (
             "warning", "hazard", "hazard",
             "it has a yellow plug, which can mark a restraint unit (common practice, no source)",
-            'Write hazard = "restraint", or be sure that it is none and say so in remarks',
+            'Write hazard = "restraint", or, if you are sure that it is none, harmless_colours = ["YE"]',
         )  # fmt: skip
     if family.hazard != "none" and (family.controls != "other" or family.pairing):
         key = "controls" if family.controls != "other" else "pairing"

@@ -17,13 +17,14 @@ from typing import Annotated, Any, Literal
 
 import re2
 import rtoml
-from plugface.models.catalogue.messages import explain_entry
+from plugface.models.catalogue.messages import explain_entry, own_errors
 from plugface.models.decision.costs import Costs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]
+LabelSide = Literal["unknown", "face", "back", "top", "bottom", "left", "right"]
 Feature = Literal[
     "pressed",  # drawn from sheet in one piece, with a lip and beads
     "finned all round",
@@ -55,8 +56,17 @@ MAX_FILE_BYTES = 1_000_000
 #: A service-number pattern is some 50 characters long.
 MAX_PATTERN_LENGTH = 200
 
+#: Shroud sizes per class in mm: (least, greatest) of the long and of the short side. Our own choice, near
+#: what sealed plugs of road vehicles measure (common practice, no source).
+HOUSING_MM = {"L": ((55, 80), (22, 30)), "M": ((35, 50), (20, 26)), "S": ((18, 30), (16, 22))}
+
+#: at_mm and along_mm of one plug may differ by this much, for both are measured by hand (our choice).
+SAME_PLACE_MM = 1.0
+
 #: What a barcode holds where no pattern says it.
 PAYLOADS = ("number", "number and suffix")
+
+_EDGES = ("top", "bottom", "left", "right")
 
 _PATTERN_OPTIONS = re2.Options()
 _PATTERN_OPTIONS.max_mem = 1 << 20
@@ -126,12 +136,17 @@ class Body(Entry):
 
 
 class Connector(Entry):
-    """One plug socket on the plug face."""
+    """One plug socket on the plug face.
+
+    A plug that stands flush at an edge may give `edge` and `along_mm` in place of `at_mm`; see
+    `place_on_edge`.
+    """
 
     colour: ColourCode
-    size: SizeClass
+    size: SizeClass  # by the shroud's long side: S 18 to 30 mm, M 35 to 50 mm, L 55 to 80 mm (HOUSING_MM)
     pins: tuple[Count, Count]  # rows, columns, seen with the mark upright
     at_mm: PointMm  # middle of the housing
+    along_mm: Annotated[float, Field(ge=0)] | None = None  # its middle along `edge`, from the left or the top
     turn_deg: float = 0.0  # counter-clockwise; 0 means the long side runs left to right
     edge: Literal["top", "bottom", "left", "right", "face"] = "face"  # which edge of the face it stands at
     # "sideways": its mouth looks out of `edge`; from above only the top of the shroud is seen
@@ -167,6 +182,7 @@ class Label(Entry):
     suffix_caption: str = ""  # the word printed before the suffix where it has a field of its own
     barcode: Literal["Code 128", "Code 39", "Data Matrix", "QR", "none"] = "none"
     barcode_payload: str = "number"  # "number", "number and suffix" or a pattern with (?P<number>...) in it
+    side: LabelSide = "unknown"  # where the label sticks: the plug face, the back, or a side by its edge
 
     @field_validator("service_number", "suffix")
     @classmethod
@@ -226,12 +242,29 @@ class Variant(Entry):
 
 
 class Pairing(Entry):
-    """What a unit must be used with."""
+    """What a unit must be used with. Several of these tables mean "or": one that is met is enough."""
 
     families: tuple[str, ...] = Field(min_length=1)  # any one of these
     gearbox: Literal["any", "automatic", "manual"] = "any"  # the rule holds for swaps with this gearbox
-    same_donor: bool = False
+    same_donor: bool | tuple[str, ...] = False  # or the families among `families` that it holds for
     why: str
+
+    @model_validator(mode="after")
+    def _donors_are_partners(self) -> "Pairing":
+        others = [key for key in self.donors if key not in self.families]
+        if others:
+            raise ValueError(
+                f'same_donor names "{others[0]}", which is none of its families; name only those, or write '
+                "true or false"
+            )
+        return self
+
+    @property
+    def donors(self) -> tuple[str, ...]:
+        """The partners that must come from the same donor."""
+        if isinstance(self.same_donor, bool):
+            return self.families if self.same_donor else ()
+        return self.same_donor
 
 
 class Family(Entry):
@@ -248,10 +281,91 @@ class Family(Entry):
     variants: tuple[Variant, ...] = Field(min_length=1, max_length=500)
     pairing: tuple[Pairing, ...] = ()
     cautions: tuple[str, ...] = ()
+    harmless_colours: tuple[ColourCode, ...] = ()  # its orange or yellow plugs that warn of nothing
+    photos: tuple[
+        str, ...
+    ] = ()  # pictures of a good unit, the plug face first; paths from the catalogue's folder
     stock_code: str = ""
     remarks: str = ""
     source: str  # where this entry comes from: a document, a measured unit, "common practice", "invented"
     date: str = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plugs_on_edges(cls, raw: Any) -> Any:
+        """Give every plug that says only how far along an edge it stands its place on the face."""
+        try:
+            plugs = [_placed(plug, raw["body"]["size_mm"]) for plug in raw["connectors"]]
+        except (KeyError, TypeError):  # not an entry yet; the fields say what is wrong with it
+            return raw
+        return {**raw, "connectors": plugs}
+
+    @model_validator(mode="after")
+    def _one_place_each(self) -> "Family":
+        for number, plug in enumerate(self.connectors, start=1):
+            if plug.along_mm is None:
+                continue
+            if plug.edge == "face":
+                raise ValueError(
+                    f'connectors no. {number} has along_mm and names no edge; write edge = "top", bottom, '
+                    "left or right, or at_mm in place of along_mm"
+                )
+            place = place_on_edge(plug.edge, plug.along_mm, plug.size, self.body.size_mm)
+            if max(abs(a - b) for a, b in zip(place, plug.at_mm, strict=True)) > SAME_PLACE_MM:
+                raise ValueError(
+                    f"connectors no. {number} has at_mm {list(plug.at_mm)} and along_mm {plug.along_mm:g}, "
+                    f"which puts it at {list(place)}; leave one of the two out"
+                )
+        return self
+
+    @field_validator("photos")
+    @classmethod
+    def _photos_lie_inside(cls, photos: tuple[str, ...]) -> tuple[str, ...]:
+        for photo in photos:
+            parts = re.split(r"[/\\]", photo)
+            if not photo or ".." in parts or parts[0] == "" or ":" in parts[0]:
+                raise ValueError(
+                    f'"{photo}" leads out of the catalogue; put the photo into the catalogue\'s folder and '
+                    'name it from there, such as "photos/face.jpg"'
+                )
+        return photos
+
+
+def place_on_edge(
+    edge: str, along_mm: float, size: str, size_mm: tuple[float, float, float]
+) -> tuple[float, float]:
+    """Middle of a plug that stands flush with one edge of the face, mm.
+
+    Parameters
+    ----------
+    edge : "top", "bottom", "left" or "right"
+    along_mm : float
+        From the left end of a top or bottom edge, from the top end of the others, to the plug's middle.
+    size : "S", "M" or "L"
+        Its short side is taken as the middle of its class.
+    size_mm : width, height, depth of the body
+
+    Returns
+    -------
+    x, y : float
+        From the middle of the face, x to the right and y up.
+    """
+    width, height, _ = size_mm
+    inside = sum(HOUSING_MM[size][1]) / 4
+    if edge in ("top", "bottom"):
+        return along_mm - width / 2, (height / 2 - inside) * (1 if edge == "top" else -1)
+    return (width / 2 - inside) * (1 if edge == "right" else -1), height / 2 - along_mm
+
+
+def _placed(plug: Any, size_mm: Any) -> Any:
+    """The same plug with at_mm, and upright at an upright edge; whatever is no such plug is left as it is."""
+    given = isinstance(plug, dict) and "at_mm" not in plug and plug.get("edge") in _EDGES
+    along, size = (plug.get("along_mm"), plug.get("size")) if given else (None, None)
+    if isinstance(along, bool) or not isinstance(along, int | float) or size not in HOUSING_MM:
+        return plug
+    place = place_on_edge(plug["edge"], along, size, size_mm)
+    turn = 90.0 if plug["edge"] in ("left", "right") else 0.0
+    return {"turn_deg": turn, **plug, "at_mm": place}
 
 
 class CostTable(Entry):
@@ -433,7 +547,7 @@ def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[Catalog
     except tomllib.TOMLDecodeError as error:
         errors.append(_toml_error(path.name, text, error))
     except ValidationError as error:
-        for one in error.errors(include_url=False):
+        for one in own_errors(error):
             line, key, problem, remedy = explain_entry(kind, one, text)
             errors.append(CatalogueError(path.name, key, problem, remedy, line))
     except (RecursionError, ValueError):  # what Python's own parser raises beside its own class

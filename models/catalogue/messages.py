@@ -5,12 +5,12 @@ from difflib import get_close_matches
 from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 #: A line that would do, for each key that must be there.
 EXAMPLES = {
-    "at_mm": "at_mm = [-30, 12]",
+    "at_mm": 'at_mm = [-30, 12], or edge = "top" and along_mm = 40',
     "body": '[body] with size_mm = [150, 95, 40] and material = "cast aluminium"',
     "colour": 'colour = "GY"',
     "connectors": '[[connectors]] with colour = "GY", size = "M", pins = [3, 8], at_mm = [0, -30]',
@@ -54,6 +54,17 @@ _EXPECTED = {
     "too_short": "at least {min_length} of them",
     "tuple_type": "a list in square brackets",
 }
+
+
+def own_errors(error: ValidationError) -> list[ErrorDetails]:
+    """The errors without those that only follow: a list with a bad item is also called too short."""
+    every = error.errors(include_url=False)
+
+    def follows(one: ErrorDetails) -> bool:
+        inside = (other["loc"] for other in every if len(other["loc"]) > len(one["loc"]))
+        return one["type"] == "too_short" and any(loc[: len(one["loc"])] == one["loc"] for loc in inside)
+
+    return [one for one in every if not follows(one)]
 
 
 def explain_entry(kind: type[BaseModel], error: ErrorDetails, text: str) -> tuple[int | None, str, str, str]:

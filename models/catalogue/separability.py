@@ -1,7 +1,7 @@
 """What a catalogue cannot tell apart, before any photo is taken: confusion expected from simulated units."""
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -9,12 +9,12 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_families
 from plugface.models.decision.answers import View
 from plugface.models.decision.costs import Costs
+from plugface.models.decision.decide import settle
 from plugface.models.decision.variants import judge_variants
-from plugface.models.learning.classifier import Model, predict
+from plugface.models.learning.classifier import Model
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.rules import fit_view
+from plugface.models.matching.pooling import pool_views
 from plugface.models.unit_choice import gather_views
 
 #: View sets that are played through.
@@ -43,6 +43,8 @@ class Confusion:
     share: np.ndarray  # float (n, n); a row sums to 1 less what 'none of these' and unlisted numbers get
     accepted: float  # share of draws in which one variant would be accepted
     accepted_wrong: float  # share of draws in which a wrong family or variant would be accepted
+    family_accepted: float  # share of draws in which the family would be accepted, as `identify` does
+    family_wrong: float  # share of draws in which a wrong family would be
 
 
 @dataclass(frozen=True)
@@ -134,10 +136,11 @@ def separability(
 def _confuse(
     families: tuple[Family, ...], views, model, noise, rng, draws: int, drawn, done, costs: Costs
 ) -> Confusion:
-    index = index_families(families)
+    index, model = index_families(families), replace(model, noise=noise)
     columns = [(f, v) for f in families for v in f.variants]
     share = np.zeros((len(columns), len(columns)))
     accepted, wrong, units = 0, 0, 0
+    family_accepted, family_wrong = 0, 0
     start = np.cumsum([0] + [len(f.variants) for f in families])
     for row, (family, variant) in enumerate(columns):
         if family.key not in drawn:
@@ -146,8 +149,12 @@ def _confuse(
             gather_views([draw_observations(family, variant, v, noise, rng) for v in views])
             for _ in range(draws)
         ]
-        cases = [fuse_views([fit_view(view, index, noise) for view in unit]) for unit in seen]
-        for unit, posterior in zip(seen, predict(model, cases), strict=True):
+        for unit in seen:
+            weighing = pool_views(unit, index, model)
+            posterior = weighing.posterior
+            if settle(weighing, model, costs)[0] == "identified":
+                family_accepted += 1
+                family_wrong += families[int(posterior.families.argmax())].key != family.key
             chances = np.zeros(len(columns))
             for k in np.flatnonzero(posterior.families > 1e-4):
                 judged = judge_variants(families[k], unit, noise)
@@ -159,7 +166,8 @@ def _confuse(
         units += draws
         done()
     names = tuple(f"{f.key} {v.key}" for f, v in columns)
-    return Confusion(names, share, accepted / max(units, 1), wrong / max(units, 1))
+    counts = (accepted, wrong, family_accepted, family_wrong)
+    return Confusion(names, share, *(count / max(units, 1) for count in counts))
 
 
 def family_shares(confusion: Confusion, owners: tuple[str, ...]) -> tuple[tuple[str, ...], np.ndarray]:

@@ -21,16 +21,18 @@ class Needs:
 def list_partners(family: Family, gearbox: str | None = None) -> tuple[PartnerNeed, ...]:
     """The pairing rules that hold for a swap with this gearbox; all of them if it is not known."""
     return tuple(
-        PartnerNeed(rule.families, rule.same_donor, _pairing_words(rule))
+        PartnerNeed(rule.families, bool(rule.donors), _pairing_words(rule))
         for rule in family.pairing
         if gearbox is None or rule.gearbox in ("any", gearbox)
     )
 
 
 def _pairing_words(rule: Pairing) -> str:
-    donor = ", from the same donor" if rule.same_donor else ""
+    partners = [f"{key} from the same donor" if key in rule.donors else key for key in rule.families]
+    if set(rule.donors) == set(rule.families):  # said once for all of them
+        partners = [*rule.families[:-1], f"{rule.families[-1]}, from the same donor"]
     when = "" if rule.gearbox == "any" else f" in a swap with {rule.gearbox} gearbox"
-    return f"Use it with {' or '.join(rule.families)}{donor}{when}. {rule.why}"
+    return f"Use it with {' or '.join(partners)}{when}. {rule.why}"
 
 
 def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family | None = None) -> SwapFit:
@@ -120,12 +122,14 @@ def _no_pair(family: Family, partner: Family) -> str:
 def _fit_partner(family, variant, needs, against, reasons, unknown) -> None:
     if needs.partner is None:
         return
-    rules = list_partners(family, needs.gearbox)
+    rules = [
+        rule for rule in family.pairing if needs.gearbox is None or rule.gearbox in ("any", needs.gearbox)
+    ]
     naming = [rule for rule in rules if needs.partner in rule.families]
     if rules and not naming:
         wanted = " or ".join(dict.fromkeys(key for rule in rules for key in rule.families))
         against.append(f"it must be used with {wanted}, not with {needs.partner}")
-    elif any(rule.same_donor for rule in naming):
+    elif any(needs.partner in rule.donors for rule in naming):
         unknown.append(f"whether the {needs.partner} in hand comes from the same donor, as it must")
     elif naming:
         reasons.append(f"it pairs with the {needs.partner} in hand")

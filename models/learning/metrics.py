@@ -71,6 +71,31 @@ class Figure:
     message: str = ""
 
 
+def wilson_interval(count: int, of: int, z: float = 1.959964) -> tuple[float, float]:
+    """Interval about a share that holds its level also where nothing, or everything, was counted.
+
+    Parameters
+    ----------
+    count, of : int
+    z : float
+        Quantile of the normal distribution; 1.96 for 95 %.
+
+    Returns
+    -------
+    low, high : float, 0..1; (0, 1) where there was nothing to count.
+
+    References
+    ----------
+    Wilson, "Probable inference, the law of succession, and statistical inference", JASA 22 (1927).
+    """
+    if not of:
+        return 0.0, 1.0
+    p, zz = count / of, z * z
+    middle = (p + zz / (2 * of)) / (1 + zz / of)
+    reach = z / (1 + zz / of) * np.sqrt(p * (1 - p) / of + zz / (4 * of * of))
+    return max(0.0, float(middle - reach)), min(1.0, float(middle + reach))
+
+
 def share(
     name: str, cases: Sequence[Case], of: Callable[[Case], bool], goal: str = "", **limits: float
 ) -> Figure:

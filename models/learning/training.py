@@ -7,7 +7,7 @@ kinship, and an observed unit whose own family was taken out.
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -61,7 +61,14 @@ class Example:
     truth: int
 
 
-def simulate_examples(noise: ErrorModel, seed: int, n_units: int) -> list[Example]:
+Told = Callable[[str, int, int], object]  # what is being done, how many of how many
+
+
+def _untold(what: str, done: int, of: int) -> None:
+    """Nobody asked how far it is."""
+
+
+def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _untold) -> list[Example]:
     """Units drawn from invented catalogues of 6 to 40 families.
 
     As many as the noise says are outside their catalogue, half of them of kin to families in it.
@@ -83,6 +90,7 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int) -> list[Exampl
             views = gather_views(draw_unit(source[row], noise, rng))
             fits = [fit_view(view, index, noise) for view in views]
             examples.append(Example(fuse_views(fits), row if kind == 2 else -1))
+        tell("simulating units", len(examples), n_units)
     return examples
 
 
@@ -178,6 +186,7 @@ def train(
     *,
     noise: ErrorModel | None = None,
     n_simulated: int = 16_000,
+    tell: Told = _untold,
 ) -> Model:
     """A model from simulated and observed units; calibrated on further simulated ones until `calibrate` is
     called.
@@ -193,11 +202,14 @@ def train(
         From noise_fit.fit_error_model; the assumed one if left out.
     n_simulated : int
         Simulated units to learn from; an eighth as many calibrate.
+    tell : callable
+        Told what is being done, and how many of how many.
     """
     noise = noise or ErrorModel()
-    examples = simulate_examples(noise, seed, n_simulated)
+    examples = simulate_examples(noise, seed, n_simulated, tell)
     if observed and catalogue is not None:
         examples += observed_examples(observed, catalogue, noise, without=True)
+    tell("fitting the classifier", 0, 1)
     weights = fit_weights(examples)
     features, true = list_pairs(examples, weights, noise.unlike)
     classifier = HistGradientBoostingClassifier(
@@ -216,8 +228,9 @@ def train(
         "weights": dict(zip(rule_names(), np.round(weights, 3).tolist(), strict=True)),
     }
     model = Model(export_trees(classifier), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
+    tell("fitting the classifier", 1, 1)
     return _calibrated(
-        model, simulate_examples(noise, seed + 1, max(n_simulated // 8, 100)), "simulated units"
+        model, simulate_examples(noise, seed + 1, max(n_simulated // 8, 100), tell), "simulated units"
     )
 
 

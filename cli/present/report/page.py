@@ -2,11 +2,12 @@
 
 import base64
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
+from types import MappingProxyType
 
 import jinja2
 import segno
@@ -14,6 +15,8 @@ from markupsafe import Markup
 from PIL import Image, ImageDraw
 from plugface.cli.lot.grouped import Grouped, read_grouped, say_grouped
 from plugface.cli.lot.run_folder import snapshot, write_whole
+from plugface.cli.present.face_drawing import draw_face, svg_shapes
+from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.report.pairing import Pair, find_pairs, read_plates
 from plugface.cli.present.report.printing import print_page
@@ -64,6 +67,16 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Face:
+    """What a family should look like, drawn once on the page and shown beside each of its units."""
+
+    id: str
+    box: str  # the drawing's own measures, as SVG's viewBox
+    title: str
+    shapes: Markup
+
+
+@dataclass(frozen=True)
 class Card:
     """One unit as the page shows it."""
 
@@ -81,6 +94,7 @@ class Card:
     method: str
     files: tuple[str, ...]
     pictures: tuple[Picture, ...] = ()
+    families: tuple[str, ...] = ()  # what it is or may be, the most probable first
 
 
 def write_report(
@@ -119,7 +133,10 @@ def write_report(
         sheet = BytesIO()
         write_for_people(sheet_of(list_sheet(session, lot_row, catalogue), worth), sheet, "xlsx")
         manifest, row_hashes = make_manifest(session, "report", lot), rows_of(session, lot)
-    page = render_report(lot_row, catalogue, cards, pairs, remarks, grouped, worth, head=manifest["head"])
+    faces = draw_faces(snapshot(folder), catalogue, cards)
+    page = render_report(
+        lot_row, catalogue, cards, pairs, remarks, grouped, worth, faces, head=manifest["head"]
+    )
     shown = {card.key for card in cards}
     page = seal_page(page, manifest, {key: sha256 for key, sha256 in row_hashes.items() if key in shown})
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
@@ -141,6 +158,23 @@ def read_worth(folder: Path, ledger: Ledger, lot: str) -> list[LotWorth]:
         return value_lot(list_rows(session, lot_row.id), catalogue)
 
 
+def draw_faces(folder: Path, catalogue: Catalogue, cards: list[Card]) -> dict[str, Face]:
+    """What the families of the pictured cards should look like, each once, by their keys.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the catalogue, with the photos that its entries name.
+    """
+    shown = dict.fromkeys(card.families[0] for card in cards if card.pictures and card.families)
+    faces = {}
+    for number, key in enumerate(key for key in shown if key in catalogue.by_key):
+        drawing = draw_face(catalogue.by_key[key], read_reference(folder, catalogue.by_key[key]))
+        box = f"0 0 {drawing.width:g} {drawing.height:g}"
+        faces[key] = Face(f"face-{number}", box, drawing.title, Markup(svg_shapes(drawing)))
+    return faces
+
+
 def render_report(
     lot: Lot,
     catalogue: Catalogue,
@@ -149,6 +183,7 @@ def render_report(
     remarks: list[str],
     grouped: Grouped | None = None,
     worth: Sequence[LotWorth] = (),
+    faces: Mapping[str, Face] = MappingProxyType({}),
     *,
     head: str = "",
 ) -> str:
@@ -184,6 +219,7 @@ def render_report(
             pairs=pairs,
             remarks=remarks,
             head=head,
+            faces=faces,
             methods=Counter(card.method for card in cards).most_common(),
             grouped=say_grouped(grouped),
             doubles=grouped.doubles,
@@ -260,6 +296,7 @@ def _card(
         method=row.unit.method,
         files=tuple(path for view in views for path in files.get(view[0], ())),
         pictures=tuple(pictures),
+        families=decision.families if decision else (),
     )
 
 

@@ -7,7 +7,7 @@ photos, by lying together, or by model years; the page says which, and that the 
 import re
 from dataclasses import dataclass
 
-from plugface.models.catalogue.entries import Catalogue, Pairing
+from plugface.models.catalogue.entries import Catalogue
 
 #: Weight of each sign of a common donor. Our choice; only the order matters.
 SAME_PLATE, SAME_FOLDER, YEARS_MEET = 4.0, 2.0, 1.0
@@ -46,8 +46,10 @@ def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bo
     possible = []
     for engine in engines:
         for gearbox in gearboxes:
-            rule = _rule(engine.family, gearbox.family, catalogue)
-            pair = rule and _judge(engine, gearbox, rule.same_donor, catalogue, donor_numbers)
+            same_donor = _needs_one_donor(engine.family, gearbox.family, catalogue)
+            pair = None
+            if same_donor is not None:
+                pair = _judge(engine, gearbox, same_donor, catalogue, donor_numbers)
             if pair:
                 possible.append(pair)
     possible.sort(key=lambda pair: (-pair.weight, pair.engine.key, pair.gearbox.key))
@@ -66,11 +68,11 @@ def read_plates(texts: list[str]) -> frozenset[str]:
     return frozenset(text for text in cleaned if len(text) >= 8 and re.search(r"\d", text))
 
 
-def _rule(engine: str, gearbox: str, catalogue: Catalogue) -> Pairing | None:
-    """The catalogue's rule that joins two families, whichever states it; the stricter where both do."""
-    stated = [r for r in catalogue.by_key[engine].pairing if gearbox in r.families]
-    stated += [r for r in catalogue.by_key[gearbox].pairing if engine in r.families]
-    return max(stated, key=lambda rule: rule.same_donor, default=None)
+def _needs_one_donor(engine: str, gearbox: str, catalogue: Catalogue) -> bool | None:
+    """Whether two families that pair must be of one donor, the stricter where both say so; None: no pair."""
+    stated = [gearbox in r.donors for r in catalogue.by_key[engine].pairing if gearbox in r.families]
+    stated += [engine in r.donors for r in catalogue.by_key[gearbox].pairing if engine in r.families]
+    return any(stated) if stated else None
 
 
 def _judge(

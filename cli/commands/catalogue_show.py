@@ -1,0 +1,113 @@
+"""plugface catalogue show: one entry in words, and as a drawing of what it should look like."""
+
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from plugface.cli.commands import options
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.present.plain_text import say
+from plugface.cli.present.terminal import CONTROLS
+from plugface.cli.settings import default_catalogue
+from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
+
+
+def show(
+    key: Annotated[
+        str | None, typer.Argument(metavar="KEY", help="Name of the family.", show_default=False)
+    ] = None,
+    catalogue: options.CatalogueFolder = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture", metavar="FILE", help="Draw the plug face (.svg, .png, .jpg).", show_default=False
+        ),
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every family on one sheet for the wall; needs --picture.")
+    ] = False,
+    drawn: Annotated[
+        bool, typer.Option("--drawn", help="Draw it, also where the entry names a photo.")
+    ] = False,
+) -> None:
+    """Show a family as the catalogue has it, in words and as a picture of its plug face.
+
+    The drawing is to scale: outline, plugs in place with their number and colour code (IEC 60757), marks,
+    ears, and the side of the label. Where the entry names a photo of a good unit, that is shown in its place.
+
+    Exit code: 0; 2 when there is no such family, or the picture cannot be written.
+    """
+    folder = catalogue or default_catalogue()
+    read = load_catalogue(folder)
+    if every == (key is not None):
+        raise typer.BadParameter("name one family, or --all for every one")
+    if every and picture is None:
+        raise typer.BadParameter("--all draws one sheet: add --picture FILE")
+    family = None if key is None else _find(key, read)
+    if family is not None:
+        for line in entry_lines(family):
+            say(line)
+    if picture is not None:
+        _draw(picture, folder, read, family, drawn)
+        say(f"Picture: {picture}")
+
+
+def _find(key: str, catalogue: Catalogue) -> Family:
+    by_name = {name.upper(): family for name, family in catalogue.by_key.items()}
+    if key.strip().upper() not in by_name:
+        near = get_close_matches(key.upper(), by_name, n=3, cutoff=0.4) or list(by_name)[:3]
+        raise typer.BadParameter(f'the catalogue has no family "{key}"; it has {", ".join(near)}')
+    return by_name[key.strip().upper()]
+
+
+def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, drawn: bool) -> None:
+    from plugface.cli.present.face_drawing import draw_all, draw_face, draw_pixels, svg_text
+    from plugface.cli.present.picture import save_picture
+    from plugface.cli.present.reference_photo import read_reference, read_references
+
+    if family is not None:
+        drawing = draw_face(family, None if drawn else read_reference(folder, family))
+    else:
+        drawing = draw_all(read.families, read.head.name, {} if drawn else read_references(folder, read))
+    if picture.suffix.lower() == ".svg":
+        write_whole(picture, svg_text(drawing).encode())
+    else:
+        # A sheet of a large catalogue would be gigapixels at the scale of one face.
+        most = 8000 / max(drawing.width, drawing.height)
+        save_picture(draw_pixels(drawing, min(4.0, most)), picture)
+
+
+def entry_lines(family: Family) -> list[str]:
+    """An entry in words, a line for each thing."""
+    width, height, depth = family.body.size_mm
+    label = family.label
+    side = {"unknown": "", "face": " on the plug face", "back": " on the back"}.get(
+        label.side, f" on the side at the {label.side} edge"
+    )
+    code = "" if label.barcode == "none" else f", {label.barcode}"
+    plugs = [
+        f"{number} {plug.colour}-{plug.size} {plug.pins[0]}x{plug.pins[1]}"
+        for number, plug in enumerate(family.connectors, start=1)
+    ]
+    lines = [f"{family.key} ({family.maker}), controls {CONTROLS[family.controls]}"]
+    if family.hazard != "none":
+        lines.append(f"CAUTION: {family.hazard}. {' '.join(family.cautions)}")
+    lines += [
+        f"body: {width:g} x {height:g} x {depth:g} mm, {family.body.material}, {family.body.colour}",
+        f"plugs: {', '.join(plugs)}",
+        f"marks: {', '.join(mark.text for mark in family.marks) or 'none'}",
+        f"label{side}: {label.service_number}{f' and {label.suffix}' if label.suffix else ''}{code}",
+    ]
+    for one in family.variants:
+        suffixes = f" {'/'.join(one.suffixes)}" if one.suffixes else ""
+        facts = [f"{one.years[0]} to {one.years[1]}", one.status]
+        facts += [] if one.throttle in ("unknown", "none") else [f"{one.throttle} throttle"]
+        facts += [f"{one.crank_teeth} crank teeth"] if one.crank_teeth else []
+        facts += [one.vehicles] if one.vehicles else []
+        lines.append(f"variant {one.key}: {', '.join(one.service_numbers)}{suffixes}; {', '.join(facts)}")
+    rules = [" or ".join(rule.families) for rule in family.pairing]
+    lines += [f"used with: {'; or '.join(rules)}"] if rules else []
+    lines += [f"remarks: {family.remarks}"] if family.remarks else []
+    lines.append(f"source: {family.source}{f', {family.date}' if family.date else ''}")
+    return lines

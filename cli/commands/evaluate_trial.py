@@ -1,0 +1,104 @@
+"""plugface evaluate --photos or --ledger: a trial on a shop's own units."""
+
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+
+from plugface.cli.commands.ledger import open_existing
+from plugface.cli.evaluation.trial import TrueUnit, confirmed_units, read_truth_sheet, run_trial
+from plugface.cli.evaluation.truth import TruthMissing
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.pipeline import default_model
+from plugface.cli.present.plain_text import say
+from plugface.cli.present.report.trial import render_trial, summary_lines
+from plugface.cli.present.screen import Screen
+from plugface.cli.settings import cache_folder
+from plugface.cli.store.confirmations import list_confirmed
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+
+def evaluate_own(
+    folder: Path,
+    *,
+    photos: Path | None,
+    truth: Path | None,
+    ledger: str | None,
+    out: Path | None,
+    as_json: bool,
+    workers: int,
+) -> None:
+    """Answer a shop's own units, hold the answers against the truth, and say how often they were right.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the catalogue.
+    photos, truth
+        Where the photos are, and the sheet that says what each shows.
+    ledger : str, optional
+        Whose confirmed units are taken in place of these.
+
+    Raises
+    ------
+    TruthMissing
+        If there is no unit with a known truth.
+    """
+    catalogue = load_catalogue(folder)
+    units, problems, about = _read_units(catalogue, photos, truth, ledger)
+    if not units:
+        raise TruthMissing(
+            str(truth or ledger), problems[0] if problems else "it holds no unit", "Add one with its truth"
+        )
+    bar = (TextColumn("Looking at your units"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*bar, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("", total=sum(not unit.observations for unit in units))
+        trial = run_trial(units, folder, cache_folder(), workers=workers, done=lambda: progress.advance(task))
+    trial = type(trial)(trial.outcomes, (*problems, *trial.left_out))
+    for line in trial.left_out:
+        say(f"left out: {line}", err=True)
+    from plugface.cli.present.trial_schemas import trial_out
+
+    document = trial_out(trial, catalogue, default_model().version).model_dump_json(indent=2)
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        page = render_trial(
+            trial, catalogue, folder, datetime.now().astimezone(), default_model().version, about
+        )
+        write_whole(out / "trial.html", page.encode())
+        write_whole(out / "trial.json", f"{document}\n".encode())
+    if as_json:
+        say(document)
+        return
+    console = Screen()
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+    for title, justify in (
+        ("of your units", "left"),
+        ("count", "right"),
+        ("share", "right"),
+        ("may be", "right"),
+    ):
+        table.add_column(title, justify=justify, no_wrap=title != "of your units")  # type: ignore[arg-type]
+    for row in summary_lines(trial):
+        table.add_row(*row)
+    console.print(table)
+    for one in trial.misses:
+        truth, leading = one.unit.family or "in no family", one.case.best or "nothing"
+        console.print(f"{one.miss}: {one.unit.name} is {truth}, leading was {leading}")
+    said = f"Page: {out / 'trial.html'}" if out else "Add --out DIR for a page with pictures of every miss."
+    console.print(f"{len(trial.outcomes)} units, {len(trial.misses)} misses. {said}")
+
+
+def _read_units(
+    catalogue: Catalogue, photos: Path | None, truth: Path | None, ledger: str | None
+) -> tuple[list[TrueUnit], list[str], str]:
+    if photos is not None and truth is not None:
+        if not photos.is_dir():
+            raise NotADirectoryError(20, "it is no folder of photos", str(photos))
+        units, problems = read_truth_sheet(truth, photos, catalogue)
+        return units, problems, f"Photos from {photos.name}, truth from {truth.name}."
+    with closing(open_existing(ledger)) as opened:
+        units, problems = confirmed_units(list_confirmed(opened), catalogue)
+        return units, problems, "Units that were confirmed in the ledger, by what was seen of them then."

@@ -1,0 +1,402 @@
+"""The questions of `plugface catalogue new`: asked one by one, with a way back, and nothing typed is lost.
+
+What was typed is kept as it was typed, in a draft beside the catalogue, after every answer. Whoever is called
+away runs the same command and goes on where they were.
+"""
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import typer
+from plugface.cli.commands.catalogue import (
+    DRAFT_FILE,
+    listed,
+    one_of,
+    or_none,
+    read_rows,
+    read_sizes,
+    read_teeth,
+    read_years,
+    words,
+)
+from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.present.catalogue_template import HAZARD_CAUTIONS, USUAL_PINS, Draft, file_name, hazard_of
+from plugface.cli.present.plain_text import say
+from plugface.models.catalogue.entries import Catalogue, Family
+
+#: What takes one back to the question before.
+BACK = "<"
+
+KINDS = ("engine", "gearbox", "both", "other")
+MATERIALS = (
+    "cast aluminium",
+    "plastic",
+    "sheet steel",
+    "plastic on aluminium",
+    "plastic on cast",
+    "anodised aluminium",
+)
+THROTTLES = ("cable", "electronic", "none", "unknown")
+BARCODES = ("none", "Code 128", "Code 39", "Data Matrix", "QR")
+SIDES = ("unknown", "face", "back", "top", "bottom", "left", "right")
+EDGES = ("face", "top", "bottom", "left", "right")
+
+Typed = dict[str, str]
+
+
+#: What is said of a hazardous unit's purpose.
+KEPT = " (kept in the remarks: such a unit is never proposed for a swap)"
+
+
+class _Back(Exception):
+    """The question before is wanted again."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """One thing to ask: how, what stands in brackets, how it is read, and when it is asked at all."""
+
+    name: str
+    ask: str | Callable[[Typed], str]
+    read: Callable[[str], Any]
+    default: Callable[[Typed], str | None] = lambda _: None
+    wanted: Callable[[Typed], bool] = lambda _: True
+
+
+def ask_family(folder: Path, catalogue: Catalogue | None, like: Family | None) -> tuple[str, Draft]:
+    """Ask about one family; gives the catalogue's name, where it has none yet, and the answers.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the draft is kept meanwhile.
+    catalogue : Catalogue or None
+        The one that the family joins.
+    like : Family or None
+        Whose facts stand in brackets.
+
+    Raises
+    ------
+    typer.Abort
+        If the person leaves before the end; what was typed is in the draft.
+    """
+    questions = _questions(folder, catalogue, like)
+    typed = _take_up(folder / DRAFT_FILE, questions)
+    say("Look at the plug face with the cast mark upright. Enter takes what stands in brackets,")
+    say(f'"{BACK}" goes back to the question before. What you type is kept if you leave.\n')
+    asked = [q for q in questions if q.name in typed and q.wanted(typed)]
+    place = questions.index(asked[-1]) + 1 if asked else 0
+    while place < len(questions):
+        question = questions[place]
+        if not question.wanted(typed):
+            place += 1
+            continue
+        try:
+            typed[question.name] = _ask(question, typed)
+            place += 1
+        except _Back:
+            place = _before(questions, place, typed)
+        except typer.Abort:
+            say(f"\nWhat you typed is kept in {folder / DRAFT_FILE}; the same command goes on with it.")
+            raise
+        write_whole_draft(folder, typed)
+    return typed.get("catalogue", ""), _draft({q.name: q for q in questions}, typed, catalogue)
+
+
+def write_whole_draft(folder: Path, typed: Typed) -> None:
+    """Keep what was typed."""
+    folder.mkdir(parents=True, exist_ok=True)
+    text = json.dumps({"typed": typed}, ensure_ascii=False, indent=2)
+    write_whole(folder / DRAFT_FILE, f"{text}\n".encode())
+
+
+def _take_up(path: Path, questions: list[Question]) -> Typed:
+    """What was typed before, if the person wants it; an answer that does not read is asked anew."""
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))["typed"]
+    except (FileNotFoundError, ValueError, KeyError, TypeError):
+        return {}
+    typed: Typed = {}
+    for question in questions:
+        text = kept.get(question.name) if isinstance(kept, dict) else None
+        try:
+            if not question.wanted(typed):
+                continue
+            if not isinstance(text, str):
+                break
+            question.read(text)
+        except (typer.BadParameter, KeyError):  # KeyError: what it hangs on is not there
+            break
+        typed[question.name] = text
+    if not typed:
+        return {}
+    about = typed.get("key") or typed.get("catalogue", "")
+    if not typer.confirm(f'Go on with "{about}", of which {len(typed)} answers are kept?', default=True):
+        return {}
+    for name, text in typed.items():
+        say(f"  {name}: {text}")
+    return typed
+
+
+def _ask(question: Question, typed: Typed) -> str:
+    def value_of(text: str) -> str:
+        if text.strip() == BACK:
+            raise _Back
+        question.read(text)
+        return text.strip()
+
+    words = question.ask if isinstance(question.ask, str) else question.ask(typed)
+    default = typed.get(question.name) or question.default(typed)
+    return typer.prompt(words, default=default, value_proc=value_of)
+
+
+def _before(questions: list[Question], place: int, typed: Typed) -> int:
+    """The question that was asked before; the first one has none before it."""
+    return next((k for k in range(place - 1, -1, -1) if questions[k].wanted(typed)), place)
+
+
+def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -> list[Question]:
+    makers = {family.maker for family in catalogue.families} if catalogue else set()
+    first = like.variants[0] if like else None
+
+    def of(value: Callable[[Family], str], other: str | None) -> Callable[[Typed], str | None]:
+        return lambda _: value(like) if like else other
+
+    def named(text: str) -> str:
+        return _new_key(text, folder, catalogue)
+
+    engine: Callable[[Typed], bool] = lambda t: t.get("controls", "").startswith(("e", "b"))  # noqa: E731
+    return [
+        Question(
+            "catalogue",
+            "Name of the catalogue",
+            str.strip,
+            lambda _: folder.resolve().name,
+            lambda _: not catalogue,
+        ),
+        Question("key", "Name of the family", named),
+        Question(
+            "plugs",
+            'Plugs as colour-size, row by row from the top, each from left to right; "/" starts a row.\n'
+            "Size by the long side: S 18 to 30 mm, M 35 to 50, L 55 to 80",
+            read_rows,
+            of(_rows_text, "BN-L GY-M"),
+        ),
+        Question(
+            "size",
+            "Width, height and depth in mm",
+            read_sizes,
+            of(lambda f: " ".join(f"{s:g}" for s in f.body.size_mm), "190 110 40"),
+        ),
+        Question(
+            "pins",
+            "Pins of each plug as rows x columns",
+            lambda text: _pins(text),
+            lambda t: _default_pins(t, like),
+        ),
+        Question(
+            "edges",
+            f"Where each plug stands: {', '.join(EDGES)}; one word for all, or one each",
+            _edges,
+            of(lambda f: " ".join(c.edge for c in f.connectors), "face"),
+        ),
+        Question(
+            "hazard",
+            lambda t: f"{HAZARD_CAUTIONS[hazard_of(read_rows(t['plugs']))]}\nIs it such a unit? yes or no",
+            one_of("yes", "no"),
+            lambda _: "yes",
+            lambda t: hazard_of(read_rows(t["plugs"])) != "none",
+        ),
+        Question(
+            "controls",
+            lambda t: f"What it controls: {', '.join(KINDS)}" + (KEPT if _hazardous(t) else ""),
+            one_of(*KINDS),
+            of(lambda f: f.controls, "engine"),
+        ),
+        Question("maker", "Maker", str.strip, of(lambda f: f.maker, "unknown"), lambda _: len(makers) != 1),
+        Question(
+            "material",
+            f"Body: {', '.join(MATERIALS)}",
+            one_of(*MATERIALS),
+            of(lambda f: f.body.material, "cast aluminium"),
+        ),
+        Question("mark", 'Cast mark near the plugs, "-" for none', or_none, lambda t: t["key"]),
+        Question("number", "A service number as on a label, with its suffix if it has one", _number),
+        Question(
+            "split",
+            lambda t: f'Is "{_suffix(t)}" at its end a suffix, which may differ from unit to unit? yes or no',
+            one_of("yes", "no"),
+            lambda _: "yes",
+            lambda t: bool(_suffix(t)),
+        ),
+        Question(
+            "suffixes",
+            'Suffixes you have seen, such as "A B" or "R2 R3"; "-" for none',
+            words,
+            lambda t: _suffix(t) if t.get("split", "no").startswith("y") else "-",
+        ),
+        Question(
+            "barcode",
+            f"Barcode on the label: {', '.join(BARCODES)}",
+            one_of(*BARCODES),
+            of(lambda f: f.label.barcode, "none"),
+        ),
+        Question(
+            "side",
+            f"Where the label sticks: {', '.join(SIDES)}",
+            one_of(*SIDES),
+            of(lambda f: f.label.side, "unknown"),
+        ),
+        Question(
+            "years",
+            "First and last model year of the donors",
+            read_years,
+            lambda _: f"{first.years[0]} {first.years[1]}" if first else "2000 2005",
+        ),
+        Question(
+            "throttle",
+            f"Throttle: {', '.join(THROTTLES)}",
+            one_of(*THROTTLES),
+            lambda _: first.throttle if first else "unknown",
+            engine,
+        ),
+        Question(
+            "teeth",
+            "Teeth of the crank trigger wheel, 0 if not known",
+            read_teeth,
+            lambda _: str(first.crank_teeth or 0) if first else "0",
+            engine,
+        ),
+        Question(
+            "status",
+            "Status: usable, locked, unknown",
+            one_of("usable", "locked", "unknown"),
+            lambda _: first.status if first else "unknown",
+        ),
+        Question(
+            "partners",
+            'Families it must be used with, any one of them, separated by commas; "-" for none',
+            listed,
+            of(lambda f: ", ".join(f.pairing[0].families) if f.pairing else "-", "-"),
+            lambda t: not t["controls"].startswith("o") and not _hazardous(t),
+        ),
+        Question("source", "Where you know this from", str.strip, lambda _: "a unit in hand"),
+    ]
+
+
+def _new_key(text: str, folder: Path, catalogue: Catalogue | None) -> str:
+    if file_name(text) in (".toml", "catalogue.toml"):
+        raise typer.BadParameter("it needs a letter or a digit, and must not be 'catalogue'")
+    if (folder / file_name(text)).exists() or (catalogue and text.strip() in catalogue.by_key):
+        raise typer.BadParameter(f"there is {file_name(text)} already; name another, or edit that file")
+    return text.strip()
+
+
+def split_number(text: str) -> tuple[str, str]:
+    """A service number as it was typed, without spaces, and the letters behind its digits, if any.
+
+    >>> split_number("740 115 361 B")
+    ('740115361', 'B')
+    """
+    whole = "".join(text.split()).upper()
+    found = re.fullmatch(r"(.*\d{2,})[-.]?([A-Z]{1,3}\d?)", whole)
+    return (found[1], found[2]) if found and sum(map(str.isdigit, found[1])) >= 4 else (whole, "")
+
+
+def _suffix(typed: Typed) -> str:
+    return split_number(typed["number"])[1]
+
+
+def _hazardous(typed: Typed) -> bool:
+    return typed.get("hazard", "no").startswith("y")
+
+
+def _number(text: str) -> str:
+    if not any(sign.isalnum() for sign in text):
+        raise typer.BadParameter("type the number as the label has it")
+    return text
+
+
+def _pins(text: str) -> tuple[tuple[int, int], ...]:
+    found = re.findall(r"(\d+)\s*[xX]\s*(\d+)", text)
+    pins = tuple((int(rows), int(columns)) for rows, columns in found)
+    if not pins or not all(1 <= n <= 200 for pair in pins for n in pair):
+        raise typer.BadParameter("write rows x columns for each plug, such as 3x13 2x8")
+    return pins
+
+
+def _edges(text: str) -> tuple[str, ...]:
+    found = tuple(text.replace(",", " ").lower().split())
+    wrong = [word for word in found if word not in EDGES]
+    if wrong or not found:
+        raise typer.BadParameter(f'"{" ".join(wrong)}" is none of: {", ".join(EDGES)}')
+    return found
+
+
+def _default_pins(typed: Typed, like: Family | None) -> str:
+    """The pins of the family that it is like, where it has the same plugs; else the usual ones."""
+    same = like is not None and _rows_text(like) == typed["plugs"].upper()
+    return _pins_text(like) if like is not None and same else _usual_pins(typed["plugs"])
+
+
+def _usual_pins(plugs: str) -> str:
+    sizes = [size for row in read_rows(plugs) for _, size in row]
+    return " ".join(f"{USUAL_PINS[size][0]}x{USUAL_PINS[size][1]}" for size in sizes)
+
+
+def _rows_text(family: Family) -> str:
+    """Plugs of an entry as they would be typed, in one row: their places are copied with them."""
+    return " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
+
+
+def _pins_text(family: Family) -> str:
+    return " ".join(f"{c.pins[0]}x{c.pins[1]}" for c in family.connectors)
+
+
+def _draft(questions: dict[str, Question], typed: Typed, catalogue: Catalogue | None) -> Draft:
+    """The answers as the text of the entry takes them."""
+    value = {
+        name: question.read(typed[name]) for name, question in questions.items() if question.wanted(typed)
+    }
+    rows = value["plugs"]
+    plugs = [plug for row in rows for plug in row]
+    pins, edges = value["pins"], value["edges"]
+    hazardous = value.get("hazard") == "yes"
+    number = (
+        split_number(typed["number"])
+        if value.get("split") == "yes"
+        else ("".join(typed["number"].split()), "")
+    )
+    codes = {"OG", "YE"} & {colour for colour, _ in plugs}
+    return Draft(
+        key=value["key"],
+        maker=value["maker"] if "maker" in value else catalogue.families[0].maker if catalogue else "unknown",
+        controls="other" if hazardous else value["controls"],
+        hazard=hazard_of(rows) if hazardous else "none",
+        harmless_colours=() if hazardous else tuple(sorted(codes)),
+        remarks=f"Controls: {value['controls']}." if hazardous and value["controls"] != "other" else "",
+        size_mm=value["size"],
+        material=value["material"],
+        rows=rows,
+        pins=pins if len(pins) == len(plugs) else tuple(pins[0] for _ in plugs) if len(pins) == 1 else (),
+        edges=edges
+        if len(edges) == len(plugs)
+        else tuple(edges[0] for _ in plugs)
+        if len(edges) == 1
+        else (),
+        mark=value["mark"],
+        number=number[0],
+        suffixes=value["suffixes"],
+        barcode=value["barcode"],
+        side=value["side"],
+        years=value["years"],
+        throttle=value.get("throttle", "none"),
+        crank_teeth=value.get("teeth", 0),
+        status=value["status"],
+        partners=value.get("partners", ()),
+        source=value["source"],
+    )

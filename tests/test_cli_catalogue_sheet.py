@@ -1,0 +1,257 @@
+"""`plugface catalogue import` and `export`: a catalogue as a spreadsheet, and back without loss."""
+
+import csv
+import io
+import json
+import zipfile
+from datetime import datetime
+from pathlib import Path
+
+import openpyxl
+import pytest
+from plugface.models.catalogue.entries import load_catalogue
+
+DEMO = Path(__file__).parents[1] / "training_data_demo"
+
+#: What a person writes down of a unit, and no more.
+SHORT = {
+    "family": "GULL 3",
+    "maker": "Marrow & Finch",
+    "controls": "engine",
+    "width": 190,
+    "height": 110,
+    "depth": 40,
+    "material": "cast aluminium",
+    "plugs": "BN-L GY-M / BK-S",
+    "marks": "GULL 3",
+    "numbers": "740115361",
+    "suffixes": "A",
+    "first year": 2001,
+    "last year": 2005,
+}
+
+
+def write_list(path, *rows):
+    book = openpyxl.Workbook()
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    book.active.append(names)
+    for row in rows:
+        book.active.append([row.get(name) for name in names])
+    book.save(path)
+    return path
+
+
+def cell_of(path, row, name):
+    """A cell as the spreadsheet names it."""
+    sheet = openpyxl.load_workbook(path).active
+    return next(c for c in sheet[1] if c.value == name).column_letter + str(row)
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+@pytest.mark.parametrize("maker", ["marrow_finch", "pell_works/catalogue"])
+def test_a_round_trip_loses_nothing(run, tmp_path, maker, ending):
+    out, back = tmp_path / f"list.{ending}", tmp_path / "back"
+    assert run("catalogue", "export", DEMO / maker, out).code == 0
+    said = run("catalogue", "import", out, back)
+    assert said.code == 0, said.err
+    before, after = load_catalogue(DEMO / maker), load_catalogue(back)
+    assert after.families == before.families
+    assert after.head == before.head
+    assert after.files == before.files
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
+    path = own / "petrel_5.toml"
+    text = path.read_text()
+    text = text.replace('remarks = "', 'remarks = "=1+1; \\"quoted\\", and so\\non; ')
+    text = text.replace('vehicles = "Tresco', "vehicles = \"'-Tresco")
+    text = text.replace("same_donor = false", 'same_donor = ["SKUA 2"]')
+    text = text.replace('edge = "right"', 'edge = "right"\nmoulding = "left; one"\nlock = "lever"')
+    text = text.replace(
+        'key = "PETREL 5"', 'key = "PETREL 5"\nharmless_colours = ["YE"]\nphotos = ["a b.jpg"]'
+    )
+    text += '\n[[pairing]]\nfamilies = ["SKUA 4"]\nwhy = "Either; or."\n'
+    path.write_text(text)
+    head = own / "catalogue.toml"
+    more = 'cautions = ["One; two", "@three"]\n\n[costs]\nwrong_accept = 512.5\n\n[[shades]]\nname = "mint"\n'
+    head.write_text(head.read_text() + "\n" + more + 'code = "GN"\nlab = [[52.25, -11, 0.1]]\n')
+    tern = own / "tern_1.toml"
+    edge = '[[connectors]]\ncolour = "BN"\nsize = "S"\npins = [2, 4]\nedge = "bottom"\nalong_mm = 30.5\n\n'
+    tern.write_text(
+        tern.read_text().replace("[[marks]]", edge + "[[marks]]").replace("[label]", '[label]\nside = "back"')
+    )
+    assert run("catalogue", "check", own).code == 0
+    out, back = tmp_path / f"list.{ending}", tmp_path / "back"
+    assert run("catalogue", "export", own, out).code == 0
+    said = run("catalogue", "import", out, back)
+    assert said.code == 0, said.err
+    before, after = load_catalogue(own), load_catalogue(back)
+    assert after.families == before.families
+    assert after.head == before.head
+    assert "along_mm = 30.5" in (back / "tern_1.toml").read_text()
+    if ending == "xlsx":
+        cells = [c for row in openpyxl.load_workbook(out).worksheets[0].rows for c in row]
+        assert any(str(c.value).startswith("=1+1") for c in cells)
+        assert not [c for c in cells if c.data_type == "f"]
+    else:
+        assert not [
+            c for row in csv.reader(io.StringIO(out.read_text("utf-8-sig"))) for c in row if c[:1] == "="
+        ]
+
+
+def test_a_short_list_is_enough_and_says_what_it_guessed(run, tmp_path):
+    second = {
+        "family": "GULL 3",
+        "numbers": "740115361",
+        "suffixes": "B",
+        "first year": 2004,
+        "last year": 2005,
+    }
+    path = write_list(tmp_path / "list.xlsx", SHORT, second)
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 0, said.err
+    family = load_catalogue(tmp_path / "own").by_key["GULL 3"]
+    assert [v.key for v in family.variants] == ["A", "B"]
+    assert [f"{c.colour}-{c.size}" for c in family.connectors] == ["BN-L", "GY-M", "BK-S"]
+    assert family.label.suffix == "^(?P<suffix>[A-Z])$"
+    assert family.source == "list list.xlsx"
+    for words in ("the places of its plugs", "the number pattern", "the pins of BN-L"):
+        assert words in said.out
+
+
+WRONG = [
+    ("plugs", "BN-L GREEN-M", 'plug no. 2: "GREEN-M" does not begin with a colour code', "Did you mean GN?"),
+    ("plugs", "BN-L GY", "has no size", "18 to 30 mm"),
+    ("width", "wide", "is no number", "Write a number"),
+    ("controls", "motor", "expected one of engine, gearbox, both, other", ""),
+    ("first year", 1800, "expected 1950 or more", ""),
+    ("first year", 2009, "years run backwards", "first year first"),
+    ("numbers", datetime(2004, 12, 1), "has made a date of it", "Format the column as text"),
+    ("numbers", "7.40E+08", "shortened by the spreadsheet", "type the number again"),
+    ("numbers", None, "it is empty", "740115361"),
+    ("maker", None, "it is empty", "Such as"),
+    ("ears", 40, "expected 8 or less", ""),
+]
+
+
+@pytest.mark.parametrize(("column", "value", "problem", "remedy"), WRONG)
+def test_a_slip_is_named_by_its_cell_and_the_other_families_come_in(
+    run, tmp_path, column, value, problem, remedy
+):
+    good = SHORT | {"family": "GULL 4", "numbers": "741115361", "ears": 2}
+    path = write_list(tmp_path / "list.xlsx", SHORT | {"ears": 2, column: value}, good)
+    said = run("catalogue", "import", path, tmp_path / "own", "--dry-run")
+    assert said.code == 1
+    assert not (tmp_path / "own").exists()
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 1
+    words = " ".join(said.err.split())
+    assert words.startswith(cell_of(path, 2, column)), words
+    assert problem in words
+    assert remedy in words
+    assert set(load_catalogue(tmp_path / "own").by_key) == {"GULL 4"}
+
+
+def test_rows_of_one_family_that_contradict_each_other(run, tmp_path):
+    path = write_list(tmp_path / "list.xlsx", SHORT, SHORT | {"suffixes": "B", "maker": "Pell Works"})
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 1
+    assert said.err.startswith(cell_of(path, 3, "maker"))
+    assert '"Marrow & Finch" in row 2' in " ".join(said.err.split())
+    assert not (tmp_path / "own" / "gull_3.toml").exists()
+
+
+def test_a_heading_that_is_none_is_said_with_the_nearest(run, tmp_path):
+    path = write_list(
+        tmp_path / "list.xlsx", {("makker" if k == "maker" else k): v for k, v in SHORT.items()}
+    )
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 1
+    assert 'there is no column "makker". Did you mean "maker"?' in said.err
+    assert 'the column "maker" is missing' in said.err
+
+
+def test_what_is_there_is_left_alone_unless_told_to(run, own, tmp_path):
+    out = tmp_path / "list.csv"
+    run("catalogue", "export", own, out)
+    before = (own / "tern_1.toml").read_bytes()
+    said = json.loads(run("catalogue", "import", out, own, "--json").out)
+    assert {one["what"] for one in said["families"]} == {"as it was"}
+    out.write_bytes(out.read_bytes().replace(b"HW-T1", b"HW-T9"))
+    said = run("catalogue", "import", out, own, "--json")
+    assert said.code == 1
+    assert [
+        (f["family"], f["what"], f["changes"]) for f in json.loads(said.out)["families"] if f["changes"]
+    ] == [("TERN 1", "left alone", ["stock code"])]
+    assert (own / "tern_1.toml").read_bytes() == before
+    assert run("catalogue", "import", out, own, "--replace").code == 0
+    assert load_catalogue(own).by_key["TERN 1"].stock_code == "HW-T9"
+    assert (own / "tern_1.toml.before").read_bytes() == before
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_the_template_comes_in_as_it_is_and_explains_every_column(run, tmp_path, ending):
+    path = tmp_path / f"list.{ending}"
+    said = run("catalogue", "import", "--template", path)
+    assert said.code == 0, said.err
+    assert run("catalogue", "import", "--template", path).code == 2  # never written over
+    assert run("catalogue", "import", path, tmp_path / "own").code == 0
+    assert set(load_catalogue(tmp_path / "own").by_key) == {"GULL 3"}
+    if ending == "xlsx":
+        first, second, _ = openpyxl.load_workbook(path).worksheets
+        explained = {row[0].value for row in second.iter_rows(min_row=2)}
+        assert {c.value for c in first[1]} <= explained
+
+
+def test_a_list_of_another_country(run, tmp_path):
+    """Semicolons between cells, a comma in the number, letters of an older alphabet."""
+    row = SHORT | {"width": "190,5", "maker": "Möwe & Söhne"}
+    path = tmp_path / "list.csv"
+    path.write_bytes("\n".join(";".join(map(str, part)) for part in (row, row.values())).encode("cp1252"))
+    assert run("catalogue", "import", path, tmp_path / "own").code == 0
+    family = load_catalogue(tmp_path / "own").by_key["GULL 3"]
+    assert (family.maker, family.body.size_mm[0]) == ("Möwe & Söhne", 190.5)
+
+
+def archive(path, **parts):
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, data in parts.items():
+            file.writestr(name, data)
+
+
+def test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_parsed(run, tmp_path, monkeypatch):
+    path = tmp_path / "list.xlsx"
+    archive(path, sheet=bytes(250_000_000))
+    assert path.stat().st_size < 1_000_000
+    monkeypatch.setattr(openpyxl, "load_workbook", lambda *_, **__: pytest.fail("it was parsed"))
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 2
+    assert "would unpack to 250,000,000 bytes" in said.err
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda path: path.write_bytes(b"family;maker\n"),
+        lambda path: path.write_bytes(b""),
+        lambda path: archive(path, x=b"y"),
+        lambda path: archive(path, x='<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><a/>'),
+    ],
+)
+def test_what_is_no_workbook_is_one_line(run, tmp_path, make):
+    path = tmp_path / "list.xlsx"
+    make(path)
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 2
+    assert said.err.startswith(f"error: {path}: ")
+    assert len(said.err.splitlines()) == 1
+
+
+def test_a_file_of_another_kind_and_one_that_is_not_there(run, tmp_path):
+    assert (
+        "a list is a .xlsx or .csv file"
+        in run("catalogue", "import", tmp_path / "a.ods", tmp_path / "own").err
+    )
+    assert run("catalogue", "import", tmp_path / "a.csv", tmp_path / "own").code == 2
+    assert run("catalogue", "export", DEMO / "marrow_finch", tmp_path / "a.ods").code == 2
