@@ -61,6 +61,7 @@ COMMANDS = {
     "ledger verify": Entry(
         "plugface.cli.commands.ledger:verify", "Whether every row of a ledger is as it was written."
     ),
+    "ledger audit": Entry("plugface.cli.commands.ledger:audit", "Who did what: codes, exports, deletions."),
     "confirm": Entry("plugface.cli.commands.confirm:confirm", "Record what a person found a unit to be."),
     "learn": Entry(
         "plugface.cli.commands.learn:learn", "Train again with confirmed units; use it if it is no worse."

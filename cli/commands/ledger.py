@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 from plugface.cli.errors import named
 from plugface.cli.present.terminal import Screen, percent
+from plugface.cli.store.acts import account, list_acts, record_act
 from plugface.cli.store.exports import format_of, write_rows
 from plugface.cli.store.ledger import Ledger, LedgerError, Lot, default_ledger, list_units
 from rich.table import Table
@@ -95,6 +96,9 @@ def export(
         part.replace(out)
     finally:
         part.unlink(missing_ok=True)
+    with ledger.transaction() as session:
+        record_act(session, "export", who=account(), lot=lot or "", about=out.name, facts={"units": count})
+    ledger.close()
     typer.echo(f"{count} units written to {out}")
 
 
@@ -112,6 +116,38 @@ def verify(where: Where = None) -> None:
         typer.echo("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
         raise typer.Exit(1)
     typer.echo(f"Every row fits. {found.links} links; the last one is {found.head}.")
+
+
+def audit(
+    where: Where = None,
+    lot: LotKey = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object a line (see `plugface schema`).")
+    ] = False,
+) -> None:
+    """Who did what: entries and codes, confirmations, exports, deletions, backups, lots moved.
+
+    Exit code: 0, or 2 when there is no such ledger or lot.
+    """
+    ledger = open_existing(where)
+    with ledger.reading() as session:
+        entries = list_acts(session, lot)
+        if not entries:
+            _check_lot(session, ledger, lot)
+    ledger.close()
+    if as_json:
+        from plugface.cli.present.ledger_schemas import ledger_act_out
+
+        for entry in entries:
+            typer.echo(ledger_act_out(entry).model_dump_json())
+        return
+    table = Table(box=None, pad_edge=False)
+    for heading in ("when (UTC)", "what", "who", "lot", "about", ""):
+        table.add_column(heading, overflow="fold")
+    for entry in entries:
+        facts = ", ".join(f"{name} {value}" for name, value in entry.facts.items() if value not in ("", None))
+        table.add_row(entry.made_at[:19], entry.act, entry.who, entry.lot, entry.about, facts)
+    Screen().print(table)
 
 
 def open_existing(where: str | None) -> Ledger:

@@ -676,6 +676,7 @@ def _rounded(value: float) -> float:
 def json_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of every document plugface prints."""
     from plugface.cli.present.catalogue_schemas import DeskDocument
+    from plugface.cli.present.ledger_schemas import LedgerDocument
 
-    every = Annotated[get_args(AnyDocument)[0] | DeskDocument, Field(discriminator="kind")]
+    every = Annotated[get_args(AnyDocument)[0] | DeskDocument | LedgerDocument, Field(discriminator="kind")]
     return TypeAdapter(every).json_schema(mode="serialization")

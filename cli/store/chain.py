@@ -14,6 +14,13 @@ from plugface.cli.store.tables import Base, Link
 from sqlalchemy import Table, func, select
 from sqlalchemy.orm import Session
 
+#: Tables of the chain, in the order in which a link hashes their rows. It is part of the format: a later
+#: table comes at the end, and none of these ever gets another column, or links that were written no longer fit.
+CHAINED = (
+    "lots", "photos", "files", "looks", "units", "findings", "proposals", "views", "confirmations",
+    "acts",
+)  # fmt: skip
+
 #: What the first link goes by in place of a link before it.
 START = "0" * 64
 
@@ -74,7 +81,7 @@ def verify_chain(session: Session) -> Verified:
 
 
 def _tables() -> Iterator[Table]:
-    return (table for table in Base.metadata.sorted_tables if table.name != Link.__tablename__)
+    return (Base.metadata.tables[name] for name in CHAINED)
 
 
 def _hash_link(session: Session, before: str, rows: str, made_at: str) -> str:

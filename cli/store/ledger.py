@@ -19,6 +19,7 @@ from pathlib import Path
 import platformdirs
 from plugface.cli.store.chain import Verified, add_link, verify_chain
 from plugface.cli.store.tables import (
+    Act,
     Base,
     Confirmation,
     File,
@@ -50,6 +51,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.orm import Session, aliased
 
 __all__ = [
+    "Act",
     "Base",
     "Confirmation",
     "File",
@@ -66,7 +68,7 @@ __all__ = [
 ]
 
 #: Newest migration in migrations/versions; a test holds the two together.
-SCHEMA = "0002"
+SCHEMA = "0003"
 
 #: Lock of PostgreSQL that all writers of a ledger take, "plug" in ASCII.
 _WRITERS = 0x706C7567

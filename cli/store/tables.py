@@ -132,6 +132,20 @@ class Confirmation(Base):
     confirmed_at: Mapped[str]
 
 
+class Act(Base):
+    """What somebody did beside confirming: came in, exported, deleted, moved a lot (acts.py)."""
+
+    __tablename__ = "acts"
+    __table_args__ = {"sqlite_autoincrement": True}  # noqa: RUF012
+    id: Mapped[int] = mapped_column(primary_key=True)
+    act: Mapped[str]
+    who: Mapped[str]
+    lot: Mapped[str] = mapped_column(index=True)  # key, not a reference: the lot may be deleted one day
+    about: Mapped[str]
+    facts: Mapped[str]  # JSON
+    made_at: Mapped[str]
+
+
 class Link(Base):
     """One transaction in the hash chain over all rows (chain.py)."""
 
