@@ -191,9 +191,9 @@ def test_new_wishes_are_answered_anew(queue):
 
 def test_tokens_end(queue, now):
     queue.add_token("digest", "L")
-    assert queue.lot_of_token("digest").key == "L"
+    assert queue.visitor_of_token("digest").lot.key == "L"
     now[0] += 31 * 86_400
-    assert queue.lot_of_token("digest") is None
+    assert queue.visitor_of_token("digest") is None
 
 
 def test_a_foreign_file_is_refused(tmp_path):

@@ -65,6 +65,19 @@ Partner = Annotated[
     ),
 ]
 
+YardFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--folder",
+        metavar="DIR",
+        help="The yard page's folder. Without it: the one in PLUGFACE_SERVE_FOLDER, else in the user's data.",
+        show_default=False,
+    ),
+]
+ShowCodes = Annotated[
+    bool, typer.Option("--show-codes", help="Print codes here too, not into their file alone.")
+]
+
 
 def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
     """Refuse a partner that the catalogue does not have, naming the nearest that it has."""

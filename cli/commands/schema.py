@@ -1,12 +1,24 @@
-"""plugface schema: the shape of everything that --json prints."""
+"""plugface schema: the shape of everything that --json prints, and of the settings file."""
 
 import json
+from typing import Annotated, Literal
 
 import typer
 
 
-def schema() -> None:
-    """Print the JSON Schema of all documents that --json prints; `kind` tells them apart."""
-    from plugface.cli.present.schemas import json_schema
+def schema(
+    what: Annotated[
+        Literal["documents", "settings"],
+        typer.Argument(help="documents: what --json prints; settings: the file of `plugface serve`."),
+    ] = "documents",
+) -> None:
+    """Print a JSON Schema: of all that --json prints (`kind` tells documents apart), or of the settings."""
+    if what == "settings":
+        from plugface.cli.web.settings import settings_schema
 
-    typer.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+        found = settings_schema()
+    else:
+        from plugface.cli.present.schemas import json_schema
+
+        found = json_schema()
+    typer.echo(json.dumps(found, indent=2, ensure_ascii=False))
