@@ -140,7 +140,8 @@ async def add_photo(
         if await anyio.to_thread.run_sync(still_here, request) != visitor:  # revoked while it came in
             raise Refused("code_needed")
         keep = partial(_keep_photo, yard, lot, unit, data, face, more)
-        photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
+        async with intake.checking(lot.key):
+            photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
     return photo
