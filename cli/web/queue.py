@@ -404,8 +404,9 @@ class Queue:
 
         References
         ----------
-        Start-time fair queueing: Goyal, Vin & Cheng, IEEE/ACM Transactions on Networking 5 (1997). What a unit
-        will take is not known when it is begun: `EXPECTED_S` is charged then, and the difference at its end.
+        Start-time fair queueing: Goyal, Vin & Cheng, IEEE/ACM Transactions on Networking 5 (1997). What a
+        unit will take is not known when it is begun: `EXPECTED_S` is charged then, the difference at its
+        end.
         """
         with self._write() as db:
             first = db.execute(
@@ -418,8 +419,8 @@ class Queue:
             ).fetchall()
             if not first:
                 return None
-            # A lot that had nothing to do saves nothing up. Of equals it is whose turn is longest ago, then the
-            # longest waiting.
+            # A lot that had nothing to do saves nothing up. Of equals it is whose turn is longest ago, then
+            # the longest waiting.
             starts = {row["lot"]: max(self._used.get(row["lot"], 0.0), self._virtual_s) for row in first}
             chosen = min(first, key=lambda row: (starts[row["lot"]], self._turns.get(row["lot"], 0)))
             self._turns[chosen["lot"]] = next(self._turn)
