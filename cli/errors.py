@@ -61,6 +61,7 @@ KNOWN = {
     ),
     "plugface.cli.web.worker_pool.WorkerLost": Known(2, 503, "Take the photo again."),
     "plugface.cli.web.queue.YardError": Known(2, 503, "Name another --folder."),
+    "plugface.cli.web.settings.SettingsError": Known(2, 422, "Correct the settings and start again."),
     "plugface.cli.web.refusals.Refused": Known(2, 422, "See what the page says."),
     "plugface.cli.web.words.WordsError": Known(2, 422, "Correct the file and start again."),
     "plugface.models.catalogue.entries.CatalogueError": Known(2, 422, "Correct the entry and run again."),
@@ -136,7 +137,7 @@ def report(error: BaseException, *, as_json: bool) -> int:
     message = said.message
     if said.unforeseen:
         message += f" The whole trace is in {_log(error)}; please report it."
-    say(f"error: {_mask(message)}", err=True)
+    say(f"error: {mask_passwords(message)}", err=True)
     if as_json:
         with suppress(OSError):  # it may be what went wrong: a full disk under the output
             say_json(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
@@ -160,7 +161,7 @@ def _log(error: BaseException) -> str:
     import platformdirs
 
     entry = f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} plugface {installed_version()} {sys.argv[1:]}\n"
-    entry = _mask(entry + "".join(traceback.format_exception(error)) + "\n")
+    entry = mask_passwords(entry + "".join(traceback.format_exception(error)) + "\n")
     for folder in (platformdirs.user_log_path("plugface"), Path(tempfile.gettempdir())):
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -178,7 +179,7 @@ def _open_private(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
 
 
-def _mask(text: str) -> str:
+def mask_passwords(text: str) -> str:
     """The same text without passwords in addresses such as a ledger's."""
     return re.sub(r"(\w://[^\s:/@'\"]*):[^\s@'\"]+@", r"\1:***@", text)
 

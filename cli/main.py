@@ -64,6 +64,13 @@ COMMANDS = {
     "serve": Entry(
         "plugface.cli.commands.serve:serve", "The yard page: photograph a unit, get the answer on the phone."
     ),
+    "codes add": Entry(
+        "plugface.cli.commands.codes:add", "Give a person or a phone an access code of their own."
+    ),
+    "codes list": Entry("plugface.cli.commands.codes:list_codes", "Who has an access code of the yard page."),
+    "codes revoke": Entry(
+        "plugface.cli.commands.codes:revoke", "Take one person's access code back, at once."
+    ),
     "sort": Entry(
         "plugface.cli.commands.sort:sort", "A folder of photos into units, and each unit into its bin."
     ),
@@ -98,11 +105,12 @@ COMMANDS = {
     ),
     "schema": Entry(
         "plugface.cli.commands.schema:schema",
-        "The JSON Schema of what --json prints, or of a catalogue's files.",
+        "The JSON Schema of what --json prints, of a catalogue's files, or of the settings.",
     ),
 }
 
 GROUPS = {
+    "codes": "Access codes of the yard page that are bound to a name.",
     "catalogue": "Your own catalogue: start it, check it, fill it, see what it cannot tell apart.",
     "ledger": "What was proposed and what was found to be true.",
 }

@@ -26,6 +26,11 @@ def data_folder() -> Path:
     return platformdirs.user_data_path("plugface")
 
 
+def yard_folder() -> Path:
+    """Where the yard page keeps photos, queue and ledger unless another folder is named."""
+    return Path(os.environ.get("PLUGFACE_SERVE_FOLDER", "") or data_folder() / "yard")
+
+
 def cache_folder() -> Path:
     """What can be made again at any time; deleting it costs time only."""
     return platformdirs.user_cache_path("plugface")

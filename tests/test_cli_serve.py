@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from plugface.cli.pipeline import identify_unit
 from plugface.cli.settings import demo_folder
+from plugface.cli.web.codes import CODES_FILE
 from plugface.models.catalogue.entries import load_catalogue
 
 ROOT = Path(__file__).parents[1]
@@ -90,10 +91,13 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 
 
-def test_a_named_lot_gets_a_code_that_is_said_once(start, port, tmp_path):
+def test_a_named_lot_gets_a_code_that_is_written_down_once(start, port, tmp_path):
     url = f"http://127.0.0.1:{port}"
     process, said = start("--lot", "North gate")
-    code = re.search(r"access code (\S+)", said)[1]
+    file = tmp_path / "yard" / CODES_FILE
+    code = re.search(r"^(\S+)\tlot \"North gate\"", file.read_text(), re.M)[1]
+    assert str(file) in said
+    assert code not in said
     kept = [path for path in (tmp_path / "yard").rglob("*") if path.is_file()]
     assert len(kept) >= 3
     assert not [path for path in kept if path.stat().st_mode & 0o077]
@@ -105,10 +109,52 @@ def test_a_named_lot_gets_a_code_that_is_said_once(start, port, tmp_path):
     process.send_signal(signal.SIGTERM)
     assert process.wait(30) == 0
     assert not list((tmp_path / "yard").glob("*-wal"))  # all rows are in the files themselves
+    file.unlink()
     _, said = start("--lot", "North gate")
     assert code not in said
+    assert not file.exists()
     assert "stays what it was" in said
     assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["name"] == "North gate"
+
+
+def test_a_code_is_printed_where_that_was_asked_for(start, port, tmp_path):
+    _, said = start("--lot", "North gate", "--show-codes")
+    code = re.search(r"access code (\S+) ", said)[1]
+    assert f"/enter#{code}" in said
+    assert code in (tmp_path / "yard" / CODES_FILE).read_text()
+
+
+def test_a_name_is_let_in_and_put_out_while_the_page_serves(start, port, tmp_path, run):
+    url, json_type = f"http://127.0.0.1:{port}", {"content-type": "application/json"}
+    start("--lot", "North gate")
+    yard = ("--folder", tmp_path / "yard")
+    said = run("codes", "add", "Ada", "--show-codes", *yard).out
+    code = re.search(r"access code (\S+)", said)[1]
+    token = ask(f"{url}/api/v1/tokens", json.dumps({"code": code}).encode(), **json_type)["token"]
+    assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["visitor"] == "Ada"
+    assert run("codes", "revoke", "ada", *yard).code == 0
+    with pytest.raises(urllib.error.HTTPError, match="401"):  # the very next request
+        ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")
+    with pytest.raises(urllib.error.HTTPError, match="403"):
+        ask(f"{url}/api/v1/tokens", json.dumps({"code": code}).encode(), **json_type)
+    audit = run("ledger", "audit", "--ledger", tmp_path / "yard", "--json").out
+    acts = [(line["act"], line["who"]) for line in map(json.loads, audit.splitlines())]
+    assert [act for act, _ in acts] == ["code made", "code made", "entry", "code revoked", "wrong code"]
+    assert acts[2] == ("entry", "Ada")
+    assert code not in audit
+
+
+def test_what_is_logged_is_one_object_a_line(start, port, tmp_path):
+    process, _ = start("--lot", "North gate")
+    with pytest.raises(urllib.error.HTTPError, match="404"):
+        ask(f"http://127.0.0.1:{port}/nowhere/7K2M-ABCDE-FGHJK")
+    process.send_signal(signal.SIGTERM)
+    process.wait(30)
+    lines = [line for line in (tmp_path / "said0.txt").read_text().splitlines() if line.startswith("{")]
+    logged = [json.loads(line) for line in lines]
+    assert all({"time", "level", "request", "message"} <= line.keys() for line in logged)
+    assert [line["status"] for line in logged if line.get("route") == "none"] == [404]
+    assert "7K2M" not in "".join(lines)
 
 
 def test_on_a_network_there_is_a_code_and_advice_on_tls(start, port):
@@ -123,10 +169,11 @@ def test_on_a_network_there_is_a_code_and_advice_on_tls(start, port):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--public-url", "http://yard.example"], "begins with https://"),
-        (["--lot", " "], "a lot needs a name"),
+        (["--public-url", "http://yard.example"], 'option --public-url, setting "public_url": got'),
+        (["--lot", " "], 'option --lot, setting "lots": got'),
         (["--host", "192.0.2.1"], "cannot listen on 192.0.2.1"),  # RFC 5737: an address nobody has
         (["--words", "nowhere.toml"], "nowhere.toml: it cannot be read"),
+        (["--settings", "nowhere.toml"], "nowhere.toml: it cannot be read"),
     ],
 )
 def test_what_cannot_be_served_is_said_in_a_line(run, tmp_path, port, words, said):

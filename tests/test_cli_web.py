@@ -357,7 +357,9 @@ def test_wishes_that_make_no_sense_are_refused(here, body, name):
         ({"family": "GULL 77", "who": "Jo"}, "no_family"),
         ({"family": "HERON 2", "variant": "Z", "who": "Jo"}, "no_variant"),
         ({"family": "", "variant": "A", "who": "Jo"}, "no_variant"),
-        ({"family": "HERON 2", "who": "  "}, "bad_request"),
+        ({"family": "HERON 2", "who": "  "}, "name_needed"),
+        ({"family": "HERON 2"}, "name_needed"),
+        ({"family": "HERON 2", "who": "J\no"}, "bad_request"),
     ],
 )
 def test_a_truth_that_makes_no_sense_is_refused(here, jpeg, body, name):

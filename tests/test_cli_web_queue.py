@@ -73,6 +73,46 @@ def test_lots_take_turns(tmp_path, now):
     queue.close()
 
 
+def test_lots_share_the_time_and_not_the_number_of_units(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=50), steady=lambda: now[0])
+    for key in "LM":
+        queue.add_lot(key, key, None)
+        for number in range(20):
+            accept(queue, f"{number:032x}", f"{key}{number}", lot=key)
+    seconds = {"L": 9.0, "M": 1.0}  # one lot's photos take nine times as long
+    order = []
+    for _ in range(20):
+        job = queue.claim()
+        now[0] += seconds[job.unit.lot]
+        queue.finish(job, answer())
+        order.append(job.unit.lot)
+    spent = {lot: order.count(lot) * seconds[lot] for lot in "LM"}
+    assert abs(spent["L"] - spent["M"]) <= 2 * seconds["L"]  # a unit that is begun is not taken away again
+    queue.close()
+
+
+def test_a_lot_that_had_nothing_to_do_has_saved_nothing_up(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=50), steady=lambda: now[0])
+    queue.add_lot("L", "L", None)
+    queue.add_lot("M", "M", None)
+    for number in range(30):
+        accept(queue, f"{number:032x}", f"L{number}")
+    for _ in range(10):
+        job = queue.claim()
+        now[0] += 3
+        queue.finish(job, answer())
+    for number in range(10):
+        accept(queue, f"{number:032x}", f"M{number}", lot="M")
+    order = []
+    for _ in range(6):
+        job = queue.claim()
+        now[0] += 3
+        queue.finish(job, answer())
+        order.append(job.unit.lot)
+    assert sorted(order) == ["L", "L", "L", "M", "M", "M"]
+    queue.close()
+
+
 def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
     now = [time.time()]
     queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
@@ -193,9 +233,9 @@ def test_new_wishes_are_answered_anew(queue):
 
 def test_tokens_end(queue, now):
     queue.add_token("digest", "L")
-    assert queue.lot_of_token("digest").key == "L"
+    assert queue.visitor_of_token("digest").lot.key == "L"
     now[0] += 31 * 86_400
-    assert queue.lot_of_token("digest") is None
+    assert queue.visitor_of_token("digest") is None
 
 
 def test_a_foreign_file_is_refused(tmp_path):

@@ -15,7 +15,6 @@ from plugface.cli.present.screen import Screen
 from plugface.cli.settings import cache_folder
 from plugface.cli.store.confirmations import list_confirmed
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
@@ -53,7 +52,7 @@ def evaluate_own(
             str(truth or ledger), problems[0] if problems else "it holds no unit", "Add one with its truth"
         )
     bar = (TextColumn("Looking at your units"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*bar, console=Console(stderr=True), transient=True) as progress:
+    with Progress(*bar, console=Screen(stderr=True), transient=True) as progress:
         task = progress.add_task("", total=sum(not unit.observations for unit in units))
         trial = run_trial(units, folder, cache_folder(), workers=workers, done=lambda: progress.advance(task))
     trial = type(trial)(trial.outcomes, (*problems, *trial.left_out))

@@ -65,6 +65,19 @@ Partner = Annotated[
     ),
 ]
 
+YardFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--folder",
+        metavar="DIR",
+        help="The yard page's folder. Without it: the one in PLUGFACE_SERVE_FOLDER, else in the user's data.",
+        show_default=False,
+    ),
+]
+ShowCodes = Annotated[
+    bool, typer.Option("--show-codes", help="Print codes here too, not into their file alone.")
+]
+
 
 #: Families named in one message; a larger catalogue's are counted. Our choice.
 MOST_NAMED = 40

@@ -47,7 +47,7 @@ class Tally:
 class Server:
     """One `plugface serve` that can be ended the hard way."""
 
-    def __init__(self, folder: Path, workers: int) -> None:
+    def __init__(self, folder: Path, workers: int, *words: str) -> None:
         with socket.socket() as door:
             door.bind(("127.0.0.1", 0))
             self.port = door.getsockname()[1]
@@ -60,7 +60,7 @@ class Server:
             "--folder",
             str(folder),
         ]
-        self._command += ["--port", str(self.port), "--workers", str(workers)]
+        self._command += ["--port", str(self.port), "--workers", str(workers), *words]
         self._process: subprocess.Popen | None = None
 
     def start(self) -> None:
@@ -68,7 +68,7 @@ class Server:
         self._process = subprocess.Popen(self._command, stdout=subprocess.DEVNULL)
         for _ in range(600):
             try:
-                ask(f"{self.url}/api/v1/lot")
+                ask(f"{self.url}/healthz")
                 return
             except OSError:
                 time.sleep(0.1)

@@ -71,6 +71,20 @@ def hash_token(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
+def is_token(tried: str, token: str) -> bool:
+    """Whether a token is this one; takes as long whatever was tried."""
+    return hmac.compare_digest(hash_token(tried), hash_token(token))
+
+
+def is_loopback(address: str) -> bool:
+    """Whether an address is of this machine and reached from nowhere else."""
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address == "localhost"
+    return (getattr(found, "ipv4_mapped", None) or found).is_loopback
+
+
 def network_of(address: str) -> str:
     """Who an address counts as: an IPv4 address, or the /64 that one household or host has of IPv6."""
     try:

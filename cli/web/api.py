@@ -12,7 +12,15 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import FileResponse
 from plugface.analysis import UnreadablePhoto
 from plugface.cli.present.schemas import ErrorOut
-from plugface.cli.web.authentication import LotHere, YardHere, end_text, open_lot
+from plugface.cli.web.authentication import (
+    LotHere,
+    VisitorHere,
+    YardHere,
+    end_text,
+    open_lot,
+    still_here,
+)
+from plugface.cli.web.codes import same_name
 from plugface.cli.web.documents import (
     AcceptedPhotoOut,
     CardOut,
@@ -30,7 +38,7 @@ from plugface.cli.web.documents import (
     UnitsOut,
 )
 from plugface.cli.web.guard import stated_length
-from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry
+from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry, Visitor
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
 from plugface.models.catalogue.entries import Family
@@ -62,17 +70,18 @@ _PICTURE_ANSWER = {200: {"content": {"image/jpeg": {}}, "description": "The phot
 @router.post("/tokens", status_code=201, responses=refusals(429))
 def make_token(request: Request, said: CodeIn) -> TokenOut:
     """Give an access code, get a token for its lot."""
-    lot, token, expires = open_lot(request, said.code)
-    return TokenOut(token=token, lot=lot.name, expires_at=end_text(expires))
+    code, token, expires = open_lot(request, said.code)
+    return TokenOut(token=token, lot=code.lot.name, name=code.name, expires_at=end_text(expires))
 
 
 @router.get("/lot", responses=refusals(401))
-def show_lot(yard: YardHere, lot: LotHere) -> LotOut:
+def show_lot(yard: YardHere, visitor: VisitorHere) -> LotOut:
     """Say which lot this is, how many units it has, and what is taken in at most."""
-    limits = yard.limits
+    limits, lot = yard.limits, visitor.lot
     return LotOut(
         key=lot.key,
         name=lot.name,
+        visitor=visitor.name,
         units=yard.queue.counts(lot.key),
         limits=LimitsOut(
             photo_bytes=limits.photo_bytes,
@@ -117,19 +126,23 @@ async def add_photo(
     request: Request,
     response: Response,
     yard: YardHere,
-    lot: LotHere,
+    visitor: VisitorHere,
     unit: UnitHere,
     face: Annotated[View, Query(description="what the photo is meant to show")] = "front",
     more: Annotated[bool, Query(description="further photos of this unit follow at once")] = False,
 ) -> AcceptedPhotoOut:
     """Send one photo of a unit. 202: it is on disk and will be answered. 200: it was there already."""
+    lot = visitor.lot
     await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
     intake = request.app.state.intake
     size = stated_length(request.headers) or yard.limits.photo_bytes
     with intake.place(lot.key, size):  # until it is checked, so that memory is bounded
         data = await intake.receive(request)
+        if await anyio.to_thread.run_sync(still_here, request) != visitor:  # revoked while it came in
+            raise Refused("code_needed")
         keep = partial(_keep_photo, yard, lot, unit, data, face, more)
-        photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
+        async with intake.checking(lot.key):
+            photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
     return photo
@@ -165,8 +178,12 @@ def show_photo(
 
 
 @router.post("/units/{unit}/confirmations", status_code=201, responses=refusals(401))
-def confirm_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: ConfirmationIn) -> ConfirmationOut:
+def confirm_unit(
+    yard: YardHere, visitor: VisitorHere, unit: UnitHere, said: ConfirmationIn
+) -> ConfirmationOut:
     """Record what a person found the unit to be. Nothing is overwritten; the latest counts."""
+    lot = visitor.lot
+    who = _name_of(yard, visitor, said.who)
     found = find_unit(yard, lot, unit)
     family, variants = "", {"": ""}
     if said.family:
@@ -176,7 +193,8 @@ def confirm_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: Confirmatio
     variant = variants.get(said.variant.casefold())
     if variant is None:
         raise Refused("no_variant", family=family or "-", variant=said.variant)
-    return yard.records.confirm(lot, found, said.model_copy(update={"family": family, "variant": variant}))
+    said = said.model_copy(update={"family": family, "variant": variant, "who": who})
+    return yard.records.confirm(lot, found, said)
 
 
 def find_unit(yard: Yard, lot: LotEntry, unit: str) -> UnitEntry:
@@ -238,6 +256,20 @@ def _photo_out(unit: str, photo: PhotoEntry) -> AcceptedPhotoOut:
         size_bytes=photo.size_bytes,
         accepted_at=photo.accepted_at,
     )
+
+
+def _name_of(yard: Yard, visitor: Visitor, said: str) -> str:
+    """Who is speaking: whoever the code belongs to, else whom they say, if that is nobody with a code."""
+    if visitor.name:
+        if said and not same_name(said, visitor.name):
+            raise Refused("name_other", person=visitor.name)
+        return visitor.name
+    if not said:
+        raise Refused("name_needed")
+    for code in yard.queue.codes(visitor.lot):
+        if not code.revoked_at and same_name(said, code.name):
+            raise Refused("name_bound", person=code.name)
+    return said
 
 
 def _check_said(yard: Yard, said: UnitIn) -> tuple[str, dict[str, str | int]]:

@@ -18,6 +18,7 @@ from plugface.cli.web import api, pages
 from plugface.cli.web.guard import Guard
 from plugface.cli.web.intake import Intake
 from plugface.cli.web.refusals import Refused
+from plugface.cli.web.watch import Watch
 from plugface.cli.web.words import Words
 from plugface.cli.web.yard import Yard
 from starlette.exceptions import HTTPException
@@ -82,6 +83,8 @@ def create_app(yard: Yard) -> FastAPI:
         return respond(request.scope, Refused("not_kept", retry_s=30))
 
     def respond(scope: Scope, refused: Refused) -> Response:
+        yard.tally.count_refusal(refused.name)
+        _LOG.debug("refused", extra={"facts": {"reason": refused.name}})
         if scope["path"].startswith("/api/"):
             return error_response(yard.words, refused)
         return pages.refusal_page(Request(scope), refused)
@@ -93,6 +96,7 @@ def create_app(yard: Yard) -> FastAPI:
         body_limit=lambda path: limits.photo_bytes if path.endswith("/photos") else limits.message_bytes,
         respond=respond,
     )
+    app.add_middleware(Watch, tally=yard.tally)  # the last one added is the outermost
     return app
 
 

@@ -48,7 +48,9 @@ class ConfirmationIn(Message):
 
     family: Short = Field(description="key of the family; empty: in no family of the catalogue")
     variant: Short = ""
-    who: Annotated[str, Line, Field(min_length=1, max_length=80)]
+    who: Short = Field(
+        "", description="name of whoever checked it; left out where the access code is bound to one"
+    )
     note: Long = ""
 
 
@@ -63,6 +65,7 @@ class TokenOut(Document):
 
     token: str
     lot: str
+    name: str = Field(description="to whom the code was given; empty: it is the lot's own")
     expires_at: str
 
 
@@ -80,6 +83,7 @@ class LotOut(Document):
 
     key: str
     name: str
+    visitor: str = Field(description="to whom the code was given; empty: it is the lot's own")
     units: dict[str, int] = Field(description="number of units by state")
     limits: LimitsOut
 

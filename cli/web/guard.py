@@ -105,7 +105,7 @@ class Guard:
         try:
             await self._app(scope, _counted(receive, limit), send_guarded)
         except Exception:  # a fault of ours: said plainly, and with the same headers as everything else
-            _LOG.exception("a fault in %s", scope["path"])
+            _LOG.exception("a fault while answering")
             if begun:
                 raise
             await self._respond(scope, Refused("fault"))(scope, receive, send_guarded)
@@ -156,6 +156,11 @@ def stated_length(headers: Headers) -> int:
     text = headers.get("content-length", "0")
     # 18 digits are enough for any limit, and no more than Python turns into a number.
     return int(text[:18]) if text.isascii() and text.isdecimal() else 0
+
+
+def has_local_name(headers: Headers) -> bool:
+    """Whether the page is called by a name of this machine."""
+    return _without_port(headers.get("host", "")).lower() in LOCAL_NAMES
 
 
 def _without_port(host: str) -> str:

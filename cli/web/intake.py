@@ -29,6 +29,16 @@ class Intake:
         self._limits, self._clock = limits, clock
         self._of_lot: Counter[str] = Counter()
         self._bytes = 0
+        self._checking: dict[str, anyio.CapacityLimiter] = {}
+
+    def checking(self, lot: str) -> anyio.CapacityLimiter:
+        """The share of a lot in the photos that are checked at the same time: one place less than there are.
+
+        So photos that take as long to check as they may, all of one lot, leave a place for the others.
+        """
+        if lot not in self._checking:
+            self._checking[lot] = anyio.CapacityLimiter(max(1, self._limits.decoding_at_once - 1))
+        return self._checking[lot]
 
     @contextmanager
     def place(self, lot: str, size_bytes: int) -> Iterator[None]:

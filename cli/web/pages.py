@@ -19,11 +19,20 @@ from plugface.cli.present.templates import template_environment
 from plugface.cli.present.terminal import CLOSING, HAZARDOUS, MIN_WEIGHT, sure_words, years_text
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.api import UnitHere, find_unit, line_out, unit_out
-from plugface.cli.web.authentication import COOKIE, LotHere, YardHere, find_yard, open_lot
+from plugface.cli.web.authentication import (
+    COOKIE,
+    LotHere,
+    VisitorHere,
+    YardHere,
+    find_yard,
+    may_see_metrics,
+    open_lot,
+)
 from plugface.cli.web.calls import read_calls
+from plugface.cli.web.metrics import CONTENT_TYPE, write_metrics
 from plugface.cli.web.queue import LotEntry
 from plugface.cli.web.refusals import STATUS, Refused
-from plugface.cli.web.yard import Yard
+from plugface.cli.web.yard import METRICS_TOKEN_FILE, Yard
 
 router = APIRouter(include_in_schema=False)
 
@@ -31,17 +40,29 @@ router = APIRouter(include_in_schema=False)
 LISTED = 30
 
 
-@router.api_route("/healthz", methods=["GET", "HEAD"])
+@router.get("/healthz")
 def say_alive() -> Response:
     """Whether the page answers at all; for whatever watches over it."""
     return Response("ok\n", media_type="text/plain")
 
 
-@router.api_route("/readyz", methods=["GET", "HEAD"])
+@router.get("/readyz")
 def say_ready(yard: YardHere) -> Response:
     """Whether a photo would be taken in now: queue and ledger can be read, and the disk has room."""
     problem = yard.find_problem()
     return Response(f"{problem or 'ready'}\n", status_code=503 if problem else 200, media_type="text/plain")
+
+
+@router.get("/metrics")
+def show_metrics(request: Request, yard: YardHere) -> Response:
+    """Counters and gauges for a monitoring program: to this machine itself, or with their token."""
+    if may_see_metrics(request):
+        return Response(write_metrics(yard.tally, yard.gauges), headers={"content-type": CONTENT_TYPE})
+    refused = Refused("metrics_closed", file=METRICS_TOKEN_FILE)
+    yard.tally.count_refusal(refused.name)
+    answer = Response(f"{_words(yard, refused)}\n", status_code=refused.status, media_type="text/plain")
+    answer.headers["www-authenticate"] = "Bearer"
+    return answer
 
 
 @router.get("/")
@@ -62,8 +83,9 @@ def show_history(
 
 
 @router.get("/units/{unit}")
-def show_card(request: Request, yard: YardHere, lot: LotHere, unit: UnitHere) -> HTMLResponse:
+def show_card(request: Request, yard: YardHere, visitor: VisitorHere, unit: UnitHere) -> HTMLResponse:
     """One unit: its answer, or how far it is."""
+    lot = visitor.lot
     entry = find_unit(yard, lot, unit)
     shown = unit_out(yard, lot, entry)
     overlays = [Markup(svg) for svg in entry.answer.overlays] if entry.answer else []
@@ -88,6 +110,7 @@ def show_card(request: Request, yard: YardHere, lot: LotHere, unit: UnitHere) ->
                 "typed": shown.typed,
             }
         ),
+        visitor=visitor.name,
     )
 
 
@@ -114,8 +137,9 @@ def show_door(request: Request) -> HTMLResponse:
 def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length=64)] = "") -> Response:
     """Open a lot with its access code."""
     try:
-        _lot, token, _expires = open_lot(request, code)
+        _code, token, _expires = open_lot(request, code)
     except Refused as refused:
+        yard.tally.count_refusal(refused.name)
         answer = _page(request, "enter.html", None, problem=_words(yard, refused))
         answer.status_code = refused.status
         if refused.retry_s:

@@ -10,7 +10,7 @@ disk.
 import hashlib
 import io
 import os
-from collections.abc import Container
+from collections.abc import Callable, Container
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -85,9 +85,12 @@ class PhotoChecker:
     ----------
     limits : Limits
         How many at once, and the time and memory of each.
+    on_loss : callable, optional
+        Called for each process that had to be stopped or broke.
     """
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, on_loss: Callable[[], None] = lambda: None) -> None:
+        self._on_loss = on_loss
         self._pool = LimitedPool(
             partial(clean_photo, limits=limits),
             size=limits.decoding_at_once,
@@ -100,6 +103,7 @@ class PhotoChecker:
         try:
             return self._pool(data)
         except Stopped as stopped:
+            self._on_loss()
             if stopped.reason == "ended":  # by somebody else: the photo is not to blame
                 raise Refused("busy", retry_s=5) from None
             raise UnreadablePhoto("", _STOPPED[stopped.reason], _AS_JPEG) from None

@@ -31,13 +31,17 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS lots (
     key TEXT PRIMARY KEY, name TEXT NOT NULL UNIQUE, salt BLOB, digest BLOB, created_at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS tokens (
-    digest TEXT PRIMARY KEY, lot TEXT NOT NULL REFERENCES lots(key), expires REAL NOT NULL);
+    digest TEXT PRIMARY KEY, lot TEXT NOT NULL REFERENCES lots(key), expires REAL NOT NULL,
+    code TEXT NOT NULL DEFAULT '');
+CREATE TABLE IF NOT EXISTS codes (
+    key TEXT PRIMARY KEY, lot TEXT NOT NULL REFERENCES lots(key), name TEXT NOT NULL, salt BLOB NOT NULL,
+    digest BLOB NOT NULL, created_at TEXT NOT NULL, revoked_at TEXT NOT NULL DEFAULT '');
 CREATE TABLE IF NOT EXISTS units (
     lot TEXT NOT NULL REFERENCES lots(key), id TEXT NOT NULL, number INTEGER NOT NULL,
     claimed TEXT NOT NULL DEFAULT '', needs TEXT NOT NULL DEFAULT '{}', typed TEXT NOT NULL DEFAULT '[]',
     state TEXT NOT NULL DEFAULT 'new', turn INTEGER NOT NULL DEFAULT 0, ready REAL NOT NULL DEFAULT 0,
     attempts INTEGER NOT NULL DEFAULT 0, problem TEXT NOT NULL DEFAULT '', created_at TEXT NOT NULL,
-    PRIMARY KEY (lot, id), UNIQUE (lot, number));
+    asked_at TEXT NOT NULL DEFAULT '', PRIMARY KEY (lot, id), UNIQUE (lot, number));
 CREATE INDEX IF NOT EXISTS units_by_state ON units (state, ready);
 CREATE TABLE IF NOT EXISTS photos (
     lot TEXT NOT NULL, unit TEXT NOT NULL, position INTEGER NOT NULL, sha256 TEXT NOT NULL,
@@ -50,6 +54,12 @@ CREATE TABLE IF NOT EXISTS answers (
     caution TEXT NOT NULL, made_at TEXT NOT NULL,
     PRIMARY KEY (lot, unit, turn), FOREIGN KEY (lot, unit) REFERENCES units(lot, id));
 """
+
+#: Seconds that a unit is taken to need until it has been answered; measured at 2 to 4 on two cores.
+EXPECTED_S = 3.0
+
+#: Columns that a queue made by an older plugface lacks.
+_LATER_COLUMNS = (("tokens", "code", "''"), ("units", "asked_at", "''"), ("units", "typed", "'[]'"))
 
 
 class YardError(Exception):
@@ -67,6 +77,35 @@ class LotEntry:
     key: str
     name: str
     code: HashedCode | None  # None: open, for this machine alone
+
+
+@dataclass(frozen=True)
+class CodeEntry:
+    """One access code: a lot's own, or one that is bound to a name."""
+
+    key: str  # its first signs
+    lot: LotEntry
+    name: str  # of the person or phone it was given to; empty: the lot's own
+    code: HashedCode | None
+    created_at: str
+    revoked_at: str = ""  # empty: it opens the lot
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Whoever asks: which lot they may see, and their name where their code is bound to one."""
+
+    lot: LotEntry
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Totals:
+    """The queue in numbers, for whoever watches over it."""
+
+    units: dict[str, int]  # by state
+    photos: dict[str, int]  # by the state of their unit
+    oldest_s: float  # how long the unit that has waited longest has waited; 0: none does
 
 
 @dataclass(frozen=True)
@@ -147,13 +186,13 @@ class Queue:
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
         self._turn, self._turns = itertools.count(1), {}  # lot -> its latest turn at the workers
+        self._used, self._virtual_s = {}, 0.0  # lot -> time of the workers it has had, counted as in `claim`
+        self._begun: dict[tuple[str, str, int], float] = {}  # what is worked on, and since when
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
             self._writer.executescript(_TABLES)
-            columns = {row["name"] for row in self._writer.execute("PRAGMA table_info(units)")}
-            if "typed" not in columns:  # made by an older plugface
-                self._writer.execute("ALTER TABLE units ADD COLUMN typed TEXT NOT NULL DEFAULT '[]'")
+            self._add_later_columns()
         except sqlite3.Error as error:
             raise YardError(str(file), f"it cannot be used ({error})", "Name another --folder") from None
 
@@ -183,10 +222,10 @@ class Queue:
         return _lot(row)
 
     def change_code(self, key: str, code: HashedCode) -> None:
-        """Give a lot another code; whoever came in with the old one is out."""
+        """Give a lot another code; whoever came in with the old one is out, codes of a name stay."""
         with self._write() as db:
             db.execute("UPDATE lots SET salt = ?, digest = ? WHERE key = ?", (code.salt, code.digest, key))
-            db.execute("DELETE FROM tokens WHERE lot = ?", (key,))
+            db.execute("DELETE FROM tokens WHERE lot = ? AND code = ''", (key,))
 
     def lot(self, *, key: str = "", name: str = "") -> LotEntry | None:
         """The lot with this key or name."""
@@ -194,11 +233,63 @@ class Queue:
             row = db.execute("SELECT * FROM lots WHERE key = ? OR name = ?", (key, name)).fetchone()
         return row and _lot(row)
 
-    def add_token(self, digest: str, lot: str) -> float:
-        """Remember a token that opens a lot; gives the time at which it ends, seconds since 1970."""
+    def lots(self) -> list[LotEntry]:
+        """All lots, by name."""
+        with self._read() as db:
+            return [_lot(row) for row in db.execute("SELECT * FROM lots ORDER BY name")]
+
+    def add_code(self, code: CodeEntry) -> None:
+        """Add a code that is bound to a name.
+
+        Raises
+        ------
+        FileExistsError
+            If a lot or another code begins with the same signs.
+        """
+        with self._write() as db:
+            taken = "SELECT 1 FROM lots WHERE key = ? UNION SELECT 1 FROM codes WHERE key = ?"
+            if db.execute(taken, (code.key, code.key)).fetchone():
+                raise FileExistsError(17, "there is such a code already", code.key)
+            db.execute(
+                "INSERT INTO codes (key, lot, name, salt, digest, created_at) VALUES (?, ?, ?, ?, ?, ?)",
+                (code.key, code.lot.key, code.name, code.code.salt, code.code.digest, code.created_at),
+            )
+
+    def revoke_code(self, key: str) -> None:
+        """End a code that is bound to a name; whoever came in with it is out, and nobody else."""
+        with self._write() as db:
+            db.execute("UPDATE codes SET revoked_at = ? WHERE key = ? AND revoked_at = ''", (now_utc(), key))
+            db.execute("DELETE FROM tokens WHERE code = ?", (key,))
+
+    def codes(self, lot: LotEntry) -> list[CodeEntry]:
+        """The codes of a lot that are bound to a name, the revoked ones too, in the order they were made."""
+        with self._read() as db:
+            rows = db.execute("SELECT * FROM codes WHERE lot = ? ORDER BY rowid", (lot.key,))
+            return [_code(row, lot) for row in rows]
+
+    def code(self, key: str) -> CodeEntry | None:
+        """The code that begins with these signs, if it opens a lot: the lot's own, or one of a name."""
+        lot = self.lot(key=key)
+        if lot is not None:
+            return CodeEntry(key, lot, "", lot.code, "")
+        with self._read() as db:
+            row = db.execute("SELECT * FROM codes WHERE key = ? AND revoked_at = ''", (key,)).fetchone()
+        return row and _code(row, self.lot(key=row["lot"]))
+
+    def add_token(self, digest: str, lot: str, code: str = "") -> float:
+        """Remember a token that opens a lot; gives the time at which it ends, seconds since 1970.
+
+        Parameters
+        ----------
+        code : str
+            Key of the code of a name that it was given for; empty: the lot's own code.
+        """
         expires = self._clock() + self.limits.session_days * 86_400
         with self._write() as db:
-            db.execute("INSERT INTO tokens VALUES (?, ?, ?)", (digest, lot, expires))
+            db.execute(
+                "INSERT INTO tokens (digest, lot, expires, code) VALUES (?, ?, ?, ?)",
+                (digest, lot, expires, code),
+            )
         return expires
 
     def drop_token(self, digest: str) -> None:
@@ -206,15 +297,18 @@ class Queue:
         with self._write() as db:
             db.execute("DELETE FROM tokens WHERE digest = ?", (digest,))
 
-    def lot_of_token(self, digest: str) -> LotEntry | None:
-        """The lot a token opens, while it does."""
+    def visitor_of_token(self, digest: str) -> Visitor | None:
+        """Whoever holds a token, while it opens a lot."""
         with self._read() as db:
             row = db.execute(
-                "SELECT lots.* FROM tokens JOIN lots ON lots.key = tokens.lot"
-                " WHERE tokens.digest = ? AND tokens.expires > ?",
+                "SELECT lots.*, coalesce(codes.name, '') AS visitor FROM tokens"
+                " JOIN lots ON lots.key = tokens.lot LEFT JOIN codes ON codes.key = tokens.code"
+                " WHERE tokens.digest = ? AND tokens.expires > ?"
+                # A code that was revoked while it was being checked gets a token all the same.
+                " AND (tokens.code = '' OR codes.revoked_at = '')",
                 (digest, self._clock()),
             ).fetchone()
-        return row and _lot(row)
+        return row and Visitor(_lot(row), row["visitor"])
 
     # Taking in
 
@@ -318,8 +412,14 @@ class Queue:
     def claim(self) -> Job | None:
         """The next unit, now being worked on; None if none may be taken yet.
 
-        Lots take turns, so that one with many units holds no other; within a lot the longest waiting comes
-        first.
+        Lots share the workers' time, so that one with many units, or with photos that take long, holds no
+        other; within a lot the longest waiting comes first.
+
+        References
+        ----------
+        Start-time fair queueing: Goyal, Vin & Cheng, IEEE/ACM Transactions on Networking 5 (1997). What a
+        unit will take is not known when it is begun: `EXPECTED_S` is charged then, the difference at its
+        end.
         """
         with self._write() as db:
             first = db.execute(
@@ -332,15 +432,20 @@ class Queue:
             ).fetchall()
             if not first:
                 return None
-            chosen = min(
-                first, key=lambda row: self._turns.get(row["lot"], 0)
-            )  # of equals the longest waiting
+            # A lot that had nothing to do saves nothing up. Of equals it is whose turn is longest ago, then
+            # the longest waiting.
+            starts = {row["lot"]: max(self._used.get(row["lot"], 0.0), self._virtual_s) for row in first}
+            chosen = min(first, key=lambda row: (starts[row["lot"]], self._turns.get(row["lot"], 0)))
             self._turns[chosen["lot"]] = next(self._turn)
+            self._virtual_s = starts[chosen["lot"]]
+            self._used[chosen["lot"]] = self._virtual_s + EXPECTED_S
             row = db.execute(
                 "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid = ? RETURNING *",
                 (chosen["rowid"],),
             ).fetchone()
-            return Job(_unit(db, row), row["attempts"])
+            job = Job(_unit(db, row), row["attempts"])
+        self._begun[job.unit.lot, job.unit.id, job.unit.turn] = self._steady()
+        return job
 
     def finish(self, job: Job, answer: AnswerEntry) -> None:
         """Keep an answer; the unit is answered unless something came in meanwhile."""
@@ -410,6 +515,30 @@ class Queue:
             rows = db.execute("SELECT state, count(*) FROM units WHERE lot = ? GROUP BY state", (lot,))
             return dict(tuple(row) for row in rows)
 
+    def totals(self) -> Totals:
+        """All lots together, in numbers."""
+        with self._read() as db:
+            units = db.execute("SELECT state, count(*) FROM units GROUP BY state")
+            units = dict(tuple(row) for row in units)
+            photos = db.execute(
+                "SELECT state, count(*) FROM photos JOIN units ON units.lot = photos.lot"
+                " AND units.id = photos.unit GROUP BY state"
+            )
+            photos = dict(tuple(row) for row in photos)
+            oldest = db.execute(
+                "SELECT min(asked_at) FROM units WHERE state IN ('waiting', 'working') AND asked_at != ''"
+            ).fetchone()[0]
+        age = self._clock() - datetime.fromisoformat(oldest).timestamp() if oldest else 0.0
+        return Totals(
+            units, photos, max(0.0, age)
+        )  # a clock that was set back makes nothing younger than new
+
+    def _add_later_columns(self) -> None:
+        with self._write() as db:
+            for table, column, empty in _LATER_COLUMNS:
+                if column not in {row["name"] for row in db.execute(f"PRAGMA table_info({table})")}:
+                    db.execute(f"ALTER TABLE {table} ADD COLUMN {column} TEXT NOT NULL DEFAULT {empty}")
+
     def _ensure(self, db: sqlite3.Connection, lot: str, unit: str) -> sqlite3.Row:
         query = "SELECT * FROM units WHERE lot = ? AND id = ?"
         row = db.execute(query, (lot, unit)).fetchone()
@@ -431,10 +560,12 @@ class Queue:
     def _await(self, db: sqlite3.Connection, lot: str, unit: str, ready: float) -> None:
         state = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()[0]
         self._refuse_full(db, lot, state)
+        # Whoever waits already has waited since it first asked, by the clock on the wall: that outlives us.
         db.execute(
-            "UPDATE units SET state = 'waiting', turn = turn + 1, ready = ?, attempts = 0, problem = ''"
+            "UPDATE units SET asked_at = CASE WHEN state IN ('waiting', 'working') THEN asked_at ELSE ? END,"
+            " state = 'waiting', turn = turn + 1, ready = ?, attempts = 0, problem = ''"
             " WHERE lot = ? AND id = ?",
-            (ready, lot, unit),
+            (datetime.fromtimestamp(self._clock(), UTC).isoformat(timespec="milliseconds"), ready, lot, unit),
         )
 
     def _refuse_full(self, db: sqlite3.Connection, lot: str, state: str) -> None:
@@ -470,6 +601,9 @@ class Queue:
         )
 
     def _leave(self, db: sqlite3.Connection, job: Job, state: State, problem: str) -> None:
+        begun = self._begun.pop((job.unit.lot, job.unit.id, job.unit.turn), None)
+        if begun is not None:
+            self._used[job.unit.lot] += self._steady() - begun - EXPECTED_S
         db.execute(
             "UPDATE units SET state = ?, problem = ?"
             " WHERE lot = ? AND id = ? AND turn = ? AND state = 'working'",
@@ -504,6 +638,11 @@ def _connect(file: Path) -> sqlite3.Connection:
 def _lot(row: sqlite3.Row) -> LotEntry:
     code = HashedCode(row["salt"], row["digest"]) if row["digest"] else None
     return LotEntry(row["key"], row["name"], code)
+
+
+def _code(row: sqlite3.Row, lot: LotEntry) -> CodeEntry:
+    code = HashedCode(row["salt"], row["digest"])
+    return CodeEntry(row["key"], lot, row["name"], code, row["created_at"], row["revoked_at"])
 
 
 def _photo(row: sqlite3.Row) -> PhotoEntry:

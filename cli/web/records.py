@@ -2,8 +2,10 @@
 
 import hashlib
 import json
+import logging
 
 from plugface.cli.lot.proposals import proposal_columns
+from plugface.cli.store.acts import record_act
 from plugface.cli.store.ledger import (
     Confirmation,
     Ledger,
@@ -26,6 +28,8 @@ from plugface.cli.web.queue import LotEntry, UnitEntry
 from plugface.codec import read_decision
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
+
+_LOG = logging.getLogger("plugface.yard")
 
 
 def unit_key(lot: LotEntry, unit: UnitEntry) -> str:
@@ -91,6 +95,24 @@ class Records:
                 made_at=now_utc(),
                 **proposal_columns(decision, reply.place),
             )
+
+    def record_act(self, act: str, *, who: str = "", lot: str = "", about: str = "") -> None:
+        """Add what somebody did, to the ledger and to the log.
+
+        Parameters
+        ----------
+        act : str
+            One of `acts.ACTS`.
+        who : str
+            Name that the code is bound to, or an account of the machine; empty: not known.
+        lot : str
+            Key of the lot; empty: none.
+        about : str
+            What it was done to, or the network it was done from.
+        """
+        with self.ledger.transaction() as session:
+            record_act(session, act, who=who, lot=lot, about=about)
+        _LOG.info(act, extra={"facts": {"who": who, "lot": lot, "about": about}})
 
     def confirm(self, lot: LotEntry, unit: UnitEntry, said: ConfirmationIn) -> ConfirmationOut:
         """Add what a person found a unit to be."""

@@ -136,6 +136,8 @@ class WorkerPool:
         Makes an `Answerer` for each thread; where it has `close`, that is called at the end.
     size : int
         Number of threads.
+    on_loss : callable, optional
+        Called for each looking process that was lost.
     """
 
     def __init__(
@@ -149,9 +151,11 @@ class WorkerPool:
         catalogue: str,
         make_answerer: Callable[[], Answerer],
         size: int = 1,
+        on_loss: Callable[[], None] = lambda: None,
     ) -> None:
         self._queue, self._shelf, self._records, self._words = queue, shelf, records, words
         self._limits, self._catalogue, self._make_answerer = limits, catalogue, make_answerer
+        self._on_loss = on_loss
         self._ending, self._news = threading.Event(), threading.Condition()
         self._answerers: list[Answerer] = []
         self._size, self._threads = size, []
@@ -206,6 +210,8 @@ class WorkerPool:
             else:
                 self._keep(lot, job, result)
         except Exception as error:
+            if isinstance(error, WorkerLost):
+                self._on_loss()
             _LOG.exception("unit %s of lot %s, try %d", job.unit.number, job.unit.lot, job.attempts)
             if job.attempts >= self._limits.attempts:
                 key = "problem.lost" if isinstance(error, WorkerLost) else "problem.fault"

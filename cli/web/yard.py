@@ -5,15 +5,19 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import IO
 
 from plugface.cli import pipeline
 from plugface.cli.lot import worker
+from plugface.cli.store.acts import account
 from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
+from plugface.cli.web.codes import make_key, write_private
 from plugface.cli.web.limits import Limits
+from plugface.cli.web.metrics import Gauges, Tally
 from plugface.cli.web.photo_store import CleanPhoto, PhotoChecker, PhotoStore
 from plugface.cli.web.queue import LotEntry, Queue, YardError
 from plugface.cli.web.records import Records
@@ -23,6 +27,9 @@ from plugface.models.catalogue.entries import Catalogue, load_catalogue
 
 #: Name of the lot that needs no code. It is there for this machine alone.
 OPEN_LOT = "This machine"
+
+#: File in the yard's folder with the token that opens the counters from elsewhere.
+METRICS_TOKEN_FILE = "metrics-token.txt"
 
 
 @dataclass(frozen=True)
@@ -72,7 +79,11 @@ class Yard:
         self.shelf.sweep(self.queue.kept_photos())
         look_version = worker.PipelineAnalyser(settings.catalogue).look_version
         self.records = Records(Ledger(settings.folder / "ledger.sqlite"), look_version)
-        self.check_photo = check_photo or PhotoChecker(self.limits)
+        self.tally = Tally()
+        self.gauges = Gauges(self.queue, settings.folder, self.limits, self.find_problem)
+        self.metrics_token = _metrics_token(settings.folder / METRICS_TOKEN_FILE)
+        lost_checking = partial(self.tally.count_loss, "checking")
+        self.check_photo = check_photo or PhotoChecker(self.limits, on_loss=lost_checking)
         self.guesses = access.RateLimiter(self.limits)
         self.crew = WorkerPool(
             self.queue,
@@ -83,6 +94,7 @@ class Yard:
             catalogue=str(settings.catalogue),
             make_answerer=make_answerer or (lambda: ProcessAnswerer(self.limits)),
             size=settings.workers,
+            on_loss=partial(self.tally.count_loss, "looking"),
         )
         self.open_lot: LotEntry | None = None
         if settings.open_lot:
@@ -93,12 +105,13 @@ class Yard:
         there = self.queue.lot(name=name)
         if there is not None and not new_code:
             return None
-        key = there.key if there else access.make_key()
+        key = there.key if there else make_key(self.queue)
         code = access.make_code(key)
         if there:
             self.queue.change_code(key, access.hash_code(code))
         else:
             self.queue.add_lot(key, name, access.hash_code(code))
+        self.records.record_act("code changed" if there else "code made", who=account(), lot=key)
         return code
 
     def find_problem(self) -> str:
@@ -122,6 +135,18 @@ class Yard:
         self.queue.close()
         self.records.ledger.close()
         self._lock.close()
+
+
+def _metrics_token(file: Path) -> str:
+    """The token for the counters; made once, for the eyes of the file's owner alone."""
+    try:
+        token = file.read_text(encoding="utf-8").strip()
+    except FileNotFoundError:
+        token = ""
+    if not token:
+        token = access.make_token()
+        write_private(file, f"{token}\n")
+    return token
 
 
 def _lock(folder: Path) -> IO[str]:

@@ -65,6 +65,7 @@ def starting_points(target: str) -> list[bytes]:
         "label": [b"\0\0\x40\x08416 204 118 A\n\x41\0\x20\x08R2"],
         "hocr": [b'<p><i class="ocrx_word"><i title="x_bboxes 0 0 9 9; x_conf 90">A</i></i></p>'],
         "api": _requests(),
+        "serve_settings": [(Path(__file__).parents[2] / "cli" / "deploy" / "yard.toml").read_bytes()],
         "observations": [b'{"photo_sha256":"a","quality":{},"white_balance":{},"units":[]}'],
     }[target]
 
@@ -83,8 +84,9 @@ def _requests() -> list[bytes]:
         "GET /api/v1/units?before=9&limit=5\nhost: localhost\nauthorization: Bearer abc\n\n",
         *(
             f"GET {path}\nhost: localhost\norigin: http://localhost\n\n"
-            for path in (unit, "/api/v1/lot", "/api", "/")
+            for path in (unit, "/api/v1/lot", "/api", "/", "/metrics", "/readyz")
         ),
+        f"HEAD {unit}\nhost: localhost\nauthorization: Bearer abc\n\n",
         "POST /enter\nhost: localhost\ncontent-type: application/x-www-form-urlencoded\n\ncode=abc",
     ]
     sent = f"POST {unit}/photos?face=front&more=true\nhost: localhost\n\n".encode() + picture.getvalue()

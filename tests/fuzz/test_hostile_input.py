@@ -34,6 +34,7 @@ from plugface.cli.web.app import create_app
 from plugface.cli.web.guard import HEADERS
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import STATUS
+from plugface.cli.web.settings import SettingsError, load_settings, write_settings
 from plugface.cli.web.yard import Yard, YardSettings
 from plugface.codec import read_observations, write_observations
 from plugface.models.catalogue.entries import CatalogueError, read_catalogue
@@ -163,7 +164,9 @@ def api(data: bytes) -> None:
     # The page's own refusals, less those that say it is at fault or full; 400 and 416 answer a bad `Range`.
     assert first["status"] in _ANNOUNCED, f"{request[:200]!r} was answered with {first['status']}"
     refused = first["status"] >= 400 and first["status"] not in {400, 416}
-    if refused and scope["path"].startswith("/api/"):
+    if scope["method"] == "HEAD":
+        assert not any(message.get("body") for message in rest)
+    elif refused and scope["path"].startswith("/api/"):
         ErrorOut.model_validate_json(b"".join(message.get("body", b"") for message in rest))
 
 
@@ -181,7 +184,26 @@ def _yard_page() -> FastAPI:
     return create_app(yard)
 
 
-TARGETS = {f.__name__: f for f in (photo, catalogue, label, hocr, observations, api)}
+def serve_settings(data: bytes) -> None:
+    """A settings file of the yard page: in force as it stands, or refused with where and what."""
+    with tempfile.TemporaryDirectory(prefix="plugface-fuzz-") as name:
+        file = Path(name) / "yard.toml"
+        file.write_bytes(data)
+        try:
+            found = load_settings(file, environment={})
+        except SettingsError as error:
+            found, said = None, error
+        if found is None:
+            assert said.file == str(file)
+            assert said.problem
+            assert said.remedy
+            return
+        file.write_text(write_settings(found), encoding="utf-8")
+        again = load_settings(file, environment={})
+        assert [(s.key, s.value) for s in again.all] == [(s.key, s.value) for s in found.all]
+
+
+TARGETS = {f.__name__: f for f in (photo, catalogue, label, hocr, observations, api, serve_settings)}
 
 
 def _texts(data: bytes) -> list[Text]:
@@ -208,6 +230,37 @@ def test_what_was_once_found_stays_mended(path: Path) -> None:
 
 
 _SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+_SETTINGS_LINES = st.sampled_from(
+    [
+        "port = 8020",
+        "port = -1",
+        'host = "::1"',
+        'lots = ["North", "South"]',
+        'lots = [["a"]]',
+        'folder = "state\\u0000"',
+        'words = "a\\nb"',
+        "[limits]",
+        "[limits.limits]",
+        "hold_s = 1e309",
+        "hold_s = 20",
+        "photo_bytes = 25_000_000",
+        "photo_bytes = 1979-05-27",
+        "trusted_proxies = ['*']",
+        "trusted_proxies = ['10.0.0.0/8', '::/129']",
+        "limits = 3",
+        "=",
+    ]
+)
+
+
+@_SETTINGS
+@given(
+    st.one_of(st.binary(max_size=200), st.lists(_SETTINGS_LINES, max_size=6).map("\n".join).map(str.encode))
+)
+def test_any_settings_file(data):
+    serve_settings(data)
+
 
 _TOML = st.sampled_from(
     [

@@ -183,7 +183,7 @@ function greetAnswer(unit) {
 function watchConfirm(form) {
   const said = form.querySelector(".said");
   const { what, none, who, note } = form.elements;
-  who.value = localStorage.getItem("who") ?? "";
+  if (who) who.value = localStorage.getItem("who") ?? ""; // the field is missing where the code names its holder
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     said.hidden = false;
@@ -193,9 +193,9 @@ function watchConfirm(form) {
       return;
     }
     const [family, variant = ""] = none.checked ? [""] : what.value.split(":").map((part) => part.trim());
-    const body = JSON.stringify({ family, variant, who: who.value, note: note.value });
+    const body = JSON.stringify({ family, variant, who: who?.value ?? "", note: note.value });
     const answer = await request("POST", `/api/v1/units/${form.dataset.unit}/confirmations`, body, "application/json");
-    if (answer.ok) localStorage.setItem("who", who.value);
+    if (answer.ok && who) localStorage.setItem("who", who.value);
     said.textContent = answer.ok
       ? words.recorded
       : answer.status === 0

@@ -1,0 +1,119 @@
+"""Four phones and a hostile one at the same time, over real connections: nothing is lost, nothing mixed up.
+
+How long it takes is measured by `cli/evaluation/bench_hostile.py` and is no matter of a test.
+"""
+
+import threading
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+
+import pytest
+import uvicorn
+from plugface.cli.commands.serve import _listen
+from plugface.cli.evaluation import bench_hostile
+from plugface.cli.evaluation.bench_hostile import Phone, run_round, serve_phone
+from plugface.cli.web.connections import make_protocol
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import clean_photo
+
+PHONES = 4
+
+
+@contextmanager
+def serving(made):
+    """The page on a free port of this machine; gives the port."""
+    door = _listen("127.0.0.1", 0)
+    config = uvicorn.Config(
+        made.app, http=make_protocol(made.yard.limits, behind_proxy=False), log_config=None, access_log=False
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread.start()
+    try:
+        yield door.getsockname()[1]
+    finally:
+        server.should_exit = True
+        thread.join(30)
+        door.close()
+
+
+@pytest.fixture
+def made(make_yard):
+    """A page with an honest and a hostile lot, and little room for the latter."""
+    return make_yard(
+        open_lot=False,
+        local_names=False,
+        limits={
+            "connections": 60,
+            "connections_per_address": 30,
+            "uploads_at_once": 8,
+            "uploads_per_lot": 4,
+            "waiting_units": 16,
+            "waiting_per_lot": 8,
+            "header_s": 2.0,
+            "silence_s": 5.0,
+        },
+    )
+
+
+def test_photos_that_take_long_to_check_hold_their_own_lot_alone(make_yard, jpeg):
+    slow, gate = jpeg(0), threading.Event()
+    checked = []
+
+    def check(data):
+        if data == slow:
+            checked.append("slow")
+            assert gate.wait(60)
+        return clean_photo(data, Limits())
+
+    made = make_yard(open_lot=False, local_names=False, check_photo=check)
+    codes = [made.yard.add_lot(name) for name in ("Honest", "Hostile")]
+    with serving(made) as port, ThreadPoolExecutor(3) as crowd:
+        honest, enemy = Phone(port, "127.1.0.1").enter(codes[0]), Phone(port, "127.2.0.1").enter(codes[1])
+        held = [
+            crowd.submit(enemy.ask, "POST", f"/api/v1/units/{n:032x}/photos", slow)
+            for n in range(made.yard.limits.decoding_at_once + 1)
+        ]
+        try:
+            assert serve_phone(honest, f"{999:032x}", jpeg(1), 60).right
+            assert not any(one.done() for one in held)
+        finally:
+            gate.set()
+        assert [one.result()[0] for one in held] == [202] * len(held)
+
+
+def test_nothing_of_four_phones_is_lost_beside_a_hostile_one(made, jpeg, monkeypatch):
+    monkeypatch.setattr(bench_hostile, "IDLE", 40)
+    monkeypatch.setattr(
+        bench_hostile, "dear_pictures", lambda: [jpeg(1, size=(3000, 2000)), b"\xff\xd8" + bytes(9_000)]
+    )
+    codes = [made.yard.add_lot(name) for name in ("Honest", "Hostile")]
+    photos = [jpeg(number, size=(1280, 960)) for number in range(PHONES)]
+    ending, met = threading.Event(), Counter()
+    with serving(made) as port:
+        honest = [Phone(port, f"127.1.0.{n + 1}").enter(codes[0]) for n in range(PHONES)]
+        enemy = Phone(port, "127.2.0.1").enter(codes[1])
+        attacking = threading.Thread(target=bench_hostile.attack, args=(enemy, photos, 0, ending, met))
+        attacking.start()
+        try:
+            for turn in range(2):
+                served = run_round(honest, photos, 100 * turn, 120)
+                assert all(served), met
+                assert all(one.right for one in served)
+            # The hostile one's wrong codes are its own affair.
+            with ThreadPoolExecutor(2) as crowd:
+                late = crowd.submit(Phone(port, "127.1.0.9").enter, codes[0]).result()
+            assert serve_phone(late, f"{999:032x}", photos[0], 120).right
+        finally:
+            ending.set()
+            attacking.join(60)
+        assert not attacking.is_alive()
+        lot = made.yard.queue.lot(name="Honest")
+        assert made.yard.queue.counts(lot.key) == {"answered": 2 * PHONES + 1}
+    assert met["status 429"] > 0  # it was told to wait with its codes
+    assert met["status 503"] > 0  # and that its own lot is full
+    assert met["status 422"] > 0  # and that a file is no photo
+    assert met["status 500"] == 0
+    with made.yard.records.ledger.reading():
+        assert made.yard.records.ledger.verify().problems == ()
