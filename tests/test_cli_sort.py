@@ -658,7 +658,7 @@ def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypa
 
 def sorted_in_words(run, monkeypatch, lot: Path, out: Path, *words: str):
     """`plugface sort` itself, with the stand-in for whoever looks."""
-    monkeypatch.setattr("plugface.cli.commands.sort.sort_lot", partial(sorting.sort_lot, analyser=StandIn()))
+    monkeypatch.setattr("plugface.cli.lot.sorting.sort_lot", partial(sorting.sort_lot, analyser=StandIn()))
     said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1, *words)
     assert said.code == 0, said.err
     return said

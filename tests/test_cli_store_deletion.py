@@ -95,7 +95,7 @@ def test_a_deleted_photo_takes_the_unit_it_alone_showed(filled_yard, run):
     assert [row[2] for row in rows(folder)["units"]] == ["N-0001", "N-0002"]
     assert [row[1] for row in rows(folder)["photos"]] == [hashes["n1"], hashes["n2"]]
     queue = rows(folder, "queue.sqlite")
-    assert [row[5] for row in queue["units"]] == ["waiting", "waiting", "new", "new"]
+    assert [row[6] for row in queue["units"]] == ["waiting", "waiting", "new", "new"]
     assert [row[3] for row in queue["photos"]] == [hashes["n1"], hashes["n2"]]
     assert verified(folder).problems == ()
     for wrong in (hashes["n3"], "no hash", "0" * 8):

@@ -69,7 +69,11 @@ def test_a_registered_rule_takes_part_in_fusion_and_in_the_explanation(
     assert said["toy"].message == f"the toy favours {key}"
     # Two equal views count 2 / (1 + rho) times (fusion.py); a weight of 1 keeps the nats as they are.
     assert said["toy"].weight == pytest.approx(SAID * 2 / (1 + correlation))
-    assert all("toy" not in {e.rule for e in after[f].evidence} for f in after if f != key)
+    # The others are held against the family that it favours, and so it speaks against them.
+    others = [c for f, c in after.items() if f != key and c.rival == key]
+    assert others
+    for candidate in others:
+        assert {e.rule: e.weight for e in candidate.evidence}["toy"] == pytest.approx(-said["toy"].weight)
 
 
 def test_a_registered_rule_moves_the_probabilities(monkeypatch, catalogue, model, seen):

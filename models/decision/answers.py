@@ -15,6 +15,12 @@ Verdict = Literal["identified", "ambiguous", "not_in_catalogue", "unreadable"]
 
 View = Literal["front", "back", "label close-up", "plug close-up", "donor plate"]
 
+#: Two photos of the same face name different families: no re-cased unit shows two fronts.
+TWO_UNITS = "two units given as one"
+
+#: Findings that forbid to name one family.
+CONTRADICTIONS = {"views disagree", TWO_UNITS, "label and casting disagree", "writing disagrees"}
+
 
 @dataclass(frozen=True)
 class Evidence:

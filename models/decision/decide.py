@@ -8,6 +8,8 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import (
+    CONTRADICTIONS,
+    TWO_UNITS,
     Candidate,
     Decision,
     Evidence,
@@ -19,13 +21,7 @@ from plugface.models.decision.answers import (
 from plugface.models.decision.cautions import list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.findings import (
-    CONTRADICTIONS,
-    TWO_UNITS,
-    find_broken,
-    find_contradictions,
-    name_sides,
-)
+from plugface.models.decision.findings import find_broken, find_contradictions, name_sides
 from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
 from plugface.models.decision.variants import VariantPosterior, explain_variant

@@ -7,10 +7,9 @@ from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_catalogue
-from plugface.models.decision.answers import Decision, Evidence, NextPhoto
+from plugface.models.decision.answers import CONTRADICTIONS, Decision, Evidence, NextPhoto
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide, explain_family, percent
-from plugface.models.decision.findings import CONTRADICTIONS
 from plugface.models.decision.pairing import Needs
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model

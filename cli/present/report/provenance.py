@@ -380,7 +380,9 @@ class _PageReader(HTMLParser):
 def _compare_export(session: Session, file: Path, found: Compared) -> None:
     rows = _read_export(file)
     if rows is None:
-        found.notes.append("the rows of a sheet are not read here: compare a .csv or .jsonl for them")
+        found.notes.append(
+            "the rows of a sheet for people are not read here: compare a .jsonl or a --raw .csv for them"
+        )
         return
     units = {(lot, unit.key): unit for unit, lot, _proposal in _units(session, None)}
     same = 0
@@ -418,10 +420,10 @@ def _read_export(file: Path) -> list[dict | None] | None:
     if file.suffix.lower() != ".csv":
         return None
     with file.open(encoding="utf-8-sig", errors="replace", newline="") as text:
-        return [
-            {name: _unquoted(value) for name, value in row.items() if name is not None}
-            for row in csv.DictReader(text)
-        ]
+        reader = csv.DictReader(text)
+        if "unit" not in (reader.fieldnames or ()):  # a sheet for people, in words
+            return None
+        return [{name: _unquoted(value) for name, value in row.items() if name is not None} for row in reader]
 
 
 def _read_line(line: bytes) -> dict | None:
