@@ -75,7 +75,7 @@ def cut_out(
     height_px: int | None = None,
     scale: float | None = None,
     margin: float = 0.0,
-    max_side: int = 4096,
+    max_side: float = 4096,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cut a box out of a picture and turn it level.
 
@@ -103,8 +103,8 @@ def cut_out(
     pad = margin * across * factor
     inner_w, inner_h = length * factor, across * factor
     size = (max(1, round(inner_w + 2 * pad)), max(1, round(inner_h + 2 * pad)))
-    target = np.float32(
-        [(pad, pad), (pad + inner_w, pad), (pad + inner_w, pad + inner_h), (pad, pad + inner_h)]
+    target = np.array(
+        [(pad, pad), (pad + inner_w, pad), (pad + inner_w, pad + inner_h), (pad, pad + inner_h)], np.float32
     )
     to_picture = cv2.getPerspectiveTransform(target, np.asarray(corners, np.float32))
     source, offset = _shrunk_part(picture, corners, margin * across, factor)
@@ -159,6 +159,7 @@ def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> boo
     """Whether the middle of a polygon's corners lies within one of the others."""
     x, y = np.mean(polygon, axis=0)
     return any(
-        cv2.pointPolygonTest(np.float32(other).reshape(-1, 1, 2), (float(x), float(y)), False) >= 0
+        cv2.pointPolygonTest(np.asarray(other, np.float32).reshape(-1, 1, 2), (float(x), float(y)), False)
+        >= 0
         for other in others
     )

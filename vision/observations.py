@@ -23,6 +23,7 @@ MIN_AREA_RATIO = 0.06
 SizeClass = Literal["S", "M", "L"]
 TextKind = Literal["cast", "printed", "scrawl"]
 Face = Literal["front", "back", "unknown"]
+WhiteBalanceMethod = Literal["label paper", "neutral metal", "statistics", "none"]
 
 
 def check_share(name: str, value: float) -> None:
@@ -127,7 +128,7 @@ class WhiteBalance:
     """Gains that were applied to linear RGB, and where they came from."""
 
     gains_rgb: tuple[float, float, float]
-    method: Literal["label paper", "neutral metal", "statistics", "none"]
+    method: WhiteBalanceMethod
     confidence: float
 
 

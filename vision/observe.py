@@ -179,7 +179,7 @@ def _observe_as_one(photo: Photo, read_text: bool) -> Observations:
     right, bottom = float(photo.width_px), float(photo.height_px)
     frame: Polygon = ((0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom))
     texts, codes, said = read_unit_texts(photo, frame) if read_text else ((), (), ())
-    units = ()
+    units: tuple[Unit, ...] = ()
     if texts or codes:
         units = (
             Unit(

@@ -9,6 +9,7 @@ import os
 from functools import lru_cache
 from pathlib import Path
 from threading import Lock
+from typing import TypeAlias
 
 import cv2
 
@@ -23,7 +24,7 @@ from plugface.vision.network_files import find_sum, measure_sum
 #: to use fewer, as in one of several processes that share the cores, so does the network.
 THREADS = 2
 
-Session = onnxruntime.InferenceSession
+Session: TypeAlias = onnxruntime.InferenceSession
 
 
 class BrokenNetwork(FileNotFoundError):

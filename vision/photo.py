@@ -7,10 +7,11 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import IO
 
 import cv2
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageFile, UnidentifiedImageError
 
 #: Largest picture that is decoded, in pixels. Phones make 12 to 108 million; our choice, 360 MB of RGB.
 MAX_PIXELS = 120_000_000
@@ -64,7 +65,7 @@ _UPRIGHT = {
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 
-def _open_heif(file: io.BytesIO, name: str) -> Image.Image:
+def _open_heif(file: IO[bytes], name: str | bytes) -> ImageFile.ImageFile:
     """Pillow's way into a HEIC file; its library is loaded by the first such file, for that takes a while."""
     import pillow_heif
 
@@ -241,7 +242,7 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     header = _open(data, name)
     width, height = header.size
     _check_size(width, height, name)
-    kind = "JPEG" if header.format == "MPO" else header.format
+    kind = "JPEG" if header.format == "MPO" else header.format or ""
     # Phones hide a second picture in a JPEG: not worth a word.
     more = kind != "JPEG" and _holds_more(header)
     notes = (f"{name or 'the photo'} holds several pictures; only the first was looked at.",) * more
@@ -328,7 +329,7 @@ def _to_srgb(rgb: np.ndarray, profile: bytes) -> np.ndarray:
         "RGB",
         renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
     )
-    return _in_bands(Image.fromarray(rgb), lambda band: ImageCms.applyTransform(band, change))
+    return _in_bands(Image.fromarray(rgb), change.apply)
 
 
 def _orientation_of(header: Image.Image) -> int:

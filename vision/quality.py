@@ -175,7 +175,7 @@ def _channel_range(rgb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _mask_of(polygons: Sequence[Polygon], shape: tuple[int, int], to_photo: float) -> np.ndarray:
     mask = np.zeros(shape, np.uint8)
     for polygon in polygons:
-        cv2.fillPoly(mask, [np.round(np.asarray(polygon) / to_photo).astype(np.int32)], 1)
+        cv2.fillPoly(mask, [np.round(np.asarray(polygon) / to_photo).astype(np.int32)], (1,))
     return mask.astype(bool) if mask.any() else np.ones(shape, bool)
 
 

@@ -6,7 +6,7 @@ in the camera's own primaries), which is what a phone does too.
 """
 
 import numpy as np
-from plugface.vision.observations import WhiteBalance
+from plugface.vision.observations import WhiteBalance, WhiteBalanceMethod
 
 #: A patch smaller than this many pixels decides nothing. Our choice.
 MIN_PIXELS = 40
@@ -48,7 +48,11 @@ def measure_white_balance(
     """
     linear = to_linear(rgb)
     open_ = (linear.max(-1) < _CLIPPED) & (linear.min(-1) > 0.004)
-    for method, mask, trust in (("label paper", paper, 0.9), ("neutral metal", metal, 0.7)):
+    references: tuple[tuple[WhiteBalanceMethod, np.ndarray | None, float], ...] = (
+        ("label paper", paper, 0.9),
+        ("neutral metal", metal, 0.7),
+    )
+    for method, mask, trust in references:
         if mask is None:
             continue
         chosen = linear[mask & open_]

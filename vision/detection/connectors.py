@@ -204,7 +204,7 @@ def _housing_pixels(rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBa
     mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
     for share, value in ((0.94, 1), (1 - 2 * _RIM, 0)):
         scaled = (corners - middle) * share + middle - (x0, y0)
-        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), value)
+        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), (value,))
     return apply_gains(rgb[y0:y1, x0:x1][mask > 0], white_balance)
 
 

@@ -112,7 +112,7 @@ def prepare_relief(grey: np.ndarray) -> dict[str, np.ndarray]:
         integrated to a height added nothing.
     """
     height = grey.shape[0]
-    plain = cv2.normalize(grey, None, 0, 255, cv2.NORM_MINMAX)
+    plain = cv2.normalize(grey, np.empty_like(grey), 0, 255, cv2.NORM_MINMAX)
     tone = grey.astype(np.float32)
     flat = _stretched(
         cv2.GaussianBlur(tone, (0, 0), height / 24) - cv2.GaussianBlur(tone, (0, 0), height / 3)

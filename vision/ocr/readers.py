@@ -110,7 +110,7 @@ class RapidReader:
     def read_strips(self, strips: Sequence[np.ndarray]) -> list[Reading]:
         """Readings of grey uint8 strips, shape (h, w) each, in order."""
         fed = [_as_network_strip(strip) for strip in strips]
-        readings: list[Reading | None] = [None] * len(fed)
+        readings: dict[int, Reading] = {}
         by_width = sorted(range(len(fed)), key=lambda i: fed[i].shape[1])
         for start in range(0, len(by_width), 4):
             batch = by_width[start : start + 4]
@@ -122,7 +122,7 @@ class RapidReader:
             columns, characters = self._alphabet
             for row, i in enumerate(batch):
                 readings[i] = decode_steps(answer[row][:, columns], characters, self.method)
-        return readings
+        return [readings[i] for i in range(len(fed))]
 
     def read_lines(
         self, picture: np.ndarray, *, kind: TextKind = "printed", max_side: int = 960
@@ -261,10 +261,10 @@ def find_tesseract() -> "TesseractReader | None":
     if spec is None or spec.origin is None:
         return None
     data = Path(spec.origin).parent / "data"
-    program = data / "bin" / "tesseract"
-    if not program.is_file():
+    packaged = data / "bin" / "tesseract"
+    if not packaged.is_file():
         return None
-    return TesseractReader(str(program), data / "share" / "tessdata")
+    return TesseractReader(str(packaged), data / "share" / "tessdata")
 
 
 class TesseractReader:
