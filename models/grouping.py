@@ -111,17 +111,17 @@ def make_shot(
     is_service_number : callable
         Says whether a code's payload is a number of the catalogue: a label's own code is no id card.
     """
-    units = tuple(
+    summaries = tuple(
         UnitSummary(
             part=index,
             front=seen.units[index].face.get("front", 0.0),
             plugs=tuple(sorted(_sure_colour(c.colour) for c in seen.units[index].connectors)),
-            body=seen.units[index].body.colour if seen.units[index].body else {},
+            body=body.colour if (body := seen.units[index].body) else {},
         )
         for index in sorted(units, key=lambda index: -polygon_area(seen.units[index].polygon))
         if not is_card(seen.units[index])
     )
-    areas = [polygon_area(seen.units[glimpse.part].polygon) for glimpse in units]
+    areas = [polygon_area(seen.units[summary.part].polygon) for summary in summaries]
     on_units = [code for unit in seen.units for code in unit.codes]
     ids = {code.payload for code in [*seen.codes, *on_units] if code.payload.startswith(LABEL_PREFIX)}
     beside = [*seen.codes, *(code for unit in seen.units if is_card(unit) for code in unit.codes)]
@@ -137,7 +137,7 @@ def make_shot(
         taken_at,
         by_camera,
         tuple(sorted(ids)),
-        units[:1] if lone else units,
+        summaries[:1] if lone else summaries,
         seen.quality.usable,
     )
 
@@ -256,9 +256,7 @@ def _by_id(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
 def _by_time(shots: list[PhotoSummary]) -> list[Group]:
     groups = []
     for by_camera in (True, False):
-        dated = sorted(
-            (s for s in shots if s.taken_at and s.by_camera == by_camera), key=lambda s: s.taken_at
-        )
+        dated = sorted((s for s in shots if s.taken_at and s.by_camera == by_camera), key=_time_of)
         if not by_camera and _were_copied(dated):
             groups += [
                 _group("photo", shot.sha256[:16], "single photo (no usable time)", [shot]) for shot in dated
@@ -278,6 +276,11 @@ def _by_time(shots: list[PhotoSummary]) -> list[Group]:
     return groups
 
 
+def _time_of(shot: PhotoSummary) -> datetime:
+    assert shot.taken_at is not None  # only photos with a time are put in order
+    return shot.taken_at
+
+
 def _timed(run: list[PhotoSummary]) -> Group:
     if len(run) == 1:
         return _group("photo", run[0].sha256[:16], "single photo", run)
@@ -286,13 +289,13 @@ def _timed(run: list[PhotoSummary]) -> Group:
 
 
 def _were_copied(dated: list[PhotoSummary]) -> bool:
-    gaps = [(b.taken_at - a.taken_at).total_seconds() for a, b in pairwise(dated)]
+    gaps = [(_time_of(b) - _time_of(a)).total_seconds() for a, b in pairwise(dated)]
     return bool(gaps) and median(gaps) < COPYING_S
 
 
 def _goes_on(run: list[PhotoSummary], shot: PhotoSummary) -> bool:
     """Whether `shot` still shows the unit of the run."""
-    if (shot.taken_at - run[-1].taken_at).total_seconds() > PAUSE_S or len(run) >= MAX_PHOTOS:
+    if (_time_of(shot) - _time_of(run[-1])).total_seconds() > PAUSE_S or len(run) >= MAX_PHOTOS:
         return False
     if not shot.units:
         return True  # a close-up

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue
@@ -82,7 +82,8 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
         return decode_photo(source, name=name)
     if isinstance(source, io.IOBase):
         return decode_photo(source.read(), name=name or str(getattr(source, "name", "")))
-    return decode_photo(_read(Path(source)), name=name or str(source))
+    path = Path(cast("str | PathLike[str]", source))  # or it is no source at all, which Path says
+    return decode_photo(_read(path), name=name or str(source))
 
 
 def _read(path: Path) -> bytes:

@@ -146,7 +146,7 @@ def _may_refuse(weighing: Weighing) -> bool:
     Plugs are counted, and a barcode's check holds for all of it or not at all.
     """
     outlined = [view for view in weighing.views if view.unit and view.unit.method != WHOLE_PHOTO]
-    plugs = any(view.unit.connectors and view.front >= 0.5 for view in outlined)
+    plugs = any(view.unit and view.unit.connectors and view.front >= 0.5 for view in outlined)
     return plugs or any(code.check == "verified" for view in outlined for code in view.codes)
 
 

@@ -35,7 +35,9 @@ def _pairing_words(rule: Pairing) -> str:
 
 def fit_variant(family: Family, variant: Variant, needs: Needs) -> SwapFit:
     """Whether one variant serves the swap, with every reason and everything still unknown."""
-    against, reasons, unknown = [], [], []
+    against: list[str] = []
+    reasons: list[str] = []
+    unknown: list[str] = []
     if family.hazard != "none":
         against.append(f"{family.key} is a {family.hazard} unit and no part for a swap")
     elif family.controls == "other":
@@ -46,7 +48,7 @@ def fit_variant(family: Family, variant: Variant, needs: Needs) -> SwapFit:
         unknown.append(f"whether {variant.key} is locked")
     for check in (_fit_throttle, _fit_crank, _fit_gearbox, _fit_year, _fit_partner):
         check(family, variant, needs, against, reasons, unknown)
-    serves = "no" if against else "unknown" if unknown else "yes"
+    serves: Literal["yes", "no", "unknown"] = "no" if against else "unknown" if unknown else "yes"
     return SwapFit(serves, tuple(against or reasons), tuple(dict.fromkeys(unknown)))
 
 

@@ -72,11 +72,17 @@ class Figure:
 
 
 def share(
-    name: str, cases: Sequence[Case], of: Callable[[Case], bool], goal: str = "", **limits: float
+    name: str,
+    cases: Sequence[Case],
+    of: Callable[[Case], bool],
+    goal: str = "",
+    *,
+    least: float = -np.inf,
+    most: float = np.inf,
 ) -> Figure:
     """Share of cases for which `of` holds; `least` and `most` are the limits of the goal."""
     value = sum(map(of, cases)) / len(cases) if cases else None
-    return judged(name, value, len(cases), goal, **limits)
+    return judged(name, value, len(cases), goal, least=least, most=most)
 
 
 def judged(
@@ -204,8 +210,8 @@ def warns(case: Case) -> bool:
 
 def auroc(scores: Sequence[float], positive: Sequence[bool]) -> float:
     """Probability that a positive case scores above a negative one, ties counting half (Mann-Whitney)."""
-    scores, positive = np.asarray(scores, dtype=float), np.asarray(positive, dtype=bool)
-    above = scores[positive][:, None] - scores[~positive][None, :]
+    values, hits = np.asarray(scores, dtype=float), np.asarray(positive, dtype=bool)
+    above = values[hits][:, None] - values[~hits][None, :]
     return float(np.mean((above > 0) + 0.5 * (above == 0)))
 
 

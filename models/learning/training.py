@@ -14,6 +14,7 @@ import numpy as np
 import sklearn
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_families
+from plugface.models.decision.answers import View
 from plugface.models.decision.conformal import Conformal, fit_conformal
 from plugface.models.decision.costs import Costs
 from plugface.models.learning.calibration import Calibration, expected_calibration_error, fit_calibration
@@ -31,7 +32,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
 #: Photos that are sent together, with how often (assumed, no source).
-VIEW_SETS = (
+VIEW_SETS: tuple[tuple[tuple[View, ...], float], ...] = (
     (("front",), 0.33),
     (("back",), 0.2),
     (("front", "back"), 0.3),
@@ -307,14 +308,16 @@ def measure_halves(
     halves = examples[: len(examples) // 2], examples[len(examples) // 2 :]
     if not all(any(e.truth >= 0 for e in half) for half in halves):
         return {}
-    said, right, known = [], [], []
+    stated: list[float] = []
+    correct: list[bool] = []
+    listed: list[bool] = []
     for fitted, judged in (halves, halves[::-1]):
         crossed = replace(model, calibration=_fit_curve(model, fitted, beside))
         for posterior, example in zip(predict(crossed, [e.fused for e in judged]), judged, strict=True):
-            said.append(float(posterior.families.max()))
-            right.append(int(posterior.families.argmax()) == example.truth)
-            known.append(example.truth >= 0)
-    said, right, known = np.array(said), np.array(right), np.array(known)
+            stated.append(float(posterior.families.max()))
+            correct.append(int(posterior.families.argmax()) == example.truth)
+            listed.append(example.truth >= 0)
+    said, right, known = np.array(stated), np.array(correct), np.array(listed)
     accepted = np.array([Costs().accepts(one) for one in said])
     return {
         "basis": "calibration cases, each half with the curve fitted to the other",

@@ -14,7 +14,7 @@ from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import RULES, ViewFit
 from plugface.models.matching.text_fit import score_strings
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.observations import COLOUR_CODES, Body
 
 #: Rules that move the odds by less than this are not worth a sentence; nats.
 QUIET_NATS = 0.2
@@ -52,6 +52,7 @@ def explain(
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
+    assert view.unit is not None  # the rule measures nothing without one, and is then not spoken of
     family, connectors = alone.families[0], view.unit.connectors
     wanted = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
     if not connectors:
@@ -129,19 +130,25 @@ def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
     return f"the barcode reads {payload}, which {does} a number of {alone.families[0].key}"
 
 
+def _body(view: UnitView) -> Body:
+    body = view.unit.body if view.unit else None
+    assert body is not None  # its rules measure nothing without one, and are then not spoken of
+    return body
+
+
 def _outline_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     known = float(np.exp(alone.log_aspect[0]))
     does = "fits" if for_it else "does not fit"
-    return f"the outline is {view.unit.body.aspect:.1f} times as long as wide, which {does} {known:.1f}"
+    return f"the outline is {_body(view).aspect:.1f} times as long as wide, which {does} {known:.1f}"
 
 
 def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     known = "/".join(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
-    return f"the body looks {_top(view.unit.body.colour)}, the entry says {known}"
+    return f"the body looks {_top(_body(view).colour)}, the entry says {known}"
 
 
 def _fins_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
-    return f"fins seen: {_top(view.unit.body.fins)}; the entry says {FINS[alone.fins[0]]}"
+    return f"fins seen: {_top(_body(view).fins)}; the entry says {FINS[alone.fins[0]]}"
 
 
 _WORDS = {
