@@ -110,6 +110,10 @@ def make_shot(
     by_camera : bool
     is_service_number : callable
         Says whether a code's payload is a number of the catalogue: a label's own code is no id card.
+
+    Returns
+    -------
+    summary : PhotoSummary
     """
     summaries = tuple(
         UnitSummary(

@@ -203,6 +203,16 @@ def to_part(choice: UnitChoice) -> int:
 def from_part(part: int, seen: Observations) -> UnitChoice:
     """What a ledger's `part` means in this look at the photo.
 
+    Parameters
+    ----------
+    part : int
+        Place of the unit in the photo; -1 where none was found.
+    seen : Observations
+
+    Returns
+    -------
+    choice : UnitChoice
+
     Raises
     ------
     UnitGone
@@ -226,6 +236,10 @@ def gather_views(
     chosen : sequence of UnitChoice, length n, optional
         Which unit of each photo; without it, the most prominent one of each.
 
+    Returns
+    -------
+    views : tuple of UnitView
+
     Raises
     ------
     ValueError
@@ -245,6 +259,15 @@ def gather_views(
 
 def chosen_unit(seen: Observations, choice: UnitChoice) -> Unit | None:
     """The unit that is meant; None where the photo is read as a close-up.
+
+    Parameters
+    ----------
+    seen : Observations
+    choice : UnitChoice
+
+    Returns
+    -------
+    unit : Unit or None
 
     Raises
     ------

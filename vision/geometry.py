@@ -140,13 +140,34 @@ def _shrunk_part(
 
 
 def map_back(points: np.ndarray, to_picture: np.ndarray) -> np.ndarray:
-    """Points of a strip in pixels of the picture it was cut from; shape (n, 2) in and out."""
+    """Points of a strip in pixels of the picture it was cut from; shape (n, 2) in and out.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2), strip pixels
+    to_picture : float64 ndarray, shape (3, 3)
+        As `cut_out` gives it.
+
+    Returns
+    -------
+    mapped : float64 ndarray, shape (n, 2), picture pixels
+    """
     shaped = np.asarray(points, np.float64).reshape(-1, 1, 2)
     return cv2.perspectiveTransform(shaped, to_picture)[:, 0]
 
 
 def turned(corners: np.ndarray, quarter_turns: int) -> np.ndarray:
-    """The same box read from another side: corners rolled so that the text turns by so many quarters."""
+    """The same box read from another side: corners rolled so that the text turns by so many quarters.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+    quarter_turns : int
+
+    Returns
+    -------
+    corners : ndarray, shape (4, 2)
+    """
     return np.roll(corners, -quarter_turns, axis=0)
 
 
@@ -156,7 +177,17 @@ def as_polygon(points: np.ndarray) -> Polygon:
 
 
 def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> bool:
-    """Whether the middle of a polygon's corners lies within one of the others."""
+    """Whether the middle of a polygon's corners lies within one of the others.
+
+    Parameters
+    ----------
+    polygon : Polygon or ndarray, shape (n, 2), pixels
+    others : sequence of Polygon, pixels of the same picture
+
+    Returns
+    -------
+    lies : bool
+    """
     x, y = np.mean(polygon, axis=0)
     return any(
         cv2.pointPolygonTest(np.asarray(other, np.float32).reshape(-1, 1, 2), (float(x), float(y)), False)

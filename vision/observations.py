@@ -29,6 +29,11 @@ WhiteBalanceMethod = Literal["label paper", "neutral metal", "statistics", "none
 def check_share(name: str, value: float) -> None:
     """Refuse a share outside 0..1 with a sentence that names the field.
 
+    Parameters
+    ----------
+    name : str
+    value : float
+
     Raises
     ------
     ValueError
@@ -40,6 +45,14 @@ def check_share(name: str, value: float) -> None:
 
 def check_posterior(name: str, posterior: dict[str, float], codes: tuple[str, ...]) -> None:
     """Refuse a posterior with unknown codes or a sum that is not 1.
+
+    Parameters
+    ----------
+    name : str
+    posterior : dict of str to float
+        Code to probability.
+    codes : tuple of str
+        Keys that may occur.
 
     Raises
     ------

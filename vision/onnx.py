@@ -48,6 +48,11 @@ def load_network(path: str, *, threads: int | None = None) -> Session:
     threads : int, optional
         That share one run of it; all that are usable by default.
 
+    Returns
+    -------
+    session : onnxruntime.InferenceSession
+        Shared by all who ask.
+
     Raises
     ------
     BrokenNetwork

@@ -282,6 +282,10 @@ def photo_from_array(rgb: np.ndarray, *, name: str = "") -> Photo:
     name : str
         What to call it in an error.
 
+    Returns
+    -------
+    photo : Photo
+
     Raises
     ------
     UnreadablePhoto

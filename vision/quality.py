@@ -155,6 +155,10 @@ def mirrored_fault(plain: float, mirrored: float) -> Fault | None:
     ----------
     plain, mirrored : float, 0..1
         A reader's confidence in the text of the photo and of its mirror image.
+
+    Returns
+    -------
+    fault : Fault or None
     """
     if mirrored < 0.8 or mirrored - plain < 0.25:  # our choice; symmetrical words (AVA, OXO) read both ways
         return None

@@ -69,6 +69,10 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
     name : str
         What to call it in an error; a path calls itself.
 
+    Returns
+    -------
+    photo : Photo
+
     Raises
     ------
     UnreadablePhoto
@@ -118,6 +122,11 @@ def observe_photos(
         Of the catalogue.
     look : callable
         Takes a `Photo` and `shades=`; another one than `observe` brings its own segmenter or reader.
+
+    Returns
+    -------
+    observations : tuple of Observations, length n
+        In the order of `sources`.
 
     Raises
     ------
@@ -201,6 +210,10 @@ def decide_observed(
         As in `analyse`.
     started : float, optional
         `time.perf_counter()` at the beginning; now by default.
+
+    Returns
+    -------
+    answer : Answer
 
     Raises
     ------

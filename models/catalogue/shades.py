@@ -41,7 +41,16 @@ def name_shades(catalogue: Catalogue) -> dict[str, tuple[ColourCode, tuple[float
 
 
 def difference(lab_a: tuple[float, float, float], lab_b: tuple[float, float, float]) -> float:
-    """Colour difference CIEDE2000 (CIE 142-2001)."""
+    """Colour difference CIEDE2000 (CIE 142-2001).
+
+    Parameters
+    ----------
+    lab_a, lab_b : tuple of float, length 3, CIE L*a*b* under D65
+
+    Returns
+    -------
+    difference : float, CIEDE2000 units
+    """
     from skimage.color import deltaE_ciede2000  # see middle_lab
 
     return float(deltaE_ciede2000(np.array(lab_a), np.array(lab_b)))

@@ -47,6 +47,10 @@ def decide(
     advise : bool
         Whether to work out which photo would help most: nearly all of the time goes into that, so who does
         not show it leaves it out.
+
+    Returns
+    -------
+    decision : Decision
     """
     costs = costs or catalogue.costs
     index, posterior = weighing.index, weighing.posterior
@@ -108,6 +112,11 @@ def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tup
     weighing : Weighing
     model : Model
     costs : Costs
+
+    Returns
+    -------
+    verdict : str
+    contradictions : tuple of Finding
     """
     index, best = weighing.index, float(weighing.posterior.families.max(initial=0.0))
     findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)

@@ -19,7 +19,18 @@ class Needs:
 
 
 def list_partners(family: Family, gearbox: str | None = None) -> tuple[PartnerNeed, ...]:
-    """The pairing rules that hold for a swap with this gearbox; all of them if it is not known."""
+    """The pairing rules that hold for a swap with this gearbox; all of them if it is not known.
+
+    Parameters
+    ----------
+    family : Family
+    gearbox : str, optional
+        "automatic" or "manual".
+
+    Returns
+    -------
+    partners : tuple of PartnerNeed
+    """
     return tuple(
         PartnerNeed(rule.families, rule.same_donor, _pairing_words(rule))
         for rule in family.pairing
@@ -34,7 +45,19 @@ def _pairing_words(rule: Pairing) -> str:
 
 
 def fit_variant(family: Family, variant: Variant, needs: Needs) -> SwapFit:
-    """Whether one variant serves the swap, with every reason and everything still unknown."""
+    """Whether one variant serves the swap, with every reason and everything still unknown.
+
+    Parameters
+    ----------
+    family : Family
+    variant : Variant
+        One of the family's.
+    needs : Needs
+
+    Returns
+    -------
+    fit : SwapFit
+    """
     against: list[str] = []
     reasons: list[str] = []
     unknown: list[str] = []
@@ -121,7 +144,18 @@ def join_fits(fits: list[SwapFit]) -> SwapFit:
 
 
 def list_serving(catalogue: Catalogue, needs: Needs) -> list[tuple[str, str, SwapFit]]:
-    """Family and variant keys that serve the swap, then those for which something is unknown."""
+    """Family and variant keys that serve the swap, then those for which something is unknown.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    needs : Needs
+
+    Returns
+    -------
+    serving : list of (str, str, SwapFit)
+        Family key, variant key and why.
+    """
     fits = [(f.key, v.key, fit_variant(f, v, needs)) for f in catalogue.families for v in f.variants]
     order = {"yes": 0, "unknown": 1}
     return sorted((row for row in fits if row[2].serves != "no"), key=lambda row: order[row[2].serves])

@@ -39,6 +39,19 @@ def draw_observations(
 
     A close-up halves what goes unread (our assumption) and shows only its part of the unit. A donor's plate
     shows no unit; its number is no part of this simulation.
+
+    Parameters
+    ----------
+    family : Family
+    variant : Variant
+        One of the family's.
+    view : {"front", "back", "label close-up", "plug close-up", "donor plate"}
+    noise : ErrorModel
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    seen : Observations
     """
     sha = f"simulated-{rng.integers(2**62):x}"
     close = view in ("label close-up", "plug close-up")

@@ -66,6 +66,16 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int) -> list[Exampl
     """Units drawn from invented catalogues of 6 to 40 families.
 
     As many as the noise says are outside their catalogue, half of them of kin to families in it.
+
+    Parameters
+    ----------
+    noise : ErrorModel
+    seed : int
+    n_units : int
+
+    Returns
+    -------
+    examples : list of Example, length n_units
     """
     rng = np.random.default_rng(seed)
     examples: list[Example] = []
@@ -88,7 +98,18 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int) -> list[Exampl
 
 
 def draw_unit(family: Family, noise: ErrorModel, rng: np.random.Generator) -> list:
-    """Photos of one unit of a family: a variant and a set of views are drawn."""
+    """Photos of one unit of a family: a variant and a set of views are drawn.
+
+    Parameters
+    ----------
+    family : Family
+    noise : ErrorModel
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    observations : list of Observations
+    """
     variant = family.variants[int(rng.integers(len(family.variants)))]
     shares = np.array([share for _, share in VIEW_SETS])
     views, _ = VIEW_SETS[int(rng.choice(len(VIEW_SETS), p=shares / shares.sum()))]
@@ -117,7 +138,19 @@ def _without_outline(seen: Observations, rng: np.random.Generator) -> Observatio
 def observed_examples(
     observed: Iterable[ObservedUnit], catalogue: Catalogue, noise: ErrorModel, *, without: bool
 ) -> list[Example]:
-    """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it."""
+    """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it.
+
+    Parameters
+    ----------
+    observed : iterable of ObservedUnit
+    catalogue : Catalogue
+    noise : ErrorModel
+    without : bool
+
+    Returns
+    -------
+    examples : list of Example
+    """
     index = index_families(catalogue.families)
     keys = [f.key for f in catalogue.families]
     examples = []
@@ -160,7 +193,21 @@ def fit_weights(examples: list[Example]) -> np.ndarray:
 def list_pairs(
     examples: list[Example], weights: np.ndarray, unlike: float, most: int = 5
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Features and truth of each unit's `most` best families, and its true one."""
+    """Features and truth of each unit's `most` best families, and its true one.
+
+    Parameters
+    ----------
+    examples : list of Example
+    weights : float ndarray, shape (n_rules,)
+    unlike : float
+        Prior share of units outside the catalogue.
+    most : int
+
+    Returns
+    -------
+    features : float ndarray, shape (n_pairs, n_features)
+    truth : ndarray, shape (n_pairs,)
+    """
     features, true = [], []
     for example in examples:
         described = describe_pairs(example.fused, weights, unlike)
@@ -194,6 +241,10 @@ def train(
         From noise_fit.fit_error_model; the assumed one if left out.
     n_simulated : int
         Simulated units to learn from; an eighth as many calibrate.
+
+    Returns
+    -------
+    model : Model
     """
     noise = noise or ErrorModel()
     examples = simulate_examples(noise, seed, n_simulated)
@@ -256,6 +307,20 @@ def calibrate(
     A few dozen units alone can never show that an answer is right in 199 of 200 cases, and nothing would be
     accepted. So the curve is fitted to them and to simulated units together, whose errors are the measured
     ones; an observed one counts more. The sets rest on the observed ones alone.
+
+    Parameters
+    ----------
+    model : Model
+    observed : list of ObservedUnit
+        The calibration split.
+    catalogue : Catalogue
+        Of these units.
+    level : float, in (0, 1)
+        Share of units whose set shall hold the truth.
+
+    Returns
+    -------
+    model : Model
     """
     examples = observed_examples(observed, catalogue, model.noise, without=False)
     beside = simulate_examples(model.noise, int(model.about.get("seed", 0)) + 2, SIMULATED_BESIDE)
@@ -299,6 +364,14 @@ def measure_halves(
     model: Model, examples: list[Example], beside: Scored | None
 ) -> dict[str, float | int | str]:
     """How well the model does on its calibration cases, each half judged with the curve of the other.
+
+    Parameters
+    ----------
+    model : Model
+    examples : list of Example
+        The calibration cases.
+    beside : Scored or None
+        Simulated units that each curve is fitted to as well.
 
     Returns
     -------

@@ -51,6 +51,10 @@ def fit_error_model(
         Units of the training split.
     catalogue : Catalogue
     assumed : ErrorModel, optional
+
+    Returns
+    -------
+    noise : ErrorModel
     """
     assumed = assumed or ErrorModel()
     count = _Counts()

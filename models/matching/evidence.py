@@ -35,7 +35,15 @@ def explain(
     ----------
     row : int
         Index of the family.
+    index : CatalogueIndex
     views, fits : the views and their fits, in the same order
+    fused : FusedFit
+    weights : float ndarray, shape (n_rules,)
+    noise : ErrorModel
+
+    Returns
+    -------
+    evidence : tuple of Evidence
     """
     weighed = weigh(fused, weights)[row]
     alone = index_families((index.families[row],))

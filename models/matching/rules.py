@@ -53,7 +53,18 @@ class ViewFit:
 
 
 def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFit:
-    """All rules on one view, columns as in RULES."""
+    """All rules on one view, columns as in RULES.
+
+    Parameters
+    ----------
+    view : UnitView
+    index : CatalogueIndex
+    noise : ErrorModel
+
+    Returns
+    -------
+    fit : ViewFit
+    """
     columns = (
         _plugs(view, index, noise),
         _mark(view, "cast", index, noise),
@@ -117,7 +128,19 @@ def _soften(log_odds: np.ndarray, chance: float) -> np.ndarray:
 
 
 def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: float) -> np.ndarray:
-    """Largest score among each family's strings, shape (n_families,); `floor` for a family without any."""
+    """Largest score among each family's strings, shape (n_families,); `floor` for a family without any.
+
+    Parameters
+    ----------
+    scores : float ndarray, shape (n_strings,), nats
+    strings : Strings, n_strings of them
+    n_families : int
+    floor : float, nats
+
+    Returns
+    -------
+    largest : float ndarray, shape (n_families,), nats
+    """
     best = np.full(n_families, floor)
     for score, owners in zip(scores, strings.owners, strict=True):
         for owner in owners:
@@ -149,6 +172,15 @@ def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
 
     Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
     shade, worth nothing before someone has measured it.
+
+    Parameters
+    ----------
+    view : UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    doubt : float, 0..1
     """
     return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
 

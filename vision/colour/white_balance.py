@@ -74,7 +74,18 @@ def measure_white_balance(
 
 
 def apply_gains(rgb: np.ndarray, white_balance: WhiteBalance) -> np.ndarray:
-    """sRGB uint8 (..., 3) with the gains applied, as linear light; values may pass 1."""
+    """sRGB uint8 (..., 3) with the gains applied, as linear light; values may pass 1.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray, shape (..., 3), sRGB
+    white_balance : WhiteBalance
+
+    Returns
+    -------
+    linear : float ndarray, shape (..., 3), linear light
+        1 is the white of the picture.
+    """
     return to_linear(rgb) * np.asarray(white_balance.gains_rgb, np.float32)
 
 

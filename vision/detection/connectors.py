@@ -44,12 +44,19 @@ def find_connectors(
     Parameters
     ----------
     maps : of the picture in which `unit` was found
+    unit : FoundUnit
     rgb : uint8 (h, w, 3)
         The photo at a size at which colours and pins can be measured.
     to_rgb : float
         Photo pixels to pixels of `rgb`.
+    white_balance : WhiteBalance
     shades : sequence of NamedShade
         Colours to know besides the common ones.
+
+    Returns
+    -------
+    connectors : list of Connector
+        Polygons in photo pixels.
     """
     unit_length = long_side(np.asarray(unit.polygon))
     connectors = []
@@ -159,6 +166,7 @@ def measure_housing(
     rgb : uint8 (h, w, 3), sRGB
     corners : (n, 2), pixels of `rgb`
         Outline of the housing.
+    white_balance : WhiteBalance
 
     Returns
     -------

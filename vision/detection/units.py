@@ -64,6 +64,17 @@ def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
     """Outline of an instance, drawn along the fine mask, in photo pixels.
 
     The largest piece is outlined; pieces cut off by something lying across are joined to it by their hull.
+
+    Parameters
+    ----------
+    maps : Maps
+    instance : Instance
+    mask : float ndarray, shape (2 * h4, 2 * w4), 0..1
+        The fine map that the instance was found in.
+
+    Returns
+    -------
+    polygon : Polygon, photo pixels
     """
     h, w = mask.shape
     cells = cv2.resize(instance.cells.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)

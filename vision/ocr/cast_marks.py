@@ -197,6 +197,11 @@ def flip_evidence(presence: float, presence_turned: float) -> float:
     ----------
     presence, presence_turned : float
         Steps of the reader's answer that hold a character (`Reading.presence`), mean over the strips.
+
+    Returns
+    -------
+    evidence : float, steps
+        Positive where the first way round is the right one.
     """
     return (presence - presence_turned) / (1.0 + 0.25 * (presence + presence_turned))
 

@@ -232,7 +232,18 @@ def _pool_row(row: list[Text], placed: list[tuple[np.ndarray, Text]], down: np.n
 
 
 def pool_characters(first: Character, second: Character, weight: float) -> Character:
-    """Weighted mean of what two readers say of one character (a linear opinion pool, Stone 1961)."""
+    """Weighted mean of what two readers say of one character (a linear opinion pool, Stone 1961).
+
+    Parameters
+    ----------
+    first, second : Character
+    weight : float, 0..1
+        Of the second.
+
+    Returns
+    -------
+    pooled : Character
+    """
     shares: dict[str, float] = {}
     for character, part in ((first, 1.0 - weight), (second, weight)):
         for value, share in character.options:
@@ -243,6 +254,15 @@ def pool_characters(first: Character, second: Character, weight: float) -> Chara
 
 def align_strings(a: str, b: str) -> list[tuple[int, int]]:
     """Index pairs of characters that stand for one another, by the least number of edits.
+
+    Parameters
+    ----------
+    a, b : str
+
+    Returns
+    -------
+    pairs : list of (int, int)
+        Indices into `a` and `b`, rising.
 
     References
     ----------

@@ -164,6 +164,10 @@ def find_regions(
         Regions with their centre outside it are left out.
     least : float
         Probability from which a pixel counts.
+
+    Returns
+    -------
+    regions : tuple of TextRegion
     """
     joined = cv2.morphologyEx((mask >= least).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
@@ -261,6 +265,11 @@ def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | No
     photo : Photo
     texts : sequence of Text
         As read from the photo. One long line that reads well settles it: mirrored ones do not.
+    readers : Readers, optional
+
+    Returns
+    -------
+    fault : Fault or None
     """
     readers = readers or load_readers()
     if any(t.confidence >= 0.9 and len(t.value.replace(" ", "")) >= 6 for t in texts):
