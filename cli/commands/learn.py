@@ -154,7 +154,7 @@ def gather_lessons(
         if one not in gone:
             own[part_of(one.photo_hashes)].append(one.unit)
     if gone:
-        keys = ", ".join(sorted({c.unit.family for c in gone})[:5])
+        keys = ", ".join(sorted({str(c.unit.family) for c in gone})[:5])
         notes.append(f"{len(gone)} confirmed units are left out: the catalogue has no {keys}.")
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:
@@ -214,7 +214,8 @@ def run_lesson(
 
 def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
     own, demo = outcome.lessons.own, outcome.lessons.demo
-    for word, part in (("taught", "learn"), ("calibrated", "calibrate"), ("judged", "judge")):
+    parts: dict[str, Part] = {"taught": "learn", "calibrated": "calibrate", "judged": "judge"}
+    for word, part in parts.items():
         console.print(f"{word:>10}: {len(own[part])} confirmed units, {len(demo[part])} of the demo")
     for note in outcome.notes:
         console.print(note)

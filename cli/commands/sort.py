@@ -17,6 +17,7 @@ from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
     Progress,
+    TaskID,
     TextColumn,
     TimeElapsedColumn,
     TimeRemainingColumn,
@@ -100,7 +101,7 @@ def sort(
     screen = Screen(stderr=True)
     try:
         with _bar(screen) as bar:
-            tasks: dict[str, int] = {}
+            tasks: dict[str, TaskID] = {}
 
             def show(stage: str, done: int, total: int) -> None:
                 if stage not in tasks:

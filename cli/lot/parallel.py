@@ -160,11 +160,12 @@ def _ctrl_c_held() -> Iterator[None]:
     if not _HAS_SIGNAL_MASKS:
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    posix: Any = signal
+    before = posix.pthread_sigmask(posix.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        posix.pthread_sigmask(posix.SIG_SETMASK, before)
 
 
 def _one_threaded(work: Callable, item: Any) -> Any:
@@ -228,14 +229,14 @@ def _on_cluster(work: Callable, items: Iterator, address: str) -> Iterator[tuple
         ready = as_completed(submit(AHEAD * threads), loop=client.loop)
         for future in ready:
             item = given.pop(future.key)
-            error = future.exception() if future.status == "error" else None
-            if future.cancelled() or isinstance(error, FutureCancelledError):
+            fault = future.exception() if future.status == "error" else None
+            if future.cancelled() or isinstance(fault, FutureCancelledError):
                 raise ClusterError(
                     address, "the scheduler was lost", "Start it and run the same command again"
                 )
             for more in submit(1):
                 ready.add(more)
-            yield item, _lost(error) if error is not None else future.result()
+            yield item, _lost(fault) if fault is not None else future.result()
 
 
 def _lost(error: BaseException) -> WorkerFailed:

@@ -322,11 +322,12 @@ def _fitted(words: str, size: float, room: float) -> tuple[str, float]:
 
 
 @cache
-def _font(size: int, bold: bool) -> ImageFont.FreeTypeFont:
+def _font(size: int, bold: bool) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     # DejaVu Sans lies in matplotlib's package; finding it there does not import matplotlib.
     spec = find_spec("matplotlib")
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    folder = Path(spec.submodule_search_locations[0]) if spec else Path()
+    places = spec.submodule_search_locations if spec else None
+    folder = Path(places[0]) if places else Path()
     try:
         return ImageFont.truetype(folder / "mpl-data" / "fonts" / "ttf" / name, size)
     except OSError:  # distributions take the fonts out of that package: plainer letters are no fault

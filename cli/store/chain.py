@@ -51,7 +51,9 @@ def add_link(session: Session, made_at: str) -> str:
 
 def verify_chain(session: Session) -> Verified:
     """Compare every row with the chain."""
-    problems, head, ends, count = [], START, {}, 0
+    problems: list[str] = []
+    ends: dict[str, int] = {}
+    head, count = START, 0
     for link in session.scalars(select(Link).order_by(Link.id)):
         count += 1
         spans = json.loads(link.rows)

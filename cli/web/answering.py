@@ -4,6 +4,7 @@ import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from plugface.analysis import Settings, decide_observed
 from plugface.cli import pipeline
@@ -34,7 +35,7 @@ class Question:
 
     photos: tuple[AskedPhoto, ...]
     claimed: str
-    needs: dict[str, str | int]
+    needs: dict[str, Any]
     catalogue: str
 
 

@@ -65,7 +65,8 @@ def open_lot(request: Request, code: str) -> tuple[LotEntry, str, float]:
     if wait_s:
         raise Refused("too_many_guesses", retry_s=wait_s, minutes=-(-wait_s // 60))
     yard.guesses.note(address, key)  # before the slow check, so that many tries at once count as many
-    if not access.fits(code, lot.code if lot else None):
+    fits = access.fits(code, lot.code if lot else None)  # as slow without a lot as with one
+    if lot is None or not fits:
         raise Refused("code_wrong")
     yard.guesses.forget(address, key)
     token = access.make_token()

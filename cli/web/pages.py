@@ -88,7 +88,7 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
     try:
         _lot, token, _expires = open_lot(request, code)
     except Refused as refused:
-        answer = _page(request, "enter.html", None, problem=_words(yard, refused))
+        answer: Response = _page(request, "enter.html", None, problem=_words(yard, refused))
         answer.status_code = refused.status
         if refused.retry_s:
             answer.headers["retry-after"] = str(refused.retry_s)

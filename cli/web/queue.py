@@ -18,12 +18,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from plugface.cli.store.ledger import now_utc
 from plugface.cli.web.access import HashedCode
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
+from plugface.models.decision.answers import View
 
 State = Literal["new", "waiting", "working", "answered", "failed"]
 
@@ -75,7 +76,7 @@ class PhotoEntry:
 
     position: int
     sha256: str
-    face: str
+    face: View
     size_bytes: int
     accepted_at: str
 
@@ -102,7 +103,7 @@ class UnitEntry:
     id: str
     number: int
     claimed: str
-    needs: dict[str, str | int]
+    needs: dict[str, Any]
     state: State
     turn: int
     problem: str
@@ -145,7 +146,8 @@ class Queue:
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
-        self._turn, self._turns = itertools.count(1), {}  # lot -> its latest turn at the workers
+        self._turn = itertools.count(1)
+        self._turns: dict[str, int] = {}  # lot -> its latest turn at the workers
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
@@ -231,7 +233,9 @@ class Queue:
                 )
                 if row["state"] != "new":
                     self._await(db, lot, unit, self._steady())
-        return self.unit(lot, unit)
+        entry = self.unit(lot, unit)
+        assert entry is not None  # it was written just now, and units are never taken away
+        return entry
 
     def accept(
         self, lot: str, unit: str, sha256: str, *, face: str, size_bytes: int, more: bool
@@ -496,8 +500,8 @@ def _photo(row: sqlite3.Row) -> PhotoEntry:
 
 def _unit(db: sqlite3.Connection, row: sqlite3.Row) -> UnitEntry:
     where = (row["lot"], row["id"])
-    photos = db.execute("SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", where)
-    photos = tuple(_photo(photo) for photo in photos)
+    rows = db.execute("SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", where)
+    photos = tuple(_photo(photo) for photo in rows)
     answer = db.execute(
         "SELECT * FROM answers WHERE lot = ? AND unit = ? ORDER BY turn DESC LIMIT 1", where
     ).fetchone()

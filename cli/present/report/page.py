@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import jinja2
 import segno
@@ -117,7 +118,7 @@ def render_report(
     lot: Lot, catalogue: Catalogue, cards: list[Card], pairs: list[Pair], remarks: list[str]
 ) -> str:
     """The report as HTML without any reference to another file."""
-    places = [
+    places: list[dict[str, Any]] = [
         {
             "name": name,
             "sign": sign,
@@ -181,13 +182,13 @@ def _rows(session: Session, lot_id: int) -> list[_Row]:
 def _files(session: Session, lot_id: int) -> dict[int, list[str]]:
     """Photo id -> the paths it was found under, the one it goes by first."""
     query = select(File.photo_id, File.path).where(File.lot_id == lot_id).order_by(File.path)
-    files: dict[int, list[str]] = {}
+    files: dict[int | None, list[str]] = {}
     for photo_id, path in session.execute(query):
         files.setdefault(photo_id, []).append(path)
     copied = {photo_id: paths for photo_id, paths in files.items() if photo_id is not None}
     for photo_id, path in choose_paths(copied).items():
-        files[photo_id].sort(key=lambda other: other != path)
-    return files
+        copied[photo_id].sort(key=lambda other: other != path)
+    return copied
 
 
 def _views(session: Session, unit_id: int) -> list:
@@ -199,7 +200,7 @@ def _views(session: Session, unit_id: int) -> list:
         .where(View.unit_id == unit_id, newest_look())
         .order_by(View.id)
     )
-    return session.execute(query).all()
+    return list(session.execute(query).all())
 
 
 def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]], *, pictured: bool) -> Card:
@@ -236,7 +237,8 @@ def _card(session: Session, row: _Row, folder: Path, files: dict[int, list[str]]
 def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) -> list[Pairable]:
     pairables = []
     for row in rows:
-        if not may_pair(row.proposal.destination, row.proposal.findings, row.decision):
+        decision = row.decision
+        if decision is None or not may_pair(row.proposal.destination, row.proposal.findings, decision):
             continue
         views = _views(session, row.unit.id)
         beside = [t.value for view in views if (seen := _read(view[3])) for t in seen.texts]
@@ -246,8 +248,8 @@ def _pairables(session: Session, rows: list[_Row], files: dict[int, list[str]]) 
         pairables.append(
             Pairable(
                 row.unit.key,
-                row.decision.families[0],
-                row.decision.variants,
+                decision.families[0],
+                decision.variants,
                 "" if str(above) == "." else str(above),
                 read_plates(beside),
             )
