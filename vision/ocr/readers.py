@@ -1,6 +1,6 @@
 """Readers of text: the network of the rapidocr package, and the Tesseract program.
 
-Both give `Reading`s: a string with, per character, what else it might be.
+Both give a `Reading`: a string with, per character, what else it might be.
 """
 
 import importlib.util
