@@ -2,9 +2,9 @@
 
     uv run --with cosmic-ray python tests/mutation/mutate.py models/matching models/decision --seconds 1800
 
-Works on a copy of the checkout in a temporary folder, in one process after another. Which lines are broken, and
-how, is drawn by chance from all that cosmic-ray knows how to break, so that the share that is noticed is an
-estimate for the whole. POSIX only: each try is a fork, which spares the loading of libraries.
+Works on a copy of the checkout in a temporary folder, in one process after another. Which lines are broken,
+and how, is drawn by chance from all that cosmic-ray knows how to break, so that the share that is noticed is
+an estimate for the whole. POSIX only: each try is a fork, which spares the loading of libraries.
 """
 
 import argparse
@@ -25,7 +25,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 
-#: Tests that are asked, by the folder that is broken; the first failure ends a try, so the nearest come first.
+#: Tests that are asked, by the folder that is broken. The first failure ends a try, so the nearest come first.
 TESTS = {
     "models/matching": ("test_models_matching_*.py", "test_models_decision_*.py"),
     "models/decision": ("test_models_decision_*.py", "test_models_matching_*.py"),
