@@ -25,7 +25,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 
-#: Tests that are asked, by the folder that is broken. The first failure ends a try, so the nearest come first.
+#: Tests that are asked, by the folder that is broken. The first failure ends a try: the nearest come first.
 TESTS = {
     "models/matching": ("test_models_matching_*.py", "test_models_decision_*.py"),
     "models/decision": ("test_models_decision_*.py", "test_models_matching_*.py"),
