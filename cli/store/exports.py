@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from io import TextIOWrapper
 from json.encoder import encode_basestring
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import BinaryIO, Literal, cast
 
 Format = Literal["csv", "jsonl", "xlsx"]
 
@@ -65,7 +65,7 @@ def format_of(path: Path) -> Format:
     ending = path.suffix.lower().lstrip(".")
     if ending not in ("csv", "jsonl", "xlsx"):
         raise ValueError(f"{path.name}: the ending must be .csv, .jsonl or .xlsx")
-    return ending  # type: ignore[return-value]
+    return cast(Format, ending)
 
 
 def _write_csv(columns: Sequence[str], rows: Iterable[Sequence], out: BinaryIO) -> int:
