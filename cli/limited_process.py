@@ -12,9 +12,10 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from importlib import import_module
 from multiprocessing.connection import Connection
 from queue import SimpleQueue
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 #: Seconds on the clock for each second of work: a busy machine is no fault of what is worked on. Our choice.
 CLOCK_PER_WORK = 4.0
@@ -53,11 +54,18 @@ def reason_of_end(exit_code: int | None) -> Reason:
     return "broke" if end in _BROKEN_BY_INPUT else "ended"
 
 
+def _find_resource() -> Any | None:
+    """The system's limits; Windows has none."""
+    try:
+        return import_module("resource")
+    except ImportError:
+        return None
+
+
 def limit_time(seconds: float) -> None:
     """Have the system end this process after so many more seconds of work (POSIX; elsewhere no limit)."""
-    try:
-        import resource
-    except ImportError:  # Windows
+    resource = _find_resource()
+    if resource is None:
         return
     most = resource.getrlimit(resource.RLIMIT_CPU)[1]
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # its memory is nobody's to read
@@ -93,15 +101,18 @@ class LimitedProcess:
         """
         if self._process is None or not self._process.is_alive():
             self._start()
+        process, line = self._process, self._line
+        assert process is not None
+        assert line is not None  # both are made together
         try:
-            self._line.send(argument)
-            if not self._line.poll(self._seconds * CLOCK_PER_WORK):
+            line.send(argument)
+            if not line.poll(self._seconds * CLOCK_PER_WORK):
                 self.close()
                 raise Stopped("time")
-            result = self._line.recv()
+            result = line.recv()
         except (EOFError, OSError):
-            self._process.join(5)
-            reason = reason_of_end(self._process.exitcode)
+            process.join(5)
+            reason = reason_of_end(process.exitcode)
             self.close()
             raise Stopped(reason) from None
         if isinstance(result, MemoryError):
@@ -115,7 +126,8 @@ class LimitedProcess:
         if self._process is not None:
             self._process.kill()
             self._process.join(5)
-            self._line.close()
+            if self._line is not None:
+                self._line.close()
             self._process = self._line = None
 
     def _start(self) -> None:
@@ -126,7 +138,8 @@ class LimitedProcess:
         process = context.Process(target=_work_on, args=(theirs, self._work, *limits), daemon=True)
         process.start()
         theirs.close()
-        self._process, self._line = process, ours
+        self._process = process
+        self._line = cast(Connection, ours)  # on Windows a pipe's, which is used alike
         if not ours.poll(START_S):
             self.close()
             raise Stopped("ended")
@@ -209,9 +222,8 @@ def limited_memory(more_bytes: int) -> Iterator[None]:
 
 
 def _limit_memory(more_bytes: int) -> None:
-    try:
-        import resource
-    except ImportError:  # Windows
+    resource = _find_resource()
+    if resource is None:
         return
     try:
         with open("/proc/self/statm") as file:  # proc(5): the first number is the size in pages

@@ -183,6 +183,7 @@ def plugface(
 def command_tree() -> TyperGroup:
     """The whole command, with every entry of COMMANDS in its place."""
     root = typer.main.get_command(app)
+    assert isinstance(root, TyperGroup)  # an application with a callback is one
     groups = {
         name: TyperGroup(name=name, help=text, short_help=text, no_args_is_help=True, rich_markup_mode=None)
         for name, text in GROUPS.items()
@@ -190,8 +191,8 @@ def command_tree() -> TyperGroup:
     for name, entry in COMMANDS.items():
         *group, word = name.split()
         (groups[group[0]] if group else root).add_command(OnDemand(word, entry))
-    for group in groups.values():
-        root.add_command(group)
+    for below in groups.values():
+        root.add_command(below)
     return root
 
 

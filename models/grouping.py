@@ -137,17 +137,17 @@ def make_shot(
         What the catalogue makes of its texts and codes: two photos that name different families are of two
         units.
     """
-    units = tuple(
+    summaries = tuple(
         UnitSummary(
             part=index,
             front=seen.units[index].face.get("front", 0.0),
             plugs=tuple(sorted(_sure_colour(c.colour) for c in seen.units[index].connectors)),
-            body=seen.units[index].body.colour if seen.units[index].body else {},
+            body=body.colour if (body := seen.units[index].body) else {},
         )
         for index in sorted(units, key=lambda index: -polygon_area(seen.units[index].polygon))
         if not is_card(seen.units[index])
     )
-    areas = [polygon_area(seen.units[glimpse.part].polygon) for glimpse in units]
+    areas = [polygon_area(seen.units[summary.part].polygon) for summary in summaries]
     on_units = [code for unit in seen.units for code in unit.codes]
     ids = {code.payload for code in [*seen.codes, *on_units] if code.payload.startswith(LABEL_PREFIX)}
     beside = [*seen.codes, *(code for unit in seen.units if is_card(unit) for code in unit.codes)]
@@ -163,7 +163,7 @@ def make_shot(
         taken_at,
         by_camera,
         tuple(sorted(ids)),
-        units[:1] if lone else units,
+        summaries[:1] if lone else summaries,
         seen.quality.usable,
         tuple(sorted({code.payload for code in [*seen.codes, *on_units]} - ids)),
         families,

@@ -33,6 +33,8 @@ def identify(
     ----------
     observations : list of Observations
         One per photo, all of one unit.
+    catalogue : Catalogue
+    model : Model
     chosen : sequence of UnitChoice, optional
         Which unit of each photo; without it the most prominent one. A photo without any unit is read as a
         close-up of a label or a donor's plate.
@@ -42,6 +44,10 @@ def identify(
         In place of the catalogue's.
     advise : bool
         Whether to work out which photo would help most, which takes most of the time.
+
+    Returns
+    -------
+    decision : Decision
 
     Raises
     ------

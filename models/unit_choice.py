@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from plugface.models.id_cards import is_card
 from plugface.vision.observations import (
@@ -133,7 +134,9 @@ def list_units(seen: Observations) -> list[int]:
         for index, area in areas.items()
         if seen.units[index].confidence >= OTHER_UNIT_CONFIDENCE and area >= MIN_AREA_RATIO * largest
     ]
-    return credible or [most_prominent(seen)]
+    surest = most_prominent(seen)
+    assert surest is not None  # not all are cards
+    return credible or [surest]
 
 
 def most_prominent(seen: Observations) -> int | None:
@@ -175,7 +178,7 @@ def choose_units(
     found = [list_units(seen) for seen in observations]
     crowded = [place for place, candidates in enumerate(found) if len(candidates) > 1]
     if crowded and unit is None:
-        name, seen, candidates = (of[crowded[0]] for of in (names, observations, found))
+        name, seen, candidates = names[crowded[0]], observations[crowded[0]], found[crowded[0]]
         raise SeveralUnits(name, [_place(seen, seen.units[index]) for index in candidates])
     if unit is not None and len(crowded) > 1:
         raise UnitInSeveral(unit, [names[place] for place in crowded])
@@ -208,6 +211,16 @@ def to_part(choice: UnitChoice) -> int:
 def from_part(part: int, seen: Observations) -> UnitChoice:
     """What a ledger's `part` means in this look at the photo.
 
+    Parameters
+    ----------
+    part : int
+        Place of the unit in the photo; -1 where none was found.
+    seen : Observations
+
+    Returns
+    -------
+    choice : UnitChoice
+
     Raises
     ------
     UnitGone
@@ -231,6 +244,10 @@ def gather_views(
     chosen : sequence of UnitChoice, length n, optional
         Which unit of each photo; without it, the most prominent one of each.
 
+    Returns
+    -------
+    views : tuple of UnitView
+
     Raises
     ------
     ValueError
@@ -250,6 +267,15 @@ def gather_views(
 
 def chosen_unit(seen: Observations, choice: UnitChoice) -> Unit | None:
     """The unit that is meant; None where the photo is read as a close-up.
+
+    Parameters
+    ----------
+    seen : Observations
+    choice : UnitChoice
+
+    Returns
+    -------
+    unit : Unit or None
 
     Raises
     ------
@@ -274,7 +300,7 @@ def _view(photo: int, seen: Observations, choice: UnitChoice) -> UnitView:
         unit = chosen_unit(seen, choice)
     except ValueError as error:
         raise ValueError(f"photo {photo + 1}: {error}") from None
-    common = {"photo": photo, "sha256": seen.photo_sha256, "usable": seen.quality.usable}
+    common: dict[str, Any] = {"photo": photo, "sha256": seen.photo_sha256, "usable": seen.quality.usable}
     if unit is None:
         return UnitView(**common, unit=None, texts=seen.texts, codes=seen.codes, outside=seen.texts)
     return UnitView(**common, unit=unit, texts=unit.texts, codes=unit.codes, outside=seen.texts)

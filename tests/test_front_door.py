@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 import plugface
 import pytest
 from PIL import Image
+from plugface.cli.evaluation.truth import read_truth
 from plugface.codec import FORMAT, UnknownFormat, read_decision, read_observations, write_observations
 
 ROOT = Path(__file__).parent.parent
@@ -97,3 +99,16 @@ def test_every_name_of_the_front_door_is_there():
     assert [name for name in plugface.__all__ if not hasattr(plugface, name)] == []
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = plugface.nothing
+
+
+def test_the_session_in_the_readme_runs_as_it_stands(monkeypatch):
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (session,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    monkeypatch.chdir(ROOT)  # its paths are those of a checkout
+    names: dict = {}
+    exec(session, names)
+    answer = names["answer"]
+    truth = next(row for row in read_truth(DEMO) if row.photo == "photos/mf0166.jpg").units[0]
+    assert answer.decision.families == (truth.family,)
+    assert names["seen"].photo_sha256 == answer.observations[0].photo_sha256
+    assert plugface.read_answer(names["text"], names["catalogue"]).decision == answer.decision

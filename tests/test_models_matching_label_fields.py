@@ -1,7 +1,14 @@
 """Numbers are told from captions, dates and serials by their form, wherever they stand."""
 
 import pytest
-from plugface.models.matching.label_fields import looks_like_number, number_lines, runs_of
+import re2
+from plugface.models.matching.label_fields import (
+    is_below_or_right,
+    looks_like_number,
+    matching_run,
+    number_lines,
+    runs_of,
+)
 from plugface.vision.observations import Character, Text
 
 FORMS = frozenset({"99999999", "AA999999"})
@@ -22,6 +29,7 @@ def printed(*lines: str) -> list[Text]:
         ("S/N 004417 PART 5820 3317", "5820 3317"),
         ("MADE IN NORLAND 5820 3317", "5820 3317"),
         ("12V 10A 5820 3317", "5820 3317"),
+        ("12 V 5820 3317", "5820 3317"),
         ("PK 2004/16", "PK 2004/16"),  # its end alone would be a date
         ("TERN 4 5820 3317", "TERN 4 5820 3317"),  # a mark holds a figure, and stays
     ],
@@ -65,3 +73,29 @@ def test_a_part_of_a_line_keeps_its_own_alternatives():
 
 def test_runs_of_a_long_line_are_few():
     assert len(runs_of("7 " * 5000)) <= 300
+
+
+def test_of_two_numbers_of_one_length_the_first_is_the_lines():
+    (line,) = printed("582033 AB 582034")
+    assert matching_run(line, re2.compile(r"\d{6}")).value == "582033"
+
+
+@pytest.mark.parametrize(
+    ("dx", "dy", "stands"),
+    [
+        (0, 30, True),  # under it
+        (0, 59, True),
+        (0, 61, False),  # three heights of print below, which is another box
+        (0, -30, False),  # above it
+        (120, 0, True),  # behind it
+        (-120, 0, False),  # before it
+        (181, 0, False),  # beyond its width and four heights
+        (141, 30, False),  # under it and beside
+    ],
+)
+def test_a_value_stands_under_its_caption_or_behind_it(dx, dy, stands):
+    def at(x: float, y: float) -> Text:
+        box = ((x, y), (x + 100, y), (x + 100, y + 20), (x, y + 20))
+        return Text(box, "PART", 0.97, "printed", 20.0)
+
+    assert is_below_or_right(at(0, 0), at(dx, dy)) is stands

@@ -2,11 +2,16 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import index_catalogue, index_families
 from plugface.models.decision.variants import payload_names
-from plugface.models.matching.payloads import holds_number, name_rows, split_payload
+from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.payloads import holds_number, list_stretches, name_rows, split_payload
+from plugface.models.matching.rules import RULES, fit_view
+from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import Code
 
 DEMO = Path(__file__).parent.parent / "training_data_demo" / "marrow_finch"
 
@@ -28,6 +33,8 @@ def catalogue():
          [("04012345678901", "other"), ("58203317AA", "number"), ("0004", "other")]),
         ("0104012345678901240" + "58203317\x1d210004",
          [("04012345678901", "other"), ("58203317", "number"), ("0004", "other")]),
+        ("00340123450000000018" + "24058203317\x1d210004",  # a shipping unit has 18 figures
+         [("340123450000000018", "other"), ("58203317", "number"), ("0004", "other")]),
         ("]d224058203317\x1d10L7", [("58203317", "number"), ("L7", "other")]),
         # data identifiers without an envelope
         ("P58203317\x1dS0004", [("58203317", "number"), ("0004", "other")]),
@@ -84,3 +91,22 @@ def test_a_pattern_of_the_entry_says_which_part_is_the_number(catalogue):
     told = dict(zip([v.key for v in family.variants], payload_names(payload, family), strict=True))
     assert told["A"]
     assert not told["B"]
+
+
+def test_a_payload_that_holds_a_number_speaks_for_its_family_and_against_all_others(catalogue):
+    index = index_catalogue(catalogue)
+    row = 3
+    number = catalogue.families[row].variants[0].service_numbers[0]
+    square = ((0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0))
+    code = Code(square, "Code 128", number, "verified")
+    odds = fit_view(UnitView(0, "", True, None, (), (code,)), index, ErrorModel()).log_odds
+    odds = odds[:, RULES.index("barcode")]
+    assert name_rows(number, index) == {row}
+    assert odds[row] == pytest.approx(np.log(0.99 / 1e-4))
+    assert np.delete(odds, row) == pytest.approx(np.log(0.3))
+
+
+def test_behind_a_number_stands_all_that_may_be_its_suffix_the_longest_first():
+    found = {(stretch.number, stretch.rests) for stretch in list_stretches("58203317AB12")}
+    assert ("58203317", ("AB12", "AB")) in found
+    assert ("58203317AB", ("12",)) in found

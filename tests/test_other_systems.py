@@ -5,6 +5,7 @@ Nothing in this file runs on Windows or a Mac.
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ from types import SimpleNamespace
 
 import pytest
 from plugface.cli.store import locks
+from plugface.cli.web import worker_pool
 
 ROOT = Path(__file__).parents[1]
 
@@ -52,6 +54,16 @@ def test_a_folder_is_held_by_the_locks_of_windows(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "msvcrt", SimpleNamespace(locking=locking, LK_NBLCK=2))
     with locks.lock_folder(tmp_path), pytest.raises(BlockingIOError):
         locks.lock_folder(tmp_path)
+
+
+def test_a_looking_process_works_where_processes_have_no_niceness(monkeypatch):
+    class ClosedLine:
+        def recv(self) -> None:
+            raise EOFError
+
+    monkeypatch.delattr(os, "nice")
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    worker_pool._answer_all(ClosedLine())
 
 
 @pytest.mark.skipif("PLUGFACE_TEST_NETWORK" not in os.environ, reason="asks the package index")

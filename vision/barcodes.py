@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from itertools import chain
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,8 +17,10 @@ _NAMES = {
     zxingcpp.BarcodeFormat.QRCode: "QR",
 }
 _FORMATS = tuple(_NAMES)
-_MATRICES = (zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
-_BARS = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39)
+# The library takes any sequence of formats; its hints know of its own class alone, which 2.2 and 3 spell
+# differently.
+_MATRICES: Any = (zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
+_BARS: Any = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39)
 
 # Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
 # words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a
@@ -88,8 +91,8 @@ def join_codes(*several: Iterable[Code]) -> tuple[Code, ...]:
 
 
 def _reaches(polygon: Polygon, point: np.ndarray) -> bool:
-    outline = np.float32(polygon).reshape(-1, 1, 2)
-    slack = 0.25 * max(side_lengths(np.float32(polygon)))
+    outline = np.asarray(polygon, np.float32).reshape(-1, 1, 2)
+    slack = 0.25 * max(side_lengths(np.asarray(polygon, np.float32)))
     return cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), True) > -slack
 
 
@@ -150,7 +153,7 @@ def _read_level(grey: np.ndarray, corners: np.ndarray, sizes: Sequence[float], *
 
 def _read_bars(grey: np.ndarray, corners: np.ndarray) -> Sequence[Code]:
     """Linear codes that lie askew on their label, are drawn so by perspective, or are too fine."""
-    found = _read_slanted(grey, corners)
+    found: Sequence[Code] = _read_slanted(grey, corners)
     if found:
         return found
     level, to_photo = cut_out(grey, corners, margin=0.06, max_side=_LABEL_SIDE_PX)
@@ -172,7 +175,7 @@ def _read_slanted(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
             [[1, slant, -slant * height / 2], [0, 1, 0]],
         ):
             straight = cv2.warpAffine(
-                level, np.float32(shear), (width, height), borderMode=cv2.BORDER_REPLICATE
+                level, np.asarray(shear, np.float32), (width, height), borderMode=cv2.BORDER_REPLICATE
             )
             back = to_photo @ np.linalg.inv(np.vstack([shear, (0, 0, 1)]))
             found = _decode(straight, back, "zxing-cpp, slanted label", formats=_BARS)
@@ -266,7 +269,7 @@ def _striped_bands(level: np.ndarray) -> Iterable[tuple[int, int]]:
 def _sheared(band: np.ndarray, lean: float) -> np.ndarray:
     if lean == 0.0:
         return band
-    shift = np.float32([[1, lean, -lean * band.shape[0] / 2], [0, 1, 0]])
+    shift = np.asarray([[1, lean, -lean * band.shape[0] / 2], [0, 1, 0]], np.float32)
     return cv2.warpAffine(band, shift, band.shape[1::-1], borderMode=cv2.BORDER_REPLICATE)
 
 
@@ -274,7 +277,7 @@ def _from_band(code, shape, rows, quarter: int, to_photo: np.ndarray) -> Code:
     left, right = sorted(
         place.x / _PROFILE_TIMES for place in (code.position.top_left, code.position.top_right)
     )
-    box = np.float32([(left, rows[0]), (right, rows[0]), (right, rows[1]), (left, rows[1])])
+    box = np.asarray([(left, rows[0]), (right, rows[0]), (right, rows[1]), (left, rows[1])], np.float32)
     if quarter:  # the label was turned a quarter counter-clockwise: (x, y) came from (width - 1 - y, x)
         box = np.stack([shape[0] - 1 - box[:, 1], box[:, 0]], axis=1)
     return _code(code, map_back(box, to_photo), "zxing-cpp, averaged along the bars")
@@ -347,7 +350,7 @@ def _upright_box(inside: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndar
     (u0, u1), (v0, v1) = np.percentile(u, (1, 99)), np.percentile(v, (2, 98))
     quiet = 0.08 * (u1 - u0)
     frame = ((u0 - quiet, v0), (u1 + quiet, v0), (u1 + quiet, v1), (u0 - quiet, v1))
-    return np.float32([a * across + b * along for a, b in frame])
+    return np.asarray([a * across + b * along for a, b in frame], np.float32)
 
 
 def _decode(
@@ -360,7 +363,7 @@ def _decode(
 def _corners(code) -> np.ndarray:
     place = code.position
     points = (place.top_left, place.top_right, place.bottom_right, place.bottom_left)
-    return np.float32([(p.x, p.y) for p in points])
+    return np.asarray([(p.x, p.y) for p in points], np.float32)
 
 
 def _code(code, corners: np.ndarray, method: str) -> Code:

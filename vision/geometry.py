@@ -75,7 +75,7 @@ def cut_out(
     height_px: int | None = None,
     scale: float | None = None,
     margin: float = 0.0,
-    max_side: int = 4096,
+    max_side: float = 4096,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cut a box out of a picture and turn it level.
 
@@ -103,8 +103,8 @@ def cut_out(
     pad = margin * across * factor
     inner_w, inner_h = length * factor, across * factor
     size = (max(1, round(inner_w + 2 * pad)), max(1, round(inner_h + 2 * pad)))
-    target = np.float32(
-        [(pad, pad), (pad + inner_w, pad), (pad + inner_w, pad + inner_h), (pad, pad + inner_h)]
+    target = np.array(
+        [(pad, pad), (pad + inner_w, pad), (pad + inner_w, pad + inner_h), (pad, pad + inner_h)], np.float32
     )
     to_picture = cv2.getPerspectiveTransform(target, np.asarray(corners, np.float32))
     source, offset = _shrunk_part(picture, corners, margin * across, factor)
@@ -140,13 +140,34 @@ def _shrunk_part(
 
 
 def map_back(points: np.ndarray, to_picture: np.ndarray) -> np.ndarray:
-    """Points of a strip in pixels of the picture it was cut from; shape (n, 2) in and out."""
+    """Points of a strip in pixels of the picture it was cut from; shape (n, 2) in and out.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2), strip pixels
+    to_picture : float64 ndarray, shape (3, 3)
+        As `cut_out` gives it.
+
+    Returns
+    -------
+    mapped : float64 ndarray, shape (n, 2), picture pixels
+    """
     shaped = np.asarray(points, np.float64).reshape(-1, 1, 2)
     return cv2.perspectiveTransform(shaped, to_picture)[:, 0]
 
 
 def turned(corners: np.ndarray, quarter_turns: int) -> np.ndarray:
-    """The same box read from another side: corners rolled so that the text turns by so many quarters."""
+    """The same box read from another side: corners rolled so that the text turns by so many quarters.
+
+    Parameters
+    ----------
+    corners : ndarray, shape (4, 2)
+    quarter_turns : int
+
+    Returns
+    -------
+    corners : ndarray, shape (4, 2)
+    """
     return np.roll(corners, -quarter_turns, axis=0)
 
 
@@ -156,9 +177,20 @@ def as_polygon(points: np.ndarray) -> Polygon:
 
 
 def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> bool:
-    """Whether the middle of a polygon's corners lies within one of the others."""
+    """Whether the middle of a polygon's corners lies within one of the others.
+
+    Parameters
+    ----------
+    polygon : Polygon or ndarray, shape (n, 2), pixels
+    others : sequence of Polygon, pixels of the same picture
+
+    Returns
+    -------
+    lies : bool
+    """
     x, y = np.mean(polygon, axis=0)
     return any(
-        cv2.pointPolygonTest(np.float32(other).reshape(-1, 1, 2), (float(x), float(y)), False) >= 0
+        cv2.pointPolygonTest(np.asarray(other, np.float32).reshape(-1, 1, 2), (float(x), float(y)), False)
+        >= 0
         for other in others
     )

@@ -23,10 +23,16 @@ MIN_AREA_RATIO = 0.06
 SizeClass = Literal["S", "M", "L"]
 TextKind = Literal["cast", "printed", "scrawl"]
 Face = Literal["front", "back", "unknown"]
+WhiteBalanceMethod = Literal["label paper", "neutral metal", "statistics", "none"]
 
 
 def check_share(name: str, value: float) -> None:
     """Refuse a share outside 0..1 with a sentence that names the field.
+
+    Parameters
+    ----------
+    name : str
+    value : float
 
     Raises
     ------
@@ -39,6 +45,14 @@ def check_share(name: str, value: float) -> None:
 
 def check_posterior(name: str, posterior: dict[str, float], codes: tuple[str, ...]) -> None:
     """Refuse a posterior with unknown codes or a sum that is not 1.
+
+    Parameters
+    ----------
+    name : str
+    posterior : dict of str to float
+        Code to probability.
+    codes : tuple of str
+        Keys that may occur.
 
     Raises
     ------
@@ -138,7 +152,7 @@ class WhiteBalance:
     """Gains that were applied to linear RGB, and where they came from."""
 
     gains_rgb: tuple[float, float, float]
-    method: Literal["label paper", "neutral metal", "statistics", "none"]
+    method: WhiteBalanceMethod
     confidence: float
 
 

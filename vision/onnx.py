@@ -9,6 +9,7 @@ import os
 from functools import lru_cache
 from pathlib import Path
 from threading import Lock
+from typing import TypeAlias
 
 import cv2
 
@@ -23,7 +24,7 @@ from plugface.vision.network_files import find_sum, measure_sum
 #: to use fewer, as in one of several processes that share the cores, so does the network.
 THREADS = 2
 
-Session = onnxruntime.InferenceSession
+Session: TypeAlias = onnxruntime.InferenceSession
 
 
 class BrokenNetwork(FileNotFoundError):
@@ -46,6 +47,11 @@ def load_network(path: str, *, threads: int | None = None) -> Session:
     path : str
     threads : int, optional
         That share one run of it; all that are usable by default.
+
+    Returns
+    -------
+    session : onnxruntime.InferenceSession
+        Shared by all who ask.
 
     Raises
     ------

@@ -7,10 +7,11 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import IO
 
 import cv2
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageFile, UnidentifiedImageError
 
 #: Largest picture that is decoded whole, in pixels: our choice, 360 MB of RGB. Phones make 12 to 200 million;
 #: a plain JPEG of up to MAX_JPEG_PIXELS is decoded at half its width and height, which no sensor of that kind
@@ -69,7 +70,7 @@ _UPRIGHT = {
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 
-def _open_heif(file: io.BytesIO, name: str) -> Image.Image:
+def _open_heif(file: IO[bytes], name: str | bytes) -> ImageFile.ImageFile:
     """Pillow's way into a HEIC file; its library is loaded by the first such file, for that takes a while."""
     import pillow_heif
 
@@ -304,6 +305,10 @@ def photo_from_array(rgb: np.ndarray, *, name: str = "") -> Photo:
     name : str
         What to call it in an error.
 
+    Returns
+    -------
+    photo : Photo
+
     Raises
     ------
     UnreadablePhoto
@@ -351,7 +356,7 @@ def _to_srgb(rgb: np.ndarray, profile: bytes) -> np.ndarray:
         "RGB",
         renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
     )
-    return _in_bands(Image.fromarray(rgb), lambda band: ImageCms.applyTransform(band, change))
+    return _in_bands(Image.fromarray(rgb), change.apply)
 
 
 def _orientation_of(header: Image.Image) -> int:

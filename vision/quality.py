@@ -169,6 +169,10 @@ def mirrored_fault(plain: float, mirrored: float) -> Fault | None:
     ----------
     plain, mirrored : float, 0..1
         A reader's confidence in the text of the photo and of its mirror image.
+
+    Returns
+    -------
+    fault : Fault or None
     """
     if mirrored < 0.8 or mirrored - plain < 0.25:  # our choice; symmetrical words (AVA, OXO) read both ways
         return None
@@ -242,7 +246,7 @@ def _channel_range(rgb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _mask_of(polygons: Sequence[Polygon], shape: tuple[int, int], to_photo: float) -> np.ndarray:
     mask = np.zeros(shape, np.uint8)
     for polygon in polygons:
-        cv2.fillPoly(mask, [np.round(np.asarray(polygon) / to_photo).astype(np.int32)], 1)
+        cv2.fillPoly(mask, [np.round(np.asarray(polygon) / to_photo).astype(np.int32)], (1,))
     return mask.astype(bool) if mask.any() else np.ones(shape, bool)
 
 

@@ -120,10 +120,13 @@ def _numbers(text: str, count: int, option: str, kind: type) -> tuple:
 
 def _checked(name: str, code: str, lab: list[LabColour], srgb: list[SrgbColour], source: str) -> Shade:
     from plugface.models.catalogue.entries import Shade
+    from pydantic import ValidationError
 
     try:
-        return Shade(name=name, code=code, lab=tuple(lab), srgb=tuple(srgb), source=source)
-    except ValueError as error:
+        return Shade.model_validate(
+            {"name": name, "code": code, "lab": tuple(lab), "srgb": tuple(srgb), "source": source}
+        )
+    except ValidationError as error:
         found = error.errors(include_url=False)[0]
         where = "lab" if "lab" in found["loc"] else "srgb" if "srgb" in found["loc"] else found["loc"][0]
         raise typer.BadParameter(f"--{where}: got {found['input']}; {found['msg'].lower()}") from None
@@ -154,6 +157,7 @@ def _measure(
             )
         outline: Polygon = ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
     else:
+        assert connector is not None  # one of the two is given
         (chosen,) = choose_units([str(photo)], [seen], unit)
         meant = chosen_unit(seen, chosen)
         plugs = meant.connectors if meant else ()

@@ -179,8 +179,8 @@ def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalog
     return Case(
         unit_id=unit_id,
         views=tuple(row.view for row in rows),
-        family=truth.family if known else None,
-        variant=truth.variant if known else None,
+        family=truth.family if truth and known else None,
+        variant=truth.variant if truth and known else None,
         decision=decide_unit(seen, catalogue),
     )
 
@@ -266,6 +266,7 @@ def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, worker
 
 
 def _write_charts(out: Path, cases: list[Case], counts: dict[str, dict[str, int]], split: str) -> None:
+    import numpy as np
     from plugface.cli.present.charts import draw_confusion, draw_reliability
     from plugface.models.learning.calibration import expected_calibration_error, reliability_bins
 
@@ -274,8 +275,8 @@ def _write_charts(out: Path, cases: list[Case], counts: dict[str, dict[str, int]
     known = [case for case in cases if case.family is not None]
     said, right = [case.probability for case in known], [case.right for case in known]
     if known:
-        bins = [tuple(row) for row in reliability_bins(said, right) if row[2]]
-        error = expected_calibration_error(said, right)
+        bins = [tuple(row) for row in reliability_bins(np.array(said), np.array(right)) if row[2]]
+        error = expected_calibration_error(np.array(said), np.array(right))
         draw_reliability(bins, error, f"{len(known)} cases of the {split} split", out / "reliability.png")
 
 

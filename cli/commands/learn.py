@@ -192,7 +192,7 @@ def gather_lessons(
         if one not in gone:
             own[part_of(one.photo_hashes)].append(one.unit)
     if gone:
-        keys = ", ".join(sorted({c.unit.family for c in gone})[:5])
+        keys = ", ".join(sorted({str(c.unit.family) for c in gone})[:5])
         notes.append(f"{len(gone)} confirmed units are left out: the catalogue has no {keys}.")
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from plugface.cli.lot.sorting import Outcome
     from plugface.cli.present.report.worth import LotWorth
     from plugface.cli.present.screen import Screen
-    from rich.progress import Progress
+    from rich.progress import Progress, TaskID
 
 STAGES = {
     "look": "Looking at photos",
@@ -107,7 +107,7 @@ def sort(
     screen = Screen(stderr=True)
     try:
         with _bar(screen) as bar:
-            tasks: dict[str, int] = {}
+            tasks: dict[str, TaskID] = {}
 
             def show(stage: str, done: int, total: int) -> None:
                 if stage not in tasks:

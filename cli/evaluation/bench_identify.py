@@ -16,7 +16,9 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import cv2
 from matplotlib.figure import Figure
@@ -55,6 +57,10 @@ def answer(photo: Path, catalogue: Catalogue) -> None:
         identify_unit([photo], catalogue)
 
 
+def _read_plainly(one_pass: Callable[[Any], object], data: bytes) -> None:
+    one_pass(decode_photo(data, name="large"))
+
+
 def compare(photos: list[Path]) -> None:
     """Whole `identify` beside one plain pass of each reader, photo by photo."""
     catalogue = load_catalogue(default_catalogue())
@@ -64,9 +70,9 @@ def compare(photos: list[Path]) -> None:
         data = path.read_bytes()
         rows.append(
             (
-                seconds(lambda path=path: answer(path, catalogue)),
-                seconds(lambda data=data: by_tesseract_pass(decode_photo(data, name="large"))),
-                seconds(lambda data=data: by_rapid_pass(decode_photo(data, name="large"))),
+                seconds(partial(answer, path, catalogue)),
+                seconds(partial(_read_plainly, by_tesseract_pass, data)),
+                seconds(partial(_read_plainly, by_rapid_pass, data)),
             )
         )
     whole, tesseract, rapid = (statistics.median(column) for column in zip(*rows, strict=True))
@@ -90,7 +96,8 @@ def cold_start(photo: Path, times: int) -> None:
         started = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         # Of this process alone: the figure for all children is that of the largest so far.
-        _, status, used = os.wait4(process.pid, 0)
+        posix: Any = os  # Windows has no wait4
+        _, status, used = posix.wait4(process.pid, 0)
         took.append(time.perf_counter() - started)
         worked.append(used.ru_utime + used.ru_stime)
         peaks.append(used.ru_maxrss / 1024)  # Linux counts KiB
@@ -107,7 +114,7 @@ def grow_with_size(photo: Path, folder: Path) -> list[tuple[float, float]]:
     points = []
     for long_side in (800, 1632, 2880, 4032):
         path = enlarged(photo, long_side, folder)
-        took = min(seconds(lambda path=path: answer(path, catalogue)) for _ in range(2))
+        took = min(seconds(partial(answer, path, catalogue)) for _ in range(2))
         points.append((0.75 * (long_side / 1000) ** 2, took))
     return points
 
@@ -115,10 +122,10 @@ def grow_with_size(photo: Path, folder: Path) -> list[tuple[float, float]]:
 def grow_with_units() -> list[tuple[float, float]]:
     """Units in a photo of the demo and the seconds to look at it, for one pallet photo of each count."""
     pallets = [row for row in read_truth(demo_folder()) if row.photo.startswith("photos/pa")]
-    points = []
+    points: list[tuple[float, float]] = []
     for count in sorted({len(row.units) for row in pallets}):
         path = demo_folder() / next(row.photo for row in pallets if len(row.units) == count)
-        points.append((count, min(seconds(lambda path=path: observe_photos([path])) for _ in range(2))))
+        points.append((count, min(seconds(partial(observe_photos, [path])) for _ in range(2))))
     return points
 
 

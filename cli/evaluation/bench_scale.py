@@ -20,6 +20,7 @@ import rtoml
 from plugface.cli.pipeline import default_model
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.catalogue.index import index_catalogue
+from plugface.models.decision.answers import View
 from plugface.models.identify import identify
 from plugface.models.learning.classifier import Model
 from plugface.models.learning.invent import invent_catalogue
@@ -71,7 +72,8 @@ def measure_cost(n_families: int, folder: Path, model: Model, *, photos: int = 1
     started = time.perf_counter()
     index_catalogue(catalogue)
     indexed = time.perf_counter() - started
-    rng, spent = np.random.default_rng(seed), {"front": [], "back": []}
+    rng = np.random.default_rng(seed)
+    spent: dict[View, list[float]] = {"front": [], "back": []}
     for view, times in spent.items():
         for _ in range(photos):
             family = catalogue.families[int(rng.integers(n_families))]

@@ -22,7 +22,9 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
+from typing import Any, Literal
 
 from plugface.cli.lot.sorting import Plan, sort_lot
 from plugface.cli.pipeline import decode_photo
@@ -118,7 +120,7 @@ def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> No
     wall = time.perf_counter() - started
     if outcome.looked_now:
         get_reusable_executor().shutdown(wait=True)  # only ended workers are counted in RUSAGE_CHILDREN
-    import resource  # Linux and macOS have it
+    resource: Any = import_module("resource")  # Linux and macOS have it
 
     mine, theirs = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
     measured = {
@@ -203,7 +205,7 @@ def bench_ledger(folder: Path, rows: int) -> None:
         ]
         session.execute(insert(Unit), units)
         session.execute(insert(View), [{"unit_id": n, "photo_id": n, "part": 0} for n in numbers])
-        usual = {
+        usual: dict[str, object] = {
             "input_sha256": "",
             "catalogue_sha256": "c" * 64,
             "model_version": "m",
@@ -217,7 +219,8 @@ def bench_ledger(folder: Path, rows: int) -> None:
             **same,
         }
         session.execute(insert(Proposal), [{"unit_id": n, **usual} for n in numbers])
-    for form in ("list", "csv", "jsonl", "xlsx"):
+    forms: tuple[Literal["list", "csv", "jsonl", "xlsx"], ...] = ("list", "csv", "jsonl", "xlsx")
+    for form in forms:
         started = time.perf_counter()
         with ledger.reading() as session, (folder / f"out.{form}").open("wb") as out:
             columns, listed = list_units(session)

@@ -76,7 +76,7 @@ def _package() -> ModuleType:
         # It asks setuptools for the path of its frost pictures, through a module that setuptools no longer
         # has. It gets one for the time of its import: others would take it for the real one.
         paths = ModuleType("pkg_resources")
-        paths.resource_filename = lambda module, name: str(files(module.partition(".")[0]) / name)
+        paths.__dict__["resource_filename"] = lambda module, name: str(files(module.partition(".")[0]) / name)
         sys.modules["pkg_resources"] = paths
     try:
         import imagecorruptions
@@ -96,7 +96,7 @@ def _package() -> ModuleType:
 def _glass_blur(picture: Image.Image, severity: int = 1) -> np.ndarray:
     """The package's own steps with the same draws, on places instead of pixels: 100 times as fast."""
     sigma, reach, rounds = ((0.7, 1, 2), (0.9, 2, 1), (1, 2, 3), (1.1, 3, 2), (1.5, 4, 2))[severity - 1]
-    soft = np.uint8(_gaussian(np.asarray(picture) / 255.0, sigma=sigma, multichannel=True) * 255)
+    soft = np.asarray(_gaussian(np.asarray(picture) / 255.0, sigma=sigma, multichannel=True) * 255, np.uint8)
     height, width = soft.shape[:2]
     origin = list(range(height * width))
     rows, columns = np.arange(height - reach, reach, -1), np.arange(width - reach, reach, -1)

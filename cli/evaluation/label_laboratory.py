@@ -393,7 +393,7 @@ def measure(cases: Iterator[Case], model: Model, look: Callable[[Print], Observa
         answer = identify([look(case.print)], case.catalogue, model)
         best = answer.candidates[0] if answer.candidates else None
         right = best is not None and best.family == case.family
-        settled = right and best.variants[0].key == case.variant
+        settled = best is not None and right and best.variants[0].key == case.variant
         tally.n += 1
         tally.family += right
         tally.variant += settled

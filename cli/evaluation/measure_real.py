@@ -46,8 +46,8 @@ def match(found: list, true: list, least: float) -> dict[int, int]:
 
 def lies_on(polygon, other) -> bool:
     """Whether the middle of a polygon lies in another."""
-    x, y = np.mean(np.float32(polygon), axis=0)
-    return cv2.pointPolygonTest(np.float32(other), (float(x), float(y)), False) >= 0
+    x, y = np.mean(np.asarray(polygon, np.float32), axis=0)
+    return cv2.pointPolygonTest(np.asarray(other, np.float32), (float(x), float(y)), False) >= 0
 
 
 def score_real(seen: Observations, row: dict, tally: Tally) -> list[str]:

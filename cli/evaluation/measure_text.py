@@ -138,7 +138,7 @@ def score_suffixes(row: dict, texts: list[Text], families: dict[str, Family]) ->
 
 def _lies_at(text: Text, polygon: list[list[float]]) -> bool:
     """Whether the middle of a text lies on a line's outline, or off it by no more than its height."""
-    outline = np.float32(polygon).reshape(-1, 1, 2)
+    outline = np.asarray(polygon, np.float32).reshape(-1, 1, 2)
     x, y = np.mean(text.polygon, axis=0)
     height = float(np.linalg.norm(outline[3, 0] - outline[0, 0]))
     return cv2.pointPolygonTest(outline, (float(x), float(y)), True) > -height
@@ -174,8 +174,8 @@ def measure(
             for right in score_suffixes(row, texts, known.by_key):
                 scores["suffix, of those read"].append((right, 1))
             for figure, counts in scores.items():
-                for right, asked in counts:
-                    totals[figure, way][0] += right
+                for hits, asked in counts:
+                    totals[figure, way][0] += hits
                     totals[figure, way][1] += asked
     print(f"{len(rows)} photos of the split {split!r} in {folder.name}")
     for figure in sorted({figure for figure, _ in totals}):
@@ -201,7 +201,7 @@ def measure_marks(folder: Path, split: str, limit: int) -> None:
             value = "".join(truth["value"].upper().split())
             asked, marks = asked + len(value), marks + 1
             for name, reader in readers.items():
-                corners = np.float32(truth["polygon"])
+                corners = np.asarray(truth["polygon"], np.float32)
                 text = read_mark(grey, corners, [reader], alphabet=CAST_ALPHABET, upside_down=False)
                 line = "" if text is None else "".join(text.value.split())
                 made_up = max(0, len(line) - len(value))

@@ -142,11 +142,11 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
         code, chance = max(found[i].colour.items(), key=lambda item: item[1])
         tally.add("colour asked")
         tally.add("colour right", code == c["colour"])
-        tally.add("size right", max(found[i].size, key=found[i].size.get) == c["size"])
+        tally.add("size right", max(found[i].size, key=found[i].size.__getitem__) == c["size"])
         tally.add("sure and wrong", code != c["colour"] and chance > 0.9)
-        if found[i].pins is not None:
+        if (pins := found[i].pins) is not None:
             tally.add("pins given")
-            tally.add("pins right", list(found[i].pins) == list(c["pins"]))
+            tally.add("pins right", list(pins) == list(c["pins"]))
         if code != c["colour"]:
             colours_right = False
             wrong.append(f"{c['colour']} taken for {code} ({chance:.2f})")
@@ -195,7 +195,7 @@ def draw(photo: np.ndarray, seen: Observations, words: list[str]) -> np.ndarray:
         for k, c in enumerate(unit.connectors):
             points = np.round(np.asarray(c.polygon) * scale).astype(np.int32)
             cv2.polylines(small, [points], True, (0, 0, 255), 1)
-            label = f"{k + 1}{max(c.colour, key=c.colour.get)}"
+            label = f"{k + 1}{max(c.colour, key=c.colour.__getitem__)}"
             at = tuple(int(v) for v in points.mean(0))
             cv2.putText(small, label, at, cv2.FONT_HERSHEY_SIMPLEX, 0.4, (255, 255, 255), 1, cv2.LINE_AA)
     tile[: small.shape[0], : small.shape[1]] = small[:420, :420]
@@ -223,7 +223,8 @@ def measure(
         photo = decode_photo(data, name=path.name)
         if corruption:
             pixels = corrupt(photo.rgb, corruption, SEVERITY, seed=int(photo.sha256[:8], 16))
-            data = cv2.imencode(".png", cv2.cvtColor(np.uint8(pixels), cv2.COLOR_RGB2BGR))[1].tobytes()
+            bgr = cv2.cvtColor(np.asarray(pixels, np.uint8), cv2.COLOR_RGB2BGR)
+            data = cv2.imencode(".png", bgr)[1].tobytes()
             photo = decode_photo(data, name=path.name)
         started = time.perf_counter()
         seen = observe(photo, read_text=read_text)

@@ -46,8 +46,8 @@ def observed_units(
             ObservedUnit(
                 unit_id=unit_id,
                 observations=tuple(seen[looks[row]] for row in group),
-                family=truth.family if known else None,
-                variant=truth.variant if known else None,
+                family=truth.family if truth and known else None,
+                variant=truth.variant if truth and known else None,
             )
         )
     return units

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue
@@ -69,6 +69,10 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
     name : str
         What to call it in an error; a path calls itself.
 
+    Returns
+    -------
+    photo : Photo
+
     Raises
     ------
     UnreadablePhoto
@@ -82,7 +86,8 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
         return decode_photo(source, name=name)
     if isinstance(source, io.IOBase):
         return decode_photo(source.read(), name=name or str(getattr(source, "name", "")))
-    return decode_photo(_read(Path(source)), name=name or str(source))
+    path = Path(cast("str | PathLike[str]", source))  # or it is no source at all, which Path says
+    return decode_photo(_read(path), name=name or str(source))
 
 
 def _read(path: Path) -> bytes:
@@ -117,6 +122,11 @@ def observe_photos(
         Of the catalogue.
     look : callable
         Takes a `Photo` and `shades=`; another one than `observe` brings its own segmenter or reader.
+
+    Returns
+    -------
+    observations : tuple of Observations, length n
+        In the order of `sources`.
 
     Raises
     ------
@@ -201,6 +211,10 @@ def decide_observed(
         As in `analyse`.
     started : float, optional
         `time.perf_counter()` at the beginning; now by default.
+
+    Returns
+    -------
+    answer : Answer
 
     Raises
     ------

@@ -86,6 +86,10 @@ def read_answer(text: str, catalogue: Any) -> Any:
     catalogue : Catalogue
         The one it was made with.
 
+    Returns
+    -------
+    answer : Answer
+
     Raises
     ------
     ValueError

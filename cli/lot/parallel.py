@@ -164,11 +164,12 @@ def _ctrl_c_held() -> Iterator[None]:
     if not _HAS_SIGNAL_MASKS:
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    posix: Any = signal
+    before = posix.pthread_sigmask(posix.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        posix.pthread_sigmask(posix.SIG_SETMASK, before)
 
 
 def _one_threaded(work: Callable, item: Any) -> Any:
@@ -235,19 +236,19 @@ def _on_cluster(
         ready = as_completed(submit(AHEAD * threads), loop=client.loop)
         for future in ready:
             item = given.pop(future.key)
-            error = future.exception() if future.status == "error" else None
-            if future.cancelled() or isinstance(error, FutureCancelledError):
+            fault = future.exception() if future.status == "error" else None
+            if future.cancelled() or isinstance(fault, FutureCancelledError):
                 raise ClusterError(
                     address, "the scheduler was lost", "Start it and run the same command again"
                 )
             for more in submit(1):
                 ready.add(more)
-            if error is not None and _was_killed(error):
+            if fault is not None and _was_killed(fault):
                 # Of what its workers died a scheduler does not say: of the item, of memory, or with their
                 # machines. Here it is seen.
                 yield from alone(item)
-            elif error is not None:
-                raise error
+            elif fault is not None:
+                raise fault
             else:
                 yield item, future.result()
 

@@ -210,7 +210,7 @@ class _Run:
             .where(File.lot_id == self.lot_id)
             .where(or_(File.photo_id.is_(None), and_(Look.fault != "", newest_look())))
         )
-        return {tuple(row) for row in session.execute(query)}
+        return {(path, size, mtime) for path, size, mtime in session.execute(query)}
 
     def _record_look(self, found: Found, seen: worker.LookResult) -> None:
         if seen.thumb:
@@ -274,7 +274,7 @@ class _Run:
         if not self.plan.retry_broken:
             return str(found.mtime_ns)
         before = select(func.count()).select_from(File).where(File.photo_id.is_(None))
-        times = session.scalar(before.filter_by(lot_id=self.lot_id, path=found.shown))
+        times = session.scalar(before.filter_by(lot_id=self.lot_id, path=found.shown)) or 0
         return "0" * times + str(found.mtime_ns)
 
     def group(self) -> None:
@@ -507,10 +507,10 @@ class _Run:
             ledger=self.ledger.name,
             resumed=resumed,
             catalogue_changed=_has_changed(self.plan.catalogue, self.head.catalogue_sha256),
-            files=files,
-            photos=photos,
-            duplicates=files - photos - unread,
-            broken=broken,
+            files=files or 0,
+            photos=photos or 0,
+            duplicates=(files or 0) - (photos or 0) - (unread or 0),
+            broken=broken or 0,
             outside=scan.outside,
             others=scan.others,
             unlisted=scan.unlisted,
@@ -576,14 +576,14 @@ def _lost_photo(found: Found, lost: WorkerFailed) -> worker.LookResult:
 def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
     """Photo id -> path, SHA-256 and time of the file that it goes by."""
     query = (
-        select(File.photo_id, File.path, Photo.sha256, File.mtime_ns)
-        .join(Photo, Photo.id == File.photo_id)
+        select(Photo.id, File.path, Photo.sha256, File.mtime_ns)
+        .join(File, Photo.id == File.photo_id)
         .where(File.lot_id == lot_id)
         .order_by(File.path, File.id)
     )
     found: dict[int, dict[str, tuple[str, str, str]]] = {}
-    for photo_id, *file in session.execute(query):
-        found.setdefault(photo_id, {}).setdefault(file[0], tuple(file))
+    for photo_id, path, sha256, mtime in session.execute(query):
+        found.setdefault(photo_id, {}).setdefault(path, (path, sha256, mtime))
     chosen = grouping.choose_paths({photo_id: list(files) for photo_id, files in found.items()})
     return {photo_id: files[chosen[photo_id]] for photo_id, files in found.items()}
 
@@ -599,8 +599,8 @@ def _views(session: Session, lot_id: int) -> dict[int, list[_View]]:
         .order_by(View.id)
     )
     views: dict[int, list[_View]] = {}
-    for unit_id, *view in session.execute(query):
-        views.setdefault(unit_id, []).append(tuple(view))
+    for unit_id, photo_id, sha256, part, version in session.execute(query):
+        views.setdefault(unit_id, []).append((photo_id, sha256, part, version))
     return views
 
 

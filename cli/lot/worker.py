@@ -41,8 +41,15 @@ ENOUGH_BYTES = 4_000_000_000
 class Analyser(Protocol):
     """The halves of plugface as sorting needs them; a test may put another one in their place."""
 
-    look_version: str
-    model_version: str
+    @property
+    def look_version(self) -> str:
+        """Version of what looks at photos."""
+        ...
+
+    @property
+    def model_version(self) -> str:
+        """Version of what decides."""
+        ...
 
     def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
         """What is seen in a photo, and a small JPEG of it without metadata."""

@@ -199,7 +199,7 @@ def place_plugs(
     placed : list of (plug, (x, y)), mm, in canonical order
     """
     width, height, _ = size_mm
-    placed = []
+    placed: list[tuple[tuple[str, str], tuple[float, float]]] = []
     for number, row in enumerate(rows):
         y = height / 2 - height * (0.2 + 0.75 * (number + 0.5) / len(rows))
         long = [sum(HOUSING_MM[size][0]) / 2 for _, size in row]

@@ -50,7 +50,7 @@ def render_problems(console: Console, problems: Sequence[Problem]) -> None:
         console.print(Text(f"  {problem.message}.\n  {_sentence(problem.remedy)}"))
     if len(problems) > MAX_ROWS:
         console.print(f"... and {len(problems) - MAX_ROWS:,} more; --json prints them all")
-    counts = Counter(problem.severity for problem in problems)
+    counts: Counter[str] = Counter(problem.severity for problem in problems)
     console.print(", ".join(f"{counts[s]:,} {s}{'' if counts[s] == 1 else 's'}" for s in STYLES))
 
 

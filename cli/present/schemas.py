@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from plugface.models.learning.metrics import Figure
 
 #: Version of the documents below; raised when a key changes its meaning or goes.
-VERSION = 2
+VERSION: Literal[2] = 2
 
 
 class Document(BaseModel):
@@ -505,7 +505,7 @@ def needs_out(catalogue: Catalogue, needs: Needs, serving: Iterable[tuple[str, s
                 family=family,
                 variant=variant,
                 controls=catalogue.by_key[family].controls,
-                fit=fit_out(fit),
+                fit=_fit_out(fit),
                 partners=_partners_out(list_partners(catalogue.by_key[family], needs.gearbox)),
             )
             for family, variant, fit in serving
@@ -617,7 +617,11 @@ def next_photo_out(photo: NextPhoto | None) -> NextPhotoOut | None:
 
 def fit_out(fit: SwapFit | None) -> FitOut | None:
     """Whether a swap is served, when one was described."""
-    return FitOut(serves=fit.serves, reasons=list(fit.reasons), unknown=list(fit.unknown)) if fit else None
+    return _fit_out(fit) if fit else None
+
+
+def _fit_out(fit: SwapFit) -> FitOut:
+    return FitOut(serves=fit.serves, reasons=list(fit.reasons), unknown=list(fit.unknown))
 
 
 def evidence_out(evidence: Iterable[Evidence]) -> list[EvidenceOut]:

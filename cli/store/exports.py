@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from io import TextIOWrapper
 from json.encoder import encode_basestring
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import BinaryIO, Literal, cast
 
 Format = Literal["csv", "jsonl", "xlsx"]
 Kind = Literal["text", "share", "amount"]  # a share 0..1 is shown as per cent, an amount with two decimals
@@ -164,7 +164,7 @@ def format_of(path: Path) -> Format:
     ending = path.suffix.lower().lstrip(".")
     if ending not in ("csv", "jsonl", "xlsx"):
         raise ValueError(f"{path.name}: the ending must be .csv, .jsonl or .xlsx")
-    return ending  # type: ignore[return-value]
+    return cast(Format, ending)
 
 
 def _write_csv(columns: Sequence[str], rows: Iterable[Sequence], out: BinaryIO) -> int:

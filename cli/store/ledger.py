@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import cast
 
 import typer
 from plugface.cli.store.chain import Verified, add_link, verify_chain
@@ -38,6 +39,7 @@ from plugface.cli.store.tables import (
 from plugface.cli.store.unit_rows import STILL_COUNTS, UNITS
 from sqlalchemy import (
     ColumnElement,
+    Table,
     TextClause,
     UniqueConstraint,
     create_engine,
@@ -351,10 +353,13 @@ def add_once(session: Session, table: type[Base], **values: object) -> None:
     # A trigger of SQLite cannot tell "do nothing" from "replace", so it refuses both: what is there is looked
     # for first. Nobody else writes meanwhile, for a transaction that writes holds the file.
     mapper = inspect(table)
-    for constraint in table.__table__.constraints:
+    columns = cast(Table, table.__table__)
+    for constraint in columns.constraints:
+        if not isinstance(constraint, UniqueConstraint):
+            continue
         names = [mapper.get_property_by_column(column).key for column in constraint.columns]
-        if isinstance(constraint, UniqueConstraint) and values.keys() >= set(names):
-            same = select(table.id).where(*(getattr(table, name) == values[name] for name in names))
+        if values.keys() >= set(names):
+            same = select(columns.c.id).where(*(getattr(table, name) == values[name] for name in names))
             if session.execute(same).first():
                 return
     session.execute(sqlite_insert(table).values(**values))

@@ -1,12 +1,14 @@
 """A folder that one process at a time works in."""
 
+from importlib import import_module
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
+fcntl: Any
 try:
-    import fcntl
+    fcntl = import_module("fcntl")
 except ImportError:  # Windows has none
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None
 
 
 def lock_folder(folder: Path) -> IO[str]:
@@ -30,9 +32,8 @@ def _hold(file: IO[str]) -> None:
     if fcntl is not None:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         return
-    import msvcrt
-
+    msvcrt: Any = import_module("msvcrt")
     try:
-        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
     except OSError as error:  # Windows says 'permission denied' or 'deadlock' where another process holds it
         raise BlockingIOError(error.errno, "another process holds the folder") from error

@@ -4,6 +4,7 @@ import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from plugface.analysis import Settings, decide_observed
 from plugface.cli import pipeline
@@ -39,7 +40,7 @@ class Question:
 
     photos: tuple[AskedPhoto, ...]
     claimed: str
-    needs: dict[str, str | int]
+    needs: dict[str, Any]
     catalogue: str
     typed: tuple[str, ...] = ()  # lines or barcodes of the label, from a keyboard or a scanner
 

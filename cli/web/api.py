@@ -64,7 +64,9 @@ _PICTURE_BODY = {
         "content": {kind: {"schema": {"type": "string", "format": "binary"}} for kind in _PICTURES},
     }
 }
-_PICTURE_ANSWER = {200: {"content": {"image/jpeg": {}}, "description": "The photo, made smaller"}}
+_PICTURE_ANSWER: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"image/jpeg": {}}, "description": "The photo, made smaller"}
+}
 
 
 @router.post("/tokens", status_code=201, responses=refusals(429))

@@ -8,6 +8,7 @@ so many, and when all are taken the one that has been idle longest makes room.
 import asyncio
 import logging
 from collections import Counter
+from typing import Any
 
 from plugface.cli.web.access import network_of
 from plugface.cli.web.limits import Limits
@@ -26,14 +27,14 @@ def make_protocol(limits: Limits, *, behind_proxy: bool) -> type[H11Protocol]:
         A proxy opens all connections from one address, so that the cap per address is the proxy's business.
     """
     held: Counter[str] = Counter()
-    idle: dict[H11Protocol, None] = {}  # those that ask for nothing, the longest idle first
+    idle: dict[Any, None] = {}  # of the class below: those that ask for nothing, the longest idle first
 
     class GuardedProtocol(H11Protocol):
         """One connection."""
 
         _address, _header_task = "", None
 
-        def connection_made(self, transport: asyncio.Transport) -> None:
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn's own
             """Take the connection, or close it at once."""
             super().connection_made(transport)
             self._address = network_of(self.client[0] if self.client else "")

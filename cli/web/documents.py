@@ -27,9 +27,9 @@ class NeedsIn(Message):
     gearbox: Literal["automatic", "manual"] | None = None
     crank_teeth: Annotated[int, Field(strict=True, ge=1, le=400)] | None = None
     year: Annotated[int, Field(strict=True, ge=1950, le=2100)] | None = Field(
-        None, description="model year of the engine's donor"
+        default=None, description="model year of the engine's donor"
     )
-    partner: Short | None = Field(None, description="family of a unit already in hand")
+    partner: Short | None = Field(default=None, description="family of a unit already in hand")
 
 
 class UnitIn(Message):

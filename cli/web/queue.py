@@ -18,12 +18,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from plugface.cli.store.ledger import now_utc
 from plugface.cli.web.access import HashedCode
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
+from plugface.models.decision.answers import View
 
 State = Literal["new", "waiting", "working", "answered", "failed"]
 
@@ -114,7 +115,7 @@ class PhotoEntry:
 
     position: int
     sha256: str
-    face: str
+    face: View
     size_bytes: int
     accepted_at: str
 
@@ -141,7 +142,7 @@ class UnitEntry:
     id: str
     number: int
     claimed: str
-    needs: dict[str, str | int]
+    needs: dict[str, Any]
     state: State
     turn: int
     problem: str
@@ -651,8 +652,8 @@ def _photo(row: sqlite3.Row) -> PhotoEntry:
 
 def _unit(db: sqlite3.Connection, row: sqlite3.Row) -> UnitEntry:
     where = (row["lot"], row["id"])
-    photos = db.execute("SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", where)
-    photos = tuple(_photo(photo) for photo in photos)
+    rows = db.execute("SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", where)
+    photos = tuple(_photo(photo) for photo in rows)
     answer = db.execute(
         "SELECT * FROM answers WHERE lot = ? AND unit = ? ORDER BY turn DESC LIMIT 1", where
     ).fetchone()

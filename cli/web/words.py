@@ -66,7 +66,7 @@ def _read(file: Path) -> dict[str, str]:
         sections = rtoml.loads(file.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, rtoml.TomlParsingError) as error:
         raise WordsError(str(file), f"it cannot be read ({error})") from None
-    texts = {}
+    texts: dict[str, str] = {}
     for section, entries in sections.items():
         if not isinstance(entries, dict) or not all(isinstance(text, str) for text in entries.values()):
             raise WordsError(str(file), f'"{section}" is not a list of names and texts')

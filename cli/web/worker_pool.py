@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable
 from functools import partial
 from multiprocessing.connection import Connection
-from typing import Protocol
+from typing import Protocol, cast
 
 from plugface.cli.store.ledger import now_utc
 from plugface.cli.web.answering import AskedPhoto, Problem, Question, Reply
@@ -76,15 +76,18 @@ class ProcessAnswerer:
         if self._process is not None:
             self._process.kill()
             self._process.join(5)
-            self._line.close()
+            if self._line is not None:
+                self._line.close()
             self._process = self._line = None
 
     def _ask(self, question: Question) -> Reply | Problem | BaseException:
+        line = self._line
+        assert line is not None  # made with the process
         try:
-            self._line.send(question)
-            if not self._line.poll(self._limits.answer_s):
+            line.send(question)
+            if not line.poll(self._limits.answer_s):
                 raise WorkerLost(f"no answer within {self._limits.answer_s:.0f} s")
-            return self._line.recv()
+            return line.recv()
         except (EOFError, OSError) as error:
             self.close()
             raise WorkerLost(f"it ended ({type(error).__name__})") from None
@@ -99,7 +102,8 @@ class ProcessAnswerer:
         process = context.Process(target=_answer_all, args=(theirs,), daemon=True)
         process.start()
         theirs.close()
-        self._process, self._line = process, ours
+        self._process = process
+        self._line = cast(Connection, ours)  # on Windows a pipe's, which is used alike
 
 
 def _answer_all(line: Connection) -> None:
@@ -107,14 +111,15 @@ def _answer_all(line: Connection) -> None:
     from plugface.cli.web.answering import answer
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the page ends it
-    os.nice(NICENESS)
+    if hasattr(os, "nice"):  # Windows has none
+        os.nice(NICENESS)
     while True:
         try:
             question = line.recv()
         except (EOFError, OSError):
             return
         try:
-            result = answer(question)
+            result: Reply | Problem | RuntimeError = answer(question)
         except Exception as error:  # told to the page, which logs it and tries again
             result = RuntimeError(f"{type(error).__name__}: {error}")
         try:
@@ -158,7 +163,8 @@ class WorkerPool:
         self._on_loss = on_loss
         self._ending, self._news = threading.Event(), threading.Condition()
         self._answerers: list[Answerer] = []
-        self._size, self._threads = size, []
+        self._size = size
+        self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
         """Begin to work, for the first time or again."""
@@ -208,6 +214,7 @@ class WorkerPool:
             if isinstance(result, Problem):
                 self._queue.fail(job, self._words(f"problem.{result.name}", **result.values))
             else:
+                assert lot is not None  # a lot is never taken away
                 self._keep(lot, job, result)
         except Exception as error:
             if isinstance(error, WorkerLost):

@@ -150,7 +150,7 @@ def check_label(family: Family) -> Iterator[Found]:
                 "Add a line to [label] such as: suffix = '^[A-D]$'",
             )  # fmt: skip
         for suffix in variant.suffixes if suffix_pattern is not None else ():
-            if not suffix_pattern.fullmatch(suffix):
+            if suffix_pattern is not None and not suffix_pattern.fullmatch(suffix):
                 yield (
                     "error", "unreachable variant", f"{where}, suffixes",
                     f'"{suffix}" does not match the suffix pattern {family.label.suffix}',

@@ -435,12 +435,12 @@ class Catalogue(Entry):
         return {family.key: family for family in self.families}
 
 
-def load_catalogue(folder: Path) -> Catalogue:
+def load_catalogue(folder: Path | str) -> Catalogue:
     """Read and check a catalogue folder.
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or str
         Holds `catalogue.toml` and one TOML file per family.
 
     Returns
@@ -453,7 +453,7 @@ def load_catalogue(folder: Path) -> Catalogue:
     CatalogueError
         With file, line, key, problem and mend for the first thing that is wrong.
     """
-    catalogue, errors = read_catalogue(folder)
+    catalogue, errors = read_catalogue(Path(folder))
     if catalogue is None:
         raise errors[0]
     return catalogue

@@ -3,6 +3,7 @@
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
@@ -57,10 +58,10 @@ class CatalogueIndex:
     fins: np.ndarray  # int (n_families,)
     marks: Strings
     numbers: Strings
-    patterns: tuple[tuple[object, tuple[int, ...]], ...]  # compiled once each, with the families that use it
+    patterns: tuple[tuple[Any, tuple[int, ...]], ...]  # compiled once each, with the families that use it
     number_rows: dict[str, tuple[int, ...]]  # families by number, compact
     number_forms: frozenset[str]  # of all numbers that are listed, see `form_of`
-    payload_patterns: tuple[tuple[object, tuple[int, ...]], ...]  # as `patterns`, of barcodes' payloads
+    payload_patterns: tuple[tuple[Any, tuple[int, ...]], ...]  # as `patterns`, of barcodes' payloads
 
     @property
     def n_families(self) -> int:
@@ -164,7 +165,7 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
     )
 
 
-def _patterns(written: list[tuple[str, int]]) -> tuple[tuple[object, tuple[int, ...]], ...]:
+def _patterns(written: list[tuple[str, int]]) -> tuple[tuple[Any, tuple[int, ...]], ...]:
     users: dict[str, list[int]] = {}
     for pattern, row in written:
         users.setdefault(pattern, []).append(row)

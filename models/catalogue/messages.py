@@ -115,7 +115,19 @@ def key_words(loc: tuple[int | str, ...]) -> str:
 
 
 def allowed_keys(kind: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
-    """The keys that may stand at a place, by name."""
+    """The keys that may stand at a place, by name.
+
+    Parameters
+    ----------
+    kind : type of BaseModel
+        Of the whole file.
+    loc : tuple of int or str
+        Place in it, as pydantic names it.
+
+    Returns
+    -------
+    keys : list of str
+    """
     for part in loc:
         if isinstance(part, str) and part in kind.model_fields:
             inner = _inner_model(kind.model_fields[part].annotation)
@@ -124,7 +136,19 @@ def allowed_keys(kind: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]
 
 
 def find_line(text: str, loc: tuple[int | str, ...]) -> int | None:
-    """Line of a key, from 1, in a file laid out as ``[table]`` and ``[[table]]`` blocks."""
+    """Line of a key, from 1, in a file laid out as ``[table]`` and ``[[table]]`` blocks.
+
+    Parameters
+    ----------
+    text : str
+        The file.
+    loc : tuple of int or str
+        Place in it, as pydantic names it.
+
+    Returns
+    -------
+    line : int or None
+    """
     if not loc:
         return None
     nth = loc[1] if len(loc) > 1 and isinstance(loc[1], int) else 0

@@ -212,7 +212,8 @@ class _Parser:
         return _Parser(atom_text, self.auto, self.depth).atom()
 
     def counts(self) -> tuple[int, int | None]:
-        least, most = 1, 1
+        least = 1
+        most: int | None = 1
         for sign, limits in (("*", (0, None)), ("+", (1, None)), ("?", (0, 1))):
             if self.take(sign):
                 least, most = limits
@@ -273,7 +274,8 @@ class _Parser:
         return ((ord(char), ord(char)),)
 
     def bracket(self) -> Ranges:
-        inverse, ranges = self.take("^"), []
+        inverse = self.take("^")
+        ranges: list[tuple[int, int]] = []
         while not self.take("]") or not ranges:
             if self.rest().startswith("[:") or not self.rest():
                 raise Unsupported("a named class")

@@ -101,7 +101,7 @@ def describe_unit(views: Sequence[UnitView]) -> Sighting:
     marks = _marks(views, best)
     return Sighting(
         plugs=_plugs(unit, shown, views),
-        either_way_up=bool(shown) and unit.other_order is not None,
+        either_way_up=bool(shown) and unit is not None and unit.other_order is not None,
         face_mm=_face_mm(unit, shown),
         body_colour=_strongest([v.unit.body.colour for v in views if v.unit and v.unit.body]),
         fins=_strongest([v.unit.body.fins for v in views if v.unit and v.unit.body and v.front > 0.5]),
@@ -119,8 +119,8 @@ def _best_front(views: Sequence[UnitView]) -> UnitView | None:
     )
 
 
-def _shown(unit: Unit) -> tuple[Connector, ...]:
-    return tuple(c for c in unit.connectors if c.confidence >= MIN_CONFIDENCE)
+def _shown(unit: Unit | None) -> tuple[Connector, ...]:
+    return tuple(c for c in (unit.connectors if unit else ()) if c.confidence >= MIN_CONFIDENCE)
 
 
 def _plugs(
@@ -151,7 +151,7 @@ def _plugs(
                 size_share=size_share,
                 pins=max(set(pins), key=pins.count) if pins else None,
                 place=connector.place,
-                upright=_stands_upright(connector.polygon, unit.up_deg),
+                upright=_stands_upright(connector.polygon, unit.up_deg if unit else None),
             )
         )
     return tuple(plugs)

@@ -108,10 +108,15 @@ def separability(
     seed : int
     draws : int
         Units drawn for each variant and view set.
+    noise : ErrorModel, optional
     only : collection of str
         Keys of the families whose units are drawn; empty: all. They are held against the whole catalogue.
     done : callable
         Called once for each variant and view set.
+
+    Returns
+    -------
+    result : Separability
     """
     noise = noise or model.noise
     drawn = frozenset(only) or frozenset(catalogue.by_key)
@@ -173,6 +178,13 @@ def _confuse(
 def family_shares(confusion: Confusion, owners: tuple[str, ...]) -> tuple[tuple[str, ...], np.ndarray]:
     """The same confusion between families, each the mean of its variants.
 
+    Parameters
+    ----------
+    confusion : Confusion
+        Between variants.
+    owners : tuple of str
+        Family of each variant, in the order of the table.
+
     Returns
     -------
     keys : tuple of str, length n_families
@@ -187,7 +199,20 @@ def family_shares(confusion: Confusion, owners: tuple[str, ...]) -> tuple[tuple[
 def find_pairs(
     catalogue: Catalogue, tables: dict[str, Confusion], owners: tuple[str, ...]
 ) -> tuple[Pair, ...]:
-    """Pairs of families, and of variants of one family, that front or back alone would mix up."""
+    """Pairs of families, and of variants of one family, that front or back alone would mix up.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    tables : dict of str to Confusion
+        By what was photographed.
+    owners : tuple of str
+        Family of each variant, in the order of the tables.
+
+    Returns
+    -------
+    pairs : tuple of Pair
+    """
     shares = {name: family_shares(table, owners)[1] for name, table in tables.items()}
     pairs = []
     for a, b in _worth_a_word(shares):

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from itertools import combinations
+from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, ColourCode, Shade
 
@@ -52,7 +53,7 @@ def difference(lab_a: tuple[float, float, float], lab_b: tuple[float, float, flo
     return float(deltaE_ciede2000(np.array(lab_a), np.array(lab_b)))
 
 
-def find_shade_problems(catalogue: Catalogue) -> Iterator[tuple[str, str, str, str]]:
+def find_shade_problems(catalogue: Catalogue) -> Iterator[tuple[Literal["error", "warning"], str, str, str]]:
     """Shades that contradict or resemble each other: severity, key, words, mend."""
     codes: dict[str, str] = {}
     for shade in catalogue.head.shades:

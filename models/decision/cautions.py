@@ -37,6 +37,15 @@ def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
     """Plug colours that are likely enough to warn by, on any view.
 
     How sure it is that the thing is a plug does not count: an orange cable is as live.
+
+    Parameters
+    ----------
+    views : tuple of UnitView
+    costs : Costs
+
+    Returns
+    -------
+    codes : set of str, IEC 60757
     """
     connectors = [c for view in views if view.unit for c in view.unit.connectors]
     return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
@@ -59,10 +68,18 @@ def list_cautions(
 
     Parameters
     ----------
+    views : tuple of UnitView
     likely : list of Family
         The families in the answer; hazard families among them warn even when they are not the best.
+    catalogue : Catalogue
     locked : str
         A sentence if a variant in the answer is locked.
+    costs : Costs, optional
+        In place of the catalogue's.
+
+    Returns
+    -------
+    cautions : tuple of Caution
     """
     hazards = {family.hazard for family in likely}
     colours = seen_colours(views, costs or catalogue.costs)

@@ -36,6 +36,10 @@ def fit_conformal(truth_probability: np.ndarray, level: float = 0.95) -> Conform
     truth_probability : float ndarray, shape (n,)
     level : float, in (0, 1)
 
+    Returns
+    -------
+    conformal : Conformal
+
     Notes
     -----
     The ceil((n + 1) level)-th smallest score; with too few cases for the level everything is kept.
@@ -47,7 +51,17 @@ def fit_conformal(truth_probability: np.ndarray, level: float = 0.95) -> Conform
 
 
 def keep_answers(probabilities: np.ndarray, conformal: Conformal) -> np.ndarray:
-    """Which answers belong to the set, bool, same shape."""
+    """Which answers belong to the set, bool, same shape.
+
+    Parameters
+    ----------
+    probabilities : float ndarray, any shape
+    conformal : Conformal
+
+    Returns
+    -------
+    kept : bool ndarray, same shape
+    """
     return 1.0 - np.asarray(probabilities) <= conformal.quantile + 1e-12
 
 

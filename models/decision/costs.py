@@ -47,11 +47,27 @@ class Costs:
             Calibrated, of the best answer.
         contradicted : bool
             Whether what was seen contradicts itself; such views are never accepted.
+
+        Returns
+        -------
+        accepted : bool
         """
         return bool(probability >= self.accept_at) and not contradicted
 
     def refuses(self, unknown: float, *, contradicted: bool = False) -> bool:
-        """Whether to say 'none of these': the same of its probability."""
+        """Whether to say 'none of these': the same of its probability.
+
+        Parameters
+        ----------
+        unknown : float
+            Calibrated probability of none of the catalogue's families.
+        contradicted : bool
+            Whether what was seen contradicts itself.
+
+        Returns
+        -------
+        refused : bool
+        """
         return bool(unknown >= self.refuse_at) and not contradicted
 
     @property
@@ -78,7 +94,19 @@ class Costs:
         return odds / (1.0 + odds)
 
     def of_family(self, best: float, unlike: float) -> float:
-        """Expected cost of the cheapest action: accept the best family, refuse, or look again."""
+        """Expected cost of the cheapest action: accept the best family, refuse, or look again.
+
+        Parameters
+        ----------
+        best : float
+            Probability of the best family.
+        unlike : float
+            Probability of none of the catalogue's families.
+
+        Returns
+        -------
+        cost : float, second looks
+        """
         return min(self.second_look, (1.0 - best) * self.wrong_accept, (1.0 - unlike) * self.wrong_refusal)
 
     def of_variant(self, best: float) -> float:

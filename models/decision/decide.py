@@ -58,6 +58,10 @@ def decide(
     advise : bool
         Whether to work out which photo would help most: nearly all of the time goes into that, so who does
         not show it leaves it out.
+
+    Returns
+    -------
+    decision : Decision
     """
     costs = costs or catalogue.costs
     index, posterior = weighing.index, weighing.posterior
@@ -135,6 +139,11 @@ def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tup
     weighing : Weighing
     model : Model
     costs : Costs
+
+    Returns
+    -------
+    verdict : str
+    contradictions : tuple of Finding
     """
     index, best = weighing.index, float(weighing.posterior.families.max(initial=0.0))
     findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
@@ -173,7 +182,7 @@ def _may_refuse(weighing: Weighing) -> bool:
     Plugs are counted, and a barcode's check holds for all of it or not at all.
     """
     outlined = [view for view in weighing.views if view.unit and view.unit.method != WHOLE_PHOTO]
-    plugs = any(view.unit.connectors and view.front >= 0.5 for view in outlined)
+    plugs = any(view.unit and view.unit.connectors and view.front >= 0.5 for view in outlined)
     return plugs or any(code.check == "verified" for view in outlined for code in view.codes)
 
 

@@ -25,7 +25,20 @@ def find_contradictions(
     noise: ErrorModel,
 ) -> tuple[Finding, ...]:
     """Views, label and casting, lines of one photo, barcode and print that name different families or
-    numbers."""
+    numbers.
+
+    Parameters
+    ----------
+    views : tuple of UnitView, length n_views
+    fits : list of ViewFit, length n_views
+    index : CatalogueIndex
+    weights : float ndarray, shape (n_rules,)
+    noise : ErrorModel
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     findings = _between_views(views, totals, index, noise)
     findings += _label_against_casting(totals, index, noise)
@@ -56,7 +69,21 @@ def name_sides(
     noise: ErrorModel,
 ) -> list[int]:
     """Rows of the families that one view, the casting, the label or one of two contradicting lines alone
-    speaks for, in that order."""
+    speaks for, in that order.
+
+    Parameters
+    ----------
+    views : tuple of UnitView, length n_views
+    fits : list of ViewFit, length n_views
+    index : CatalogueIndex
+    weights : float ndarray, shape (n_rules,)
+    noise : ErrorModel
+
+    Returns
+    -------
+    rows : list of int
+        Each row once.
+    """
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     summed = np.sum(totals, axis=0)
     sides = [total.sum(axis=1) for total in totals]

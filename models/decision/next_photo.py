@@ -46,10 +46,17 @@ def choose_next_photo(
 
     Parameters
     ----------
+    weighing : Weighing
+    model : Model
+    costs : Costs
     now : float
         Cost of deciding on what is known, second looks.
     variants_open : bool
         The family is settled and its variant is not.
+
+    Returns
+    -------
+    photo : NextPhoto or None
     """
     rng = np.random.default_rng(0)  # the same photos always get the same advice
     rows = weighing.ranked[:N_FAMILIES]

@@ -41,6 +41,17 @@ class Opinion:
 def read_claim(claimed: str, catalogue: Catalogue) -> tuple[Family, str | None]:
     """Family and variant key of 'KEY' or 'KEY:VARIANT'; case and outer spaces do not matter.
 
+    Parameters
+    ----------
+    claimed : str
+    catalogue : Catalogue
+
+    Returns
+    -------
+    family : Family
+    variant : str or None
+        None where the claim names a family alone.
+
     Raises
     ------
     ClaimError
@@ -71,6 +82,25 @@ def give_opinion(
     needs: Needs | None = None,
 ) -> Opinion:
     """Agrees, disagrees or cannot tell, with the strongest evidence on both sides.
+
+    Parameters
+    ----------
+    observations : list of Observations
+        One per photo, all of one unit.
+    catalogue : Catalogue
+    model : Model
+    claimed : str
+        KEY or KEY:VARIANT.
+    chosen : sequence of UnitChoice, optional
+        Which unit of each photo; without it the most prominent one.
+    costs : Costs, optional
+        In place of the catalogue's.
+    needs : Needs, optional
+        What the swap asks for.
+
+    Returns
+    -------
+    opinion : Opinion
 
     Raises
     ------

@@ -19,7 +19,18 @@ class Needs:
 
 
 def list_partners(family: Family, gearbox: str | None = None) -> tuple[PartnerNeed, ...]:
-    """The pairing rules that hold for a swap with this gearbox; all of them if it is not known."""
+    """The pairing rules that hold for a swap with this gearbox; all of them if it is not known.
+
+    Parameters
+    ----------
+    family : Family
+    gearbox : str, optional
+        "automatic" or "manual".
+
+    Returns
+    -------
+    partners : tuple of PartnerNeed
+    """
     return tuple(
         PartnerNeed(rule.families, bool(rule.donors), _pairing_words(rule))
         for rule in family.pairing
@@ -60,7 +71,7 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
         against.append(words)
     for check in (_fit_throttle, _fit_crank, _fit_gearbox, _fit_year, _fit_partner):
         check(family, variant, needs, against, reasons, unknown)
-    serves = "no" if against else "unknown" if unknown else "yes"
+    serves: Literal["yes", "no", "unknown"] = "no" if against else "unknown" if unknown else "yes"
     return SwapFit(serves, tuple(against or reasons), tuple(dict.fromkeys(unknown)))
 
 

@@ -67,6 +67,10 @@ def assign_place(
         The market the lot is for; empty: any.
     findings : tuple of str
         What contradicts the grouping of the unit's photos; any finding keeps it out of a family bin.
+
+    Returns
+    -------
+    place : Place
     """
     hazards = [key for key in decision.families if _family(catalogue, key).hazard != "none"]
     warned = [c for c in decision.cautions if c.name in ("high voltage", "restraint")]

@@ -270,7 +270,17 @@ def _last_word(text: Text, words: list[str], suffix, caption: str) -> Text | Non
 
 
 def read_suffixes(family: Family, view: UnitView) -> list[str]:
-    """What was read in the place of a suffix and can be one of this family; not what stands by itself."""
+    """What was read in the place of a suffix and can be one of this family; not what stands by itself.
+
+    Parameters
+    ----------
+    family : Family
+    view : UnitView
+
+    Returns
+    -------
+    suffixes : list of str
+    """
     pattern = compile_pattern(family.label.suffix)
     words = [word.value.upper() for _, word, sure in _suffix_words(family, view) if sure == PLACED_SUFFIX]
     return [word for word in words if pattern.fullmatch(word)]
@@ -345,7 +355,19 @@ def _barcodes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
 
 
 def payload_names(payload: str, family: Family) -> list[bool]:
-    """Which variants' number the payload holds as a whole field, alone or with one of their suffixes."""
+    """Which variants' number the payload holds as a whole field, alone or with one of their suffixes.
+
+    Parameters
+    ----------
+    payload : str
+        Of a barcode.
+    family : Family
+
+    Returns
+    -------
+    named : list of bool
+        In the order of the family's variants.
+    """
     return [any(_is_of(variant, *held) for held in _held(payload, family)) for variant in family.variants]
 
 

@@ -41,6 +41,10 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray, weights: np.ndarray 
     weights : float ndarray, shape (n,), optional
         How much each pair counts.
 
+    Returns
+    -------
+    calibration : Calibration
+
     Raises
     ------
     ValueError
@@ -59,7 +63,17 @@ def fit_calibration(log_odds: np.ndarray, true: np.ndarray, weights: np.ndarray 
 
 
 def calibrated_log_odds(log_odds: np.ndarray, calibration: Calibration) -> np.ndarray:
-    """Log odds of single pairs being true, same shape."""
+    """Log odds of single pairs being true, same shape.
+
+    Parameters
+    ----------
+    log_odds : float ndarray, any shape
+    calibration : Calibration
+
+    Returns
+    -------
+    calibrated : float ndarray, same shape
+    """
     return _logarithms(log_odds) @ np.array([calibration.low, calibration.high]) + calibration.offset
 
 
@@ -71,6 +85,12 @@ def _logarithms(log_odds: np.ndarray) -> np.ndarray:
 
 def reliability_bins(probability: np.ndarray, right: np.ndarray, n_bins: int = 10) -> np.ndarray:
     """Mean probability, share right and count in each bin of equal width.
+
+    Parameters
+    ----------
+    probability : float ndarray, shape (n,)
+    right : bool ndarray, shape (n,)
+    n_bins : int
 
     Returns
     -------
@@ -87,7 +107,18 @@ def reliability_bins(probability: np.ndarray, right: np.ndarray, n_bins: int = 1
 
 
 def expected_calibration_error(probability: np.ndarray, right: np.ndarray, n_bins: int = 10) -> float:
-    """Mean distance of probability and share right, weighed by bin count; 0..1."""
+    """Mean distance of probability and share right, weighed by bin count; 0..1.
+
+    Parameters
+    ----------
+    probability : float ndarray, shape (n,)
+    right : bool ndarray, shape (n,)
+    n_bins : int
+
+    Returns
+    -------
+    error : float, 0..1
+    """
     bins = reliability_bins(probability, right, n_bins)
     used = bins[:, 2] > 0
     gap = np.abs(bins[used, 0] - bins[used, 1])
@@ -96,6 +127,11 @@ def expected_calibration_error(probability: np.ndarray, right: np.ndarray, n_bin
 
 def error_by_chance(probability: np.ndarray, n_draws: int = 2000) -> tuple[float, float]:
     """Calibration error that probabilities without fault would show on as many cases.
+
+    Parameters
+    ----------
+    probability : float ndarray, shape (n,)
+    n_draws : int
 
     Returns
     -------

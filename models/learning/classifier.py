@@ -61,7 +61,18 @@ class Posterior:
 
 
 def score_pairs(model: Model, features: np.ndarray) -> np.ndarray:
-    """Uncalibrated log odds, shape (n_pairs,)."""
+    """Uncalibrated log odds, shape (n_pairs,).
+
+    Parameters
+    ----------
+    model : Model
+    features : float ndarray, shape (n_pairs, n_features)
+        Columns as in PAIR_FEATURES.
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_pairs,)
+    """
     return model.classifier.score(features)
 
 
@@ -72,6 +83,11 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
     ----------
     model : Model
     cases : list of FusedFit, each over its own families (one or more)
+
+    Returns
+    -------
+    posteriors : list of Posterior
+        In the order of the cases.
     """
     described = [describe_pairs(case, model.weights, model.noise.unlike) for case in cases]
     listed = [np.argsort(-d[:, 0], kind="stable")[:SHORT_LIST] for d in described]
@@ -129,6 +145,11 @@ def _digest_or_none(raw: dict) -> str | None:
 
 def save_model(model: Model, path: Path) -> None:
     """Write a model as JSON, one top-level entry a line; the file is whole or is not there.
+
+    Parameters
+    ----------
+    model : Model
+    path : Path
 
     Raises
     ------

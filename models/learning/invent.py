@@ -4,18 +4,24 @@ Families come in groups that share a shell, as real ones do: within a group one 
 order or one more plug differs. Every name and number is drawn at random and stands for nothing.
 """
 
+from collections.abc import Sequence
+from typing import TypeVar, get_args
+
 import numpy as np
 from plugface.models.catalogue.entries import (
     Body,
     Catalogue,
     CatalogueHead,
+    ColourCode,
     Connector,
     Family,
     Label,
     Mark,
+    SizeClass,
     Variant,
 )
-from plugface.vision.observations import COLOUR_CODES
+
+T = TypeVar("T")
 
 #: Share of plug colours: dark and grey shells are most common (common practice, no source).
 _COLOUR_SHARE = np.array([3, 2, 1, 0.3, 0.3, 1.5, 1, 1, 3, 2, 0.5, 0.3])
@@ -74,6 +80,10 @@ def _fresh_name(rng, used: set[str]) -> str:
             return name
 
 
+def _pick(rng: np.random.Generator, options: Sequence[T], p: Sequence[float] | np.ndarray | None = None) -> T:
+    return options[int(rng.choice(len(options), p=p))]
+
+
 def _draw_shell(rng) -> Body:
     width = float(rng.uniform(90, 260))
     height = float(width / rng.uniform(1.0, 2.6))
@@ -81,9 +91,9 @@ def _draw_shell(rng) -> Body:
     return Body(
         size_mm=(*sides, float(rng.uniform(25, 70))),
         material="cast aluminium",
-        colour=str(rng.choice(["GY", "BK"], p=[0.7, 0.3])),
+        colour=_pick(rng, ("GY", "BK"), p=[0.7, 0.3]),
         lid_colour="BK" if rng.random() < 0.2 else None,
-        fins=str(rng.choice(["none", "half", "all"], p=[0.5, 0.25, 0.25])),
+        fins=_pick(rng, ("none", "half", "all"), p=[0.5, 0.25, 0.25]),
     )
 
 
@@ -98,11 +108,11 @@ def _draw_connectors(rng, shell: Body) -> tuple[Connector, ...]:
 
 
 def _connector(rng, place: tuple[float, float]) -> Connector:
-    colour = rng.choice(COLOUR_CODES, p=_COLOUR_SHARE / _COLOUR_SHARE.sum())
-    size = str(rng.choice(["S", "M", "L"], p=[0.25, 0.35, 0.4]))
+    colour: ColourCode = _pick(rng, get_args(ColourCode), p=_COLOUR_SHARE / _COLOUR_SHARE.sum())
+    size: SizeClass = _pick(rng, ("S", "M", "L"), p=[0.25, 0.35, 0.4])
     columns = {"S": (4, 9), "M": (8, 15), "L": (14, 30)}[size]
     return Connector(
-        colour=str(colour),
+        colour=colour,
         size=size,
         pins=(int(rng.integers(1, 5)), int(rng.integers(*columns))),
         at_mm=(float(place[0]), float(place[1])),
@@ -129,7 +139,7 @@ def _alter(rng, plugs: tuple[Connector, ...]) -> tuple[Connector, ...]:
 
 
 def _family(rng, key: str, shell: Body, plugs: tuple[Connector, ...], prefix: str) -> Family:
-    variants = []
+    variants: list[Variant] = []
     for k in range(int(rng.integers(1, 4))):
         shared = variants and rng.random() < 0.5  # same number, told apart by the suffix alone
         tail = "".join(rng.choice(list("0123456789"), 3))
@@ -141,21 +151,21 @@ def _family(rng, key: str, shell: Body, plugs: tuple[Connector, ...], prefix: st
                 service_numbers=(number,),
                 suffixes=("ABCDEF"[k],),
                 years=(first, first + int(rng.integers(2, 8))),
-                throttle=str(rng.choice(["cable", "electronic"])),
-                status=str(rng.choice(["usable", "locked"], p=[0.8, 0.2])),
+                throttle=_pick(rng, ("cable", "electronic")),
+                status=_pick(rng, ("usable", "locked"), p=[0.8, 0.2]),
             )
         )
     return Family(
         key=key,
         maker="invented",
-        controls=str(rng.choice(["engine", "gearbox", "both"])),
+        controls=_pick(rng, ("engine", "gearbox", "both")),
         body=shell,
         connectors=plugs,
         marks=(Mark(text=key, at_mm=(0.0, 0.0)),),
         label=Label(
             service_number=rf"{prefix}(?P<kind>\d{{6}})",
             suffix="[A-F]",
-            barcode=str(rng.choice(["Code 128", "none"], p=[0.7, 0.3])),
+            barcode=_pick(rng, ("Code 128", "none"), p=[0.7, 0.3]),
             barcode_payload=str(rng.choice(["number", "number and suffix"])),
         ),
         variants=tuple(variants),

@@ -97,11 +97,33 @@ def wilson_interval(count: int, of: int, z: float = 1.959964) -> tuple[float, fl
 
 
 def share(
-    name: str, cases: Sequence[Case], of: Callable[[Case], bool], goal: str = "", **limits: float
+    name: str,
+    cases: Sequence[Case],
+    of: Callable[[Case], bool],
+    goal: str = "",
+    *,
+    least: float = -np.inf,
+    most: float = np.inf,
 ) -> Figure:
-    """Share of cases for which `of` holds; `least` and `most` are the limits of the goal."""
+    """Share of cases for which `of` holds; `least` and `most` are the limits of the goal.
+
+    Parameters
+    ----------
+    name : str
+    cases : sequence of Case
+    of : callable
+        Takes a case and says whether it counts.
+    goal : str
+        In words; empty: none.
+    least, most : float
+
+    Returns
+    -------
+    figure : Figure
+        Its value is None where there are no cases.
+    """
     value = sum(map(of, cases)) / len(cases) if cases else None
-    return judged(name, value, len(cases), goal, **limits)
+    return judged(name, value, len(cases), goal, least=least, most=most)
 
 
 def judged(
@@ -114,13 +136,42 @@ def judged(
     most: float = np.inf,
     message: str = "",
 ) -> Figure:
-    """A figure held against its goal."""
+    """A figure held against its goal.
+
+    Parameters
+    ----------
+    name : str
+    value : float or None
+        None where there was nothing to measure it on.
+    n : int
+        Cases that it was measured on.
+    goal : str
+        In words; empty: none.
+    least, most : float
+        Limits of the goal.
+    message : str
+
+    Returns
+    -------
+    figure : Figure
+    """
     met = least <= value <= most if goal and value is not None else None
     return Figure(name, value, n, goal, met, message)
 
 
 def deciding_figures(cases: Sequence[Case], n_calibration: int) -> list[Figure]:
-    """Right, accepted and covered, over units that the catalogue holds."""
+    """Right, accepted and covered, over units that the catalogue holds.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+    n_calibration : int
+        Cases that the conformal set was calibrated on.
+
+    Returns
+    -------
+    figures : list of Figure
+    """
     known = [case for case in cases if case.family is not None]
     whole = [case for case in known if sees_both(case)]
     fronts = [case for case in known if case.views == ("front",)]
@@ -202,8 +253,13 @@ def caution_figures(cases: Sequence[Case], hazards: Collection[str]) -> list[Fig
 
     Parameters
     ----------
+    cases : sequence of Case
     hazards : collection of str
         Keys of the families that the catalogue marks as a hazard.
+
+    Returns
+    -------
+    figures : list of Figure
     """
     known = [case for case in cases if case.family is not None]
     dangerous = [case for case in known if case.family in hazards]
@@ -228,9 +284,20 @@ def warns(case: Case) -> bool:
 
 
 def auroc(scores: Sequence[float], positive: Sequence[bool]) -> float:
-    """Probability that a positive case scores above a negative one, ties counting half (Mann-Whitney)."""
-    scores, positive = np.asarray(scores, dtype=float), np.asarray(positive, dtype=bool)
-    above = scores[positive][:, None] - scores[~positive][None, :]
+    """Probability that a positive case scores above a negative one, ties counting half (Mann-Whitney).
+
+    Parameters
+    ----------
+    scores : sequence of float, length n
+    positive : sequence of bool, length n
+
+    Returns
+    -------
+    auroc : float, 0..1
+        NaN where all are positive or none is.
+    """
+    values, hits = np.asarray(scores, dtype=float), np.asarray(positive, dtype=bool)
+    above = values[hits][:, None] - values[~hits][None, :]
     return float(np.mean((above > 0) + 0.5 * (above == 0)))
 
 

@@ -19,6 +19,7 @@ from plugface.vision.observations import (
     Observations,
     Quality,
     Text,
+    TextKind,
     Unit,
     WhiteBalance,
 )
@@ -38,6 +39,19 @@ def draw_observations(
 
     A close-up halves what goes unread (our assumption) and shows only its part of the unit. A donor's plate
     shows no unit; its number is no part of this simulation.
+
+    Parameters
+    ----------
+    family : Family
+    variant : Variant
+        One of the family's.
+    view : {"front", "back", "label close-up", "plug close-up", "donor plate"}
+    noise : ErrorModel
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    seen : Observations
     """
     sha = f"simulated-{rng.integers(2**62):x}"
     close = view in ("label close-up", "plug close-up")
@@ -81,7 +95,8 @@ def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     if rng.random() < noise.extra:
         stray = _connector(family, family.connectors[int(rng.integers(len(family.connectors)))], noise, rng)
         colour = _draw_posterior(int(rng.integers(len(COLOUR_CODES))), noise.colour_matrix, COLOUR_CODES, rng)
-        place = tuple(float(v) for v in rng.uniform(-0.5, 0.5, 2))
+        across, down = rng.uniform(-0.5, 0.5, 2)
+        place = (float(across), float(down))
         stray = Connector(
             _SQUARE, colour, stray.size, stray.size_ratio, float(rng.uniform(0.3, 0.9)), place=place
         )
@@ -185,7 +200,7 @@ def _cut(mark: str, noise: ErrorModel, rng) -> str:
     return mark[:at] if rng.random() < _HALF else mark[at:]
 
 
-def _read(value: str, kind: str, noise: ErrorModel, rng, trust: float = 1.0) -> Text:
+def _read(value: str, kind: TextKind, noise: ErrorModel, rng, trust: float = 1.0) -> Text:
     """A line with characters lost, added and confused; a confused one is read with less confidence.
 
     `trust` lowers that of all its characters.
@@ -193,7 +208,8 @@ def _read(value: str, kind: str, noise: ErrorModel, rng, trust: float = 1.0) -> 
     out, characters = [], []
     matrix, lost, added = noise.of_kind(kind)
     if rng.random() < noise.kind_wrong:
-        kind = {"cast": "printed", "printed": "cast"}[kind]
+        other: dict[TextKind, TextKind] = {"cast": "printed", "printed": "cast"}
+        kind = other[kind]
     for true in value.upper():
         if true not in ALPHABET:
             out.append(true)

@@ -14,6 +14,7 @@ import numpy as np
 import sklearn
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_families
+from plugface.models.decision.answers import View
 from plugface.models.decision.conformal import Conformal, fit_conformal
 from plugface.models.decision.costs import Costs
 from plugface.models.learning.calibration import Calibration, expected_calibration_error, fit_calibration
@@ -31,7 +32,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
 #: Photos that are sent together, with how often (assumed, no source).
-VIEW_SETS = (
+VIEW_SETS: tuple[tuple[tuple[View, ...], float], ...] = (
     (("front",), 0.33),
     (("back",), 0.2),
     (("front", "back"), 0.3),
@@ -72,6 +73,16 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _
     """Units drawn from invented catalogues of 6 to 40 families.
 
     As many as the noise says are outside their catalogue, half of them of kin to families in it.
+
+    Parameters
+    ----------
+    noise : ErrorModel
+    seed : int
+    n_units : int
+
+    Returns
+    -------
+    examples : list of Example, length n_units
     """
     rng = np.random.default_rng(seed)
     examples: list[Example] = []
@@ -95,7 +106,18 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _
 
 
 def draw_unit(family: Family, noise: ErrorModel, rng: np.random.Generator) -> list:
-    """Photos of one unit of a family: a variant and a set of views are drawn."""
+    """Photos of one unit of a family: a variant and a set of views are drawn.
+
+    Parameters
+    ----------
+    family : Family
+    noise : ErrorModel
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    observations : list of Observations
+    """
     variant = family.variants[int(rng.integers(len(family.variants)))]
     shares = np.array([share for _, share in VIEW_SETS])
     views, _ = VIEW_SETS[int(rng.choice(len(VIEW_SETS), p=shares / shares.sum()))]
@@ -124,7 +146,19 @@ def _without_outline(seen: Observations, rng: np.random.Generator) -> Observatio
 def observed_examples(
     observed: Iterable[ObservedUnit], catalogue: Catalogue, noise: ErrorModel, *, without: bool
 ) -> list[Example]:
-    """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it."""
+    """Each unit by each photo alone and by all together; `without` adds it against a catalogue without it.
+
+    Parameters
+    ----------
+    observed : iterable of ObservedUnit
+    catalogue : Catalogue
+    noise : ErrorModel
+    without : bool
+
+    Returns
+    -------
+    examples : list of Example
+    """
     index = index_families(catalogue.families)
     keys = [f.key for f in catalogue.families]
     examples = []
@@ -167,7 +201,21 @@ def fit_weights(examples: list[Example]) -> np.ndarray:
 def list_pairs(
     examples: list[Example], weights: np.ndarray, unlike: float, most: int = 5
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Features and truth of each unit's `most` best families, and its true one."""
+    """Features and truth of each unit's `most` best families, and its true one.
+
+    Parameters
+    ----------
+    examples : list of Example
+    weights : float ndarray, shape (n_rules,)
+    unlike : float
+        Prior share of units outside the catalogue.
+    most : int
+
+    Returns
+    -------
+    features : float ndarray, shape (n_pairs, n_features)
+    truth : ndarray, shape (n_pairs,)
+    """
     features, true = [], []
     for example in examples:
         described = describe_pairs(example.fused, weights, unlike)
@@ -268,6 +316,20 @@ def calibrate(
     A few dozen units alone can never show that an answer is right in 199 of 200 cases, and nothing would be
     accepted. So the curve is fitted to them and to simulated units together, whose errors are the measured
     ones; an observed one counts more. The sets rest on the observed ones alone.
+
+    Parameters
+    ----------
+    model : Model
+    observed : list of ObservedUnit
+        The calibration split.
+    catalogue : Catalogue
+        Of these units.
+    level : float, in (0, 1)
+        Share of units whose set shall hold the truth.
+
+    Returns
+    -------
+    model : Model
     """
     examples = observed_examples(observed, catalogue, model.noise, without=False)
     beside = simulate_examples(model.noise, int(model.about.get("seed", 0)) + 2, SIMULATED_BESIDE)
@@ -312,6 +374,14 @@ def measure_halves(
 ) -> dict[str, float | int | str]:
     """How well the model does on its calibration cases, each half judged with the curve of the other.
 
+    Parameters
+    ----------
+    model : Model
+    examples : list of Example
+        The calibration cases.
+    beside : Scored or None
+        Simulated units that each curve is fitted to as well.
+
     Returns
     -------
     metrics : dict
@@ -320,14 +390,16 @@ def measure_halves(
     halves = examples[: len(examples) // 2], examples[len(examples) // 2 :]
     if not all(any(e.truth >= 0 for e in half) for half in halves):
         return {}
-    said, right, known = [], [], []
+    stated: list[float] = []
+    correct: list[bool] = []
+    listed: list[bool] = []
     for fitted, judged in (halves, halves[::-1]):
         crossed = replace(model, calibration=_fit_curve(model, fitted, beside))
         for posterior, example in zip(predict(crossed, [e.fused for e in judged]), judged, strict=True):
-            said.append(float(posterior.families.max()))
-            right.append(int(posterior.families.argmax()) == example.truth)
-            known.append(example.truth >= 0)
-    said, right, known = np.array(said), np.array(right), np.array(known)
+            stated.append(float(posterior.families.max()))
+            correct.append(int(posterior.families.argmax()) == example.truth)
+            listed.append(example.truth >= 0)
+    said, right, known = np.array(stated), np.array(correct), np.array(listed)
     accepted = np.array([Costs().accepts(one) for one in said])
     return {
         "basis": "calibration cases, each half with the curve fitted to the other",

@@ -47,6 +47,14 @@ def merge_catalogues(own: Catalogue, other: Catalogue) -> Catalogue:
     """Both catalogues' families as one; of two families with one key the first catalogue's is kept.
 
     The classifier knows no family by name, so units of two catalogues can teach it together.
+
+    Parameters
+    ----------
+    own, other : Catalogue
+
+    Returns
+    -------
+    merged : Catalogue
     """
     if own.sha256 == other.sha256:
         return own
@@ -80,6 +88,10 @@ def judge(model: Model, units: Sequence[ObservedUnit], catalogue: Catalogue) -> 
     units : sequence of ObservedUnit
     catalogue : Catalogue
         Of these units; a unit in none of its families must be told from all of them.
+
+    Returns
+    -------
+    judgement : Judgement
     """
     index, costs = index_catalogue(catalogue), catalogue.costs
     keys = [family.key for family in catalogue.families]
@@ -116,6 +128,14 @@ def _judge_case(weighing: Weighing, model: Model, costs: Costs, truth: int) -> J
 
 def find_worse(before: Judgement, after: Judgement) -> tuple[str, ...]:
     """Reasons not to replace a model by another one, judged on the same cases; none if it is no worse.
+
+    Parameters
+    ----------
+    before, after : Judgement
+
+    Returns
+    -------
+    reasons : tuple of str
 
     Raises
     ------

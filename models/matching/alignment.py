@@ -36,6 +36,7 @@ def measure_match(
     ----------
     connectors : length n_seen, in canonical order
     index : CatalogueIndex over n_families with at most M connectors
+    noise : ErrorModel
     turned : bool
         The unit is read half a turn round: places change sign.
 
@@ -49,7 +50,17 @@ def measure_match(
 
 
 def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
-    """Score of an entry that agrees with everything seen: what an alignment can reach; nats."""
+    """Score of an entry that agrees with everything seen: what an alignment can reach; nats.
+
+    Parameters
+    ----------
+    connectors : tuple of Connector
+    noise : ErrorModel
+
+    Returns
+    -------
+    score : float, nats
+    """
     total = len(connectors) * np.log1p(-noise.miss)
     for c in connectors:
         total += _colour_table([c], noise).max() + _size_table([c], noise).max()
@@ -99,7 +110,18 @@ def _place_odds(connectors, index: CatalogueIndex, noise: ErrorModel, turned: bo
 
 
 def gap_costs(connectors: tuple[Connector, ...], noise: ErrorModel) -> tuple[float, np.ndarray]:
-    """Cost of a missed connector, and of each seen one being none at all (more where it was doubtful)."""
+    """Cost of a missed connector, and of each seen one being none at all (more where it was doubtful).
+
+    Parameters
+    ----------
+    connectors : tuple of Connector, length n_seen
+    noise : ErrorModel
+
+    Returns
+    -------
+    log_miss : float, nats
+    log_extra : float ndarray, shape (n_seen,), nats
+    """
     doubt = np.array([0.5 * (1.0 - c.confidence) for c in connectors])
     return float(np.log(noise.miss)), np.log(noise.extra + (1.0 - noise.extra) * doubt)
 
@@ -142,6 +164,12 @@ def align(log_odds: np.ndarray, log_miss: float, log_extra: np.ndarray) -> Align
     Parameters
     ----------
     log_odds : float ndarray, shape (n_seen, n_known)
+    log_miss : float, nats
+    log_extra : float ndarray, shape (n_seen,), nats
+
+    Returns
+    -------
+    alignment : Alignment
     """
     table = _fill(log_odds[None], log_miss, log_extra)[0]
     i, j = log_odds.shape

@@ -52,7 +52,7 @@ def _confusion(size: int, error: float, pairs: list[tuple[int, int]], paired: fl
 
 
 def _colour_pairs() -> list[tuple[int, int]]:
-    return [tuple(COLOUR_CODES.index(c) for c in pair.split()) for pair in NEIGHBOURS]
+    return [(COLOUR_CODES.index(a), COLOUR_CODES.index(b)) for a, b in map(str.split, NEIGHBOURS)]
 
 
 def _character_pairs() -> list[tuple[int, int]]:

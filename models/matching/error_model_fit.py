@@ -7,6 +7,7 @@ of units cannot make an error seem impossible.
 from collections.abc import Iterable
 from dataclasses import replace
 from difflib import SequenceMatcher
+from typing import Any
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family, Variant
@@ -51,6 +52,10 @@ def fit_error_model(
         Units of the training split.
     catalogue : Catalogue
     assumed : ErrorModel, optional
+
+    Returns
+    -------
+    noise : ErrorModel
     """
     assumed = assumed or ErrorModel()
     count = _Counts()
@@ -75,7 +80,14 @@ class _Counts:
         self.extra, self.fronts = 0, 0
         self.offsets: list[float] = []
         self.aspects: list[float] = []
-        names = ("miss", "pins_measured", "pins_exact", "pins_close", "place_measured", "turn_unknown")
+        names: tuple[str, ...] = (
+            "miss",
+            "pins_measured",
+            "pins_exact",
+            "pins_close",
+            "place_measured",
+            "turn_unknown",
+        )
         names += ("mark_read", "label_found", "barcode_read", "body_colour_right", "fins_right")
         names += (
             "mark_elsewhere",
@@ -101,6 +113,7 @@ class _Counts:
     def _add_front(self, view: UnitView, family: Family, noise: ErrorModel) -> None:
         index = index_families((family,))
         reading, turned, pairs, missed, extra = _best_reading(view, index, noise)
+        assert view.unit is not None  # a view is a front by its unit's face
         self.fronts += 1
         self.extra += extra
         self.shares["turn_unknown"].add(view.unit.other_order is not None)
@@ -162,7 +175,8 @@ class _Counts:
             self.shares["barcode_read"].add(hit)
 
     def _add_body(self, view: UnitView, family: Family) -> None:
-        body, known = view.unit.body, family.body
+        body, known = view.unit.body if view.unit else None, family.body
+        assert body is not None  # as `add_view` asked
         width, height, _ = known.size_mm
         self.aspects.append(float(np.log(max(body.aspect, 1.0)) - abs(np.log(width / height))))
         if body.colour:
@@ -173,7 +187,9 @@ class _Counts:
 
     def noise(self, assumed: ErrorModel) -> ErrorModel:
         """The assumed values, with everything that was counted put in their place."""
-        shares = {name: tally.share(getattr(assumed, name)) for name, tally in self.shares.items()}
+        shares: dict[str, Any] = {
+            name: tally.share(getattr(assumed, name)) for name, tally in self.shares.items()
+        }
         shares["body_colour_right"] = _without_luck(shares["body_colour_right"], len(COLOUR_CODES))
         shares["fins_right"] = _without_luck(shares["fins_right"], len(FINS))
         shares["miss"] = float(np.clip(shares["miss"], 0.005, 0.5))
@@ -205,6 +221,7 @@ def _is_cut(what: str, start: int, end: int, *_: int) -> bool:
 
 def _best_reading(view: UnitView, index: CatalogueIndex, noise: ErrorModel):
     """The better of both orders: connectors, whether turned, pairs, missed and the number of extra ones."""
+    assert view.unit is not None  # a view is a front by its unit's face
     connectors = view.unit.connectors
     readings = [(connectors, False)]
     if view.unit.other_order and connectors:

@@ -75,14 +75,36 @@ def runs_of(value: str) -> tuple[Run, ...]:
 
 
 def find_form(value: str, forms: frozenset[str]) -> Run | None:
-    """The longest run of a line that has one of some forms; whole words go before parts of words."""
+    """The longest run of a line that has one of some forms; whole words go before parts of words.
+
+    Parameters
+    ----------
+    value : str
+    forms : frozenset of str
+        As `form_of` writes them.
+
+    Returns
+    -------
+    run : Run or None
+    """
     hits = [run for run in runs_of(value) if run.form in forms]
     # Letters of other scripts have no form: of runs with one form, the one without them.
     return max(hits, key=lambda run: (run.whole_words, len(run.form), run.start, -run.end), default=None)
 
 
 def cut_text(text: Text, start: int, end: int) -> Text:
-    """Part of a line with its own characters' alternatives, where the reader gave them."""
+    """Part of a line with its own characters' alternatives, where the reader gave them.
+
+    Parameters
+    ----------
+    text : Text
+    start, end : int
+        Characters of its value, half-open.
+
+    Returns
+    -------
+    part : Text
+    """
     while start < end and text.value[start].isspace():
         start += 1
     while end > start and text.value[end - 1].isspace():
@@ -96,7 +118,16 @@ def cut_text(text: Text, start: int, end: int) -> Text:
 
 
 def join_texts(first: Text, second: Text) -> Text:
-    """Two lines as one; alternatives stay where both lines have them for each sign that is no space."""
+    """Two lines as one; alternatives stay where both lines have them for each sign that is no space.
+
+    Parameters
+    ----------
+    first, second : Text
+
+    Returns
+    -------
+    joined : Text
+    """
     characters = []
     for text in (first, second):
         placed = place_characters(text)
@@ -163,6 +194,16 @@ def strip_others(text: Text, forms: frozenset[str]) -> Text | None:
     """A line without dates, serials, quantities and the place of make; None where nothing is left.
 
     The longest stretch between them that holds figures stays.
+
+    Parameters
+    ----------
+    text : Text
+    forms : frozenset of str
+        Of the numbers that are listed: what has one stays.
+
+    Returns
+    -------
+    rest : Text or None
     """
     spans = list(_others(text.value, forms))
     if not spans:
@@ -238,7 +279,18 @@ def _from_number(line: Text, number: Run) -> Text:
 
 
 def join_split(texts: Sequence[Text], forms: frozenset[str]) -> list[Text]:
-    """Numbers that begin in one line and end in the next, each as one line."""
+    """Numbers that begin in one line and end in the next, each as one line.
+
+    Parameters
+    ----------
+    texts : sequence of Text
+    forms : frozenset of str
+        Of the numbers that are listed.
+
+    Returns
+    -------
+    joined : list of Text
+    """
     left = [strip_others(text, forms) for text in texts]
     hits = [find_form(line.value, forms) if line is not None else None for line in left]
     return list(_split_numbers(left, hits, forms).values())
@@ -280,6 +332,15 @@ def matching_run(text: Text, pattern) -> Run | None:
 
     Every start is tried, so that captions before it and a suffix behind it do not matter; each try is linear
     in the run.
+
+    Parameters
+    ----------
+    text : Text
+    pattern : compiled RE2 pattern
+
+    Returns
+    -------
+    run : Run or None
     """
     hits = [
         run
@@ -291,7 +352,16 @@ def matching_run(text: Text, pattern) -> Run | None:
 
 
 def is_below_or_right(caption: Text, value: Text) -> bool:
-    """Whether a value stands where a box has it: behind its caption or under it. Unknown places count."""
+    """Whether a value stands where a box has it: behind its caption or under it. Unknown places count.
+
+    Parameters
+    ----------
+    caption, value : Text
+
+    Returns
+    -------
+    stands : bool
+    """
     if len(caption.polygon) < 4 or len(value.polygon) < 4:
         return True
     a, b = np.asarray(caption.polygon, float), np.asarray(value.polygon, float)

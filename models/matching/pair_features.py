@@ -27,7 +27,17 @@ PAIR_FEATURES = (
 
 
 def weigh(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
-    """Evidence of each rule after weighing, shape (n_families, n_rules), nats."""
+    """Evidence of each rule after weighing, shape (n_families, n_rules), nats.
+
+    Parameters
+    ----------
+    fused : FusedFit
+    weights : float ndarray, shape (n_rules,)
+
+    Returns
+    -------
+    weighed : float ndarray, shape (n_families, n_rules), nats
+    """
     return np.clip(fused.log_odds, -CLIP_NATS, CLIP_NATS) * weights
 
 
@@ -35,6 +45,16 @@ def log_share(total: np.ndarray, unlike: float) -> np.ndarray:
     """Log odds of each family against all others and 'none of these', shape (n_families,).
 
     The prior share `unlike` goes to 'none', the rest evenly to the families: what a large catalogue costs.
+
+    Parameters
+    ----------
+    total : float ndarray, shape (n_families,), nats
+    unlike : float
+        Prior share of units outside the catalogue.
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_families,), nats
     """
     prior = total + np.log((1.0 - unlike) / len(total))
     everything = np.append(prior, np.log(unlike))
@@ -45,7 +65,19 @@ def log_share(total: np.ndarray, unlike: float) -> np.ndarray:
 
 
 def describe_pairs(fused: FusedFit, weights: np.ndarray, unlike: float) -> np.ndarray:
-    """Features of every family, shape (n_families, n_features), columns as in PAIR_FEATURES."""
+    """Features of every family, shape (n_families, n_features), columns as in PAIR_FEATURES.
+
+    Parameters
+    ----------
+    fused : FusedFit
+    weights : float ndarray, shape (n_rules,)
+    unlike : float
+        Prior share of units outside the catalogue.
+
+    Returns
+    -------
+    features : float ndarray, shape (n_families, n_features)
+    """
     weighed = weigh(fused, weights)
     total = weighed.sum(axis=1)
     order = np.sort(total)

@@ -192,6 +192,15 @@ def name_rows(payload: str, index: CatalogueIndex) -> frozenset[int]:
     """Rows of the families that list a number of this payload; of numbers within one another the longest.
 
     A family whose entry gives a pattern for the whole payload is asked by that first.
+
+    Parameters
+    ----------
+    payload : str
+    index : CatalogueIndex
+
+    Returns
+    -------
+    rows : frozenset of int
     """
     rows: set[int] = set()
     for pattern, owners in index.payload_patterns:
@@ -214,7 +223,17 @@ def name_rows(payload: str, index: CatalogueIndex) -> frozenset[int]:
 
 def holds_number(payload: str, index: CatalogueIndex) -> bool:
     """Whether a payload holds what may be a service number: of the form of one that is listed, or named so by
-    a standard, or what a catalogue's pattern for payloads takes for one."""
+    a standard, or what a catalogue's pattern for payloads takes for one.
+
+    Parameters
+    ----------
+    payload : str
+    index : CatalogueIndex
+
+    Returns
+    -------
+    holds : bool
+    """
     if any(pattern.fullmatch("".join(payload.split())) for pattern, _ in index.payload_patterns):
         return True
     return any(s.named or form_of(s.number) in index.number_forms for s in list_stretches(payload))

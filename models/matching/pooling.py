@@ -31,18 +31,52 @@ class Weighing:
 
 
 def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
-    """Fit every view, fuse, predict."""
+    """Fit every view, fuse, predict.
+
+    Parameters
+    ----------
+    views : tuple of UnitView
+    index : CatalogueIndex
+    model : Model
+
+    Returns
+    -------
+    weighing : Weighing
+    """
     fits = [fit_view(view, index, model.noise) for view in views]
     fused = fuse_views(fits)
     return Weighing(views, fits, index, fused, predict(model, [fused])[0], read_donor_years(views))
 
 
 def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
-    """Which variant it is, should it be the family in `row`."""
+    """Which variant it is, should it be the family in `row`.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    row : int
+    model : Model
+
+    Returns
+    -------
+    posterior : VariantPosterior
+    """
     return judge_variants(weighing.index.families[row], weighing.views, model.noise, weighing.donor_years)
 
 
 def expected_cost(posterior: Posterior, variant_chance: float, costs: Costs) -> float:
-    """Cost of the cheapest actions on family and variant, in second looks."""
+    """Cost of the cheapest actions on family and variant, in second looks.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    variant_chance : float
+        Probability of the best variant, if the best family is right.
+    costs : Costs
+
+    Returns
+    -------
+    cost : float, second looks
+    """
     best = float(posterior.families.max(initial=0.0))
     return costs.of_family(best, posterior.unlike) + costs.of_variant(variant_chance)

@@ -69,6 +69,7 @@ def score_strings(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray
     ----------
     text : Text
     strings : Strings, n_strings of them
+    noise : ErrorModel
 
     Returns
     -------
@@ -86,6 +87,12 @@ def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.nda
     """How far each string is from the words of the line that it fits best, as they were read.
 
     Words beside them do not count: a number is no worse for standing in one line with a mark.
+
+    Parameters
+    ----------
+    text : Text
+    strings : Strings, n_strings of them
+    noise : ErrorModel
 
     Returns
     -------
@@ -105,6 +112,12 @@ def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np
 
     A mark that was read as TERN 4 is not TERN 2 with a slip: a family of the same kind may be missing from
     the catalogue.
+
+    Parameters
+    ----------
+    text : Text
+    strings : Strings, n_strings of them
+    noise : ErrorModel
 
     Returns
     -------
@@ -168,7 +181,17 @@ def _align(
 
 
 def best_string(text: Text, noise: ErrorModel) -> float:
-    """Log likelihood ratio that a string equal to the line as read would have; nats."""
+    """Log likelihood ratio that a string equal to the line as read would have; nats.
+
+    Parameters
+    ----------
+    text : Text
+    noise : ErrorModel
+
+    Returns
+    -------
+    score : float, nats
+    """
     seen, _, _ = read_characters(text)
     return float(_character_odds(seen, noise, text.kind).max(axis=1).sum()) if len(seen) else 0.0
 

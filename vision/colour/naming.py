@@ -61,7 +61,16 @@ class NamedShade:
 
 
 def ciede2000(lab_a: np.ndarray, lab_b: np.ndarray) -> np.ndarray:
-    """Colour difference CIEDE2000 of Lab colours (..., 3), by scikit-image."""
+    """Colour difference CIEDE2000 of Lab colours (..., 3), by scikit-image.
+
+    Parameters
+    ----------
+    lab_a, lab_b : float ndarray, shape (..., 3), CIE L*a*b* under D65
+
+    Returns
+    -------
+    difference : float ndarray, shape (...), CIEDE2000 units
+    """
     # Imported here alone: it takes most of a second, and looking at a photo does not need it.
     from skimage.color import deltaE_ciede2000
 
@@ -116,6 +125,11 @@ def classical_posterior(
         How little the white balance can be trusted; widens every colour.
     shades : sequence of NamedShade
         Further colours, each beside the prototype of its code.
+
+    Returns
+    -------
+    posterior : dict of str to float
+        Code to probability; sums to 1.
     """
     scores = _prototype_densities(lab, spread, doubt)
     for shade, density in zip(shades, _shade_densities(lab, spread, doubt, shades), strict=True):
@@ -125,7 +139,21 @@ def classical_posterior(
 
 
 def named_share(lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Sequence[NamedShade]) -> float:
-    """How much of a patch's explanation the named shades take from the prototypes, 0..1."""
+    """How much of a patch's explanation the named shades take from the prototypes, 0..1.
+
+    Parameters
+    ----------
+    lab, spread : float ndarray, shape (3,), CIE L*a*b*
+        Middle and spread of the patch.
+    doubt : float, 0..1
+        How little the white balance can be trusted.
+    shades : sequence of NamedShade
+
+    Returns
+    -------
+    share : float, 0..1
+        0 without shades.
+    """
     named = float(_shade_densities(lab, spread, doubt, shades).sum())
     return named / max(named + float(_prototype_densities(lab, spread, doubt).sum()), 1e-30)
 
@@ -155,6 +183,10 @@ def weigh(
 
     Parameters
     ----------
+    network : dict of str to float
+        Code to probability, as the network says.
+    classical : dict of str to float or None
+        As `classical_posterior` gives it; None where too little could be measured.
     named : 0..1
         As `named_share` gives it: the network never learned the shades that somebody named, so by this share
         the two weights change places.

@@ -6,7 +6,7 @@ in the camera's own primaries), which is what a phone does too.
 """
 
 import numpy as np
-from plugface.vision.observations import WhiteBalance
+from plugface.vision.observations import WhiteBalance, WhiteBalanceMethod
 
 #: A patch smaller than this many pixels decides nothing. Our choice.
 MIN_PIXELS = 40
@@ -48,7 +48,11 @@ def measure_white_balance(
     """
     linear = to_linear(rgb)
     open_ = (linear.max(-1) < _CLIPPED) & (linear.min(-1) > 0.004)
-    for method, mask, trust in (("label paper", paper, 0.9), ("neutral metal", metal, 0.7)):
+    references: tuple[tuple[WhiteBalanceMethod, np.ndarray | None, float], ...] = (
+        ("label paper", paper, 0.9),
+        ("neutral metal", metal, 0.7),
+    )
+    for method, mask, trust in references:
         if mask is None:
             continue
         chosen = linear[mask & open_]
@@ -70,7 +74,18 @@ def measure_white_balance(
 
 
 def apply_gains(rgb: np.ndarray, white_balance: WhiteBalance) -> np.ndarray:
-    """sRGB uint8 (..., 3) with the gains applied, as linear light; values may pass 1."""
+    """sRGB uint8 (..., 3) with the gains applied, as linear light; values may pass 1.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray, shape (..., 3), sRGB
+    white_balance : WhiteBalance
+
+    Returns
+    -------
+    linear : float ndarray, shape (..., 3), linear light
+        1 is the white of the picture.
+    """
     return to_linear(rgb) * np.asarray(white_balance.gains_rgb, np.float32)
 
 

@@ -46,10 +46,12 @@ def find_connectors(
     Parameters
     ----------
     maps : of the picture in which `unit` was found
+    unit : FoundUnit
     rgb : uint8 (h, w, 3)
         The photo at a size at which colours and pins can be measured.
     to_rgb : float
         Photo pixels to pixels of `rgb`.
+    white_balance : WhiteBalance
     shades : sequence of NamedShade
         Colours to know besides the common ones.
     up_deg : float, optional
@@ -174,6 +176,7 @@ def measure_housing(
     rgb : uint8 (h, w, 3), sRGB
     corners : (n, 2), pixels of `rgb`
         Outline of the housing.
+    white_balance : WhiteBalance
 
     Returns
     -------
@@ -219,7 +222,7 @@ def _housing_pixels(rgb: np.ndarray, corners: np.ndarray, white_balance: WhiteBa
     mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
     for share, value in ((0.94, 1), (1 - 2 * _RIM, 0)):
         scaled = (corners - middle) * share + middle - (x0, y0)
-        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), value)
+        cv2.fillConvexPoly(mask, np.round(scaled).astype(np.int32), (value,))
     return apply_gains(rgb[y0:y1, x0:x1][mask > 0], white_balance)
 
 

@@ -73,6 +73,11 @@ def find_instances(
     parting : what tells several things in one piece of mask
     threshold : of both masks
     least_cells : smaller ones are dropped
+
+    Returns
+    -------
+    instances : list of Instance
+        Places in cells of the map.
     """
     voted = join_votes(mask, shape, threshold=threshold, least_cells=least_cells)
     cells_each = [instance.cells.sum() for instance in voted]
@@ -113,6 +118,11 @@ def join_votes(
     shape : (5, h4, w4), offset to the centre and square root of the covariance, pixels
     threshold : of `mask`
     least_cells : smaller ones are dropped
+
+    Returns
+    -------
+    instances : list of Instance
+        Places in cells of the map.
     """
     rows, columns = np.nonzero(mask > threshold)
     if len(rows) < least_cells:

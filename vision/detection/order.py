@@ -26,7 +26,18 @@ _NO_LINES = np.empty((0, 2))
 
 
 def own_frame(points: np.ndarray, up_deg: float) -> np.ndarray:
-    """Picture points (N, 2), y down, in the unit's frame: x right, y up, same lengths."""
+    """Picture points (N, 2), y down, in the unit's frame: x right, y up, same lengths.
+
+    Parameters
+    ----------
+    points : float ndarray, shape (N, 2), picture pixels, y down
+    up_deg : float, degrees
+        Counter-clockwise, 90 is up on the picture.
+
+    Returns
+    -------
+    turned : float ndarray, shape (N, 2), pixels, y up
+    """
     up = np.radians(up_deg)
     right_axis, up_axis = np.array([np.sin(up), np.cos(up)]), np.array([np.cos(up), -np.sin(up)])
     return np.asarray(points, float) @ np.column_stack([right_axis, up_axis])
@@ -38,6 +49,17 @@ def order_connectors(polygons: list[Polygon], up_deg: float, unit: Polygon | Non
     Rows run along the edges of the housings, and of the unit where its outline is given, near across
     `up_deg`: seen aslant, or with an upward direction some degrees off, a row would else fall apart into
     steps and be read from the wrong end.
+
+    Parameters
+    ----------
+    polygons : list of Polygon, photo pixels
+    up_deg : float, degrees
+        Counter-clockwise, 90 is up on the picture.
+    unit : Polygon, photo pixels, optional
+
+    Returns
+    -------
+    order : tuple of int, length n_connectors
     """
     if not polygons:
         return ()
@@ -104,13 +126,38 @@ def _mean_turn(edges: np.ndarray, level_deg: float, lines: np.ndarray = _NO_LINE
 def other_reading(
     polygons: list[Polygon], order: tuple[int, ...], up_deg: float, unit: Polygon | None = None
 ) -> tuple[int, ...]:
-    """The order with the unit turned by half a turn, as indices into the connectors in `order`."""
+    """The order with the unit turned by half a turn, as indices into the connectors in `order`.
+
+    Parameters
+    ----------
+    polygons : list of Polygon, photo pixels
+    order : tuple of int
+        As `order_connectors` gives it for `up_deg`.
+    up_deg : float, degrees
+        Counter-clockwise, 90 is up on the picture.
+    unit : Polygon, photo pixels, optional
+
+    Returns
+    -------
+    order : tuple of int, length n_connectors
+    """
     turned = order_connectors(polygons, up_deg + 180, unit)
     return tuple(order.index(i) for i in turned)
 
 
 def place_in_unit(polygon: Polygon, unit: Polygon, up_deg: float) -> tuple[float, float]:
-    """Centre of a connector in its unit's frame, as shares of the unit's extent, -0.5..0.5, x right, y up."""
+    """Centre of a connector in its unit's frame, as shares of the unit's extent, -0.5..0.5, x right, y up.
+
+    Parameters
+    ----------
+    polygon, unit : Polygon, photo pixels
+    up_deg : float, degrees
+        Counter-clockwise, 90 is up on the picture.
+
+    Returns
+    -------
+    place : tuple of float, (x, y)
+    """
     frame = own_frame(np.asarray(unit), up_deg)
     low, high = frame.min(0), frame.max(0)
     centre = own_frame(np.asarray(polygon), up_deg).mean(0)

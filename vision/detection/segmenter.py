@@ -123,7 +123,19 @@ def segment(
 
 
 def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer]]:
-    """What the network says of each picture in each of these ways, as of the picture itself."""
+    """What the network says of each picture in each of these ways, as of the picture itself.
+
+    Parameters
+    ----------
+    pictures : list of uint8 ndarray, shape (h, w, 3), sRGB
+    ways : tuple of Look
+        Turns and mirrors, undone again in the answers.
+
+    Returns
+    -------
+    answers : list of list of Answer
+        For each picture one in each way.
+    """
     with ThreadPoolExecutor(usable_threads()) as pool:
         # One picture a run: a pallet's units together would take a gigabyte.
         answers = pool.map(lambda task: _look(*task), [(p, way) for p in pictures for way in ways])
@@ -131,7 +143,19 @@ def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer
 
 
 def join(answers: list[Answer], to_photo: np.ndarray) -> Maps:
-    """Maps out of the mean of all answers to one picture."""
+    """Maps out of the mean of all answers to one picture.
+
+    Parameters
+    ----------
+    answers : list of Answer
+        To one picture, in its own position.
+    to_photo : float ndarray, shape (2, 3)
+        From pixels of the picture to those of the photo.
+
+    Returns
+    -------
+    maps : Maps
+    """
     fine, coarse = (np.mean(each, axis=0) for each in zip(*answers, strict=True))
     return _name(fine, coarse, np.asarray(to_photo, float))
 
@@ -225,6 +249,11 @@ def pool(log_probabilities: np.ndarray, weights: np.ndarray, codes: tuple[str, .
     log_probabilities : (n_codes, h4, w4)
     weights : (h4, w4), not all zero
     codes : names of the n_codes
+
+    Returns
+    -------
+    posterior : dict of str to float
+        Code to probability; sums to 1.
     """
     mean = (log_probabilities * weights).sum((1, 2)) / weights.sum()
     chance = np.exp(mean - mean.max())

@@ -64,11 +64,22 @@ def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
     """Outline of an instance, drawn along the fine mask, in photo pixels.
 
     The largest piece is outlined; pieces cut off by something lying across are joined to it by their hull.
+
+    Parameters
+    ----------
+    maps : Maps
+    instance : Instance
+    mask : float ndarray, shape (2 * h4, 2 * w4), 0..1
+        The fine map that the instance was found in.
+
+    Returns
+    -------
+    polygon : Polygon, photo pixels
     """
     h, w = mask.shape
     cells = cv2.resize(instance.cells.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
     near = cv2.dilate(cells, np.ones((3, 3), np.uint8))
-    region = ((mask > 0.5) & (near > 0)).astype(np.uint8)
+    region: np.ndarray = ((mask > 0.5) & (near > 0)).astype(np.uint8)
     region = cv2.morphologyEx(region, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:

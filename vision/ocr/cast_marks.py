@@ -112,7 +112,7 @@ def prepare_relief(grey: np.ndarray) -> dict[str, np.ndarray]:
         integrated to a height added nothing.
     """
     height = grey.shape[0]
-    plain = cv2.normalize(grey, None, 0, 255, cv2.NORM_MINMAX)
+    plain = cv2.normalize(grey, np.empty_like(grey), 0, 255, cv2.NORM_MINMAX)
     tone = grey.astype(np.float32)
     flat = _stretched(
         cv2.GaussianBlur(tone, (0, 0), height / 24) - cv2.GaussianBlur(tone, (0, 0), height / 3)
@@ -197,6 +197,11 @@ def flip_evidence(presence: float, presence_turned: float) -> float:
     ----------
     presence, presence_turned : float
         Steps of the reader's answer that hold a character (`Reading.presence`), mean over the strips.
+
+    Returns
+    -------
+    evidence : float, steps
+        Positive where the first way round is the right one.
     """
     return (presence - presence_turned) / (1.0 + 0.25 * (presence + presence_turned))
 

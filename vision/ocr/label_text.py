@@ -77,7 +77,7 @@ def _read_words_alone(grey: np.ndarray, text: Text, reader: LineReader) -> Text:
     words = [(m.start(), m.end()) for m in re.finditer(r"\S+", text.value)]
     if len(words) < 2 or len(text.characters) != len(text.value):
         return text
-    strip, _ = cut_out(grey, np.float32(text.polygon), height_px=_WORD_STRIP_PX)
+    strip, _ = cut_out(grey, np.asarray(text.polygon, np.float32), height_px=_WORD_STRIP_PX)
     soft = cv2.GaussianBlur(strip, (0, 0), _WORD_STRIP_PX / 16)
     crisp = cv2.addWeighted(strip, 2.2, soft, -1.2, 0)  # blur is what makes most lines doubtful
     alone = reader.read_strips([np.ascontiguousarray(crisp[:, a:b]) for a, b in find_words(strip)])
@@ -91,7 +91,7 @@ def _read_words_alone(grey: np.ndarray, text: Text, reader: LineReader) -> Text:
 
 def _same_words(lengths: Sequence[int], others: Sequence[int]) -> list[tuple[int, int]]:
     """Pairs of words from both ends of a line, as far as their lengths agree."""
-    pairs = []
+    pairs: list[tuple[int, int]] = []
     while len(pairs) < min(len(lengths), len(others)):
         k = len(pairs) + 1
         if lengths[-k] != others[-k]:
@@ -235,7 +235,18 @@ def _pool_row(row: list[Text], placed: list[tuple[np.ndarray, Text]], down: np.n
 
 
 def pool_characters(first: Character, second: Character, weight: float) -> Character:
-    """Weighted mean of what two readers say of one character (a linear opinion pool, Stone 1961)."""
+    """Weighted mean of what two readers say of one character (a linear opinion pool, Stone 1961).
+
+    Parameters
+    ----------
+    first, second : Character
+    weight : float, 0..1
+        Of the second.
+
+    Returns
+    -------
+    pooled : Character
+    """
     shares: dict[str, float] = {}
     for character, part in ((first, 1.0 - weight), (second, weight)):
         for value, share in character.options:
@@ -246,6 +257,15 @@ def pool_characters(first: Character, second: Character, weight: float) -> Chara
 
 def align_strings(a: str, b: str) -> list[tuple[int, int]]:
     """Index pairs of characters that stand for one another, by the least number of edits.
+
+    Parameters
+    ----------
+    a, b : str
+
+    Returns
+    -------
+    pairs : list of (int, int)
+        Indices into `a` and `b`, rising.
 
     References
     ----------

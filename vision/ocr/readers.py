@@ -1,6 +1,6 @@
 """Readers of text: the network of the rapidocr package, and the Tesseract program.
 
-Both give `Reading`s: a string with, per character, what else it might be.
+Both give a `Reading`: a string with, per character, what else it might be.
 """
 
 import importlib.util
@@ -44,7 +44,17 @@ class Reading:
 
     @staticmethod
     def of(characters: Sequence[Character], method: str) -> "Reading":
-        """A reading made of its characters' best options; outer spaces are cut off."""
+        """A reading made of its characters' best options; outer spaces are cut off.
+
+        Parameters
+        ----------
+        characters : sequence of Character
+        method : str
+
+        Returns
+        -------
+        reading : Reading
+        """
         kept = list(characters)
         while kept and kept[0].options[0][0] == " ":
             kept.pop(0)
@@ -55,7 +65,17 @@ class Reading:
         return Reading("".join(c.options[0][0] for c in kept), confidence, tuple(kept), method)
 
     def placed(self, corners: np.ndarray, kind: TextKind) -> Text:
-        """The reading as an observation; corners (4, 2) in photo pixels, top-left of the text first."""
+        """The reading as an observation; corners (4, 2) in photo pixels, top-left of the text first.
+
+        Parameters
+        ----------
+        corners : ndarray, shape (4, 2), photo pixels
+        kind : {"cast", "printed", "scrawl"}
+
+        Returns
+        -------
+        text : Text
+        """
         return Text(
             polygon=as_polygon(corners),
             value=self.value,
@@ -110,7 +130,7 @@ class RapidReader:
     def read_strips(self, strips: Sequence[np.ndarray]) -> list[Reading]:
         """Readings of grey uint8 strips, shape (h, w) each, in order."""
         fed = [_as_network_strip(strip) for strip in strips]
-        readings: list[Reading | None] = [None] * len(fed)
+        readings: dict[int, Reading] = {}
         by_width = sorted(range(len(fed)), key=lambda i: fed[i].shape[1])
         for start in range(0, len(by_width), 4):
             batch = by_width[start : start + 4]
@@ -122,7 +142,7 @@ class RapidReader:
             columns, characters = self._alphabet
             for row, i in enumerate(batch):
                 readings[i] = decode_steps(answer[row][:, columns], characters, self.method)
-        return readings
+        return [readings[i] for i in range(len(fed))]
 
     def read_lines(
         self, picture: np.ndarray, *, kind: TextKind = "printed", max_side: int = 960
@@ -132,6 +152,10 @@ class RapidReader:
         Parameters
         ----------
         picture : uint8 ndarray, shape (H, W) or (H, W, 3)
+        kind : {"cast", "printed", "scrawl"}
+            What to call the lines.
+        max_side : int, pixels
+            Larger pictures are made smaller to find the lines.
 
         Returns
         -------
@@ -148,6 +172,12 @@ def decode_steps(shares: np.ndarray, characters: Sequence[str], method: str) -> 
     shares : float ndarray, shape (n_steps, n_characters)
         Probabilities; column 0 is "no character here".
     characters : sequence of str, length n_characters
+    method : str
+        What to call the reader in the result.
+
+    Returns
+    -------
+    reading : Reading
     """
     best = shares.argmax(axis=1)
     found = []
@@ -195,6 +225,8 @@ def read_boxes(
     ----------
     picture : uint8 ndarray, shape (H, W) or (H, W, 3)
     boxes : sequence of TextBox, pixels of `picture`
+    reader : LineReader
+    kind : {"cast", "printed", "scrawl"}
     n_witnesses : int
         How many of the longest lines at most are read both ways to find out which way the text runs; one that
         is clear suffices.
@@ -261,10 +293,10 @@ def find_tesseract() -> "TesseractReader | None":
     if spec is None or spec.origin is None:
         return None
     data = Path(spec.origin).parent / "data"
-    program = data / "bin" / "tesseract"
-    if not program.is_file():
+    packaged = data / "bin" / "tesseract"
+    if not packaged.is_file():
         return None
-    return TesseractReader(str(program), data / "share" / "tessdata")
+    return TesseractReader(str(packaged), data / "share" / "tessdata")
 
 
 class TesseractReader:
@@ -291,6 +323,8 @@ class TesseractReader:
         Parameters
         ----------
         picture : uint8 ndarray, shape (H, W) or (H, W, 3)
+        kind : {"cast", "printed", "scrawl"}
+            What to call the lines.
         layout : int
             Tesseract's page segmentation mode: 6 is one block of text, 11 is text anywhere.
 

@@ -112,7 +112,7 @@ def _mean_inside(ink: np.ndarray, corners: np.ndarray) -> float:
     high = np.ceil(corners.max(axis=0)).astype(int) + 1
     part = ink[low[1] : high[1], low[0] : high[0]]
     mask = np.zeros(part.shape, np.uint8)
-    cv2.fillPoly(mask, [np.round(corners - low).astype(np.int32)], 1)
+    cv2.fillPoly(mask, [np.round(corners - low).astype(np.int32)], (1,))
     return float(cv2.mean(part, mask)[0])
 
 

@@ -168,6 +168,10 @@ def find_regions(
         Regions with their centre outside it are left out.
     least : float
         Probability from which a pixel counts.
+
+    Returns
+    -------
+    regions : tuple of TextRegion
     """
     joined = cv2.morphologyEx((mask >= least).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
@@ -211,7 +215,7 @@ def measure_text_up(texts: Sequence[Text]) -> tuple[float | None, float]:
         if text.flip_evidence is not None
     ]
     if compared:  # with little to go by the way round stays as it was read
-        total = sum(max(way, _LITTLE_WAY) * side for way, side in compared)
+        total = sum((max(way, _LITTLE_WAY) * side for way, side in compared), np.zeros(2))
         return _up_of_line(total), min(1.0, float(np.linalg.norm(total)) / _PLENTY)
     weights = [amount_read(text) for text in texts]
     if not texts or sum(weights) <= 0:
@@ -251,7 +255,9 @@ def read_photo_texts(
     """
     readers = readers or load_readers()
     grey = photo.grey
-    frame = np.float32([(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)])
+    frame = np.asarray(
+        [(0, 0), (photo.width_px, 0), (photo.width_px, photo.height_px), (0, photo.height_px)], np.float32
+    )
     with ThreadPoolExecutor(1) as beside:
         reading = beside.submit(decode_codes, grey, avoid=units)
         texts = _search(grey, frame, readers, CAST_ALPHABET, avoid=units)
@@ -269,15 +275,20 @@ def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | No
     photo : Photo
     texts : sequence of Text
         As read from the photo. One long line that reads well settles it: mirrored ones do not.
+    readers : Readers, optional
+
+    Returns
+    -------
+    fault : Fault or None
     """
     readers = readers or load_readers()
     if any(t.confidence >= 0.9 and len(t.value.replace(" ", "")) >= 6 for t in texts):
         return None
     printed = [t for t in texts if t.kind == "printed" and t.height_px >= 10]
-    longest = sorted(printed, key=lambda t: -side_lengths(np.float32(t.polygon))[0])[:3]
+    longest = sorted(printed, key=lambda t: -side_lengths(np.asarray(t.polygon, np.float32))[0])[:3]
     faults = []
     for text in longest:
-        ways = [np.roll(np.float32(text.polygon), -turn, axis=0) for turn in (0, 2)]
+        ways = [np.roll(np.asarray(text.polygon, np.float32), -turn, axis=0) for turn in (0, 2)]
         strips = [np.ascontiguousarray(cut_out(photo.grey, corners)[0][:, ::-1]) for corners in ways]
         best = max(readers.lines.read_strips(strips), key=lambda r: r.confidence * len(r.value))
         if len(best.value) >= 4:
@@ -295,7 +306,7 @@ def _read_label_region(grey: np.ndarray, label: Polygon, readers: Readers) -> tu
     texts = read_label(grey, quad_of(label), readers.lines, readers.second, find=readers.find_text)
     if not texts or any(_tells_number(text) for text in texts):
         return texts
-    rectangle = cv2.boxPoints(cv2.minAreaRect(np.float32(label)))
+    rectangle = cv2.boxPoints(cv2.minAreaRect(np.asarray(label, np.float32)))
     roomier = level_corners(rectangle.mean(axis=0) + _ROOMIER * (rectangle - rectangle.mean(axis=0)))
     again = read_label(grey, roomier, readers.lines, readers.second, find=readers.find_text)
     return max(texts, again, key=lambda read: sum(map(amount_read, read)))
@@ -336,7 +347,7 @@ def _tightened(grey: np.ndarray, corners: np.ndarray, readers: Readers) -> np.nd
     u, v = points @ along, points @ across
     left, right = u.min() - _ENDS * np.ptp(v), u.max() + _ENDS * np.ptp(v)
     frame = ((left, v.min()), (right, v.min()), (right, v.max()), (left, v.max()))
-    line = np.float32([a * along + b * across for a, b in frame])
+    line = np.asarray([a * along + b * across for a, b in frame], np.float32)
     return level_corners(map_back(line, to_photo))
 
 
@@ -354,7 +365,10 @@ def _search(
     texts: list[Text] = []
     for group in _by_lean(boxes):
         read = read_boxes(grey, group, readers.lines)
-        cast = [classify_kind(cut_out(grey, np.float32(t.polygon), height_px=48)[0]) == "cast" for t in read]
+        cast = [
+            classify_kind(cut_out(grey, np.asarray(t.polygon, np.float32), height_px=48)[0]) == "cast"
+            for t in read
+        ]
         # Worn print looks cast here and there: its neighbours tell, and no housing bears a page of cast text.
         on_label = 2 * sum(cast) < len(read) or sum(cast) > _MAX_MARKS
         printed = [t for t, is_cast in zip(read, cast, strict=True) if on_label or not is_cast]
@@ -362,7 +376,9 @@ def _search(
         for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label]:
             better = None
             if text.confidence < _SURE:
-                better = read_mark(grey, np.float32(text.polygon), readers.cast, alphabet=alphabet)
+                better = read_mark(
+                    grey, np.asarray(text.polygon, np.float32), readers.cast, alphabet=alphabet
+                )
             texts.append(better or replace(text, kind="cast"))
     return texts
 
@@ -372,7 +388,7 @@ def _label_outline(texts: Sequence[Text]) -> list[Polygon]:
     printed = [corner for text in texts if text.kind == "printed" for corner in text.polygon]
     if len(printed) < 3 * 4:
         return []
-    corners = cv2.boxPoints(cv2.minAreaRect(np.float32(printed)))
+    corners = cv2.boxPoints(cv2.minAreaRect(np.asarray(printed, np.float32)))
     centre = corners.mean(axis=0)
     return [as_polygon(centre + _LABEL_OVER_TEXT * (corners - centre))]
 
