@@ -216,7 +216,8 @@ def name_time(path: str) -> datetime | None:
     """
     match = _STAMP.search(PurePosixPath(path).stem)
     try:
-        return match and datetime(*map(int, match.groups()))
+        # The pattern has six groups, so that no figure falls on the time zone.
+        return datetime(*map(int, match.groups())) if match else None  # type: ignore[arg-type]
     except ValueError:
         return None
 
@@ -467,7 +468,7 @@ def _by_turns(row: list[PhotoSummary]) -> list[Group]:
 
 def _habit(runs: list[list[list[PhotoSummary]]]) -> bool | None:
     """Whether whoever took the photos begins with the front; None where the even runs do not say so."""
-    votes = Counter()
+    votes: Counter[bool] = Counter()
     for run in runs:
         if len(run) % 2 == 0:
             votes[_is_front(run[0])] += len(run) // 2

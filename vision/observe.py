@@ -191,12 +191,14 @@ def _observe_as_one(photo: Photo, read_text: bool, models: VisionModels) -> Obse
     quality = measure_quality(medium, photo_size=(photo.width_px, photo.height_px))
     right, bottom = float(photo.width_px), float(photo.height_px)
     frame: Polygon = ((0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom))
-    texts, codes, said = (), (), ()
+    texts: tuple[Text, ...] = ()
+    codes: tuple[Code, ...] = ()
+    said: tuple[str, ...] = ()
     if read_text:
         texts, codes, said = read_unit_texts(
             photo, frame, readers=models.readers, decode_codes=models.read_codes
         )
-    units = ()
+    units: tuple[Unit, ...] = ()
     if texts or codes:
         units = (
             Unit(
@@ -358,7 +360,8 @@ def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
 
 def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
     """Everything written on each unit and beside them."""
-    of_units, notes = [], []
+    of_units: list[tuple[tuple[Text, ...], tuple[Code, ...]]] = []
+    notes: list[str] = []
     for sighting in scene.sightings:
         texts, codes, said = read_unit_texts(
             photo,

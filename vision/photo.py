@@ -255,6 +255,7 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     header = _open(data, name)
     width, height = header.size
     kind = "JPEG" if header.format == "MPO" else header.format
+    assert kind is not None  # whatever Pillow opens has one
     may_halve = kind == "JPEG" and header.mode in {"RGB", "L"}
     _check_size(width, height, name, MAX_JPEG_PIXELS if may_halve else MAX_PIXELS)
     # Phones hide a second picture in a JPEG: not worth a word.

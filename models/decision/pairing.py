@@ -58,7 +58,9 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     partner : Family, optional
         The family that `needs.partner` names.
     """
-    against, reasons, unknown = [], [], []
+    against: list[str] = []
+    reasons: list[str] = []
+    unknown: list[str] = []
     if family.hazard != "none":
         against.append(f"{family.key} is a {family.hazard.replace(' ', '-')} unit and no part for a swap")
     elif family.controls == "other":

@@ -8,6 +8,7 @@ into one.
 
 import math
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +19,7 @@ from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import (
     REVISION_WORDS,
+    Run,
     cut_text,
     forms_of,
     is_below_or_right,
@@ -67,11 +69,14 @@ class VariantPosterior:
         return ", ".join(dict.fromkeys(told)) or self.read
 
 
+Kind = Literal["service number", "suffix", "barcode", "donor's year", "before anything is seen"]
+
+
 @dataclass(frozen=True)
 class Hint:
     """What one kind of reading says of every variant."""
 
-    kind: Literal["service number", "suffix", "barcode", "donor's year", "before anything is seen"]
+    kind: Kind
     read: str
     odds: np.ndarray  # float (n_variants + 1,), nats; the last: a number or suffix that none of them lists
     photo: int | None = None
@@ -310,7 +315,7 @@ def _is_tail(run: str, numbers: list[str]) -> bool:
     return len(compact(run)) >= MIN_TAIL and any(number.endswith(compact(run)) for number in numbers)
 
 
-def _remember(read: list[str], lines: list[Text]) -> None:
+def _remember(read: list[str], lines: Sequence[Text | Run]) -> None:
     read += [line.value for line in lines if line.value not in read]
 
 
@@ -394,4 +399,6 @@ def _is_of(variant: Variant, number: str, suffix: str) -> bool:
     return not suffix or not variant.suffixes or suffix in {compact(s) for s in variant.suffixes}
 
 
-_JUDGES = {"service number": _numbers, "suffix": _suffixes, "barcode": _barcodes}
+_Judge = Callable[[Family, UnitView, ErrorModel, list[str]], np.ndarray | None]
+
+_JUDGES: dict[Kind, _Judge] = {"service number": _numbers, "suffix": _suffixes, "barcode": _barcodes}

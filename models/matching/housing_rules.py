@@ -22,6 +22,8 @@ def _log_normal(x: float, mean, sd: float):
 
 
 def _outline_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    assert view.unit is not None  # else the rule would have said nothing
+    assert view.unit.body is not None
     known = float(np.exp(alone.log_aspect[0]))
     does = "fits" if for_it else "does not fit"
     return f"the outline is {view.unit.body.aspect:.1f} times as long as wide, which {does} {known:.1f}"
@@ -38,6 +40,8 @@ def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Co
 
 
 def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    assert view.unit is not None
+    assert view.unit.body is not None
     known = "/".join(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
     return f"the body looks {most_probable(view.unit.body.colour)}, the entry says {known}"
 
@@ -51,6 +55,8 @@ def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
 
 
 def _fins_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
+    assert view.unit is not None
+    assert view.unit.body is not None
     return f"fins seen: {most_probable(view.unit.body.fins)}; the entry says {FINS[alone.fins[0]]}"
 
 

@@ -33,6 +33,7 @@ def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
+    assert view.unit is not None  # else the rule would have said nothing
     family, connectors = alone.families[0], view.unit.connectors
     wanted = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
     if not connectors:

@@ -124,7 +124,7 @@ def _pattern(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column
         if any(matching_run(text, pattern) for text in texts):
             matched[list(rows)] = True
     right = noise.line_read * (1.0 - noise.number_elsewhere)
-    return Column(np.where(matched, np.log(right / 0.25), np.log((1.0 - right) / 0.75)))
+    return Column(np.where(matched, float(np.log(right / 0.25)), float(np.log((1.0 - right) / 0.75))))
 
 
 def _pattern_words(alone, view: UnitView, noise, for_it: bool) -> str:
@@ -144,7 +144,7 @@ def _barcode(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column
         return nothing(index)
     rows = np.zeros(index.n_families, dtype=bool)
     rows[list(named)] = True
-    return Column(np.where(rows, np.log(0.99 / 1e-4), np.log(0.3)))
+    return Column(np.where(rows, float(np.log(0.99 / 1e-4)), float(np.log(0.3))))
 
 
 def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
