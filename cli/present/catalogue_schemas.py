@@ -1,5 +1,6 @@
 """The JSON that the commands of the catalogue desk print, as in schema.py."""
 
+import builtins
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -233,10 +234,10 @@ class CatalogueImportOut(Head):
     kind: Literal["catalogue import"] = "catalogue import"
     list: str
     dry_run: bool
-    slips: list[SlipOut]
-    families: list[ImportedOut]
-    guesses: list[str] = Field(description="what the list left out and was guessed")
-    problems: list[ProblemOut] = Field(description="what a check of the whole catalogue finds")
+    slips: builtins.list[SlipOut]  # `list` is a field here
+    families: builtins.list[ImportedOut]
+    guesses: builtins.list[str] = Field(description="what the list left out and was guessed")
+    problems: builtins.list[ProblemOut] = Field(description="what a check of the whole catalogue finds")
 
 
 def catalogue_import_out(

@@ -7,12 +7,12 @@ in double quotes, as in JSON. Lines of catalogue.toml stand in rows that begin w
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from difflib import get_close_matches
 from itertools import pairwise
-from typing import Any
+from typing import Any, cast
 
 from plugface.cli.present.catalogue_template import USUAL_PINS, pattern_like, place_plugs
 from plugface.cli.present.catalogue_text import number_text
@@ -113,8 +113,8 @@ def explain_rows() -> list[tuple[str, str, str, str]]:
 def example_row() -> tuple[str, ...]:
     """One invented family, to be written over."""
     shown = {"GULL 3", "740115361", "A", "2001", "2005", "usable", "cable", "60"}
-    left_out = ("suffixes", "lid colour", "features", "harmless colours", "photos", "number pattern")
-    left_out += ("suffix pattern", "suffix caption", "stock code")
+    left_out: tuple[str, ...] = ("suffixes", "lid colour", "features", "harmless colours", "photos")
+    left_out += ("number pattern", "suffix pattern", "suffix caption", "stock code")
     row = []
     for column in (*COLUMNS, *pairing_columns(1)):
         keep = column.example in shown or column.name not in left_out
@@ -251,7 +251,7 @@ def _read_head_line(reading: _Reading, number: int, first: str, row: Sequence[Ce
         )
 
 
-def _read_row(reading: _Reading, number: int, cells: dict[int, Cell], current: str) -> str:
+def _read_row(reading: _Reading, number: int, cells: Mapping[int, Cell], current: str) -> str:
     """Read one row; gives the family that it belongs to."""
     place = reading.place_of("family")
     key = str(cells.get(place, "") if place is not None else "").strip() or current
@@ -419,7 +419,8 @@ def _with_places(
         for count in rows:
             grid.append(tuple((plug["colour"], plug["size"]) for plug in plugs[start : start + count]))
             start += count
-        for plug, (_, at) in zip(plugs, place_plugs(tuple(grid), tuple(size_mm)), strict=True):
+        size = cast(tuple[float, float, float], tuple(size_mm))
+        for plug, (_, at) in zip(plugs, place_plugs(tuple(grid), size), strict=True):
             plug["at_mm"] = list(at)
         guesses.append("the places of its plugs")
     for plug in plugs:
@@ -444,7 +445,9 @@ def _cell_error(reading: _Reading, key: str, rows: list[tuple[int, dict[str, Any
             best = place, column
     if best is None:  # a rule over several keys names the key at its beginning, such as "years run backwards"
         named = (
-            (p, c) for p, c in reading.columns.items() if c.level == level and problem.startswith(c.path[0])
+            (p, c)
+            for p, c in reading.columns.items()
+            if c.level == level and problem.startswith(str(c.path[0]))
         )
         best = next(named, None)
     if best is None:

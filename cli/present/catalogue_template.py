@@ -164,7 +164,7 @@ material = {toml_text(draft.material)}
 def _spread_on_edges(draft: Draft) -> dict[int, float]:
     """Middles of the plugs that stand at an edge, spread along it in order; a guess to be measured."""
     plugs = [plug for row in draft.rows for plug in row]
-    spread = {}
+    spread: dict[int, float] = {}
     for edge in ("top", "bottom", "left", "right"):
         there = [number for number, name in enumerate(draft.edges) if name == edge]
         extents = [sum(HOUSING_MM[plugs[number][1]][0]) / 2 for number in there]

@@ -96,7 +96,7 @@ def _lines(
     entry: Entry,
     names: tuple[str, ...] = (),
     *,
-    without: set[str] = frozenset(),
+    without: set[str] | frozenset[str] = frozenset(),
     literal: tuple[str, ...] = (),
 ) -> list[str]:
     """A line for each key that must be there or is not at its default."""

@@ -738,7 +738,7 @@ def json_schema() -> dict[str, Any]:
     from plugface.cli.present.ledger_schemas import LedgerDocument
     from plugface.cli.present.trial_schemas import TrialOut
 
-    every = Annotated[
+    every: Any = Annotated[
         get_args(AnyDocument)[0] | DeskDocument | LedgerDocument | TrialOut, Field(discriminator="kind")
     ]
     return TypeAdapter(every).json_schema(mode="serialization")

@@ -206,7 +206,7 @@ def _place(at_mm: Sequence[float]) -> str:
 
 
 def _read_marks(text: str) -> list[dict[str, Any]]:
-    marks = []
+    marks: list[dict[str, Any]] = []
     for part in re.findall(r'(?:"(?:[^"\\]|\\.)*"|[^;\n"])+', text):
         if not part.strip():
             continue
@@ -242,7 +242,7 @@ def _variant(name: str, path: tuple[str | int, ...], explain: str, example: str 
     return Column(name, "variant", path, explain, example, **kind)
 
 
-_LIST = {"read": split_items, "write": join_items}
+_LIST: dict[str, Any] = {"read": split_items, "write": join_items}
 _NUMBER = {"read": read_number, "write": number_text}
 _WHOLE = {"read": _whole, "write": lambda value: "" if value is None else str(value)}
 
@@ -404,7 +404,7 @@ COLUMNS: tuple[Column, ...] = (
 )
 
 #: Columns of one pairing rule; with a number before them, from 1.
-_PAIRING = (
+_PAIRING: tuple[tuple[str, str, str, str, dict[str, Any]], ...] = (
     ("partners", "families", "Families it must be used with, any one of these; a second group means or.",
      "SKUA 1; SKUA 2", _LIST),
     ("gearbox", "gearbox", "The rule holds for swaps with: any, automatic, manual.", "automatic",

@@ -107,7 +107,9 @@ def _check_ledger(place: Path, file: Path, head: str, who: str) -> str:
 
 
 def _copy_ledger(ledger: Ledger, parcel: ParcelWriter) -> tuple[str, dict[str, int]]:
-    with _copied(Path(ledger.engine.url.database), parcel, _LEDGER) as file:
+    database = ledger.engine.url.database
+    assert database is not None  # it is a file
+    with _copied(Path(database), parcel, _LEDGER) as file:
         with closing(Ledger(file)) as copy:
             found = copy.verify()
         if found.problems:
@@ -126,6 +128,7 @@ def _copy_ledger(ledger: Ledger, parcel: ParcelWriter) -> tuple[str, dict[str, i
 
 def _copy_queue(around: Surroundings, parcel: ParcelWriter) -> set[str]:
     """Copy the queue; gives the SHA-256 of every photo it names."""
+    assert around.queue_file is not None  # asked for only where there is a queue
     with _copied(around.queue_file, parcel, _QUEUE) as file:
         with closing(sqlite3.connect(file)) as db:
             db.execute("PRAGMA journal_mode=DELETE").fetchone()
@@ -157,6 +160,7 @@ def _copy_files(around: Surroundings, parcel: ParcelWriter, hashes: set[str] | N
     hashes : set of str or None
         Photos that the queue names; None: there is no queue, and what is there is copied.
     """
+    assert around.folder is not None  # the ledger is a file
     faults = []
     if hashes is None:
         names = ["run.json", *PAGES] if around.is_run else []

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from operator import itemgetter
 
 from plugface.cli.store.tables import Base, Deletion, Link, Seal
-from sqlalchemy import Table, delete, func, select
+from sqlalchemy import Row, Table, delete, func, select
 from sqlalchemy.orm import Session
 
 #: Tables of the chain, in the order in which a link hashes their rows. It is part of the format: a later
@@ -81,7 +81,8 @@ def add_link(session: Session, made_at: str) -> str:
 
 def verify_chain(session: Session) -> Verified:
     """Compare every row with the chain."""
-    problems, head, ends, count = [], START, {}, 0
+    ends: dict[str, int] = {}
+    problems, head, count = [], START, 0
     gone, seals = _tombstones(session), dict(session.execute(select(Seal.link_id, Seal.sha256)).all())
     for link in session.scalars(select(Link).order_by(Link.id)):
         count += 1
@@ -206,7 +207,7 @@ def _parts(ids: list[int]) -> Iterator[list[int]]:
     return (ids[start : start + _AT_ONCE] for start in range(0, len(ids), _AT_ONCE))
 
 
-def _rows_of(session: Session, spans: dict[str, list[int]]) -> Iterator[tuple[str, tuple]]:
+def _rows_of(session: Session, spans: dict[str, list[int]]) -> Iterator[tuple[str, Row]]:
     """(table, row) of what a link holds and is still there, in the order of hashing."""
     for table in _tables():
         start, end = spans.get(table.name, (0, 0))

@@ -6,10 +6,11 @@ photos are deleted; those that `sort` was given lie in the user's folder and are
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from plugface.cli.store.acts import record_act
 from plugface.cli.store.chain import ChainBroken, delete_rows
@@ -133,8 +134,8 @@ def doom_older_than(ledger: Ledger, before: str) -> Doomed:
         doomed = _doom_units(ledger, session, old, about, "")
     with Surroundings.of(ledger).queue_or_none() as db:
         if db is not None:  # also those that never came into the ledger
-            query = "SELECT lot, id FROM units WHERE created_at < ? AND state IN ('answered', 'failed')"
-            late = {tuple(row) for row in db.execute(query, (before,))} - kept
+            queued = "SELECT lot, id FROM units WHERE created_at < ? AND state IN ('answered', 'failed')"
+            late = {tuple(row) for row in db.execute(queued, (before,))} - kept
             doomed.queue_units |= late
             _add_queue_photos(db, doomed)
     return doomed
@@ -326,7 +327,7 @@ def _doom_queued(ledger: Ledger, key: str, queued: tuple[str, str]) -> Doomed:
     return doomed
 
 
-def _doom_units(ledger: Ledger, session: Session, found: list, about: str, lot: str) -> Doomed:
+def _doom_units(ledger: Ledger, session: Session, found: Sequence[Any], about: str, lot: str) -> Doomed:
     doomed = Doomed(about, lot=lot)
     _add_units(session, doomed, [row.id for row in found], set())
     doomed.queue_units = {(row.lot, row.group_key) for row in found}
@@ -338,7 +339,7 @@ def _doom_units(ledger: Ledger, session: Session, found: list, about: str, lot: 
 
 def _add_queue_photos(db, doomed: Doomed) -> None:
     """Take in the files of photos that no unit of the queue has but the doomed ones."""
-    kept = set()
+    kept: set[str] = set()
     for lot, unit, sha256 in db.execute("SELECT lot, unit, sha256 FROM photos").fetchall():
         (doomed.photos if (lot, unit) in doomed.queue_units else kept).add(sha256)
     doomed.photos -= kept

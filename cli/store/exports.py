@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from io import TextIOWrapper
 from json.encoder import encode_basestring
 from pathlib import Path
-from typing import BinaryIO, Literal, cast
+from typing import IO, BinaryIO, Literal, cast
 
 Format = Literal["csv", "jsonl", "xlsx"]
 Kind = Literal["text", "share", "amount"]  # a share 0..1 is shown as per cent, an amount with two decimals
@@ -114,7 +114,7 @@ def _in_words(value, column: Column) -> object:
     return f"{value:.2f}" if column.kind == "amount" else value
 
 
-def _write_styled(sheet: Sheet, part: BinaryIO) -> int:
+def _write_styled(sheet: Sheet, part: IO[bytes]) -> int:
     widths = "".join(
         f'<col min="{n}" max="{n}" width="{column.width}" customWidth="1"/>'
         for n, column in enumerate(sheet.columns, start=1)

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from plugface.cli.store.acts import record_act
 from plugface.cli.store.ledger import (
@@ -87,6 +88,7 @@ def send_lot(ledger: Ledger, key: str, place: Path, *, who: str) -> Moved:
         parcel.add_text(_ROWS, "\n".join(lines))
         for sha256 in sorted(hashes):
             for file in around.files_of(sha256):
+                assert around.folder is not None  # the file lies in it
                 parcel.add(file.relative_to(around.folder).as_posix(), file)
     return Moved(key, sum(table == "units" for table, _ in rows), len(hashes), "", found.head)
 
@@ -134,7 +136,7 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
         session.scalars(select(File.photo_id).where(File.lot_id == lot_id, File.photo_id.is_not(None)))
     )
     of_photos = sorted(photos)
-    wanted = {
+    wanted: dict[type[Base], Any] = {
         Lot: Lot.id == lot_id,
         File: File.lot_id == lot_id,
         Unit: Unit.lot_id == lot_id,
@@ -151,7 +153,7 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
             queries = [select(columns).where(wanted[table]).order_by(columns.c.id)]
         for query in queries:
             for row in session.execute(query):
-                yield columns.name, dict(row._mapping)
+                yield table.__tablename__, dict(row._mapping)
 
 
 def _add_rows(session: Session, rows: list[tuple[str, dict]]) -> None:
@@ -175,7 +177,7 @@ def _add_rows(session: Session, rows: list[tuple[str, dict]]) -> None:
             add_once(session, Look, **values)
             continue
         else:
-            added = table(**values)
+            added: Any = table(**values)
             session.add(added)
             session.flush()
             new = added.id
@@ -203,7 +205,7 @@ def _add_queue_rows(db: sqlite3.Connection, ledger: Ledger, key: str, rows: list
     for table, row in rows:
         if not table.startswith("queue."):
             continue
-        values = {
+        values: dict[str, Any] = {
             column: base64.b64decode(value["base64"]) if isinstance(value, dict) else value
             for column, value in row.items()
         }

@@ -41,7 +41,8 @@ class ParcelWriter:
     """
 
     def __init__(self, place: Path, tar: tarfile.TarFile | None) -> None:
-        self._place, self._tar, self.files = place, tar, {}
+        self._place, self._tar = place, tar
+        self.files: dict[str, str] = {}
 
     def add(self, name: str, source: Path) -> str:
         """Copy a file in under a name; gives its SHA-256.
@@ -78,6 +79,7 @@ class ParcelWriter:
     def _add_to_tar(self, name: str, data: bytes) -> None:
         entry = tarfile.TarInfo(name)
         entry.size, entry.mode = len(data), 0o600
+        assert self._tar is not None  # else the callers write files
         self._tar.addfile(entry, io.BytesIO(data))
 
 
@@ -165,7 +167,9 @@ class ParcelReader:
     def open(self, name: str) -> IO[bytes]:
         """A file of the backup."""
         if self._tar is not None:
-            return self._tar.extractfile(self._members[name])
+            file = self._tar.extractfile(self._members[name])
+            assert file is not None  # the members are regular files
+            return file
         return (self.place / name).open("rb")
 
     def read(self, name: str) -> bytes:

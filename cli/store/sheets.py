@@ -180,9 +180,9 @@ def write_sheets(path: Path, sheets: Sequence[Sheet]) -> bytes:
                     cell.font = Font(bold=True)
         for column, width in enumerate(sheet.widths, start=1):
             page.column_dimensions[get_column_letter(column)].width = width
-    out = io.BytesIO()
-    book.save(out)
-    return out.getvalue()
+    whole = io.BytesIO()
+    book.save(whole)
+    return whole.getvalue()
 
 
 def _shielded(cell: Cell) -> Cell:

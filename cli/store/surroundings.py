@@ -53,6 +53,7 @@ class Surroundings:
         if not (self.has_queue or self.is_run):
             yield
             return
+        assert self.folder is not None  # or there would be neither
         try:
             lock = lock_folder(self.folder)
         except BlockingIOError:
@@ -65,6 +66,7 @@ class Surroundings:
     @contextmanager
     def queue(self) -> Iterator[sqlite3.Connection]:
         """The queue, in one transaction that is kept when the block ends well; what is deleted is zeroed."""
+        assert self.queue_file is not None  # as `has_queue` says
         db = sqlite3.connect(self.queue_file, timeout=30, isolation_level=None)
         db.row_factory = sqlite3.Row
         try:
@@ -116,6 +118,7 @@ class Surroundings:
         """Delete the pages a run made, which still show what is gone; gives their names."""
         if not self.is_run:
             return []
+        assert self.folder is not None  # a run has one
         gone = [name for name in PAGES if (self.folder / name).is_file()]
         for name in gone:
             (self.folder / name).unlink()

@@ -63,5 +63,7 @@ def quick_rows(file: Path, lot: str | None) -> Iterator[tuple[tuple[str, ...], I
             found = connection.execute(UNITS, {"lot": lot or ""})
         except (sqlite3.Error, TypeError):
             schema, known, found = "", None, None
-        usable = found is not None and schema == SCHEMA and (lot is None or known)
-        yield (tuple(name for name, *_ in found.description), iter(found)) if usable else None
+        if found is not None and schema == SCHEMA and (lot is None or known):
+            yield tuple(name for name, *_ in found.description), iter(found)
+        else:
+            yield None

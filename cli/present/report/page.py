@@ -8,6 +8,7 @@ from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import jinja2
 import segno
@@ -36,6 +37,7 @@ from plugface.cli.store.exports import write_for_people
 from plugface.cli.store.ledger import (
     Ledger,
     Lot,
+    Proposal,
 )
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
@@ -123,7 +125,7 @@ def write_report(
     with ledger.reading() as session:
         lot_row = session.scalars(select(Lot).filter_by(key=lot)).one()
         rows = list_rows(session, lot_row.id)
-        by_cost = sorted(rows, key=lambda row: (-row.proposal.expected_cost, row.unit.id))
+        by_cost = sorted(rows, key=lambda row: (-_proposal(row).expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = list_files(session, lot_row.id)
         cards = [_card(session, row, folder, files, row.unit.id in pictured, donor_numbers) for row in rows]
@@ -189,7 +191,7 @@ def render_report(
 ) -> str:
     """The report as HTML without any reference to another file; `head` is the ledger's last link."""
     grouped = grouped or Grouped({}, 0, {})
-    places = [
+    places: list[dict[str, Any]] = [
         {
             "name": name,
             "sign": sign,
@@ -260,15 +262,20 @@ def _donor_numbers(seen: Observations) -> list[Polygon]:
     return [text.polygon for text in seen.texts if read_plates([text.value])]
 
 
+def _proposal(row: UnitRow) -> Proposal:
+    assert row.proposal is not None  # `list_rows` gives those without one only where it is told to
+    return row.proposal
+
+
 def _card(
     session: Session,
     row: UnitRow,
     folder: Path,
-    files: dict[int, list[str]],
+    files: dict[int | None, list[str]],
     pictured: bool,
     donor_numbers: bool,
 ) -> Card:
-    proposal, decision = row.proposal, row.decision
+    proposal, decision = _proposal(row), row.decision
     views = list_views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():

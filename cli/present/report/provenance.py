@@ -11,6 +11,7 @@ import json
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 from plugface.cli.present.terminal import percent
 from plugface.cli.store.ledger import (
@@ -273,7 +274,7 @@ def _compare_page(session: Session, page: str, manifest: dict, found: Compared) 
         wrong = _differences(shown.get(key), meant) if meant else ["it has no proposal in the ledger"]
         if wrong:
             found.differs.append(f"unit {key}: {'; '.join(wrong)}")
-        elif key in rows and row_hash(session, unit, meant) == rows[key]:
+        elif meant is not None and key in rows and row_hash(session, unit, meant) == rows[key]:
             same += 1
         if meant is not None and meant is not proposals[-1]:
             found.notes.append(
@@ -345,7 +346,7 @@ class _PageReader(HTMLParser):
             self._key, self._in_card = said.get("id") or "", True
             self.units[self._key] = Shown(answer="")
         elif tag == "tr" and said.get("id"):
-            self._key, self._in_card, self._cell = said["id"], False, 0
+            self._key, self._in_card, self._cell = said["id"] or "", False, 0
             self.units[self._key] = Shown()
         elif not self._key:
             return
@@ -384,7 +385,9 @@ def _compare_export(session: Session, file: Path, found: Compared) -> None:
             "the rows of a sheet for people are not read here: compare a .jsonl or a --raw .csv for them"
         )
         return
-    units = {(lot, unit.key): unit for unit, lot, _proposal in _units(session, None)}
+    units: dict[tuple[Any, Any], Unit] = {
+        (lot, unit.key): unit for unit, lot, _proposal in _units(session, None)
+    }
     same = 0
     for number, row in enumerate(rows, start=1):
         if row is None:
@@ -436,5 +439,6 @@ def _read_line(line: bytes) -> dict | None:
 
 def _unquoted(value: object) -> object:
     """A cell as it was before an export kept a spreadsheet from taking it for a formula."""
-    is_quoted = isinstance(value, str) and value[:1] == "'" and value[1:2] in tuple("=+-@\t\r")
-    return value[1:] if is_quoted else value
+    if isinstance(value, str) and value[:1] == "'" and value[1:2] in tuple("=+-@\t\r"):
+        return value[1:]
+    return value

@@ -1,7 +1,9 @@
 """The units of a lot with their photos, as the report, its labels and the sheet for people take them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
+from typing import Any
 
 from plugface.cli.present.report.pairing import Pairable, read_plates
 from plugface.cli.store.ledger import (
@@ -56,10 +58,10 @@ def _decision(text: str) -> Decision | None:
         return None
 
 
-def list_files(session: Session, lot_id: int) -> dict[int, list[str]]:
+def list_files(session: Session, lot_id: int) -> dict[int | None, list[str]]:
     """Photo id -> the paths it was found under, the one it goes by first."""
     query = select(File.photo_id, File.path).where(File.lot_id == lot_id).order_by(File.path)
-    files: dict[int, list[str]] = {}
+    files: dict[int | None, list[str]] = {}
     for photo_id, path in session.execute(query):
         files.setdefault(photo_id, []).append(path)
     copied = {photo_id: paths for photo_id, paths in files.items() if photo_id is not None}
@@ -68,7 +70,7 @@ def list_files(session: Session, lot_id: int) -> dict[int, list[str]]:
     return files
 
 
-def list_views(session: Session, unit_id: int) -> list:
+def list_views(session: Session, unit_id: int) -> Sequence[Any]:
     """(photo id, SHA-256, part, observations as JSON) of each photo of a unit."""
     query = (
         select(View.photo_id, Photo.sha256, View.part, Look.observations)
@@ -80,7 +82,9 @@ def list_views(session: Session, unit_id: int) -> list:
     return session.execute(query).all()
 
 
-def list_pairables(session: Session, rows: list[UnitRow], files: dict[int, list[str]]) -> list[Pairable]:
+def list_pairables(
+    session: Session, rows: list[UnitRow], files: dict[int | None, list[str]]
+) -> list[Pairable]:
     """What pairing needs of each unit that can be half of a pair."""
     pairables = []
     for row in rows:
@@ -88,6 +92,7 @@ def list_pairables(session: Session, rows: list[UnitRow], files: dict[int, list[
             row.proposal.destination, row.proposal.findings, row.decision
         ):
             continue
+        assert row.decision is not None  # or `may_pair` would have refused it
         views = list_views(session, row.unit.id)
         beside = [t.value for view in views if (seen := read_look(view[3])) for t in seen.texts]
         # Units in folders of their own lie together when the folder above is the same.

@@ -1,6 +1,7 @@
 """The units of a lot as a sheet for people: one row a unit, in the words of the report."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from plugface.cli.lot.grouped import read_grouped
 from plugface.cli.present.report.pairing import Pair, find_pairs
@@ -77,7 +78,8 @@ def list_sheet(session: Session, lot: Lot, catalogue: Catalogue) -> list[tuple]:
         for each in value_lot(rows, catalogue)
         for unit in each.units
     }
-    made, parts = [], {}
+    made: list[tuple] = []
+    parts: dict[tuple[str, ...], Catalogue] = {}
     for row in rows:
         views = list_views(session, row.unit.id)
         names = [path for view in views for path in files.get(view[0], ())[:1]]
@@ -179,7 +181,7 @@ def _donors(row: UnitRow, catalogue: Catalogue) -> Iterator[str]:
 
 
 def _partners(pairs: Sequence[Pair]) -> dict[str, tuple[str, ...]]:
-    found = {}
+    found: dict[str, tuple[str, ...]] = {}
     for pair in pairs:
         donor = " (one donor required)" if pair.same_donor else ""
         for one, other in ((pair.engine, pair.gearbox), (pair.gearbox, pair.engine)):
@@ -188,7 +190,7 @@ def _partners(pairs: Sequence[Pair]) -> dict[str, tuple[str, ...]]:
 
 
 def _read_numbers(
-    row: UnitRow, views: list, catalogue: Catalogue, parts: dict[tuple[str, ...], Catalogue]
+    row: UnitRow, views: Sequence[Any], catalogue: Catalogue, parts: dict[tuple[str, ...], Catalogue]
 ) -> tuple[str, str]:
     """Service number and suffix as they were read from the unit, by the families that remain."""
     seen, chosen = [], []
