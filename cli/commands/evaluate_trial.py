@@ -84,8 +84,8 @@ def evaluate_own(
         table.add_row(*row)
     console.print(table)
     for one in trial.misses:
-        truth, leading = one.unit.family or "in no family", one.case.best or "nothing"
-        console.print(f"{one.miss}: {one.unit.name} is {truth}, leading was {leading}")
+        right, leading = one.unit.family or "in no family", one.case.best or "nothing"
+        console.print(f"{one.miss}: {one.unit.name} is {right}, leading was {leading}")
     said = f"Page: {out / 'trial.html'}" if out else "Add --out DIR for a page with pictures of every miss."
     console.print(f"{len(trial.outcomes)} units, {len(trial.misses)} misses. {said}")
 

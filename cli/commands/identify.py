@@ -58,8 +58,8 @@ def identify(
         from plugface.cli.present.reference_photo import read_reference
 
         named = [read.by_key[key] for key in answer.decision.families[:1] if key in read.by_key]
-        photos = {family.key: photo for family in named if (photo := read_reference(folder, family))}
-        save_picture(draw_answer(answer, photos), picture)
+        pictures = {family.key: photo for family in named if (photo := read_reference(folder, family))}
+        save_picture(draw_answer(answer, pictures), picture)
     if as_json:
         from plugface.cli.present.schemas import identify_out
 

@@ -272,7 +272,8 @@ def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
     from rich.table import Table
 
     own, demo = outcome.lessons.own, outcome.lessons.demo
-    for word, part in (("taught", "learn"), ("calibrated", "calibrate"), ("judged", "judge")):
+    parts: dict[str, Part] = {"taught": "learn", "calibrated": "calibrate", "judged": "judge"}
+    for word, part in parts.items():
         both = ", on which both models were calibrated" if part == "judge" and demo[part] else ""
         console.print(f"{word:>10}: {len(own[part])} confirmed units, {len(demo[part])} of the demo{both}")
     for note in outcome.notes:

@@ -152,8 +152,8 @@ def export(
                 from plugface.cli.present.report.sheet import list_lots, sheet_of
                 from plugface.cli.present.report.worth import say_worth
 
-                rows, worth = list_lots(session, lot, _catalogue_of(where, catalogue))
-                count = write_for_people(sheet_of(rows, worth), file, form)
+                lines, worth = list_lots(session, lot, _catalogue_of(where, catalogue))
+                count = write_for_people(sheet_of(lines, worth), file, form)
                 said = say_worth(worth)
             manifest = make_manifest(session, "export", lot)
         part.replace(out)

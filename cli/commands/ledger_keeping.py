@@ -85,6 +85,7 @@ def restore(
         raise typer.BadParameter("name a folder, or a ledger with --into")
     name = account() if who is None else who
     if into is None:
+        assert folder is not None  # one of the two is named
         done = put_back(place, folder, who=name)
         say(f"{done.files} files in {folder}, every hash right. The last link was {done.head}.")
         _warn(done.faults)
@@ -143,7 +144,7 @@ def delete_rows(
             if unit
             else doom_photo(ledger, photo)
             if photo
-            else doom_lot(ledger, lot)
+            else doom_lot(ledger, lot or "")  # it is named where neither of the others is
         )
         _delete(ledger, doomed, name, why, yes)
     ledger.close()

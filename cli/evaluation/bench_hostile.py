@@ -248,7 +248,8 @@ def measure(phones: int, hostile: int, workers: int, photos: Path, limit_s: floa
                 honest[:1], originals, 900_000, limit_s
             )  # the worker has started, its networks are loaded
             usual = run_round(honest, originals, 0, limit_s)
-            ending, said = threading.Event(), Counter()
+            ending = threading.Event()
+            said: Counter[str] = Counter()
             attacks = [
                 threading.Thread(target=attack, args=(phone, originals, n, ending, said))
                 for n, phone in enumerate(others)

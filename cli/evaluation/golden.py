@@ -98,8 +98,8 @@ def count_decided(seen: Observations, row: dict, catalogue: Catalogue, model: Mo
     truth = row["units"][0] if row["units"] else None
     known = truth is not None and truth["known"] and truth["family"] in catalogue.by_key
     named = decision.families[0] if decision.verdict == "identified" else None
-    right = named == (truth["family"] if known else None)
-    variant = known and right and decision.variants == (truth["variant"],)
+    right = named == (truth["family"] if truth and known else None)
+    variant = truth is not None and known and right and decision.variants == (truth["variant"],)
     return {"verdicts": int(right), "variants": int(variant), "accepted and wrong": int(bool(named) > right)}
 
 

@@ -297,9 +297,9 @@ class _Run:
                 return
             shots, broken = self._shots(session, files)
             # With the deleted ones, whose numbers may stand on labels: none is given to another unit.
-            numbered = len(units) + session.scalar(
-                select(func.count()).select_from(Deletion).filter_by(table_name="units")
-            )
+            deleted = session.scalar(select(func.count()).select_from(Deletion).filter_by(table_name="units"))
+            assert deleted is not None  # a count is always a number
+            numbered = len(units) + deleted
         photo_ids = {shot.sha256: photo_id for photo_id, shot in shots.items()}
         groups = grouping.group_shots(shots.values())
         self.progress("group", 0, len(groups))

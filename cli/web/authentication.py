@@ -85,6 +85,7 @@ def open_lot(request: Request, code: str) -> tuple[CodeEntry, str, float]:
     if not access.fits(code, entry.code if entry else None):
         yard.records.record_act("wrong code", lot=key, about=access.network_of(address))
         raise Refused("code_wrong")
+    assert entry is not None  # no code fits where there is none
     yard.guesses.forget(address, key)
     token = access.make_token()
     yard.records.record_act("entry", who=entry.name, lot=key, about=access.network_of(address))

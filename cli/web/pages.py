@@ -145,8 +145,8 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
         if refused.retry_s:
             answer.headers["retry-after"] = str(refused.retry_s)
         return answer
-    answer = RedirectResponse("/", status_code=303)
-    answer.set_cookie(
+    home = RedirectResponse("/", status_code=303)
+    home.set_cookie(
         COOKIE,
         token,
         max_age=yard.limits.session_days * 86_400,
@@ -154,7 +154,7 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
         samesite="lax",
         secure=yard.settings.public_url.startswith("https:"),
     )
-    return answer
+    return home
 
 
 @router.post("/leave")

@@ -186,8 +186,10 @@ class Queue:
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
-        self._turn, self._turns = itertools.count(1), {}  # lot -> its latest turn at the workers
-        self._used, self._virtual_s = {}, 0.0  # lot -> time of the workers it has had, counted as in `claim`
+        self._turn = itertools.count(1)
+        self._turns: dict[str, int] = {}  # lot -> its latest turn at the workers
+        self._used: dict[str, float] = {}  # lot -> time of the workers it has had, counted as in `claim`
+        self._virtual_s = 0.0
         self._begun: dict[tuple[str, str, int], float] = {}  # what is worked on, and since when
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
@@ -247,6 +249,7 @@ class Queue:
         FileExistsError
             If a lot or another code begins with the same signs.
         """
+        assert code.code is not None  # only a lot's own entry has none
         with self._write() as db:
             taken = "SELECT 1 FROM lots WHERE key = ? UNION SELECT 1 FROM codes WHERE key = ?"
             if db.execute(taken, (code.key, code.key)).fetchone():
@@ -275,7 +278,11 @@ class Queue:
             return CodeEntry(key, lot, "", lot.code, "")
         with self._read() as db:
             row = db.execute("SELECT * FROM codes WHERE key = ? AND revoked_at = ''", (key,)).fetchone()
-        return row and _code(row, self.lot(key=row["lot"]))
+        if row is None:
+            return None
+        opened = self.lot(key=row["lot"])
+        assert opened is not None  # a code goes with its lot
+        return _code(row, opened)
 
     def add_token(self, digest: str, lot: str, code: str = "") -> float:
         """Remember a token that opens a lot; gives the time at which it ends, seconds since 1970.
@@ -342,7 +349,9 @@ class Queue:
                 )
                 if row["state"] != "new" or typed:
                     self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
-        return self.unit(lot, unit)
+        found = self.unit(lot, unit)
+        assert found is not None  # made just now, if it was not there
+        return found
 
     def accept(
         self, lot: str, unit: str, sha256: str, *, face: str, size_bytes: int, more: bool
@@ -519,13 +528,13 @@ class Queue:
     def totals(self) -> Totals:
         """All lots together, in numbers."""
         with self._read() as db:
-            units = db.execute("SELECT state, count(*) FROM units GROUP BY state")
-            units = dict(tuple(row) for row in units)
-            photos = db.execute(
+            counted = db.execute("SELECT state, count(*) FROM units GROUP BY state")
+            units = dict(tuple(row) for row in counted)
+            counted = db.execute(
                 "SELECT state, count(*) FROM photos JOIN units ON units.lot = photos.lot"
                 " AND units.id = photos.unit GROUP BY state"
             )
-            photos = dict(tuple(row) for row in photos)
+            photos = dict(tuple(row) for row in counted)
             oldest = db.execute(
                 "SELECT min(asked_at) FROM units WHERE state IN ('waiting', 'working') AND asked_at != ''"
             ).fetchone()[0]

@@ -53,14 +53,16 @@ _Proxy = Annotated[str, AfterValidator(_check_proxy)]
 
 _STRICT = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
+_LIMITS: dict[str, Any] = {
+    field.name: (get_type_hints(Limits, include_extras=True)[field.name], field.default)
+    for field in fields(Limits)
+}
+
 LimitsIn = create_model(
     "LimitsIn",
     __config__=_STRICT,
     __doc__="What the page takes in at most; each has a default that was chosen for a yard.",
-    **{
-        field.name: (get_type_hints(Limits, include_extras=True)[field.name], field.default)
-        for field in fields(Limits)
-    },
+    **_LIMITS,
 )
 
 
@@ -89,7 +91,8 @@ class ServeSettingsIn(BaseModel):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         "info", description="from which level on lines are written to the log"
     )
-    limits: LimitsIn = Field(LimitsIn(), description="what is taken in at most")
+    # The class is made from `Limits` as the program starts, so that mypy cannot know it.
+    limits: LimitsIn = Field(LimitsIn(), description="what is taken in at most")  # type: ignore[valid-type]
 
 
 class SettingsError(Exception):
@@ -194,7 +197,7 @@ def _kinds() -> dict[str, tuple[TypeAdapter, Any]]:
 
 
 def _adapter(field: FieldInfo) -> TypeAdapter:
-    kind = Annotated[field.annotation, "setting", *field.metadata]
+    kind: Any = Annotated[field.annotation, "setting", *field.metadata]
     return TypeAdapter(kind, config=ConfigDict(allow_inf_nan=False))
 
 

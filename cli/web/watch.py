@@ -38,7 +38,7 @@ class Watch:
         started, status = time.perf_counter(), 500
         method, name = scope["method"], make_request_id()
         bare = method == "HEAD"
-        asked = scope | {"method": "GET"} if bare else scope
+        asked = {**scope, "method": "GET"} if bare else scope
 
         async def send_named(message: Message) -> None:
             nonlocal status
@@ -46,7 +46,7 @@ class Watch:
                 status = message["status"]
                 MutableHeaders(scope=message)["x-request-id"] = name
             elif bare and message["type"] == "http.response.body":
-                message = message | {"body": b""}
+                message = {**message, "body": b""}
             await send(message)
 
         token = REQUEST.set(name)
