@@ -1,9 +1,10 @@
 """An answer as a short text to send back: what it is, how sure, what photo is still needed."""
 
 from plugface.cli.present.screen import percent
-from plugface.cli.present.terminal import CLOSING, headline, is_hazard, sure_words
+from plugface.cli.present.terminal import CLOSING, headline, sure_words
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision.answers import Decision
+from plugface.models.decision.placement import standing
 
 #: Families named where several remain.
 MAX_NAMED = 3
@@ -24,7 +25,7 @@ def message_text(decision: Decision, catalogue: Catalogue) -> str:
         Cautions first; every line a sentence or two; without any line where there is nothing to say.
     """
     lines = [f"Caution: {c.message}" for c in decision.cautions if c.name not in CLOSING]
-    if is_hazard(decision, catalogue):
+    if standing(decision, catalogue) == "hazard":
         lines.append("Not for swaps.")
     lines.append(_what_it_is(decision, catalogue))
     if decision.verdict == "identified" and len(decision.variants) != 1 and decision.variant_message:
