@@ -82,10 +82,11 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
         return decode_photo(source, name=name)
     if isinstance(source, io.IOBase):
         return decode_photo(source.read(), name=name or str(getattr(source, "name", "")))
-    return decode_photo(_read(Path(source)), name=name or str(source))
+    return decode_photo(read_bytes(Path(source)), name=name or str(source))
 
 
-def _read(path: Path) -> bytes:
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a photo's file; UnreadablePhoto says why there are none."""
     try:
         return path.read_bytes()
     except FileNotFoundError:
