@@ -123,10 +123,3 @@ def test_a_photo_that_takes_too_much_memory_is_stopped(other_process):
     other_process(20.0, 100_000_000)
     with pytest.raises(UnreadablePhoto, match="more memory to open"):
         open_limited(picture("PNG", (8000, 8000), compress_level=1), "large.png")
-
-
-def test_a_photo_that_fits_and_whose_pixels_do_not_come_through_is_stopped(other_process):
-    """60 MB of them once, and as much again packed up."""
-    other_process(20.0, 150_000_000)
-    with pytest.raises(UnreadablePhoto, match="more memory to open"):
-        open_limited(picture("TIFF", (5000, 4000)), "large.tif")

@@ -30,6 +30,8 @@ def obey(order: tuple) -> object:
             pass
     if what == "niceness":
         return os.nice(0)
+    if what == "give":
+        return np.ones(more[0], np.uint8)
     if what == "raise":
         raise ValueError("as asked")
     return os.getpid()
@@ -52,6 +54,7 @@ def process():
         (("spin",), "time"),
         (("wait", 60.0), "time"),  # by the clock
         (("hold", 1_000_000_000), "memory"),
+        (("give", 120_000_000), "memory"),  # it fits once; packed up for the way back it is there twice
         (("signal", signal.SIGSEGV), "broke"),
         (("signal", signal.SIGKILL), "ended"),
     ],

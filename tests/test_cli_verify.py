@@ -212,3 +212,16 @@ def test_a_report_is_an_act_on_record(sorted_lot):
     assert (act.about, act.facts["units"]) == ("report.html", 3)
     assert act.facts["sha256"] == hashlib.sha256(report).hexdigest()
     assert act.lot == json.loads((sorted_lot / "run.json").read_text())["lot"]
+
+
+@pytest.mark.parametrize("name", ["models", "catalogues", "looks"])
+def test_a_manifest_that_names_what_made_no_row_is_told(sorted_lot, run, name):
+    """The page is as it was written, and was made with something else than it says."""
+    report = sorted_lot / "report.html"
+    page, manifest = report.read_text(), manifest_of(report)
+    bare = re.sub(r'<script type="application/json" id="plugface-manifest">.*?</script>\n', "", page)
+    rows = manifest.pop("rows")
+    report.write_text(seal_page(bare, manifest | {name: ["f" * 64]}, rows))
+    code, differs = checked(run, report)
+    assert (code, len(differs)) == (1, 1)
+    assert f"{'f' * 64} made no row of this ledger" in differs[0]
