@@ -94,7 +94,10 @@ def test_nothing_of_four_phones_is_lost_beside_a_hostile_one(made, jpeg, monkeyp
     with serving(made) as port:
         honest = [Phone(port, f"127.1.0.{n + 1}").enter(codes[0]) for n in range(PHONES)]
         enemy = Phone(port, "127.2.0.1").enter(codes[1])
-        attacking = threading.Thread(target=bench_hostile.attack, args=(enemy, photos, 0, ending, met))
+        attacking = threading.Thread(
+            target=bench_hostile.attack,
+            args=(enemy, photos, bench_hostile.dear_pictures(), bench_hostile.CRAWLING, ending, met),
+        )
         attacking.start()
         try:
             for turn in range(2):
