@@ -1,21 +1,20 @@
-"""The command line's way to the front door: photos by their paths, and the model that was learned here."""
+"""The command line's way to the front door: photos by their paths, with the model in use."""
 
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 from plugface import analysis
 from plugface.analysis import Answer, Settings, decide_observed, known_shades, read_bytes
 from plugface.cli.limited_photo import open_limited
-from plugface.cli.settings import data_folder
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision.answers import Decision
 from plugface.models.decision.opinion import Opinion, read_claim
 from plugface.models.identify import Needs, identify
-from plugface.models.learning.classifier import Model, default_model_path, load_model
+from plugface.models.learning.classifier import Model
 from plugface.models.unit_choice import UnitChoice, choose_units, list_units
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
@@ -27,6 +26,7 @@ __all__ = [
     "choose_units",
     "decide_observed",
     "decode_photo",
+    "default_model",
     "identify",
     "known_shades",
     "list_units",
@@ -126,15 +126,3 @@ def decide_unit(
     """
     model = model or default_model()
     return identify(list(observations), catalogue, model, chosen=chosen, advise=False)
-
-
-def learned_model_path() -> Path:
-    """Where `plugface learn` keeps its model, in the user's data folder."""
-    return data_folder() / "model" / default_model_path().name
-
-
-@cache
-def default_model() -> Model:
-    """The classifier to use, read once: what `plugface learn` has made, else the one that comes along."""
-    learned = learned_model_path()
-    return load_model(learned if learned.is_file() else default_model_path())

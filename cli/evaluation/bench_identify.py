@@ -25,9 +25,10 @@ from matplotlib.figure import Figure
 from plugface.cli.evaluation.bench_scale import measure_cost
 from plugface.cli.evaluation.measure_text import by_rapid_pass, by_tesseract_pass
 from plugface.cli.evaluation.truth import read_truth
-from plugface.cli.pipeline import decode_photo, default_model, identify_unit, observe_photos
+from plugface.cli.pipeline import decode_photo, identify_unit, observe_photos
 from plugface.cli.present.charts import DPI
 from plugface.cli.settings import default_catalogue, demo_folder
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.unit_choice import SeveralUnits
 
