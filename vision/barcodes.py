@@ -18,9 +18,7 @@ _NAMES = {
 }
 # Of Code 39 the plain kind alone: asked for any, the reader turns some payloads of six characters into the
 # digits of Code 32, which are not what is printed.
-_FORMATS = tuple(name for name in _NAMES if name != zxingcpp.BarcodeFormat.Code39) + (
-    zxingcpp.BarcodeFormat.Code39Std,
-)
+_FORMATS = tuple(name for name in _NAMES if name != zxingcpp.BarcodeFormat.Code39)
 _MATRICES = (zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
 _BARS = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39Std)
 
