@@ -8,6 +8,7 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import (
+    TWO_UNITS,
     Candidate,
     Decision,
     Evidence,
@@ -21,7 +22,6 @@ from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.findings import (
     CONTRADICTIONS,
-    TWO_UNITS,
     find_broken,
     find_contradictions,
     name_sides,

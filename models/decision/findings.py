@@ -2,7 +2,7 @@
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, compact, strings_of
-from plugface.models.decision.answers import Finding
+from plugface.models.decision.answers import TWO_UNITS, Finding
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import looks_like_number, strip_others
 from plugface.models.matching.pair_features import CLIP_NATS, log_share
@@ -11,9 +11,6 @@ from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witn
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text, best_colour
-
-#: Two photos of the same face name different families: no re-cased unit shows two fronts.
-TWO_UNITS = "two units given as one"
 
 #: Findings that forbid to name one family.
 CONTRADICTIONS = {"views disagree", TWO_UNITS, "label and casting disagree", "writing disagrees"}

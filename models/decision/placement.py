@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.decision.answers import Decision
-from plugface.models.decision.findings import TWO_UNITS
+from plugface.models.decision.answers import TWO_UNITS, Decision
 
 Destination = Literal[
     "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
