@@ -3,28 +3,15 @@
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands.ledger import Where, open_existing
 from plugface.cli.present.plain_text import say
-from plugface.cli.store.acts import account, record_act
-from plugface.cli.store.backup import back_up
-from plugface.cli.store.backup import restore as put_back
-from plugface.cli.store.deletion import (
-    Doomed,
-    delete,
-    delete_plates,
-    doom_lot,
-    doom_older_than,
-    doom_photo,
-    doom_plates,
-    doom_unit,
-    find_orphans,
-)
-from plugface.cli.store.ledger import Ledger
-from plugface.cli.store.lot_move import send_lot, take_in_lot
-from plugface.cli.store.surroundings import Surroundings
+
+if TYPE_CHECKING:  # what opens a ledger is loaded when one is opened: a help page comes at once
+    from plugface.cli.store.deletion import Doomed
+    from plugface.cli.store.ledger import Ledger
 
 Place = Annotated[
     Path, typer.Argument(metavar="FILE|DIR", help="Ends in .tar, or a folder.", show_default=False)
@@ -50,6 +37,10 @@ def backup(
 
     Exit code: 0, 1 when a photo's file is gone or damaged and the rest is backed up, 2 when nothing is.
     """
+    from plugface.cli.store.acts import account
+    from plugface.cli.store.backup import back_up
+    from plugface.cli.store.lot_move import send_lot
+
     ledger = open_existing(where)
     name = account() if who is None else who
     with closing(ledger):
@@ -84,6 +75,10 @@ def restore(
 
     Exit code: 0, 1 when photos were gone or damaged already when it was written, 2 when it cannot be used.
     """
+    from plugface.cli.store.acts import account
+    from plugface.cli.store.backup import restore as put_back
+    from plugface.cli.store.lot_move import take_in_lot
+
     if (folder is None) == (into is None):
         raise typer.BadParameter("name a folder, or a ledger with --into")
     name = account() if who is None else who
@@ -131,6 +126,9 @@ def delete_rows(
 
     Exit code: 0, or 2 when there is no such thing, or plugface is at work in the folder.
     """
+    from plugface.cli.store.acts import account
+    from plugface.cli.store.deletion import doom_lot, doom_photo, doom_unit
+
     if sum(map(bool, (unit, photo, plates))) > 1 or not (lot or unit or photo or plates):
         raise typer.BadParameter("name one of --lot, --unit, --photo, --plates")
     ledger = open_existing(where)
@@ -169,6 +167,10 @@ def sweep(
     Exit code: 0, 1 when photos' files are gone and their rows stay, 2 when there is no such ledger, or
     plugface is at work in its folder.
     """
+    from plugface.cli.store.acts import account, record_act
+    from plugface.cli.store.deletion import doom_older_than, doom_photo, find_orphans
+    from plugface.cli.store.surroundings import Surroundings
+
     ledger = open_existing(where)
     name = account() if who is None else who
     if keep_days is not None:
@@ -201,19 +203,25 @@ def sweep(
         say("No file without a row, no row without a file.")
 
 
-def _delete(ledger: Ledger, doomed: Doomed, who: str, why: str, yes: bool) -> None:
+def _delete(ledger: "Ledger", doomed: "Doomed", who: str, why: str, yes: bool) -> None:
+    from plugface.cli.store.deletion import delete
+
     counts = delete(ledger, doomed, who=who, why=why) if yes else doomed.counts()
     _say(ledger, doomed.about, counts, yes)
 
 
-def _delete_plates(ledger: Ledger, lot: str | None, who: str, why: str, yes: bool) -> None:
+def _delete_plates(ledger: "Ledger", lot: str | None, who: str, why: str, yes: bool) -> None:
+    from plugface.cli.store.deletion import delete_plates, doom_plates
+
     planned = {"looks": len(doom_plates(ledger, lot))}
     counts = delete_plates(ledger, lot, who=who, why=why) if yes else planned
     _say(ledger, "donors' numbers", counts, yes)
     say("The photos still show what is in the picture; --photo deletes one.")
 
 
-def _say(ledger: Ledger, about: str, counts: dict[str, int], done: bool) -> None:
+def _say(ledger: "Ledger", about: str, counts: dict[str, int], done: bool) -> None:
+    from plugface.cli.store.surroundings import Surroundings
+
     listed = ", ".join(f"{count} {name}" for name, count in counts.items() if count) or "nothing"
     say(f"{about}: {listed} {'deleted' if done else 'would be deleted; add --yes to do it'}.")
     for copy in Surroundings.of(ledger).old_copies() if done else ():

@@ -8,7 +8,6 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import open_existing
 from plugface.cli.present.plain_text import say, say_json
-from plugface.cli.present.report.provenance import compare_file
 
 
 def verify(
@@ -36,6 +35,8 @@ def verify(
     Exit code: 0 when all agrees, 1 when anything differs, 2 when the file carries no manifest or there is no
     such ledger.
     """
+    from plugface.cli.present.report.provenance import compare_file
+
     beside = file.parent / "ledger.sqlite"
     with closing(open_existing(where or (str(beside) if beside.is_file() else None))) as ledger:
         found = compare_file(file, ledger)
