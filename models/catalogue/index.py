@@ -153,6 +153,15 @@ def index_catalogue(catalogue: Catalogue) -> CatalogueIndex:
 def name_families(index: CatalogueIndex, texts: Iterable[str], payloads: Iterable[str]) -> frozenset[str]:
     """Keys of the families that a text or payload names whole: a listed number, alone or with a suffix behind
     it, or a mark. What is read with a fault names none.
+
+    Parameters
+    ----------
+    index : CatalogueIndex
+    texts, payloads : iterable of str
+
+    Returns
+    -------
+    keys : frozenset of str
     """
     marks: dict[str, set[int]] = {}
     for row, family in enumerate(index.families):

@@ -80,7 +80,20 @@ class Hint:
 def judge_variants(
     family: Family, views: tuple[UnitView, ...], noise: ErrorModel, donor_years: tuple[int, ...] = ()
 ) -> VariantPosterior:
-    """Posterior over a family's variants, all equally likely beforehand."""
+    """Posterior over a family's variants, all equally likely beforehand.
+
+    Parameters
+    ----------
+    family : Family
+    views : tuple of UnitView
+    noise : ErrorModel
+    donor_years : tuple of int
+        Model years that a type plate beside the unit says; empty: none.
+
+    Returns
+    -------
+    posterior : VariantPosterior
+    """
     return judge_heard(family, [hear(family, view, noise) for view in views], noise, donor_years)
 
 
@@ -93,7 +106,18 @@ class Heard:
 
 
 def hear(family: Family, view: UnitView, noise: ErrorModel) -> Heard:
-    """What one view says of a family's variants; views are joined by `judge_heard`."""
+    """What one view says of a family's variants; views are joined by `judge_heard`.
+
+    Parameters
+    ----------
+    family : Family
+    view : UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    heard : Heard
+    """
     told = {}
     for kind, judge in _JUDGES.items():
         read: list[str] = []
@@ -105,7 +129,19 @@ def hear(family: Family, view: UnitView, noise: ErrorModel) -> Heard:
 def judge_heard(
     family: Family, heard: Sequence[Heard], noise: ErrorModel, donor_years: tuple[int, ...] = ()
 ) -> VariantPosterior:
-    """As `judge_variants`, where what each view says is known already."""
+    """As `judge_variants`, where what each view says is known already.
+
+    Parameters
+    ----------
+    family : Family
+    heard : sequence of Heard, one a view
+    noise : ErrorModel
+    donor_years : tuple of int
+
+    Returns
+    -------
+    posterior : VariantPosterior
+    """
     before = np.zeros(len(family.variants) + 1)
     before[-1] = np.log(noise.number_unlisted)
     hints = [Hint("before anything is seen", "", before)]

@@ -69,7 +69,18 @@ def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
 
 
 def heard_of(weighing: Weighing, row: int, model: Model) -> tuple[Heard, ...]:
-    """What each view says of the variants of the family in `row`; worked out once."""
+    """What each view says of the variants of the family in `row`; worked out once.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    row : int
+    model : Model
+
+    Returns
+    -------
+    heard : tuple of Heard, one a view
+    """
     if row not in weighing.heard:
         family = weighing.index.families[row]
         weighing.heard[row] = tuple(hear(family, view, model.noise) for view in weighing.views)

@@ -138,6 +138,7 @@ def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarra
     ----------
     text : Text
     strings : Strings, n_strings of them
+    noise : ErrorModel
 
     Returns
     -------

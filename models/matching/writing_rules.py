@@ -19,7 +19,20 @@ from plugface.vision.observations import Text
 
 
 def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: float) -> np.ndarray:
-    """Largest score among each family's strings, shape (n_families,); `floor` for a family without any."""
+    """Largest score among each family's strings.
+
+    Parameters
+    ----------
+    scores : float ndarray, shape (n_strings,)
+    strings : Strings
+    n_families : int
+    floor : float
+        For a family without any.
+
+    Returns
+    -------
+    best : float ndarray, shape (n_families,)
+    """
     best = np.full(n_families, floor)
     places, owners = strings.owned
     np.maximum.at(best, owners, scores[places])
@@ -51,6 +64,15 @@ def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
 
     Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
     shade, worth nothing before someone has measured it.
+
+    Parameters
+    ----------
+    view : UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    chance : float, 0..1
     """
     return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
 
