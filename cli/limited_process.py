@@ -240,9 +240,8 @@ def _end_with_starter() -> None:
 @contextlib.contextmanager
 def limited_memory(more_bytes: int) -> Iterator[None]:
     """Meanwhile this process can take so much more memory, then a MemoryError (POSIX; elsewhere no limit)."""
-    try:
-        import resource
-    except ImportError:  # Windows
+    resource = _find_resource()
+    if resource is None:
         yield
         return
     before = resource.getrlimit(resource.RLIMIT_AS)
