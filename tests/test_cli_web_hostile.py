@@ -109,7 +109,7 @@ def test_nothing_of_four_phones_is_lost_beside_a_hostile_one(made, jpeg, monkeyp
             with ThreadPoolExecutor(2) as crowd:
                 late = crowd.submit(Phone(port, "127.1.0.9").enter, codes[0]).result()
             assert serve_phone(late, f"{999:032x}", photos[0], 120).right
-            # What is no photo waits its turn behind its lot's other photos: the honest ones may be done first.
+            # What is no photo waits behind its lot's other photos: the honest ones may be done before.
             until = time.monotonic() + 60
             while not met["status 422"] and time.monotonic() < until:
                 time.sleep(0.1)
