@@ -83,10 +83,16 @@ class LimitedProcess:
         Time of the processor for one call; `CLOCK_PER_WORK` times as long on the clock.
     memory_bytes : int
         What one call may take beyond what the process has when it is ready (POSIX; elsewhere no limit).
+    niceness : int, 0..19
+        How far it stands back behind what else the machine has to do (POSIX; elsewhere nothing is changed).
     """
 
-    def __init__(self, work: Callable[[Any], Any], *, seconds: float, memory_bytes: int) -> None:
+    def __init__(
+        self, work: Callable[[Any], Any], *, seconds: float, memory_bytes: int, niceness: int = 0
+    ) -> None:
         self._work, self._seconds, self._memory_bytes = work, seconds, memory_bytes
+        self._niceness = niceness
+        self.spent_s = 0.0  # time of the processor that the last call took
         self._process: multiprocessing.process.BaseProcess | None = None
         self._line: Connection | None = None
 
@@ -99,6 +105,7 @@ class LimitedProcess:
         Exception
             Whatever the work raised.
         """
+        self.spent_s = 0.0
         if self._process is None or not self._process.is_alive():
             self._start()
         process, line = self._process, self._line
@@ -108,11 +115,13 @@ class LimitedProcess:
             line.send(argument)
             if not line.poll(self._seconds * CLOCK_PER_WORK):
                 self.close()
+                self.spent_s = self._seconds
                 raise Stopped("time")
-            result = line.recv()
+            result, self.spent_s = line.recv()
         except (EOFError, OSError):
             process.join(5)
             reason = reason_of_end(process.exitcode)
+            self.spent_s = self._seconds if reason == "time" else 0.0
             self.close()
             raise Stopped(reason) from None
         if isinstance(result, MemoryError):
@@ -134,7 +143,7 @@ class LimitedProcess:
         self.close()
         context = multiprocessing.get_context("spawn")  # a copy of a process with threads is not safe
         ours, theirs = context.Pipe()
-        limits = (self._seconds, self._memory_bytes)
+        limits = (self._seconds, self._memory_bytes, self._niceness)
         process = context.Process(target=_work_on, args=(theirs, self._work, *limits), daemon=True)
         process.start()
         theirs.close()
@@ -150,19 +159,32 @@ class LimitedProcess:
 class LimitedPool:
     """So many `LimitedProcess` at most; a call waits until one is free. Safe to use from several threads."""
 
-    def __init__(self, work: Callable[[Any], Any], *, size: int, seconds: float, memory_bytes: int) -> None:
-        self._all = [LimitedProcess(work, seconds=seconds, memory_bytes=memory_bytes) for _ in range(size)]
+    def __init__(
+        self,
+        work: Callable[[Any], Any],
+        *,
+        size: int,
+        seconds: float,
+        memory_bytes: int,
+        niceness: int = 0,
+    ) -> None:
+        self._all = [
+            LimitedProcess(work, seconds=seconds, memory_bytes=memory_bytes, niceness=niceness)
+            for _ in range(size)
+        ]
         self._free: SimpleQueue[LimitedProcess] = SimpleQueue()
         for process in self._all:
             self._free.put(process)
 
-    def __call__(self, argument: Any) -> Any:
-        """As `LimitedProcess`."""
+    def __call__(self, argument: Any, on_spent: Callable[[float], None] = lambda _seconds: None) -> Any:
+        """As `LimitedProcess`; `on_spent` is told what time of the processor it took, however it ended."""
         process = self._free.get()
         try:
             return process(argument)
         finally:
+            spent_s = process.spent_s
             self._free.put(process)
+            on_spent(spent_s)
 
     def close(self) -> None:
         """End the processes."""
@@ -170,8 +192,12 @@ class LimitedPool:
             process.close()
 
 
-def _work_on(line: Connection, work: Callable[[Any], Any], seconds: float, memory_bytes: int) -> None:
+def _work_on(
+    line: Connection, work: Callable[[Any], Any], seconds: float, memory_bytes: int, niceness: int
+) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever started it ends it
+    if niceness and hasattr(os, "nice"):
+        os.nice(niceness)
     _end_with_starter()
     _limit_memory(memory_bytes)
     line.send(None)
@@ -181,6 +207,7 @@ def _work_on(line: Connection, work: Callable[[Any], Any], seconds: float, memor
         except (EOFError, OSError):
             return
         limit_time(seconds)
+        begun = time.process_time()
         try:
             result = work(argument)
         except MemoryError:
@@ -188,10 +215,15 @@ def _work_on(line: Connection, work: Callable[[Any], Any], seconds: float, memor
         except Exception as error:
             result = MemoryError() if "memory" in f"{type(error).__name__} {error}".lower() else error
         del argument
+        spent_s = time.process_time() - begun
         try:
-            line.send(result)
+            try:
+                line.send((result, spent_s))
+            except MemoryError:  # packing it up takes as much again
+                line.send((MemoryError(), spent_s))
         except OSError:
             return
+        del result  # a large one would leave less for the next
 
 
 def _end_with_starter() -> None:
@@ -208,9 +240,8 @@ def _end_with_starter() -> None:
 @contextlib.contextmanager
 def limited_memory(more_bytes: int) -> Iterator[None]:
     """Meanwhile this process can take so much more memory, then a MemoryError (POSIX; elsewhere no limit)."""
-    try:
-        import resource
-    except ImportError:  # Windows
+    resource = _find_resource()
+    if resource is None:
         yield
         return
     before = resource.getrlimit(resource.RLIMIT_AS)

@@ -1,19 +1,20 @@
-"""The command line's way to the front door: photos by their paths, and the model that was learned here."""
+"""The command line's way to the front door: photos by their paths, with the model in use."""
 
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from plugface import analysis
-from plugface.analysis import Answer, Settings, decide_observed, known_shades, open_photo
-from plugface.cli.settings import data_folder
+from plugface.analysis import Answer, Settings, decide_observed, known_shades, read_bytes
+from plugface.cli.limited_photo import open_limited
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision.answers import Decision
-from plugface.models.decision.opinion import Opinion
+from plugface.models.decision.opinion import Opinion, read_claim
 from plugface.models.identify import Needs, identify
-from plugface.models.learning.classifier import Model, default_model_path, load_model
+from plugface.models.learning.classifier import Model
 from plugface.models.unit_choice import UnitChoice, choose_units, list_units
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
@@ -25,6 +26,7 @@ __all__ = [
     "choose_units",
     "decide_observed",
     "decode_photo",
+    "default_model",
     "identify",
     "known_shades",
     "list_units",
@@ -32,13 +34,19 @@ __all__ = [
 
 
 def read_photo(path: Path) -> Photo:
-    """Read and decode one picture file; UnreadablePhoto says in a sentence why it cannot be used."""
-    return open_photo(path)
+    """Read and decode one picture file, within limits of time and memory.
+
+    Raises
+    ------
+    UnreadablePhoto
+        Its sentence says why the file cannot be used.
+    """
+    return open_limited(read_bytes(path), str(path))
 
 
 def observe_photos(paths: Sequence[Path], shades: Sequence[NamedShade] = ()) -> tuple[Observations, ...]:
     """What is seen in each photo."""
-    return analysis.observe_photos(paths, shades, look=observe)
+    return analysis.observe_photos([read_photo(path) for path in paths], shades, look=observe)
 
 
 @dataclass(frozen=True)
@@ -79,8 +87,7 @@ def identify_unit(
     paths: Sequence[Path], catalogue: Catalogue, *, needs: Needs | None = None, unit: int | None = None
 ) -> Answer:
     """Answer what unit the photos show, with the model in use; raises as `plugface.analyse` does."""
-    settings = Settings(needs=needs, unit=unit)
-    return analysis.analyse(paths, catalogue, settings=settings, model=default_model(), look=observe)
+    return _analyse(paths, catalogue, Settings(needs=needs, unit=unit))
 
 
 def second_opinion(
@@ -93,10 +100,17 @@ def second_opinion(
     ClaimError
         If the claim names nothing in the catalogue; and as `identify_unit`.
     """
-    settings = Settings(claimed=claimed, unit=unit)
-    answer = analysis.analyse(paths, catalogue, settings=settings, model=default_model(), look=observe)
+    read_claim(claimed, catalogue)  # before the photos: a slip of the pen is found at once
+    answer = _analyse(paths, catalogue, Settings(claimed=claimed, unit=unit))
     assert answer.opinion is not None
     return answer, answer.opinion
+
+
+def _analyse(paths: Sequence[Path], catalogue: Catalogue, settings: Settings) -> Answer:
+    started = time.perf_counter()
+    photos = [read_photo(path) for path in paths]
+    answer = analysis.analyse(photos, catalogue, settings=settings, model=default_model(), look=observe)
+    return replace(answer, seconds=time.perf_counter() - started)  # from the first byte read
 
 
 def decide_unit(
@@ -112,15 +126,3 @@ def decide_unit(
     """
     model = model or default_model()
     return identify(list(observations), catalogue, model, chosen=chosen, advise=False)
-
-
-def learned_model_path() -> Path:
-    """Where `plugface learn` keeps its model, in the user's data folder."""
-    return data_folder() / "model" / default_model_path().name
-
-
-@cache
-def default_model() -> Model:
-    """The classifier to use, read once: what `plugface learn` has made, else the one that comes along."""
-    learned = learned_model_path()
-    return load_model(learned if learned.is_file() else default_model_path())

@@ -136,6 +136,10 @@ def make_shot(
     families : frozenset of str
         What the catalogue makes of its texts and codes: two photos that name different families are of two
         units.
+
+    Returns
+    -------
+    summary : PhotoSummary
     """
     summaries = tuple(
         UnitSummary(

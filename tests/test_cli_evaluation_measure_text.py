@@ -2,8 +2,8 @@
 
 import pytest
 from plugface.cli.evaluation.measure_text import score_marks, score_photo, score_suffixes
-from plugface.cli.pipeline import default_model
 from plugface.cli.settings import default_catalogue
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import strings_of
 from plugface.vision.observations import Code, Text

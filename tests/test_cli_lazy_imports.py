@@ -22,6 +22,7 @@ HEAVY = (
     "onnxruntime",
     "PIL",
     "scipy",
+    "skimage",
     "sklearn",
     "sqlalchemy",
 )
@@ -67,6 +68,14 @@ def test_needs_and_a_check_of_a_catalogue_load_nothing_heavy(demo_folder) -> Non
     assert "TERN" in said
     said, code, _, loaded = probe("catalogue", "check", demo_folder)
     assert (code, loaded) == (0, [])
+
+
+def test_an_answer_loads_nothing_of_training_reports_and_ledgers(demo_folder) -> None:
+    photo = demo_folder.parent / "photos" / "mf0001.jpg"
+    said, code, _, loaded = probe("identify", photo, "--catalogue", demo_folder)
+    assert code == 0
+    assert "TERN" in said or "%" in said
+    assert set(loaded) <= {"cv2", "numpy", "onnxruntime", "PIL"}  # what a photo is looked at with
 
 
 @pytest.fixture

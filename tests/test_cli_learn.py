@@ -16,6 +16,7 @@ from plugface.cli import pipeline
 from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
 from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.store import learned_model
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
 from plugface.cli.store.learned_model import former_model_path
 from plugface.cli.store.ledger import Ledger, default_ledger
@@ -37,9 +38,9 @@ def own_folder(monkeypatch, tmp_path):
     """A data folder of this test's own, and a model that is read anew."""
     monkeypatch.setattr(platformdirs, "user_data_path", lambda name: tmp_path / "data")
     monkeypatch.delenv("PLUGFACE_WHO", raising=False)
-    pipeline.default_model.cache_clear()
+    learned_model.default_model.cache_clear()
     yield tmp_path / "data"
-    pipeline.default_model.cache_clear()
+    learned_model.default_model.cache_clear()
 
 
 def rows(sql: str):
@@ -158,25 +159,25 @@ def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, 
     assert (said.code, document["taken"]) == (1, False)
     assert document["worse"]
     assert document["own_after"]["cases"] > 0
-    assert not pipeline.learned_model_path().exists()
+    assert not learned_model.learned_model_path().exists()
 
     said = run(*LEARN, "--even-if-worse")
     assert said.code == 0
-    assert pipeline.default_model().version == blind.version
+    assert learned_model.default_model().version == blind.version
     assert load_model(former_model_path()).version == before.version
     assert run("learn", "--back").code == 0
-    assert pipeline.default_model().version == before.version
+    assert learned_model.default_model().version == before.version
     assert run("learn", "--back").code == 2  # there is nothing before that
 
 
 def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo):
     good = load_model(default_model_path())
     blind = replace(good, calibration=BLIND, about={"blind": 1})
-    save_model(blind, pipeline.learned_model_path())
-    pipeline.default_model.cache_clear()
+    save_model(blind, learned_model.learned_model_path())
+    learned_model.default_model.cache_clear()
     monkeypatch.setattr(training, "train", lambda *_, **__: good)
     assert json.loads(run(*LEARN, "--dry-run").out)["taken"] is False
-    assert pipeline.default_model().version == blind.version
+    assert learned_model.default_model().version == blind.version
     document = json.loads(run(*LEARN).out)
     assert (document["taken"], document["worse"]) == (True, [])
     assert document["after"]["log_loss"] < document["before"]["log_loss"]
@@ -215,7 +216,7 @@ def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as,
     said = run("learn", "--simulated", 200, "--even-if-worse", "--json")
     assert said.code == 0, said.err
     assert json.loads(said.out)["taken"]
-    assert pipeline.default_model().version == load_model(tmp_path / "along.json").version
+    assert learned_model.default_model().version == load_model(tmp_path / "along.json").version
 
 
 def test_in_a_pipe_it_says_how_far_it_is(run, confirmed):

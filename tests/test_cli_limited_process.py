@@ -24,6 +24,14 @@ def obey(order: tuple) -> object:
         return len(np.ones(more[0], np.uint8))
     if what == "signal":
         os.kill(os.getpid(), more[0])
+    if what == "work":
+        until = time.process_time() + more[0]
+        while time.process_time() < until:
+            pass
+    if what == "niceness":
+        return os.nice(0)
+    if what == "give":
+        return np.ones(more[0], np.uint8)
     if what == "raise":
         raise ValueError("as asked")
     return os.getpid()
@@ -46,6 +54,7 @@ def process():
         (("spin",), "time"),
         (("wait", 60.0), "time"),  # by the clock
         (("hold", 1_000_000_000), "memory"),
+        (("give", 120_000_000), "memory"),  # it fits once; packed up for the way back it is there twice
         (("signal", signal.SIGSEGV), "broke"),
         (("signal", signal.SIGKILL), "ended"),
     ],
@@ -61,3 +70,21 @@ def test_it_is_another_process_and_its_errors_come_back(process):
     assert process(("who",)) != os.getpid()
     with pytest.raises(ValueError, match="as asked"):
         process(("raise",))
+
+
+def test_it_says_what_time_of_the_processor_a_call_took(process):
+    process(("work", 0.3))
+    assert 0.3 <= process.spent_s < 0.6
+    process(("wait", 0.3))
+    assert process.spent_s < 0.2  # waiting is no work
+    with pytest.raises(Stopped):
+        process(("spin",))
+    assert process.spent_s == 1.0
+
+
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="POSIX alone has it")
+def test_it_stands_back_as_far_as_it_is_told(monkeypatch):
+    monkeypatch.syspath_prepend(str(ROOT))
+    behind = LimitedProcess(obey, seconds=5.0, memory_bytes=200_000_000, niceness=7)
+    assert behind(("niceness",)) == min(19, os.nice(0) + 7)
+    behind.close()

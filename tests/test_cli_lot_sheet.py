@@ -11,12 +11,19 @@ import cloudpickle
 import openpyxl
 import pytest
 from plugface.cli.lot import worker
+from plugface.cli.present.report import rows as rows_module
+from plugface.cli.present.report.rows import each_views, list_views
+from plugface.cli.present.report.sheet import list_lots
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.confirmations import Truth, confirm_unit
 from plugface.cli.store.exports import Column, Sheet, write_for_people
-from plugface.cli.store.ledger import Ledger, list_units
+from plugface.cli.store.ledger import Ledger, Proposal, list_units
+from plugface.cli.store.ledger import Unit as UnitOfLedger
+from plugface.codec import write_decision
+from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision, VariantChance
 from plugface.vision.observations import Code, Observations, Quality, Text, Unit, WhiteBalance
+from sqlalchemy import event, select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
@@ -220,3 +227,37 @@ def test_a_sheet_opens_in_another_library_whatever_stands_in_it():
     assert read[1:] == [("=1+1", 0.5, 3.25), ("<&>", None, None), (None, 1, 0)]
     assert book["one"].cell(2, 1).data_type == "s"  # a text, and no formula
     assert book["two"].auto_filter.ref == "A1:C1"
+
+
+def test_a_lot_of_the_yard_page_whose_photos_have_no_names_is_written(filled_yard):
+    """Settled units of it can be halves of a pair, by where their photos lie; these lie nowhere."""
+    folder, _hashes = filled_yard
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    best = Candidate("TERN 2", 5.0, 0.999)
+    settled = write_decision(Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",)))
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        with ledger.transaction() as session:
+            for former in session.scalars(select(Proposal)).all():
+                kept = {n: getattr(former, n) for n in Proposal.__mapper__.attrs.keys() if n != "id"}  # noqa: SIM118
+                session.add(Proposal(**kept | {"input_sha256": f"settled {former.id}", "decision": settled}))
+        with ledger.reading() as session:
+            rows, _worth = list_lots(session, None, catalogue)
+    assert [row[1] for row in rows] == ["N-0001", "N-0002", "N-0003", "S-0001"]
+
+
+def test_a_sheet_asks_as_little_for_many_units_as_for_few(filled_yard, monkeypatch):
+    """One by one they took a minute for each 10,000 units."""
+    folder, _hashes = filled_yard
+    asked = []
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        event.listen(ledger.engine, "before_cursor_execute", lambda *words: asked.append(words[2]))
+        units = session.scalars(select(UnitOfLedger.id).order_by(UnitOfLedger.id)).all()
+        alone = [list_views(session, unit) for unit in units]
+        asked.clear()
+        together = list(each_views(session, units))
+        assert len(asked) == 1
+        monkeypatch.setattr(rows_module, "UNITS_AT_ONCE", 3)
+        in_parts = list(each_views(session, units))
+    assert alone == together == in_parts
+    assert [len(views) for views in together] == [2, 2, 1, 1]
+    assert len(asked) == 3

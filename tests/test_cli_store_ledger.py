@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 from plugface.cli.main import main
 from plugface.cli.store import ledger as ledger_module
 from plugface.cli.store.chain import CHAINED
+from plugface.cli.store.deletion import delete, doom_unit
 from plugface.cli.store.exports import write_rows
 from plugface.cli.store.ledger import (
     Base,
@@ -422,6 +423,28 @@ def test_postgresql_chains_what_several_write_at_once(postgresql):
     assert ledgers[0].verify().problems == ()
     for ledger in ledgers:
         ledger.close()
+
+
+def test_postgresql_deletes_where_a_tombstone_stands_and_nowhere_else(postgresql):
+    import psycopg
+
+    with psycopg.connect(postgresql, autocommit=True) as server:
+        server.execute("CREATE DATABASE deleting")
+    ledger = Ledger(postgresql.replace("/postgres?", "/deleting?"))
+    gone, stays = (add_unit(ledger, key, lot="deleted from") for key in ("D-1", "D-2"))
+    with pytest.raises(LedgerError, match="row was about to be changed"), ledger.transaction() as session:
+        session.execute(text(f"DELETE FROM units WHERE id = {gone}"))
+    counts = delete(ledger, doom_unit(ledger, "D-1"), who="Ada", why="sold")
+    assert counts["units"] == 1
+    with ledger.reading() as session:
+        assert session.scalars(select(Unit.id)).all() == [stays]
+        stones = session.execute(text("SELECT table_name, row_id FROM deletions")).all()
+        assert ("units", gone) in [tuple(stone) for stone in stones]
+    found = ledger.verify()
+    assert (found.problems, found.deleted) == ((), len(stones))
+    with pytest.raises(LedgerError), ledger.transaction() as session:
+        session.execute(text("DELETE FROM deletions"))
+    ledger.close()
 
 
 def test_sqlite_is_in_write_ahead_mode(ledger, tmp_path):

@@ -1,5 +1,7 @@
 """`plugface catalogue try`: what a catalogue makes of a text, a payload or a photo, field by field."""
 
+import re
+
 from plugface.cli.evaluation.label_laboratory import Print, draw_picture
 
 
@@ -39,3 +41,18 @@ def test_nothing_to_try_is_refused(run):
     ran = run("catalogue", "try")
     assert ran.code == 2
     assert "--payload" in ran.err
+
+
+def test_a_number_with_other_spaces_and_strokes_than_its_pattern_is_found(run, tmp_path):
+    folder = tmp_path / "own"
+    assert run("catalogue", "new", folder, "--defaults").code == 0
+    (entry,) = (path for path in folder.glob("*.toml") if path.name != "catalogue.toml")
+    text = re.sub(r"service_numbers = \[[^\]]*\]", 'service_numbers = ["62-6630-1"]', entry.read_text())
+    text = re.sub(r"(?m)^service_number = .*$", "service_number = '^62-\\\\d{4}-\\\\d$'", text)
+    entry.write_text(text)
+    for printed in ("62-6630-1", "62 6630 1", "PART 62.6630.1"):
+        words = " ".join(run("catalogue", "try", printed, "--catalogue", folder).out.split())
+        assert "number listed for" in words, printed
+    assert "no family lists it" in " ".join(
+        run("catalogue", "try", "62 6630 2", "--catalogue", folder).out.split()
+    )

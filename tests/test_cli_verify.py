@@ -1,6 +1,7 @@
 """A report or an export beside its ledger: what agrees is said, what differs is named."""
 
 import csv
+import hashlib
 import json
 import re
 import sqlite3
@@ -14,6 +15,7 @@ from plugface.cli.present.report.provenance import (
     seal_page,
     weights_hashes,
 )
+from plugface.cli.store.acts import list_acts
 from plugface.cli.store.ledger import Ledger, Proposal, Unit, now_utc
 from sqlalchemy import select
 
@@ -201,3 +203,25 @@ def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yar
     code, differs = checked(run, out, *where)
     assert (code, len(differs)) == (1, 1)
     assert "TERN 4" in differs[0]
+
+
+def test_a_report_is_an_act_on_record(sorted_lot):
+    with closing(Ledger(sorted_lot / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        (act,) = [entry for entry in list_acts(session) if entry.act == "report"]
+    report = (sorted_lot / "report.html").read_bytes()
+    assert (act.about, act.facts["units"]) == ("report.html", 3)
+    assert act.facts["sha256"] == hashlib.sha256(report).hexdigest()
+    assert act.lot == json.loads((sorted_lot / "run.json").read_text())["lot"]
+
+
+@pytest.mark.parametrize("name", ["models", "catalogues", "looks"])
+def test_a_manifest_that_names_what_made_no_row_is_told(sorted_lot, run, name):
+    """The page is as it was written, and was made with something else than it says."""
+    report = sorted_lot / "report.html"
+    page, manifest = report.read_text(), manifest_of(report)
+    bare = re.sub(r'<script type="application/json" id="plugface-manifest">.*?</script>\n', "", page)
+    rows = manifest.pop("rows")
+    report.write_text(seal_page(bare, manifest | {name: ["f" * 64]}, rows))
+    code, differs = checked(run, report)
+    assert (code, len(differs)) == (1, 1)
+    assert f"{'f' * 64} made no row of this ledger" in differs[0]

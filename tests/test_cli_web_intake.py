@@ -6,6 +6,7 @@ import anyio
 import pytest
 from plugface.cli.web.intake import Intake
 from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import PhotoChecker
 from plugface.cli.web.refusals import Refused
 from starlette.requests import Request
 
@@ -78,3 +79,115 @@ def test_the_place_is_held_until_the_photo_is_checked(make_yard, jpeg):
         client.post("/api/v1/units/" + "a" * 32 + "/photos", content=jpeg(1))
     assert held == [len(jpeg(1))]
     assert made.app.state.intake._bytes == 0
+
+
+# The time for checking
+
+
+def test_a_lot_that_used_up_its_time_is_checked_behind_the_others():
+    """North is busy: its photo is checked only when South's is done, and behind everything else."""
+    now, order = [100.0], []
+    intake = Intake(Limits(decoding_at_once=3, decoding_per_lot_s=10.0), clock=lambda: now[0])
+
+    async def check(lot: str, before_s: float, lasts_s: float) -> None:
+        await anyio.sleep(before_s)
+        async with intake.checking(lot) as turn:
+            order.append((lot, turn.busy))
+            turn.on_spent(12.0 if lot == "NORTH" else 0.1)
+            await anyio.sleep(lasts_s)
+            order.append(f"{lot} done")
+
+    async def both() -> None:
+        async with anyio.create_task_group() as tasks:
+            tasks.start_soon(check, "SOUTH", 0.0, 0.3)
+            tasks.start_soon(check, "NORTH", 0.1, 0.0)
+
+    anyio.run(check, "NORTH", 0.0, 0.0)
+    assert order == [("NORTH", False), "NORTH done"]
+    order.clear()
+    anyio.run(both)
+    assert order == [("SOUTH", False), "SOUTH done", ("NORTH", True), "NORTH done"]
+    now[0] += 90  # of 24 seconds 15 are forgiven
+    order.clear()
+    anyio.run(check, "NORTH", 0.0, 0.0)
+    assert order[0] == ("NORTH", False)
+
+
+def test_busy_lots_are_checked_one_at_a_time():
+    intake, together, most = Intake(Limits(decoding_at_once=8)), [0], [0]
+    for lot in "ABC":
+        intake.charge(lot, 100.0)
+
+    async def check(lot: str) -> None:
+        async with intake.checking(lot):
+            together[0] += 1
+            most[0] = max(most[0], together[0])
+            await anyio.sleep(0.05)
+            together[0] -= 1
+
+    async def all_of_them() -> None:
+        async with anyio.create_task_group() as tasks:
+            for lot in "ABC":
+                tasks.start_soon(check, lot)
+
+    anyio.run(all_of_them)
+    assert most == [1]
+
+
+def test_a_busy_lot_waits_for_others_so_long_and_no_longer(monkeypatch):
+    monkeypatch.setattr("plugface.cli.web.intake._BEHIND_S", 0.2)
+    intake = Intake(Limits(decoding_at_once=3))
+    intake.charge("NORTH", 100.0)
+
+    async def both() -> bool:
+        async with intake.checking("SOUTH"):
+            with anyio.fail_after(5):
+                async with intake.checking("NORTH") as turn:
+                    return turn.busy
+
+    assert anyio.run(both)
+
+
+def test_who_asks_again_and_again_for_a_place_is_answered_later(monkeypatch):
+    waited = []
+
+    async def sleep(seconds: float) -> None:
+        waited.append(round(seconds, 2))
+
+    monkeypatch.setattr("plugface.cli.web.intake.anyio.sleep", sleep)
+    now = [0.0]
+    intake = Intake(LIMITS, clock=lambda: now[0])
+    anyio.run(intake.hold_back, "NORTH", 10)
+    assert waited == []  # there is a place
+    with intake.place("NORTH", 10), intake.place("NORTH", 10):
+        for _ in range(100):
+            anyio.run(intake.hold_back, "NORTH", 10)
+        anyio.run(intake.hold_back, "SOUTH", 10)
+        assert waited[:3] == [0.1, 0.2, 0.3]
+        assert waited[-1] == 5.0
+        now[0] += 1000
+        anyio.run(intake.hold_back, "NORTH", 10)
+        assert waited[-1] == 0.1
+
+
+def test_a_photo_of_a_busy_lot_is_checked_by_the_process_behind(make_yard, jpeg, monkeypatch):
+    """And what it took is charged to its lot."""
+    niceness = []
+    checker = PhotoChecker(Limits())
+    made = make_yard(check_photo=checker)
+    for name in ("_pool", "_behind"):
+
+        def call(data, on_spent, name=name, pool=getattr(checker, name)):
+            niceness.append(name)
+            return pool(data, on_spent)
+
+        monkeypatch.setattr(checker, name, call)
+    with made.client as client:
+        for number in (1, 2):
+            sent = client.post(f"/api/v1/units/{number:032x}/photos", content=jpeg(number))
+            assert sent.status_code == 202
+            assert made.app.state.intake._debt("HERE") > 0
+            made.app.state.intake.charge("HERE", 1000.0)
+    assert niceness == ["_pool", "_behind"]
+    monkeypatch.undo()
+    checker.close()

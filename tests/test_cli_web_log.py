@@ -92,3 +92,17 @@ def test_every_answer_names_the_line_it_has_in_the_log(make_yard, log):
     assert (line["method"], line["route"], line["status"]) == ("GET", "/api/v1/units/{unit}", 404)
     reasons = [entry["reason"] for entry in log() if entry["message"] == "refused"]
     assert reasons == ["no_unit"]
+
+
+@pytest.mark.parametrize(
+    "path", ["/no/such/page", "/static/no-such-file", f"/api/v1/units/{'a' * 32}/nothing"]
+)
+def test_what_was_typed_as_an_address_is_not_in_the_log(make_yard, log, path):
+    """People type their codes there, not always so that they could be masked."""
+    made = make_yard()
+    with made.client as client:
+        assert client.get(path).status_code == 404
+    (line,) = [line for line in log() if line["message"] == "request"]
+    assert line["route"] in ("none", "/static")
+    typed = path.rpartition("/")[2]
+    assert typed not in json.dumps(log())

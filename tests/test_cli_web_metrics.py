@@ -119,7 +119,7 @@ def test_stopped_checks_of_photos_are_counted(make_yard, jpeg):
     made = make_yard()
 
     class Stopping:
-        def __call__(self, _data):
+        def __call__(self, _data, _on_spent):
             raise Stopped("time")
 
         def close(self):

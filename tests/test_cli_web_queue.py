@@ -91,6 +91,24 @@ def test_lots_share_the_time_and_not_the_number_of_units(tmp_path, now):
     queue.close()
 
 
+def test_time_for_checking_counts_as_time_of_the_workers(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=50), steady=lambda: now[0])
+    for key in "LM":
+        queue.add_lot(key, key, None)
+        for number in range(10):
+            accept(queue, f"{number:032x}", f"{key}{number}", lot=key)
+    queue.charge("L", 12.0)
+    order = []
+    for _ in range(12):
+        job = queue.claim()
+        now[0] += 3.0
+        queue.finish(job, answer())
+        order.append(job.unit.lot)
+    assert order[:4] == ["M"] * 4
+    assert order[4:].count("L") == 4  # from then on by turns again
+    queue.close()
+
+
 def test_a_lot_that_had_nothing_to_do_has_saved_nothing_up(tmp_path, now):
     queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=50), steady=lambda: now[0])
     queue.add_lot("L", "L", None)

@@ -1,5 +1,6 @@
 """The recipes that put the yard page on a machine: that they fit the program, and that it runs so."""
 
+import io
 import json
 import os
 import re
@@ -14,6 +15,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.settings import load_settings
@@ -102,6 +104,53 @@ def test_the_example_is_what_the_schema_describes(run):
     jsonschema.validate(tomllib.loads((DEPLOY / "yard.toml").read_text()), schema)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"limits": {"foto_bytes": 1}}, schema)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits of a process as Linux has them")
+def test_a_photo_that_takes_too_much_memory_ends_alone_under_the_limit_of_the_service(tmp_path):
+    """A drill with limits of each process, for want of the system's own: the sum of all is not limited here.
+
+    The address space of the page is limited to the service's MemoryMax, that of checking a photo to the least
+    that can be set.
+    """
+    import resource
+
+    import httpx
+
+    memory = int(in_bytes(directives(UNIT.read_text())["Service"]["MemoryMax"][0]))
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        port = door.getsockname()[1]
+    large, small = io.BytesIO(), io.BytesIO()
+    Image.new("RGB", (7900, 7900)).save(large, "PNG", compress_level=1)
+    Image.new("RGB", (800, 600), "green").save(small, "JPEG")
+    words = ["--folder", str(tmp_path / "yard"), "--port", str(port), "--log-level", "error"]
+    page = subprocess.Popen(
+        [sys.executable, "-c", "from plugface.cli.main import main; main()", "serve", *words],
+        env=os.environ | {"PLUGFACE_SERVE_LIMITS_DECODING_BYTES": "100000000"},
+        stdout=subprocess.DEVNULL,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (memory, memory)),
+    )
+    try:
+        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as client:
+            for _ in range(600):
+                try:
+                    client.get("/healthz")
+                    break
+                except httpx.TransportError:
+                    time.sleep(0.1)
+            for number in range(2):
+                said = client.post(f"/api/v1/units/{number:032x}/photos", content=large.getvalue())
+                assert (said.status_code, "more memory to open" in said.text) == (422, True), said.text
+            said = client.post(f"/api/v1/units/{9:032x}/photos", content=small.getvalue())
+            assert said.status_code == 202
+            assert client.get("/healthz").status_code == 200
+        status = Path(f"/proc/{page.pid}/status").read_text()
+        assert int(re.search(r"VmHWM:\s+(\d+) kB", status)[1]) * 1000 < 600e6  # as reckoned above
+    finally:
+        page.terminate()
+        page.wait(60)
+    assert page.returncode == 0
 
 
 # The proxy

@@ -36,10 +36,12 @@ DOORS = {
     "cli/pipeline.py": ("plugface.vision",),  # measures a shade, and lets a test look in vision's place
     "cli/front_door/analysis.py": ("plugface.vision",),  # joins the two halves
     "cli/front_door/__init__.py": ("plugface.vision.observe",),
+    "cli/limited_photo.py": ("plugface.vision.photo",),  # opens a photo in a process of its own
     "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
     "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
     "cli/evaluation/measure_confusions.py": ("plugface.vision",),  # lets the readers read what was drawn
     "cli/evaluation/measure_vision.py": ("plugface.vision",),
+    "cli/evaluation/tuned_constants.py": ("plugface.vision",),  # looks with other constants
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify

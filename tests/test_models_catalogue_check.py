@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from plugface.models.catalogue.check import check_catalogue
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.catalogue.entries import Catalogue, Value, load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
 CATALOGUE = load_catalogue(DEMO / "marrow_finch")
@@ -166,3 +166,20 @@ def test_an_empty_catalogue_and_errors_first():
 def test_a_warning_colour_that_warns_of_nothing_is_settled_by_a_key():
     assert not found(changed("PUFFIN 2", hazard="none", harmless_colours=("YE",)), "hazard")
     assert found(changed("PUFFIN 2", hazard="none", harmless_colours=("OG",)), "hazard")
+
+
+def test_a_value_without_a_currency_is_a_warning():
+    family = next(f for f in CATALOGUE.families if len(f.variants) > 1)
+    head = CATALOGUE.head.model_copy(update={"currency": ""})
+    bare, named = Value(usable=80.0), Value(usable=90.0, currency="EUR")
+    variants = (
+        family.variants[0].model_copy(update={"value": bare}),
+        *(v.model_copy(update={"value": named}) for v in family.variants[1:]),
+    )
+    only = family.model_copy(update={"variants": variants})
+    without = CATALOGUE.model_copy(update={"head": head, "families": (only,)})
+    (problem,) = found(without, "currency")
+    assert (problem.severity, problem.family) == ("warning", family.key)
+    assert f'the value of "{variants[0].key}" names no currency' in problem.message
+    with_one = without.model_copy(update={"head": head.model_copy(update={"currency": "EUR"})})
+    assert found(with_one, "currency") == []

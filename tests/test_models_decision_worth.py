@@ -117,7 +117,9 @@ def valued(works: float = 1.0, **values) -> object:
         for family in DEMO.families
     ]
     head = DEMO.head.model_copy(update={"currency": "EUR", "works": works})
-    return DEMO.model_copy(update={"families": tuple(families), "head": head})
+    copy = DEMO.model_copy(update={"families": tuple(families), "head": head})
+    copy.__dict__.pop("by_key", None)  # a copy takes along what was worked out of the families before
+    return copy
 
 
 def answer(probability: float, *variants: tuple[str, float]) -> Decision:

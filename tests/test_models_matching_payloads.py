@@ -9,7 +9,7 @@ from plugface.models.catalogue.index import index_catalogue, index_families
 from plugface.models.decision.variants import payload_names
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.payloads import holds_number, list_stretches, name_rows, split_payload
-from plugface.models.matching.rules import RULES, fit_view
+from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Code
 
@@ -100,7 +100,7 @@ def test_a_payload_that_holds_a_number_speaks_for_its_family_and_against_all_oth
     square = ((0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0))
     code = Code(square, "Code 128", number, "verified")
     odds = fit_view(UnitView(0, "", True, None, (), (code,)), index, ErrorModel()).log_odds
-    odds = odds[:, RULES.index("barcode")]
+    odds = odds[:, column_of("barcode")]
     assert name_rows(number, index) == {row}
     assert odds[row] == pytest.approx(np.log(0.99 / 1e-4))
     assert np.delete(odds, row) == pytest.approx(np.log(0.3))

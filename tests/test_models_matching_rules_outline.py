@@ -6,7 +6,7 @@ import numpy as np
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import index_catalogue
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.rules import RULES, fit_view
+from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Body, Unit
 
@@ -19,7 +19,7 @@ def outline_odds(aspect: float) -> tuple[np.ndarray, np.ndarray]:
     index = index_catalogue(load_catalogue(DEMO))
     unit = Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, body=Body(aspect=aspect, colour={}, fins={}))
     fit = fit_view(UnitView(0, "", True, unit, (), ()), index, ErrorModel())
-    return fit.log_odds[:, RULES.index("outline")], index.log_aspect
+    return fit.log_odds[:, column_of("outline")], index.log_aspect
 
 
 def test_the_nearer_an_entry_is_to_the_outline_the_better_it_fits():

@@ -16,6 +16,7 @@ from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     WORST_SHORTFALL,
     best_string,
+    fit_line,
     measure_shortfall,
     measure_suffix_margin,
     score_strings,
@@ -197,3 +198,22 @@ def test_a_character_lost_and_one_added_each_cost_their_own_probability():
     shorter, longer = line("73822031"), line("7382205321")
     assert score_strings(shorter, number, losing)[0] > score_strings(shorter, number, adding)[0] + 3
     assert score_strings(longer, number, adding)[0] > score_strings(longer, number, losing)[0] + 3
+
+
+@pytest.mark.parametrize("value", ["TERN 2", "TERN Z4", "N 4 SKUA", "738 241 348 A", "?"])
+@pytest.mark.parametrize("kind", ["printed", "cast"])
+@pytest.mark.parametrize("n_strings", [3, 100])  # tables are filled in another way from 64 strings on
+def test_one_pass_over_a_line_gives_what_three_give(value, kind, n_strings) -> None:
+    known = strings_of([(f"TERN {n}", n) for n in range(n_strings - 1)] + [("SKUA 2", n_strings)])
+    text = replace(line(value), kind=kind)
+    at_once = fit_line(text, known, NOISE)
+    parts = (score_strings, measure_shortfall, measure_suffix_margin)
+    for got, part in zip(at_once, parts, strict=True):
+        np.testing.assert_array_equal(got, part(text, known, NOISE))
+
+
+def test_few_strings_score_as_they_do_among_many() -> None:
+    many = strings_of([("TERN 2", 0), *((f"{n:06}", n) for n in range(1, 200))])
+    alone = strings_of([("TERN 2", 0)])
+    for part in (score_strings, measure_shortfall, measure_suffix_margin):
+        assert part(line("TERN Z"), many, NOISE)[0] == part(line("TERN Z"), alone, NOISE)[0]

@@ -95,7 +95,7 @@ def test_nothing_is_told_but_repository_and_path():
         assert {lure["what"] for lure in true["lures"]} <= WHATS
         assert all(SYMBOLOGY.fullmatch(code["symbology"]) for code in true["codes"]), true["id"]
     for row in ROWS:
-        assert re.fullmatch(r"[ab]\d{4}", row.id)
+        assert re.fullmatch(r"[abc]\d{4}", row.id)
         assert re.fullmatch(r"g\d{3}", row.group)
         assert re.fullmatch("[0-9a-f]{16}", row.phash)
 

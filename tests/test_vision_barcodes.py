@@ -176,3 +176,9 @@ def test_a_matrix_code_of_dots_with_gaps_is_read(module_px):
     (code,) = read_codes(label, [((0, 0), (width, 0), (width, height), (0, height))])
     assert code.payload == "734160723"
     assert "dots" in code.method
+
+
+def test_six_characters_that_could_be_code32_are_read_as_printed():
+    """Asked for Code 39, the reader turns some payloads of six characters into digits (Code 32)."""
+    label = _drawn(_symbol("Code 39", "0DQTL6"))
+    assert [(code.symbology, code.payload) for code in read_codes(label)] == [("Code 39", "0DQTL6")]

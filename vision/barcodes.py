@@ -13,14 +13,17 @@ from plugface.vision.observations import Code, Polygon
 _NAMES = {
     zxingcpp.BarcodeFormat.Code128: "Code 128",
     zxingcpp.BarcodeFormat.Code39: "Code 39",
+    zxingcpp.BarcodeFormat.Code39Std: "Code 39",
     zxingcpp.BarcodeFormat.DataMatrix: "Data Matrix",
     zxingcpp.BarcodeFormat.QRCode: "QR",
 }
-_FORMATS = tuple(_NAMES)
+# Of Code 39 the plain kind alone: asked for any, the reader turns some payloads of six characters into the
+# digits of Code 32, which are not what is printed.
+_FORMATS = tuple(name for name in _NAMES if name != zxingcpp.BarcodeFormat.Code39)
 # The library takes any sequence of formats; its hints know of its own class alone, which 2.2 and 3 spell
 # differently.
 _MATRICES: Any = (zxingcpp.BarcodeFormat.DataMatrix, zxingcpp.BarcodeFormat.QRCode)
-_BARS: Any = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39)
+_BARS: Any = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39Std)
 
 # Code 128 always ends in a check character modulo 103 (ISO/IEC 15417); the matrix codes carry Reed-Solomon
 # words (ISO/IEC 16022, 18004). Code 39's check character modulo 43 is optional (ISO/IEC 16388, annex A): a

@@ -73,6 +73,8 @@ def _open_network(path: str, threads: int) -> Session:
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
+    # What a run took is given back when it is done: kept, it would be there once for each network.
+    options.enable_cpu_mem_arena = False
     # Threads that wait for work in a busy loop take the other core from whatever else runs there.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     try:

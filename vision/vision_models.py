@@ -25,6 +25,18 @@ class Segmenter(Protocol):
         """Maps of uint8 pictures (h, w, 3) in sRGB, with a matrix (2, 3) each to pixels of the photo.
 
         Where `enough` accepts maps that cost less, better ones need not be made.
+
+        Parameters
+        ----------
+        pictures : list of uint8 ndarray (h, w, 3), sRGB
+        to_photo : list of float ndarray (2, 3)
+            From pixels of each picture to those of the photo.
+        enough : callable, optional
+            Whether maps that cost less do.
+
+        Returns
+        -------
+        maps : list of Maps
         """
 
 

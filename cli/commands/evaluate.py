@@ -97,8 +97,8 @@ def evaluate(
         )  # fmt: skip
         return
     from plugface.cli.lot.run_folder import write_whole
-    from plugface.cli.pipeline import default_model
     from plugface.cli.present.screen import Screen
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning import metrics
 

@@ -8,12 +8,12 @@ from plugface.cli.commands.ledger import open_existing
 from plugface.cli.evaluation.trial import TrueUnit, confirmed_units, read_truth_sheet, run_trial
 from plugface.cli.evaluation.truth import TruthMissing
 from plugface.cli.lot.run_folder import write_whole
-from plugface.cli.pipeline import default_model
 from plugface.cli.present.plain_text import say
 from plugface.cli.present.report.trial import render_trial, summary_lines
 from plugface.cli.present.screen import Screen
 from plugface.cli.settings import cache_folder
 from plugface.cli.store.confirmations import list_confirmed
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table

@@ -116,9 +116,8 @@ def learn(
     2 there is nothing to learn from, or a ledger or the catalogue cannot be used.
     """
     from plugface.cli.lot.worker import PipelineAnalyser
-    from plugface.cli.pipeline import default_model, learned_model_path
     from plugface.cli.present.screen import Screen
-    from plugface.cli.store.learned_model import put_former_back
+    from plugface.cli.store.learned_model import default_model, learned_model_path, put_former_back
     from plugface.models.catalogue.entries import load_catalogue
 
     console = Screen()
@@ -267,8 +266,7 @@ def run_lesson(
 
 
 def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
-    from plugface.cli.pipeline import learned_model_path
-    from plugface.cli.store.learned_model import former_model_path
+    from plugface.cli.store.learned_model import former_model_path, learned_model_path
     from rich.table import Table
 
     own, demo = outcome.lessons.own, outcome.lessons.demo

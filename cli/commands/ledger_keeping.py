@@ -11,7 +11,7 @@ import typer
 from plugface.cli.commands.ledger import Where, open_existing
 from plugface.cli.present.plain_text import say
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # what opens a ledger is loaded when one is opened: a help page comes at once
     from plugface.cli.store.deletion import Doomed
     from plugface.cli.store.ledger import Ledger
 

@@ -65,8 +65,9 @@ def propose(
     Exit code: 0 the draft is a whole entry without errors; 1 something must be filled in or corrected first,
     and it says what; 2 a photo or the catalogue cannot be used.
     """
-    from plugface.cli.pipeline import default_model, known_shades, observe_photos
+    from plugface.cli.pipeline import known_shades, observe_photos
     from plugface.cli.present.proposal_text import Known, draft_family
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.catalogue.proposal import describe_unit
     from plugface.models.identify import identify

@@ -47,8 +47,8 @@ def show_separability(
 
     Exit code: 0; 2 when the catalogue cannot be used.
     """
-    from plugface.cli.pipeline import default_model
     from plugface.cli.present.screen import Screen
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.catalogue.separability import VIEW_SETS, separability
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn

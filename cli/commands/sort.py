@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from plugface.cli.lot.sorting import Outcome
     from plugface.cli.present.report.worth import LotWorth
     from plugface.cli.present.screen import Screen
+    from plugface.cli.store.ledger import Ledger
     from rich.progress import Progress, TaskID
 
 STAGES = {
@@ -123,6 +124,7 @@ def sort(
                     out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf, donor_numbers=donor_numbers
                 )
                 worth = read_worth(out, book, outcome.lot)
+                _record_report(book, outcome, Path(written["report"]))
             show("report", 1, 1)
     except KeyboardInterrupt:
         screen.print("Stopped. What was done is kept; the same command goes on from here.")
@@ -137,6 +139,17 @@ def sort(
     if outcome.put_off:
         say(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)
+
+
+def _record_report(book: Ledger, outcome: Outcome, report: Path) -> None:
+    """Write down that a report was made, of what, and its hash: it is handed on, the ledger stays."""
+    import hashlib
+
+    from plugface.cli.store.acts import account, record_act
+
+    facts = {"units": outcome.units, "sha256": hashlib.sha256(report.read_bytes()).hexdigest()}
+    with book.transaction() as session:
+        record_act(session, "report", who=account(), lot=outcome.lot, about=report.name, facts=facts)
 
 
 def _cores() -> int:

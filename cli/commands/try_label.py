@@ -33,8 +33,9 @@ def try_label(
 
     Exit code: 0; 2 when the catalogue or a photo cannot be used.
     """
-    from plugface.cli.pipeline import default_model, identify, known_shades, observe_photos
+    from plugface.cli.pipeline import identify, known_shades, observe_photos
     from plugface.cli.present.screen import Screen
+    from plugface.cli.store.learned_model import default_model
     from plugface.cli.typed_label import typed_label
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.label_reading import read_label

@@ -1,6 +1,6 @@
 """Measure what hostile phones cost honest ones on the yard page.
 
-    python -m plugface.cli.evaluation.bench_hostile [--phones 20] [--hostile 2] [--workers 1]
+    python -m plugface.cli.evaluation.bench_hostile [--phones 20] [--hostile 2] [--workers 1] [--crawling 12]
 
 Starts `plugface serve` with two lots over a fresh folder. First the honest phones alone send a photo each,
 all at once, and wait for their answers: that is their usual time. Then they do so again beside the hostile
@@ -9,14 +9,17 @@ and half headers, try codes, send photos at a crawl, send pictures that are dear
 none, and fill their own lot's queue with sound photos. Each phone has an address of its own (127.x.y.z, so
 Linux only).
 
-Printed: what was lost or mixed up, and the times of both rounds with their ratio. Exit code 0 where nothing
-was lost and no median is more than twice the usual one.
+Printed: what was lost or mixed up, the times of both rounds with their ratio, and whose time of the processor
+each round took, this program's own among them: the phones share the machine with the page here. What hostile
+phones send is made before they begin. Exit code 0 where nothing was lost and no median is more than twice the
+usual one.
 """
 
 import argparse
 import http.client
 import io
 import json
+import os
 import re
 import signal
 import socket
@@ -30,21 +33,31 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
 from plugface.cli.evaluation.bench_yard import Server, vary
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.codes import CODES_FILE
+from plugface.cli.web.photo_store import NICENESS as CHECKING_NICENESS
+from plugface.cli.web.worker_pool import NICENESS as LOOKING_NICENESS
 
 #: How many times their usual time honest phones may take.
 GOAL = 2.0
+
+#: Sound photos that all differ, for each hostile phone to send again and again.
+FLOODED = 24
 
 #: Connections that one hostile phone opens and says nothing on; more than an address may have.
 IDLE = 80
 
 #: Uploads at a crawl of one hostile phone; more than a lot may have.
 CRAWLING = 12
+
+
+#: Niceness -> what a process of the page does.
+_KINDS = {0: "checking", CHECKING_NICENESS: "checking for busy lots", LOOKING_NICENESS: "looking"}
 
 
 @dataclass(frozen=True)
@@ -128,14 +141,21 @@ def dear_pictures() -> list[bytes]:
     return [png.getvalue(), scans.getvalue(), b"\xff\xd8\xff\xe0" + bytes(20_000_000)]
 
 
-def attack(phone: Phone, photos: list[bytes], number: int, ending: threading.Event, said: Counter) -> None:
+def attack(
+    phone: Phone,
+    photos: list[bytes],
+    dear: list[bytes],
+    crawling: int,
+    ending: threading.Event,
+    said: Counter,
+) -> None:
     """One hostile phone: all of it at once, until it is told to end."""
     tries: list[Callable[[], None]] = [
         lambda: hold_connections(phone, ending),
         lambda: send_codes(phone, ending, said),
-        *[lambda: crawl(phone, ending, said)] * CRAWLING,
-        *[lambda: send_dear(phone, ending, said)] * 4,
-        *[lambda: flood(phone, photos, number, ending, said)] * 4,
+        *[lambda: crawl(phone, ending, said)] * crawling,
+        *[lambda: send_dear(phone, dear, ending, said)] * 4,
+        *[lambda: flood(phone, photos, ending, said)] * 4,
     ]
     threads = [threading.Thread(target=one) for one in tries]
     for thread in threads:
@@ -190,22 +210,21 @@ def crawl(phone: Phone, ending: threading.Event, said: Counter) -> None:
             ending.wait(0.2)
 
 
-def send_dear(phone: Phone, ending: threading.Event, said: Counter) -> None:
+def send_dear(phone: Phone, pictures: list[bytes], ending: threading.Event, said: Counter) -> None:
     """Send what is dear to open, each to a new unit."""
-    pictures, count = dear_pictures(), 0
+    count = 0
     while not ending.wait(0.05):
         unit = f"{threading.get_ident() % 2**60:016x}{count:016x}"
         _count(said, phone, "POST", f"/api/v1/units/{unit}/photos", pictures[count % len(pictures)])
         count += 1
 
 
-def flood(phone: Phone, photos: list[bytes], number: int, ending: threading.Event, said: Counter) -> None:
-    """Fill the own lot's queue with sound photos that all differ."""
+def flood(phone: Phone, photos: list[bytes], ending: threading.Event, said: Counter) -> None:
+    """Fill the own lot's queue with sound photos, each to a new unit."""
     count = 0
     while not ending.wait(0.2):
         unit = f"{threading.get_ident() % 2**60:016x}{2**60 + count:016x}"
-        photo = vary(photos[count % len(photos)], 10_000 * (number + 1) + count)
-        _count(said, phone, "POST", f"/api/v1/units/{unit}/photos", photo)
+        _count(said, phone, "POST", f"/api/v1/units/{unit}/photos", photos[count % len(photos)])
         count += 1
 
 
@@ -217,6 +236,26 @@ def _count(
     except (OSError, http.client.HTTPException):
         status = 0
     said[f"status {status}" if status else "no answer"] += 1
+
+
+def processor_s(server: int) -> Counter[str]:
+    """Seconds of the processor so far (proc(5)): this program, the page, its processes by niceness."""
+    # Seconds; the declared type of a Counter knows whole numbers alone.
+    spent: Any = Counter({"these phones": time.process_time()})
+    if sys.platform == "win32":  # it has no /proc
+        return spent
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            name, _, rest = stat.read_text().rpartition(")")
+        except OSError:  # it has ended
+            continue
+        fields, number = rest.split(), int(name.split()[0])
+        seconds = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        if number == server:
+            spent["the page"] += seconds
+        elif int(fields[1]) == server:
+            spent[_KINDS.get(int(fields[16]), "other processes")] += seconds
+    return spent
 
 
 def run_round(phones: list[Phone], photos: list[bytes], first: int, limit_s: float) -> list[Served | None]:
@@ -231,13 +270,18 @@ def run_round(phones: list[Phone], photos: list[bytes], first: int, limit_s: flo
         return [done.result() for done in sent]
 
 
-def measure(phones: int, hostile: int, workers: int, photos: Path, limit_s: float) -> bool:
+def measure(phones: int, hostile: int, workers: int, photos: Path, limit_s: float, crawling: int) -> bool:
     """Both rounds, and what came out; says whether the promise was kept."""
     originals = [path.read_bytes() for path in sorted(photos.glob("*.jpg"))[:phones]]
     if not originals:
         raise SystemExit(f"{photos}: there are no .jpg files in it")
     with tempfile.TemporaryDirectory(prefix="plugface-yard-") as folder:
         server = Server(Path(folder), workers, "--lot", "Honest", "--lot", "Hostile", "--log-level", "error")
+        dear = dear_pictures()
+        floods = [
+            [vary(originals[n % len(originals)], 10_000 * (number + 1) + n) for n in range(FLOODED)]
+            for number in range(hostile)
+        ]
         server.start()
         try:
             text = (Path(folder) / CODES_FILE).read_text(encoding="utf-8")
@@ -247,22 +291,29 @@ def measure(phones: int, hostile: int, workers: int, photos: Path, limit_s: floa
             run_round(
                 honest[:1], originals, 900_000, limit_s
             )  # the worker has started, its networks are loaded
+            before = processor_s(server.number)
             usual = run_round(honest, originals, 0, limit_s)
+            spent = [processor_s(server.number) - before]
             ending = threading.Event()
             said: Counter[str] = Counter()
             attacks = [
-                threading.Thread(target=attack, args=(phone, originals, n, ending, said))
+                threading.Thread(target=attack, args=(phone, floods[n], dear, crawling, ending, said))
                 for n, phone in enumerate(others)
             ]
             for thread in attacks:
                 thread.start()
             time.sleep(5)  # until they are well under way
+            before = processor_s(server.number)
             under = run_round(honest, originals, 500_000, limit_s)
+            spent.append(processor_s(server.number) - before)
             ending.set()
             for thread in attacks:
                 thread.join()
         finally:
             server.end(signal.SIGTERM)
+    for round_, seconds in zip(("alone", "beside them"), spent, strict=True):
+        listed = ", ".join(f"{who} {taken:.1f} s" for who, taken in seconds.most_common())
+        print(f"processor, {round_}: {listed}")
     return tell(usual, under, said, hostile, workers)
 
 
@@ -302,6 +353,12 @@ if __name__ == "__main__":
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--photos", type=Path, default=demo_folder() / "photos")
     parser.add_argument("--limit-s", type=float, default=900, help="longest time to wait for one answer")
+    parser.add_argument(
+        "--crawling",
+        type=int,
+        default=CRAWLING,
+        help="uploads at a crawl of each hostile phone; they take the places of its other attacks",
+    )
     asked = parser.parse_args()
-    held = measure(asked.phones, asked.hostile, asked.workers, asked.photos, asked.limit_s)
+    held = measure(asked.phones, asked.hostile, asked.workers, asked.photos, asked.limit_s, asked.crawling)
     sys.exit(0 if held else 1)

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 import rtoml
-from plugface.cli.pipeline import default_model
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.answers import View

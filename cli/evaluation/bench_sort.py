@@ -1,6 +1,7 @@
 """Measure sorting itself.
 
     python -m plugface.cli.evaluation.bench_sort [--photos DIR [--count N]] [--quick] [--pallet N]
+    python -m plugface.cli.evaluation.bench_sort --ledger N
 
 Throughput with 1 and 2 workers, their ratio, and the processor time of each (a ratio under 2 with the same
 processor time is waiting, with more it is work done twice or threads in each other's way); the share of
@@ -23,14 +24,30 @@ import tempfile
 import time
 from dataclasses import dataclass
 from importlib import import_module
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Literal
 
+from PIL import Image
 from plugface.cli.lot.sorting import Plan, sort_lot
 from plugface.cli.pipeline import decode_photo
+from plugface.cli.present.report.sheet import list_lots, sheet_of
 from plugface.cli.settings import demo_folder
-from plugface.cli.store.exports import write_rows
-from plugface.cli.store.ledger import Ledger, Lot, Photo, Proposal, Unit, View, list_units, now_utc
+from plugface.cli.store.exports import write_for_people, write_rows
+from plugface.cli.store.ledger import (
+    File,
+    Ledger,
+    Look,
+    Lot,
+    Photo,
+    Proposal,
+    Unit,
+    View,
+    list_units,
+    now_utc,
+)
+from plugface.codec import write_decision, write_observations
+from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision
 from plugface.models.unit_choice import UnitChoice
 from plugface.vision.observations import Connector, Observations, Quality, WhiteBalance
@@ -190,7 +207,13 @@ def bench_ledger(folder: Path, rows: int) -> None:
     """Time to list and export many units."""
     ledger = Ledger(folder / "ledger.sqlite")
     numbers = range(1, rows + 1)
-    same = dict.fromkeys(("variant", "findings", "decision"), "")
+    same = dict.fromkeys(("variant", "findings"), "")
+    stand_in = StandIn(0.0)
+    picture = BytesIO()
+    Image.new("RGB", (64, 48)).save(picture, "JPEG")
+    seen, _thumb = stand_in.observe(picture.getvalue(), "x")
+    same["decision"] = write_decision(stand_in.decide([], []))
+    look = {"version": "v", "fault": "", "taken_at": "", "seconds": 0.1, "made_at": now_utc()}
     now = now_utc()
     with ledger.transaction() as session:
         session.execute(
@@ -204,6 +227,17 @@ def bench_ledger(folder: Path, rows: int) -> None:
             for n in numbers
         ]
         session.execute(insert(Unit), units)
+        session.execute(
+            insert(Look), [{"photo_id": n, "observations": write_observations(seen), **look} for n in numbers]
+        )
+        session.execute(
+            insert(File),
+            [
+                {"lot_id": 1, "photo_id": n, "path": f"u{n}.jpg", "size_bytes": 1, "mtime_ns": "1"}
+                | {"note": "", "added_at": now}
+                for n in numbers
+            ],
+        )
         session.execute(insert(View), [{"unit_id": n, "photo_id": n, "part": 0} for n in numbers])
         usual: dict[str, object] = {
             "input_sha256": "",
@@ -226,6 +260,12 @@ def bench_ledger(folder: Path, rows: int) -> None:
             columns, listed = list_units(session)
             count = sum(1 for _ in listed) if form == "list" else write_rows(columns, listed, out, form)
         print(f"ledger: {count} rows, {form:5} {time.perf_counter() - started:5.2f} s (goal < 3 s)")
+    started = time.perf_counter()
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    with ledger.reading() as session, (folder / "people.xlsx").open("wb") as out:
+        lines, worth = list_lots(session, None, catalogue)
+        count = write_for_people(sheet_of(lines, worth), out, "xlsx")
+    print(f"ledger: {count} rows for people, xlsx {time.perf_counter() - started:5.1f} s (goal < 60 s)")
 
 
 def main() -> None:
@@ -235,6 +275,9 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=60, help="photos that the real pipeline looks at")
     parser.add_argument("--quick", action="store_true", help="a tenth of everything")
     parser.add_argument("--pallet", type=int, metavar="N", help="only a folder of N files, 3 %% broken")
+    parser.add_argument(
+        "--ledger", type=int, metavar="N", help="only a ledger of N units, listed and exported"
+    )
     parser.add_argument("--one", nargs=4, help=argparse.SUPPRESS)
     parser.add_argument("--real", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -246,6 +289,9 @@ def main() -> None:
     part = 10 if asked.quick else 1
     with tempfile.TemporaryDirectory(prefix="plugface-bench-") as name:
         folder = Path(name)
+        if asked.ledger:
+            bench_ledger(folder, asked.ledger)
+            return
         if asked.pallet:
             bench_pallet(folder, asked.pallet)
             return

@@ -74,6 +74,12 @@ class Server:
                 time.sleep(0.1)
         raise SystemExit("the page did not start")
 
+    @property
+    def number(self) -> int:
+        """Of its process."""
+        assert self._process is not None  # started before
+        return self._process.pid
+
     def end(self, how: signal.Signals) -> None:
         """End it and wait."""
         assert self._process is not None  # started before

@@ -15,8 +15,8 @@ import argparse
 from collections.abc import Sequence
 
 import numpy as np
-from plugface.cli.pipeline import default_model
 from plugface.cli.present.terminal import percent
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import View
 from plugface.models.identify import identify

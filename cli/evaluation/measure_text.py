@@ -19,8 +19,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 from plugface.cli.evaluation.truth import TRUTH_FILE
-from plugface.cli.pipeline import default_model
 from plugface.cli.settings import default_catalogue, demo_folder
+from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Family, load_catalogue
 from plugface.models.catalogue.index import Strings, compact, index_catalogue
 from plugface.models.decision.variants import read_suffixes

@@ -87,10 +87,11 @@ def open_photo(source: PhotoSource, *, name: str = "") -> Photo:
     if isinstance(source, io.IOBase):
         return decode_photo(source.read(), name=name or str(getattr(source, "name", "")))
     path = Path(cast("str | PathLike[str]", source))  # or it is no source at all, which Path says
-    return decode_photo(_read(path), name=name or str(source))
+    return decode_photo(read_bytes(path), name=name or str(source))
 
 
-def _read(path: Path) -> bytes:
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a photo's file; UnreadablePhoto says why there are none."""
     try:
         return path.read_bytes()
     except FileNotFoundError:

@@ -18,6 +18,7 @@ from itertools import islice
 from threading import Thread
 from typing import Any
 
+from plugface.cli.heap import share_one_heap
 from plugface.cli.limited_process import limit_time, limited_memory, reason_of_end
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
@@ -175,6 +176,7 @@ def _ctrl_c_held() -> Iterator[None]:
 def _one_threaded(work: Callable, item: Any) -> Any:
     import cv2
 
+    share_one_heap()
     cv2.setNumThreads(1)
     return work(item)
 

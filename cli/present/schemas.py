@@ -42,7 +42,8 @@ VERSION: Literal[2] = 2
 class Document(BaseModel):
     """Base of everything that is printed as JSON."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    # Its schema is built when it is first used: a command prints one of these documents.
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class Head(Document):

@@ -6,10 +6,23 @@ along. While it is there every command uses it. The one before it is kept beside
 
 import os
 import shutil
+from functools import cache
 from pathlib import Path
 
-from plugface.cli.pipeline import default_model, learned_model_path
+from plugface.cli.settings import data_folder
 from plugface.models.learning.classifier import Model, default_model_path, load_model, save_model
+
+
+def learned_model_path() -> Path:
+    """Where `plugface learn` keeps its model, in the user's data folder."""
+    return data_folder() / "model" / default_model_path().name
+
+
+@cache
+def default_model() -> Model:
+    """The classifier to use, read once: what `plugface learn` has made, else the one that comes along."""
+    learned = learned_model_path()
+    return load_model(learned if learned.is_file() else default_model_path())
 
 
 def former_model_path() -> Path:

@@ -4,6 +4,7 @@ Sending is safe to repeat: a unit is named by the sender, and a photo counts onc
 """
 
 import shutil
+from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -38,6 +39,7 @@ from plugface.cli.web.documents import (
     UnitsOut,
 )
 from plugface.cli.web.guard import stated_length
+from plugface.cli.web.photo_store import CleanPhoto
 from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry, Visitor
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
@@ -135,15 +137,16 @@ async def add_photo(
 ) -> AcceptedPhotoOut:
     """Send one photo of a unit. 202: it is on disk and will be answered. 200: it was there already."""
     lot = visitor.lot
-    await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
     intake = request.app.state.intake
     size = stated_length(request.headers) or yard.limits.photo_bytes
+    await intake.hold_back(lot.key, size)
+    await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
     with intake.place(lot.key, size):  # until it is checked, so that memory is bounded
         data = await intake.receive(request)
         if await anyio.to_thread.run_sync(still_here, request) != visitor:  # revoked while it came in
             raise Refused("code_needed")
-        keep = partial(_keep_photo, yard, lot, unit, data, face, more)
-        async with intake.checking(lot.key):
+        async with intake.checking(lot.key) as turn:
+            keep = partial(_keep_photo, yard, lot, unit, partial(yard.check, data, lot.key, turn), face, more)
             photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
@@ -297,13 +300,13 @@ def _find_family(yard: Yard, name: str) -> Family:
 
 
 def _keep_photo(
-    yard: Yard, lot: LotEntry, unit: str, data: bytes, face: str, more: bool
+    yard: Yard, lot: LotEntry, unit: str, check: Callable[[], CleanPhoto], face: str, more: bool
 ) -> tuple[AcceptedPhotoOut, bool]:
     """Check, clean and write a photo, then enter it: in this order, so that what is entered is on disk."""
     if shutil.disk_usage(yard.settings.folder).free < yard.limits.free_disk_bytes:
         raise Refused("disk_full", retry_s=300)
     try:
-        photo = yard.check_photo(data)
+        photo = check()
     except UnreadablePhoto as error:
         raise Refused("not_a_photo", problem=error.problem, advice=error.advice) from None
     yard.queue.has_room(lot.key, unit, photo.sha256, len(photo.data))  # what is refused is not written at all

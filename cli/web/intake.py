@@ -1,18 +1,38 @@
 """How many photos may be on their way in at once, of all lots and of one, and how slowly one may come.
 
 A place is held from the first byte until the photo is checked: what lies in memory is bounded by `Limits`
-whatever arrives, and a lot whose uploads crawl holds its own share only.
+whatever arrives, and a lot whose uploads crawl holds its own share only. A lot whose photos take much time to
+check is a busy one: they are checked one at a time, when no other lot's photo waits, at the lowest priority.
 """
 
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass
 
 import anyio
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
 from starlette.requests import ClientDisconnect, Request
+
+#: Seconds over which `Limits.decoding_per_lot_s` is counted.
+_PER_S = 60.0
+
+#: Seconds that a busy lot's photo waits for those of other lots at most, and between two looks. Our choice.
+_BEHIND_S, _AGAIN_S = 30.0, 0.05
+
+#: Seconds that each photo without a place makes the refusal of the next one later, and the most. Our choice;
+#: a phone that waits as long as it is told to does not notice.
+_LATER_S, _LATEST_S = 0.1, 5.0
+
+
+@dataclass(frozen=True)
+class Turn:
+    """How a photo is checked: behind everything else or not, and who is told how long it took."""
+
+    busy: bool = False
+    on_spent: Callable[[float], None] = lambda _seconds: None  # seconds of the processor; from any thread
 
 
 class Intake:
@@ -30,15 +50,47 @@ class Intake:
         self._of_lot: Counter[str] = Counter()
         self._bytes = 0
         self._checking: dict[str, anyio.CapacityLimiter] = {}
+        self._behind = anyio.CapacityLimiter(1)  # of all busy lots
+        self._prompt = 0  # photos of other lots that wait or are checked
+        self._refused: dict[
+            str, tuple[float, float]
+        ] = {}  # lot -> for how many no place was, less one a second
+        self._debts: dict[str, tuple[float, float]] = {}  # lot -> seconds it has used up, and when that was
 
-    def checking(self, lot: str) -> anyio.CapacityLimiter:
+    @asynccontextmanager
+    async def checking(self, lot: str) -> AsyncIterator[Turn]:
         """The share of a lot in the photos that are checked at the same time: one place less than there are.
 
         So photos that take as long to check as they may, all of one lot, leave a place for the others.
+
+        References
+        ----------
+        What a lot may use is a leaky bucket: Turner, IEEE Communications Magazine 24 (1986).
         """
         if lot not in self._checking:
             self._checking[lot] = anyio.CapacityLimiter(max(1, self._limits.decoding_at_once - 1))
-        return self._checking[lot]
+        async with self._checking[lot]:
+            if self._debt(lot) < self._limits.decoding_per_lot_s:
+                self._prompt += 1
+                try:
+                    yield Turn(on_spent=lambda seconds: self.charge(lot, seconds))
+                finally:
+                    self._prompt -= 1
+                return
+            async with self._behind:
+                with anyio.move_on_after(_BEHIND_S):
+                    while self._prompt:
+                        await anyio.sleep(_AGAIN_S)
+                yield Turn(busy=True, on_spent=lambda seconds: self.charge(lot, seconds))
+
+    def charge(self, lot: str, seconds: float) -> None:
+        """Note that checking a lot's photo took so many seconds of the processor; from any thread."""
+        self._debts[lot] = self._debt(lot) + seconds, self._clock()
+
+    def _debt(self, lot: str) -> float:
+        """Seconds of checking that a lot has used up; it may use `decoding_per_lot_s` a minute."""
+        debt, since = self._debts.get(lot, (0.0, 0.0))
+        return max(0.0, debt - (self._clock() - since) * self._limits.decoding_per_lot_s / _PER_S)
 
     @contextmanager
     def place(self, lot: str, size_bytes: int) -> Iterator[None]:
@@ -49,12 +101,7 @@ class Intake:
         Refused
             "busy", where all places are taken, or the share of the lot, or the memory for them.
         """
-        limits = self._limits
-        if (
-            self._of_lot.total() >= limits.uploads_at_once
-            or self._of_lot[lot] >= limits.uploads_per_lot
-            or self._bytes + size_bytes > limits.uploads_bytes
-        ):
+        if not self._has_place(lot, size_bytes):
             raise Refused("busy", retry_s=5)
         self._of_lot[lot] += 1
         self._bytes += size_bytes
@@ -63,6 +110,27 @@ class Intake:
         finally:
             self._of_lot[lot] -= 1
             self._bytes -= size_bytes
+
+    def _has_place(self, lot: str, size_bytes: int) -> bool:
+        limits = self._limits
+        return (
+            self._of_lot.total() < limits.uploads_at_once
+            and self._of_lot[lot] < limits.uploads_per_lot
+            and self._bytes + size_bytes <= limits.uploads_bytes
+        )
+
+    async def hold_back(self, lot: str, size_bytes: int) -> None:
+        """Let a photo for which there is no place wait, the longer the more of its lot had none lately.
+
+        Refusing costs the page some time, too: who asks again at once would take it from all others. What
+        one address can have waiting is bounded by its connections.
+        """
+        if self._has_place(lot, size_bytes):
+            return
+        count, since = self._refused.get(lot, (0.0, 0.0))
+        count = max(0.0, count - (self._clock() - since)) + 1
+        self._refused[lot] = count, self._clock()
+        await anyio.sleep(min(_LATEST_S, count * _LATER_S))
 
     async def receive(self, request: Request) -> bytes:
         """The body of a request, as long as it keeps coming fast enough.

@@ -45,6 +45,14 @@ class Limits:
     decoding_s: Annotated[
         float, _up_to(3600, "seconds of the processor for checking one photo; the largest honest one takes 4")
     ] = 20.0
+    decoding_per_lot_s: Annotated[
+        float,
+        _up_to(
+            3600,
+            "seconds of the processor a minute for checking one lot's photos, 40 of the page's; what is more "
+            "is checked after those of other lots",
+        ),
+    ] = 5.0
     decoding_bytes: Annotated[int, _up_to(_TB, "bytes of memory for checking one photo", 1e8)] = 1_500_000_000
     uploads_at_once: Annotated[int, _up_to(10_000, "photos being received or checked at the same time")] = 40
     uploads_per_lot: Annotated[int, _up_to(10_000, "of these, of one lot")] = 10

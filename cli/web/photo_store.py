@@ -19,8 +19,10 @@ import numpy as np
 from PIL import Image
 from plugface.analysis import UnreadablePhoto
 from plugface.cli import pipeline
+from plugface.cli.limited_photo import AS_JPEG, STOPPED
 from plugface.cli.limited_process import LimitedPool, Stopped
 from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.web.intake import Turn
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
 
@@ -29,6 +31,9 @@ SHOWN_PX, SMALL_PX = 1080, 160
 
 #: Quality of a JPEG made anew. Our choice; nothing that can be read is lost at this one.
 QUALITY = 95
+
+#: Niceness of the process that checks photos of lots that send much (POSIX): the looking goes first.
+NICENESS = 19
 
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _ORIENTATION_TAG = 0x0112  # Exif 2.32, table 4
@@ -91,34 +96,31 @@ class PhotoChecker:
 
     def __init__(self, limits: Limits, on_loss: Callable[[], None] = lambda: None) -> None:
         self._on_loss = on_loss
-        self._pool = LimitedPool(
+        pool = partial(
+            LimitedPool,
             partial(clean_photo, limits=limits),
-            size=limits.decoding_at_once,
             seconds=limits.decoding_s,
             memory_bytes=limits.decoding_bytes,
         )
+        # A process can give up its priority and never take it back, so busy lots have one of their own. It
+        # takes no memory while it waits, and how many photos are open at once is bounded where they come in.
+        self._pool, self._behind = pool(size=limits.decoding_at_once), pool(size=1, niceness=NICENESS)
 
-    def __call__(self, data: bytes) -> CleanPhoto:
+    def __call__(self, data: bytes, turn: Turn | None = None) -> CleanPhoto:
         """As `clean_photo`; a photo that takes more time or memory than it may is an unreadable one."""
+        turn = turn or Turn()
         try:
-            return self._pool(data)
+            return (self._behind if turn.busy else self._pool)(data, turn.on_spent)
         except Stopped as stopped:
             self._on_loss()
             if stopped.reason == "ended":  # by somebody else: the photo is not to blame
                 raise Refused("busy", retry_s=5) from None
-            raise UnreadablePhoto("", _STOPPED[stopped.reason], _AS_JPEG) from None
+            raise UnreadablePhoto("", STOPPED[stopped.reason], AS_JPEG) from None
 
     def close(self) -> None:
         """End the processes."""
         self._pool.close()
-
-
-_STOPPED = {
-    "time": "it takes longer to open than any photo of a camera",
-    "memory": "it takes more memory to open than any photo of a camera",
-    "broke": "it breaks the program that opens it",
-}
-_AS_JPEG = "Save it again as an ordinary JPEG and send that"
+        self._behind.close()
 
 
 def strip_jpeg(data: bytes) -> bytes | None:

@@ -457,6 +457,14 @@ class Queue:
         self._begun[job.unit.lot, job.unit.id, job.unit.turn] = self._steady()
         return job
 
+    def charge(self, lot: str, seconds: float) -> None:
+        """Count time that went into a lot's photos before they could wait as time of the workers.
+
+        It comes out of the same machine; a lot whose photos are dear to check has its turns less often.
+        """
+        with self._writing:
+            self._used[lot] = max(self._used.get(lot, 0.0), self._virtual_s) + seconds
+
     def finish(self, job: Job, answer: AnswerEntry) -> None:
         """Keep an answer; the unit is answered unless something came in meanwhile."""
         with self._write() as db:

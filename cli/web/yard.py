@@ -4,7 +4,7 @@ import shutil
 import sqlite3
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import IO
@@ -16,6 +16,7 @@ from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
 from plugface.cli.web.codes import make_key, write_private
+from plugface.cli.web.intake import Turn
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.metrics import Gauges, Tally
 from plugface.cli.web.photo_store import CleanPhoto, PhotoChecker, PhotoStore
@@ -113,6 +114,17 @@ class Yard:
             self.queue.add_lot(key, name, access.hash_code(code))
         self.records.record_act("code changed" if there else "code made", who=account(), lot=key)
         return code
+
+    def check(self, data: bytes, lot: str, turn: Turn) -> CleanPhoto:
+        """Check a lot's photo in its turn; what a test has put in the checker's place knows of none."""
+        if not isinstance(self.check_photo, PhotoChecker):
+            return self.check_photo(data)
+
+        def charge(seconds: float) -> None:
+            turn.on_spent(seconds)
+            self.queue.charge(lot, seconds)
+
+        return self.check_photo(data, replace(turn, on_spent=charge))
 
     def find_problem(self) -> str:
         """What keeps photos from being taken in now, in a word for an operator; empty: nothing."""

@@ -350,6 +350,25 @@ def check_look_alikes(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
             yield first.key, ("warning", "look-alikes", "", named, remedy)
 
 
+def check_currency(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """What a variant is worth is an amount of some currency."""
+    if catalogue.head.currency:
+        return
+    for family in catalogue.families:
+        bare = [v.key for v in family.variants if v.value is not None and not v.value.currency]
+        if bare:
+            named = ", ".join(f'"{key}"' for key in bare)
+            yield (
+                family.key,
+                (
+                    "warning", "currency", "variants, value",
+                    f"the value of {named} names no currency, and catalogue.toml names none",
+                    'Write one into catalogue.toml, such as currency = "EUR"; a lot is valued without a name '
+                    "for its money until then",
+                ),
+            )  # fmt: skip
+
+
 def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
     """Shades of the catalogue's own have one code each and can be told apart."""
     for severity, key, words, remedy in find_shade_problems(catalogue):
@@ -369,6 +388,7 @@ CATALOGUE_RULES: tuple[Callable[[Catalogue], Iterator[tuple[str, Found]]], ...] 
     check_numbers,
     check_look_alikes,
     check_shades,
+    check_currency,
 )
 
 

@@ -11,7 +11,7 @@ import re
 import threading
 import tomllib
 from collections.abc import Iterable
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -82,6 +82,7 @@ class CatalogueError(Exception):
         super().__init__(f"{place}: {problem}. {remedy}")
 
 
+@lru_cache(maxsize=1024)
 def compile_pattern(pattern: str) -> Any:
     """Compile a pattern from a catalogue so that no text can make it slow.
 
@@ -110,7 +111,10 @@ def compile_pattern(pattern: str) -> Any:
 class Entry(BaseModel):
     """Base of all catalogue entries: fixed once read, and a misspelt key is refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True, allow_inf_nan=False)
+    # Schemas are built when first used: reading a catalogue needs two of them, and a list of commands none.
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", str_strip_whitespace=True, allow_inf_nan=False, defer_build=True
+    )
 
 
 class Body(Entry):
@@ -497,7 +501,9 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
     if errors:
         return None, tuple(errors)
     read, files = zip(*families.values(), strict=True)
-    catalogue = Catalogue(head=head, families=read, files=files, sha256=digest.hexdigest())
+    # Head and families were checked one by one; to check them as a whole again would take as long as one
+    # schema more and every family's own rules.
+    catalogue = Catalogue.model_construct(head=head, families=read, files=files, sha256=digest.hexdigest())
     _keep(catalogue)
     return catalogue, ()
 

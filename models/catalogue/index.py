@@ -1,8 +1,10 @@
 """A catalogue as arrays, so that all families are compared in one step."""
 
+import re
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -10,19 +12,24 @@ from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
 from plugface.models.matching.error_model import ALPHABET, FINS
 from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
 
+_DROPPED = re.compile(f"[^{ALPHABET}]+")
+_FORMS = str.maketrans({c: "9" if c.isdigit() else "A" for c in ALPHABET})
 
+
+@lru_cache(maxsize=4096)
 def compact(text: str) -> str:
     """Capitals and digits alone: what is left to compare once spaces and punctuation are gone."""
-    return "".join(c for c in text.upper() if c in ALPHABET)
+    return _DROPPED.sub("", text.upper())
 
 
+@lru_cache(maxsize=4096)
 def form_of(text: str) -> str:
     """The form of a number: 9 for each figure, A for each letter.
 
     >>> form_of("PK 2104/16")
     'AA999999'
     """
-    return "".join("9" if c.isdigit() else "A" for c in compact(text))
+    return compact(text).translate(_FORMS)
 
 
 #: A number has so many signs at least where its form alone tells it. Our choice.
@@ -41,6 +48,13 @@ class Strings:
     lengths: np.ndarray  # int (n_strings,)
     owners: tuple[tuple[int, ...], ...]  # families that have this string
     last: np.ndarray  # bool (n_strings, longest): the figures it ends in, which tell families of a kind apart
+
+    @cached_property
+    def owned(self) -> tuple[np.ndarray, np.ndarray]:
+        """Each string with each of its owners: places of the strings, and the owners."""
+        counts = [len(owners) for owners in self.owners]
+        owners = [owner for owners in self.owners for owner in owners]
+        return np.repeat(np.arange(len(counts)), counts), np.array(owners, dtype=int)
 
 
 @dataclass(frozen=True)
@@ -86,6 +100,39 @@ def strings_of(pairs: list[tuple[str, int]]) -> Strings:
     return Strings(values, codes, lengths, tuple(tuple(sorted(set(o))) for o in owners.values()), last)
 
 
+@dataclass(frozen=True)
+class VariantStrings:
+    """What tells the variants of one family apart in writing; the owners are places of variants."""
+
+    numbers: Strings
+    number_forms: frozenset[str]  # of those that are long enough to be told by their form
+    suffixes: Strings
+    longest_suffix: int
+
+
+#: The families asked for last with their variants' strings; compared by identity, as a family never changes.
+_variants: dict[int, tuple[Family, VariantStrings]] = {}
+_KEPT_VARIANTS = 256
+
+
+def index_variants(family: Family) -> VariantStrings:
+    """Strings of a family's variants; remembered, for one answer asks for them some dozens of times."""
+    known = _variants.get(id(family))
+    if known is not None and known[0] is family:
+        return known[1]
+    numbers = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
+    made = VariantStrings(
+        numbers,
+        frozenset(form_of(value) for value in numbers.values if len(value) >= MIN_NUMBER),
+        strings_of([(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]),
+        max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1),
+    )
+    if len(_variants) >= _KEPT_VARIANTS:
+        _variants.clear()
+    _variants[id(family)] = (family, made)
+    return made
+
+
 #: A shorter text than this names no family by a number (our choice).
 MIN_NUMBER = 5
 
@@ -106,6 +153,15 @@ def index_catalogue(catalogue: Catalogue) -> CatalogueIndex:
 def name_families(index: CatalogueIndex, texts: Iterable[str], payloads: Iterable[str]) -> frozenset[str]:
     """Keys of the families that a text or payload names whole: a listed number, alone or with a suffix behind
     it, or a mark. What is read with a fault names none.
+
+    Parameters
+    ----------
+    index : CatalogueIndex
+    texts, payloads : iterable of str
+
+    Returns
+    -------
+    keys : frozenset of str
     """
     marks: dict[str, set[int]] = {}
     for row, family in enumerate(index.families):

@@ -46,7 +46,16 @@ def name_shades(catalogue: Catalogue) -> dict[str, tuple[ColourCode, tuple[float
 
 
 def difference(lab_a: tuple[float, float, float], lab_b: tuple[float, float, float]) -> float:
-    """Colour difference CIEDE2000 (CIE 142-2001)."""
+    """Colour difference CIEDE2000 (CIE 142-2001).
+
+    Parameters
+    ----------
+    lab_a, lab_b : (float, float, float), CIELAB
+
+    Returns
+    -------
+    difference : float
+    """
     import numpy as np  # see middle_lab
     from skimage.color import deltaE_ciede2000
 

@@ -85,6 +85,10 @@ def _numbers_of(line: Text, source: str, index: CatalogueIndex) -> list[FieldRea
         run = matching_run(line, compile_pattern(family.label.service_number))
         if run is not None:
             formed.setdefault(run.value, []).append(family)
+    if not formed:  # printed with other spaces or strokes than the pattern has: compared without them
+        listed = [run.value for run in runs_of(line.value) if compact(run.value) in index.number_rows]
+        if listed:
+            formed[max(listed, key=len)] = []
     found = []
     for number, families in formed.items():
         owners = [

@@ -9,11 +9,11 @@ import numpy as np
 from plugface.models.catalogue.index import index_families
 from plugface.models.decision.answers import NextPhoto, View
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.variants import judge_variants
+from plugface.models.decision.variants import hear, judge_heard
 from plugface.models.learning.classifier import Model, predict
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.pooling import Weighing, expected_cost
+from plugface.models.matching.pooling import Weighing, expected_cost, heard_of
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, fit_view
 from plugface.models.unit_choice import UnitView, gather_views
 
@@ -65,8 +65,9 @@ def choose_next_photo(
     rows, chances = rows[likely], chances[likely]
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
-    wanted = [view for view in PHOTOS if view not in taken_faces(weighing.views)]
-    played = [_play(weighing, view, rows, chances / chances.sum(), model, costs, rng) for view in wanted]
+    taken = taken_faces(weighing.views)
+    wanted = [view for view in PHOTOS if view not in taken]
+    played = _play(weighing, wanted, rows, chances / chances.sum(), model, costs, rng)
     gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
     if gains[best] < MIN_GAIN:
@@ -107,30 +108,37 @@ _NAMES = {
 
 
 def _play(
-    weighing: Weighing, view: View, rows, chances, model: Model, costs: Costs, rng
-) -> tuple[float, float]:
-    """Mean cost after one more photo, and mean doubt about family and variant together, over the families
-    still possible and the photos drawn for each."""
+    weighing: Weighing, wanted: list[View], rows, chances, model: Model, costs: Costs, rng
+) -> list[tuple[float, float]]:
+    """Mean cost after one more photo of each view, and mean doubt about family and variant together, over
+    the families still possible and the photos drawn for each."""
     index = index_families(tuple(weighing.index.families[r] for r in rows))
     known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows], f.sibling[rows]) for f in weighing.fits]
     cases, variant_chances, weights = [], [], []
     n_draws = N_DRAWN // len(rows)
-    for place, row in enumerate(rows):
-        family = weighing.index.families[row]
-        for _ in range(n_draws):
-            variant = family.variants[int(rng.integers(len(family.variants)))]
-            years = weighing.donor_years
-            views = weighing.views
-            fits = known
-            if view == "donor plate":
-                years = (int(rng.integers(variant.years[0], variant.years[1] + 1)),)
-            else:
-                drawn = gather_views([draw_observations(family, variant, view, model.noise, rng)])
-                views, fits = views + drawn, [*known, *(fit_view(v, index, model.noise) for v in drawn)]
-            cases.append(fuse_views(fits))
-            variant_chances.append(float(judge_variants(family, views, model.noise, years).chances.max()))
-            weights.append(chances[place] / n_draws)
+    for view in wanted:
+        for place, row in enumerate(map(int, rows)):
+            family = weighing.index.families[row]
+            for _ in range(n_draws):
+                variant = family.variants[int(rng.integers(len(family.variants)))]
+                years, fits, heard = weighing.donor_years, known, heard_of(weighing, row, model)
+                if view == "donor plate":
+                    years = (int(rng.integers(variant.years[0], variant.years[1] + 1)),)
+                else:
+                    drawn = gather_views([draw_observations(family, variant, view, model.noise, rng)])
+                    fits = [*known, *(fit_view(v, index, model.noise) for v in drawn)]
+                    heard = (*heard, *(hear(family, v, model.noise) for v in drawn))
+                cases.append(fuse_views(fits))
+                variant_chances.append(float(judge_heard(family, heard, model.noise, years).chances.max()))
+                weights.append(chances[place] / n_draws)
     posteriors = predict(model, cases)
     after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
     named = [p.families.max() * v for p, v in zip(posteriors, variant_chances, strict=True)]
-    return float(np.dot(weights, after)), float(np.dot(weights, 1.0 - np.array(named)))
+    each = n_draws * len(rows)  # photos drawn of one view
+    return [
+        (
+            float(np.dot(weights[k : k + each], after[k : k + each])),
+            float(np.dot(weights[k : k + each], 1.0 - np.array(named[k : k + each]))),
+        )
+        for k in range(0, len(cases), each)
+    ]

@@ -57,6 +57,10 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     needs : Needs
     partner : Family, optional
         The family that `needs.partner` names.
+
+    Returns
+    -------
+    fit : SwapFit
     """
     against: list[str] = []
     reasons: list[str] = []
@@ -177,7 +181,17 @@ def _named(said: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
 
 
 def list_serving(catalogue: Catalogue, needs: Needs) -> list[tuple[str, str, SwapFit]]:
-    """Family and variant keys that serve the swap, then those for which something is unknown."""
+    """Family and variant keys that serve the swap, then those for which something is unknown.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    needs : Needs
+
+    Returns
+    -------
+    serving : list of (family, variant, SwapFit)
+    """
     partner = catalogue.by_key.get(needs.partner) if needs.partner else None
     fits = [(f.key, v.key, fit_variant(f, v, needs, partner)) for f in catalogue.families for v in f.variants]
     order = {"yes": 0, "unknown": 1}

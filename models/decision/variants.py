@@ -14,14 +14,13 @@ from typing import Literal
 
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant, compile_pattern
-from plugface.models.catalogue.index import Strings, compact, strings_of
+from plugface.models.catalogue.index import Strings, compact, index_variants
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import (
     REVISION_WORDS,
     Run,
     cut_text,
-    forms_of,
     is_below_or_right,
     join_split,
     looks_like_number,
@@ -85,20 +84,81 @@ class Hint:
 def judge_variants(
     family: Family, views: tuple[UnitView, ...], noise: ErrorModel, donor_years: tuple[int, ...] = ()
 ) -> VariantPosterior:
-    """Posterior over a family's variants, all equally likely beforehand."""
+    """Posterior over a family's variants, all equally likely beforehand.
+
+    Parameters
+    ----------
+    family : Family
+    views : tuple of UnitView
+    noise : ErrorModel
+    donor_years : tuple of int
+        Model years that a type plate beside the unit says; empty: none.
+
+    Returns
+    -------
+    posterior : VariantPosterior
+    """
+    return judge_heard(family, [hear(family, view, noise) for view in views], noise, donor_years)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What one view says of the variants of one family."""
+
+    photo: int
+    told: dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]]  # by the kind of reading: odds, what was read
+
+
+def hear(family: Family, view: UnitView, noise: ErrorModel) -> Heard:
+    """What one view says of a family's variants; views are joined by `judge_heard`.
+
+    Parameters
+    ----------
+    family : Family
+    view : UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    heard : Heard
+    """
+    told: dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]] = {}
+    for kind, judge in _JUDGES.items():
+        read: list[str] = []
+        odds = judge(family, view, noise, read)
+        told[kind] = (odds, tuple(read))
+    return Heard(view.photo, told)
+
+
+def judge_heard(
+    family: Family, heard: Sequence[Heard], noise: ErrorModel, donor_years: tuple[int, ...] = ()
+) -> VariantPosterior:
+    """As `judge_variants`, where what each view says is known already.
+
+    Parameters
+    ----------
+    family : Family
+    heard : sequence of Heard, one a view
+    noise : ErrorModel
+    donor_years : tuple of int
+
+    Returns
+    -------
+    posterior : VariantPosterior
+    """
     before = np.zeros(len(family.variants) + 1)
     before[-1] = np.log(noise.number_unlisted)
     hints = [Hint("before anything is seen", "", before)]
     lines: list[str] = []
-    heard = False
-    for kind, judge in _JUDGES.items():
-        own: list[str] = []
-        told = [(hint, view) for view in views if (hint := judge(family, view, noise, own)) is not None]
+    anything = False
+    for kind in _JUDGES:
+        own = [line for one in heard for line in one.told[kind][1]]
+        told = [(odds, one.photo) for one in heard if (odds := one.told[kind][0]) is not None]
         if told:
-            heard = True
+            anything = True
             effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
             odds = np.mean([hint for hint, _ in told], axis=0) * effective
-            photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1].photo
+            photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1]
             hints.append(Hint(kind, ", ".join(dict.fromkeys(own)), odds, photo))
         lines += own
     if donor_years:
@@ -107,7 +167,7 @@ def judge_variants(
     total = np.sum([hint.odds for hint in hints], axis=0)
     mass = np.exp(total - total.max())
     mass /= mass.sum()
-    unlisted = float(mass[-1]) if heard else 0.0
+    unlisted = float(mass[-1]) if anything else 0.0
     return VariantPosterior(mass[:-1], unlisted, " ".join(dict.fromkeys(lines)), tuple(hints))
 
 
@@ -174,8 +234,8 @@ def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
 
 def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     """Of several lines that may be the number, the one that is nearest to a listed one is it."""
-    strings = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
-    lines = number_lines(view.texts, forms_of(strings))
+    written = index_variants(family)
+    strings, lines = written.numbers, number_lines(view.texts, written.number_forms)
     if not lines or not strings.values:
         return None
     pattern = compile_pattern(family.label.service_number)
@@ -207,10 +267,9 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
         return []
     caption, pattern = compact(family.label.suffix_caption), compile_pattern(family.label.suffix)
     number = compile_pattern(family.label.service_number)
-    listed = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
     captions = [t for t in view.texts if _is_caption(compact(t.value), caption)]
     found = []
-    for text in (*view.texts, *join_split(view.texts, forms_of(listed))):
+    for text in (*view.texts, *join_split(view.texts, index_variants(family).number_forms)):
         words = text.value.upper().split()
         if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
@@ -239,7 +298,7 @@ def _placed_word(text: Text, words: list[str], caption: str, family: Family) -> 
     at = _behind(caption, family, words)
     if at is not None:
         return _word(text, at)
-    longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
+    longest = index_variants(family).longest_suffix
     for k, word in enumerate(words):
         begun = re.match(r"([A-Z]+)[.:#=-]+(?=\w)", word)
         if begun and _is_caption(begun[1], caption):
@@ -299,7 +358,7 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
     """
     number = compile_pattern(family.label.service_number)
     listed = [compact(n) for v in family.variants for n in v.service_numbers]
-    longest = max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1)
+    longest = index_variants(family).longest_suffix
 
     def ends(place: int) -> bool:
         if caption:
@@ -321,8 +380,7 @@ def _remember(read: list[str], lines: Sequence[Text | Run]) -> None:
 
 def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
     found = _suffix_words(family, view)
-    listed = [(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]
-    strings = strings_of(listed)
+    strings = index_variants(family).suffixes
     if not found or not strings.values:
         return None
     _remember(read, [word for _, word, _ in found[:1]])

@@ -105,7 +105,9 @@ def _normalise(model: Model, described: np.ndarray, rows: np.ndarray, listed: np
     scores = np.minimum(described[:, 0], listed.min())
     scores[rows] = listed
     log_odds = calibrated_log_odds(scores, model.calibration)
-    log_odds[np.setdiff1d(np.arange(len(scores)), rows)] -= UNLISTED_NATS
+    beyond = np.ones(len(scores), dtype=bool)
+    beyond[rows] = False
+    log_odds[beyond] -= UNLISTED_NATS
     peak = max(float(log_odds.max()), 0.0)
     odds, none = np.exp(log_odds - peak), np.exp(-peak)
     total = odds.sum() + none

@@ -82,11 +82,17 @@ def draw_observations(
 
 def _draw_posterior(truth: int, matrix: np.ndarray, names: tuple[str, ...], rng) -> dict[str, float]:
     """A class drawn from the confusion matrix; a wrong one is reported with less certainty."""
-    k = int(rng.choice(len(names), p=matrix[truth]))
+    k = _choose(matrix[truth], rng)
     doubt = float(rng.beta(1, 8) if k == truth else rng.beta(2, 3))
     spread = doubt * matrix[k]
     spread[k] += 1.0 - doubt
     return {name: float(v) for name, v in zip(names, spread, strict=True)}
+
+
+def _choose(chances: np.ndarray, rng) -> int:
+    """A place drawn by its chance: what `rng.choice` with `p` gives, in a quarter of the time."""
+    up_to = chances.cumsum()
+    return int((up_to / up_to[-1]).searchsorted(rng.random(), side="right"))
 
 
 def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
@@ -216,7 +222,7 @@ def _read(value: str, kind: TextKind, noise: ErrorModel, rng, trust: float = 1.0
             continue
         if rng.random() < lost:
             continue
-        k = int(rng.choice(len(ALPHABET), p=matrix[ALPHABET.index(true)]))
+        k = _choose(matrix[ALPHABET.index(true)], rng)
         sure = trust * float(rng.uniform(0.9, 0.99) if ALPHABET[k] == true else rng.uniform(0.5, 0.9))
         out.append(ALPHABET[k])
         characters.append(Character(((ALPHABET[k], sure),)))

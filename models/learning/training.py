@@ -79,6 +79,8 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _
     noise : ErrorModel
     seed : int
     n_units : int
+    tell : callable
+        Told what is done, how much of it, and of how much.
 
     Returns
     -------
@@ -252,6 +254,10 @@ def train(
         Simulated units to learn from; an eighth as many calibrate.
     tell : callable
         Told what is being done, and how many of how many.
+
+    Returns
+    -------
+    model : Model
     """
     noise = noise or ErrorModel()
     examples = simulate_examples(noise, seed, n_simulated, tell)

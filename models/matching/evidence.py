@@ -48,6 +48,10 @@ def choose_rival(row: int, families: np.ndarray, unlike: float) -> int | None:
         Probabilities.
     unlike : float
         Probability that it is none of these.
+
+    Returns
+    -------
+    rival : int or None
     """
     others = np.where(np.arange(len(families)) == row, -1.0, families)
     best = int(others.argmax())
@@ -106,5 +110,14 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
 
 
 def lead_of(probability: float, rival: float) -> float:
-    """Lead of one probability over another, nats; neither counts as less than one in 10^12."""
+    """Lead of one probability over another, nats; neither counts as less than one in 10^12.
+
+    Parameters
+    ----------
+    probability, rival : float, 0..1
+
+    Returns
+    -------
+    lead : float, nats
+    """
     return math.log(max(probability, 1e-12)) - math.log(max(rival, 1e-12))

@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from plugface.models.catalogue.index import MIN_NUMBER, Strings, compact, form_of
+from plugface.models.catalogue.index import MIN_NUMBER, compact, form_of
 from plugface.models.matching.text_fit import place_characters
 from plugface.vision.observations import Text
 
@@ -74,6 +74,7 @@ def runs_of(value: str) -> tuple[Run, ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=1024)
 def find_form(value: str, forms: frozenset[str]) -> Run | None:
     """The longest run of a line that has one of some forms; whole words go before parts of words.
 
@@ -322,11 +323,6 @@ def _may_run_on(first: Text, second: Text) -> bool:
     )
 
 
-def forms_of(strings: Strings) -> frozenset[str]:
-    """Forms of some strings that are long enough to be told by them."""
-    return frozenset(form_of(value) for value in strings.values if len(value) >= MIN_NUMBER)
-
-
 def matching_run(text: Text, pattern) -> Run | None:
     """The longest run of a line that a number pattern matches whole; words before parts of words.
 
@@ -342,13 +338,22 @@ def matching_run(text: Text, pattern) -> Run | None:
     -------
     run : Run or None
     """
-    hits = [
-        run
-        for run in runs_of(text.value)
-        if len(run.value) >= MIN_NUMBER
-        and (pattern.fullmatch(run.value) or pattern.fullmatch(compact(run.value)))
-    ]
-    return max(hits, key=lambda run: (run.whole_words, len(run.value), -run.start), default=None)
+    return next(
+        (
+            run
+            for run, bare in _long_runs(text.value)
+            if pattern.fullmatch(run.value) or (bare != run.value and pattern.fullmatch(bare))
+        ),
+        None,
+    )
+
+
+@lru_cache(maxsize=1024)
+def _long_runs(value: str) -> tuple[tuple[Run, str], ...]:
+    """Runs of a line that are long enough for a number, each with its value compact; the best first."""
+    runs = [run for run in runs_of(value) if len(run.value) >= MIN_NUMBER]
+    runs.sort(key=lambda run: (run.whole_words, len(run.value), -run.start), reverse=True)
+    return tuple((run, compact(run.value)) for run in runs)
 
 
 def is_below_or_right(caption: Text, value: Text) -> bool:

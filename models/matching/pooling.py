@@ -1,12 +1,12 @@
 """One unit weighed against a whole catalogue: everything the answer is built from."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.donor import read_donor_years
-from plugface.models.decision.variants import VariantPosterior, judge_variants
+from plugface.models.decision.variants import Heard, VariantPosterior, hear, judge_heard
 from plugface.models.learning.classifier import Model, Posterior, predict
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.rules import ViewFit, fit_view
@@ -23,6 +23,8 @@ class Weighing:
     fused: FusedFit
     posterior: Posterior
     donor_years: tuple[int, ...]
+    #: What the views say of the variants of the families that were asked about, by their rows.
+    heard: dict[int, tuple[Heard, ...]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def ranked(self) -> np.ndarray:
@@ -61,7 +63,28 @@ def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
     -------
     posterior : VariantPosterior
     """
-    return judge_variants(weighing.index.families[row], weighing.views, model.noise, weighing.donor_years)
+    return judge_heard(
+        weighing.index.families[row], heard_of(weighing, row, model), model.noise, weighing.donor_years
+    )
+
+
+def heard_of(weighing: Weighing, row: int, model: Model) -> tuple[Heard, ...]:
+    """What each view says of the variants of the family in `row`; worked out once.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    row : int
+    model : Model
+
+    Returns
+    -------
+    heard : tuple of Heard, one a view
+    """
+    if row not in weighing.heard:
+        family = weighing.index.families[row]
+        weighing.heard[row] = tuple(hear(family, view, model.noise) for view in weighing.views)
+    return weighing.heard[row]
 
 
 def expected_cost(posterior: Posterior, variant_chance: float, costs: Costs) -> float:

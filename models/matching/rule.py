@@ -32,7 +32,7 @@ Explain = Callable[[CatalogueIndex, UnitView, ErrorModel, bool], str]
 class Rule:
     """All that belongs to one kind of evidence.
 
-    Parameters
+    Attributes
     ----------
     name : str
         As evidence, model files and answers call it.
@@ -67,7 +67,17 @@ def nothing(index: CatalogueIndex) -> Column:
 
 
 def soften(log_odds: np.ndarray, chance: float) -> np.ndarray:
-    """What was seen is what the rule takes it for with probability `chance`, else it tells nothing."""
+    """What was seen is what the rule takes it for with probability `chance`, else it tells nothing.
+
+    Parameters
+    ----------
+    log_odds : float ndarray, any shape, nats
+    chance : float, 0..1
+
+    Returns
+    -------
+    log_odds : float ndarray, the same shape, nats
+    """
     return np.logaddexp(np.log(1.0 - chance), np.log(chance) + log_odds)
 
 

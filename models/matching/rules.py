@@ -69,7 +69,18 @@ class ViewFit:
 
 
 def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFit:
-    """All rules on one view, columns as in RULES."""
+    """All rules on one view, columns as in RULES.
+
+    Parameters
+    ----------
+    view : UnitView
+    index : CatalogueIndex
+    noise : ErrorModel
+
+    Returns
+    -------
+    fit : ViewFit
+    """
     columns = [rule.fit(view, index, noise) for rule in RULES]
     none = np.zeros(index.n_families)
     return ViewFit(

@@ -9,6 +9,8 @@ References
 Ristad & Yianilos, IEEE PAMI 20 (1998), stochastic edit distance; here the best path, not their sum.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -16,6 +18,8 @@ from plugface.models.catalogue.index import Strings
 from plugface.models.matching.error_model import ALPHABET, ErrorModel
 from plugface.vision.observations import Character, Text
 
+#: From so many strings on, the rows of a table are compared one by one: along its first axis numpy is slow.
+_MANY = 64
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0
 #: The farthest that a string is said to be from what was read; nats.
@@ -79,8 +83,7 @@ def score_strings(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray
     if not len(seen):
         return np.full(len(strings.codes), FLOOR_NATS)
     odds = _character_odds(seen, noise, text.kind)
-    search = -np.log(starts.sum())  # any word could be the first: what looking in several places costs
-    return np.maximum(_align(text, strings, noise, odds, np.zeros(len(odds)), search), FLOOR_NATS)
+    return np.maximum(_align(text, strings, noise, odds, [_plainly(odds, starts)])[0], FLOOR_NATS)
 
 
 def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
@@ -102,9 +105,7 @@ def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.nda
     if not len(seen):
         return np.full(len(strings.codes), WORST_SHORTFALL)
     odds = _character_odds(seen, noise, text.kind)
-    best = odds.max(axis=1)
-    below = _align(text, strings, noise, odds - best[:, None], best, 0.0)
-    return np.clip(-below, 0.0, WORST_SHORTFALL)
+    return np.clip(-_align(text, strings, noise, odds, [_below_best(odds)])[0], 0.0, WORST_SHORTFALL)
 
 
 def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
@@ -126,56 +127,114 @@ def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np
     seen, _, _ = read_characters(text)
     if not len(seen):
         return np.zeros(len(strings.codes))
-    odds, none = _character_odds(seen, noise, text.kind), np.zeros(len(seen))
-    own, any_last = (_align(text, strings, noise, odds, none, 0.0, free) for free in (False, True))
+    odds = _character_odds(seen, noise, text.kind)
+    return _margin(*_align(text, strings, noise, odds, _with_siblings(odds)))
+
+
+def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`score_strings`, `measure_shortfall` and `measure_suffix_margin` of one line, in one pass over it.
+
+    Parameters
+    ----------
+    text : Text
+    strings : Strings, n_strings of them
+    noise : ErrorModel
+
+    Returns
+    -------
+    log_odds, shortfall, better : float ndarrays, shape (n_strings,), nats
+    """
+    seen, starts, _ = read_characters(text)
+    if not len(seen):
+        return (
+            score_strings(text, strings, noise),
+            measure_shortfall(text, strings, noise),
+            measure_suffix_margin(text, strings, noise),
+        )
+    odds = _character_odds(seen, noise, text.kind)
+    ways = [_plainly(odds, starts), _below_best(odds), *_with_siblings(odds)]
+    plain, below, own, any_last = _align(text, strings, noise, odds, ways)
+    return (
+        np.maximum(plain, FLOOR_NATS),
+        np.clip(-below, 0.0, WORST_SHORTFALL),
+        _margin(own, any_last),
+    )
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way to hold strings against a line."""
+
+    taken: np.ndarray  # (n_characters,), what is taken off each character, read or added
+    search: float  # what starting at one of the words costs
+    free: bool = False  # the last figures may be any
+
+
+def _plainly(odds: np.ndarray, starts: np.ndarray) -> _Way:
+    # Any word could be the first: what looking in several places costs.
+    return _Way(np.zeros(len(odds)), -np.log(starts.sum()))
+
+
+def _below_best(odds: np.ndarray) -> _Way:
+    return _Way(odds.max(axis=1), 0.0)
+
+
+def _with_siblings(odds: np.ndarray) -> tuple[_Way, _Way]:
+    none = np.zeros(len(odds))
+    return _Way(none, 0.0), _Way(none, 0.0, free=True)
+
+
+def _margin(own: np.ndarray, any_last: np.ndarray) -> np.ndarray:
     better = np.maximum(any_last, FLOOR_NATS) - np.maximum(own, FLOOR_NATS)
     return np.clip(better, 0.0, WORST_SHORTFALL)
 
 
 def _align(
-    text: Text,
-    strings: Strings,
-    noise: ErrorModel,
-    odds: np.ndarray,
-    taken: np.ndarray,
-    search: float,
-    free: bool = False,
+    text: Text, strings: Strings, noise: ErrorModel, odds: np.ndarray, ways: Sequence[_Way]
 ) -> np.ndarray:
-    """Best path of each string through whole words of a line, shape (n_strings,), nats.
+    """Best path of each string through whole words of a line, shape (n_ways, n_strings), nats.
 
     Parameters
     ----------
     odds : (n_characters, 36), of reading each character for each true one
-    taken : (n_characters,), what a character that was added costs besides
-    search : what starting at one of the words costs
-    free : the last figures may be any
+    ways : n_ways of them, all in one go: for short strings the steps cost more than the numbers
     """
     _, starts, ends = read_characters(text)
     n_strings, longest = strings.codes.shape
-    best = np.full(n_strings, -np.inf)
+    shape = (len(ways), longest + 1, n_strings)
+    best = np.full((len(ways), n_strings), -np.inf)
     lost, added = np.log(noise.of_kind(text.kind)[1:])
     all_lost = lost * np.arange(longest + 1)[:, None]
-    before = all_lost + np.full(n_strings, search)
-    columns = np.arange(n_strings)
+    taken = np.array([way.taken for way in ways])[:, :, None, None]
+    search = np.array([way.search for way in ways])[:, None, None]
+    columns, codes, last = np.arange(n_strings), strings.codes.T, strings.last.T
+    freed = [k for k, way in enumerate(ways) if way.free]
     # At each place within the string, from either end, it may be cut off; where nothing is, that costs all.
     at = np.arange(longest + 1)[:, None]
     with np.errstate(divide="ignore"):
         cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
     cuts = np.where((at > 0) & (at < strings.lengths), cut, -np.inf)
-    before = np.maximum(before, cuts + search)
+    before = np.maximum(np.broadcast_to(all_lost + search, shape), cuts + search)
     for i in range(len(odds)):
-        table = before + (added - taken[i])
+        table = before + (added - taken[:, i])
         if i + 1 < len(odds) and starts[i + 1]:
-            table[0] = np.maximum(table[0], search)
-        fits = odds[i][strings.codes.T]
-        if free:
-            fits = np.where(strings.last.T, odds[i, :_FIGURES].max(), fits)
-        table[1:] = np.maximum(table[1:], before[:-1] + fits)
+            np.maximum(table[:, 0], search[:, 0], out=table[:, 0])
+        fits = odds[i][codes] - taken[:, i]
+        for k in freed:
+            fits[k][last] = odds[i, :_FIGURES].max()
+        fits += before[:, :-1]
+        np.maximum(table[:, 1:], fits, out=table[:, 1:])
         # Losing characters up to each place: a running maximum once what all of them cost is taken off.
-        table = np.maximum.accumulate(table - all_lost, axis=0) + all_lost
+        table -= all_lost
+        if n_strings < _MANY:
+            table = np.maximum.accumulate(table, axis=1)
+        else:
+            for row in range(1, longest + 1):
+                np.maximum(table[:, row], table[:, row - 1], out=table[:, row])
+        table += all_lost
         if ends[i]:
-            best = np.maximum(best, table[strings.lengths, columns])
-            best = np.maximum(best, (table + cuts).max(axis=0))
+            np.maximum(best, table[:, strings.lengths, columns], out=best)
+            np.maximum(best, (table + cuts).max(axis=1), out=best)
         before = table
     return best
 

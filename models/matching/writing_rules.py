@@ -11,8 +11,7 @@ from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, Rule, no
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     WORST_SHORTFALL,
-    measure_shortfall,
-    measure_suffix_margin,
+    fit_line,
     score_strings,
 )
 from plugface.models.unit_choice import UnitView
@@ -20,11 +19,23 @@ from plugface.vision.observations import Text
 
 
 def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: float) -> np.ndarray:
-    """Largest score among each family's strings, shape (n_families,); `floor` for a family without any."""
+    """Largest score among each family's strings.
+
+    Parameters
+    ----------
+    scores : float ndarray, shape (n_strings,)
+    strings : Strings
+    n_families : int
+    floor : float
+        For a family without any.
+
+    Returns
+    -------
+    best : float ndarray, shape (n_families,)
+    """
     best = np.full(n_families, floor)
-    for score, owners in zip(scores, strings.owners, strict=True):
-        for owner in owners:
-            best[owner] = max(best[owner], score)
+    places, owners = strings.owned
+    np.maximum.at(best, owners, scores[places])
     return best
 
 
@@ -33,10 +44,11 @@ def _fit_lines(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Best line for each family, how far the closest line is from what was read there, and how much better a
     sibling of the family would fit the line that fits it best."""
-    scores = np.array([score_strings(text, strings, noise) for text in texts])
-    shortfall = np.array([measure_shortfall(text, strings, noise) for text in texts]).min(axis=0)
+    scores, short, better = (
+        np.array(each) for each in zip(*(fit_line(text, strings, noise) for text in texts), strict=True)
+    )
+    shortfall = short.min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    better = np.array([measure_suffix_margin(text, strings, noise) for text in texts])
     sibling = -owned_maximum(
         -better[scores.argmax(axis=0), np.arange(len(strings.codes))], strings, index.n_families, -np.inf
     )
@@ -52,6 +64,15 @@ def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
 
     Where no outline of a unit was found, none of a label was either: the kind is then a guess from light and
     shade, worth nothing before someone has measured it.
+
+    Parameters
+    ----------
+    view : UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    chance : float, 0..1
     """
     return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
 

@@ -467,8 +467,8 @@ def test_good_pixels_are_shown_whatever_else_the_file_holds(name: str) -> None:
 
 
 _HOSTILE = {
-    "GIF header": (b"GIF89a" + _JPEG, "not a picture"),
-    "PDF header": (b"%PDF-1.4\n" + _JPEG, "not a picture"),
+    "GIF header": (b"GIF89a" + _JPEG, "is a GIF picture, which is not read"),
+    "PDF header": (b"%PDF-1.4\n" + _JPEG, "is a PDF document, which is not read"),
     "HTML first": (b"<html>" + _SCRIPT + b"</html>" + _JPEG, "not a picture"),
     "ZIP first": (_ZIP + _JPEG, "not a picture"),
     "two sizes": (_with_second_frame_header(32), "damaged"),

@@ -193,6 +193,10 @@ def weigh(
     anchored : bool
         Whether something in the photo tells how light white is: label paper. Where nothing does, and no shade
         was named, white and grey stay open.
+
+    Returns
+    -------
+    posterior : dict of str to float
     """
     measured_weight = CLASSICAL_WEIGHT + named * (NETWORK_WEIGHT - CLASSICAL_WEIGHT)
     network_weight = NETWORK_WEIGHT + named * (CLASSICAL_WEIGHT - NETWORK_WEIGHT)

@@ -56,6 +56,10 @@ def find_connectors(
         Colours to know besides the common ones.
     up_deg : float, optional
         What is up on the unit; without it no places are told.
+
+    Returns
+    -------
+    connectors : list of Connector
     """
     connectors = []
     for instance in _instances(maps):

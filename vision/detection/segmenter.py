@@ -91,7 +91,20 @@ class NetworkSegmenter:
         *,
         enough: Callable[[Maps], bool] | None = None,
     ) -> list[Maps]:
-        """Maps of pictures; see `segment`."""
+        """Maps of pictures; see the function of the same name.
+
+        Parameters
+        ----------
+        pictures : list of uint8 ndarray (h, w, 3), sRGB
+        to_photo : list of float ndarray (2, 3)
+            From pixels of each picture to those of the photo.
+        enough : callable, optional
+            Whether maps that cost less do.
+
+        Returns
+        -------
+        maps : list of Maps
+        """
         return segment(pictures, to_photo, enough=enough)
 
 
@@ -110,6 +123,10 @@ def segment(
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     enough : callable, optional
         Whether the maps from half of the ways do; all four are taken by default.
+
+    Returns
+    -------
+    maps : list of Maps, one a picture
     """
     ways = FIRST_AUGMENTATIONS if enough else FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
     answers = look(pictures, ways)

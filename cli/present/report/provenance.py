@@ -165,7 +165,7 @@ def compare_file(file: Path, ledger: Ledger) -> Compared:
 
 
 def _model_hash() -> str:
-    from plugface.cli.pipeline import learned_model_path
+    from plugface.cli.store.learned_model import learned_model_path
     from plugface.models.learning.classifier import default_model_path
 
     learned = learned_model_path()

@@ -7,10 +7,10 @@ from plugface.cli.lot.grouped import read_grouped
 from plugface.cli.present.report.pairing import Pair, find_pairs
 from plugface.cli.present.report.rows import (
     UnitRow,
+    each_views,
     list_files,
     list_pairables,
     list_rows,
-    list_views,
     read_look,
 )
 from plugface.cli.present.report.worth import LotWorth, say_worth, value_lot
@@ -80,8 +80,7 @@ def list_sheet(session: Session, lot: Lot, catalogue: Catalogue) -> list[tuple]:
     }
     made: list[tuple] = []
     parts: dict[tuple[str, ...], Catalogue] = {}
-    for row in rows:
-        views = list_views(session, row.unit.id)
+    for row, views in zip(rows, each_views(session, [row.unit.id for row in rows]), strict=True):
         names = [path for view in views for path in files.get(view[0], ())[:1]]
         currency, expected, look = money.get(row.unit.key, _NOTHING)
         made.append(
