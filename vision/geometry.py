@@ -139,6 +139,25 @@ def _shrunk_part(
     return cv2.resize(part, size, interpolation=cv2.INTER_AREA), (x0, y0, size[0] / part.shape[1])
 
 
+def shrunk(picture: np.ndarray, long_side_px: float) -> np.ndarray:
+    """The picture with its long side brought down to so many pixels; the same one where it is no longer.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (h, w) or (h, w, channels)
+    long_side_px : float
+
+    Returns
+    -------
+    picture : ndarray of the same kind
+    """
+    scale = long_side_px / max(picture.shape[:2])
+    if scale >= 1:
+        return picture
+    size = (max(1, round(picture.shape[1] * scale)), max(1, round(picture.shape[0] * scale)))
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+
+
 def map_back(points: np.ndarray, to_picture: np.ndarray) -> np.ndarray:
     """Points of a strip in pixels of the picture it was cut from; shape (n, 2) in and out.
 

@@ -22,6 +22,7 @@ from plugface.vision.detection.segmenter import (
     load_segmenter,
 )
 from plugface.vision.detection.units import FoundUnit, find_units
+from plugface.vision.geometry import shrunk
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
@@ -213,26 +214,17 @@ def _observe_as_one(photo: Photo, read_text: bool, models: VisionModels) -> Obse
     return Observations(
         photo.sha256,
         quality,
-        measure_white_balance(_shrunk(medium, WHOLE_PX // 2)),
+        measure_white_balance(shrunk(medium, WHOLE_PX // 2)),
         units,
         notes=(*photo.notes, NO_SEGMENTER, *said),
     )
 
 
-def _shrunk(rgb: np.ndarray, long_side: int) -> np.ndarray:
-    scale = long_side / max(rgb.shape[:2])
-    if scale >= 1:
-        return rgb
-    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-
-
 def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
     """The units of a photo, each where it is seen best, and the photo's light."""
     to_photo = photo.width_px / rgb.shape[1]
-    medium = _shrunk(rgb, _MEDIUM_PX)
-    picture, maps = _whole(medium, photo.width_px, photo.height_px, segmenter)
-    found = find_units(maps)
+    medium = shrunk(rgb, _MEDIUM_PX)
+    picture, maps, found = _whole(medium, photo.width_px, photo.height_px, segmenter)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
     return _Scene(
         rgb,
@@ -245,8 +237,10 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
     )
 
 
-def _whole(rgb: np.ndarray, width_px: int, height_px: int, segmenter: Segmenter) -> tuple[np.ndarray, Maps]:
-    """The whole photo as the network sees it, and its maps.
+def _whole(
+    rgb: np.ndarray, width_px: int, height_px: int, segmenter: Segmenter
+) -> tuple[np.ndarray, Maps, list[FoundUnit]]:
+    """The whole photo as the network sees it, its maps and the units in it.
 
     A small photo is enlarged, for the network knows things of a certain size. Half of the looks are enough to
     find a unit that is by itself and is looked at again.
@@ -256,12 +250,16 @@ def _whole(rgb: np.ndarray, width_px: int, height_px: int, segmenter: Segmenter)
     picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
 
+    asked: Maps | None = None
+    units: list[FoundUnit] = []
+
     def enough(maps: Maps) -> bool:
-        units = find_units(maps)
+        nonlocal asked, units
+        asked, units = maps, find_units(maps)
         return len(units) == 1 and _window(units[0], max(width_px, height_px)) is not None
 
     (maps,) = segmenter.segment([picture], [to_photo], enough=enough)
-    return picture, maps
+    return picture, maps, units if maps is asked else find_units(maps)
 
 
 def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None:
@@ -441,7 +439,7 @@ def _build(
     photo: Photo, scene: _Scene, writing: _Writing, units: tuple[Unit, ...], shades: Sequence[NamedShade]
 ) -> Observations:
     quality = measure_quality(
-        _shrunk(scene.rgb, _MEDIUM_PX),
+        shrunk(scene.rgb, _MEDIUM_PX),
         photo_size=(photo.width_px, photo.height_px),
         units=[unit.polygon for unit in units],
         connectors=[c.polygon for unit in units for c in unit.connectors],

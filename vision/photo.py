@@ -12,6 +12,7 @@ from typing import IO
 import cv2
 import numpy as np
 from PIL import Image, ImageFile, UnidentifiedImageError
+from plugface.vision.geometry import shrunk
 
 #: Largest picture that is decoded whole, in pixels: our choice, 360 MB of RGB. Phones make 12 to 200 million;
 #: a plain JPEG of up to MAX_JPEG_PIXELS is decoded at half its width and height, which no sensor of that kind
@@ -175,11 +176,7 @@ class Photo:
                     break
         profile = self._profile if rgb is not None else b""  # the whole picture is in sRGB already
         rgb = self.rgb if rgb is None else rgb
-        scale = max_side / max(rgb.shape[:2])
-        if scale < 1:
-            size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-            rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-        return _to_srgb(rgb, profile)
+        return _to_srgb(shrunk(rgb, max_side), profile)
 
     def _decode_jpeg(self, flags: int) -> np.ndarray:
         coded = np.frombuffer(self._data, np.uint8)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
+from plugface.vision.geometry import shrunk
 from plugface.vision.observations import Fault, Polygon, Quality
 
 #: Luma (0..1, gamma-coded) under which the bright parts of a photo are too dark. Our choice: there 8-bit JPEG
@@ -201,8 +202,8 @@ def colour_fault(rgb: np.ndarray) -> Fault | None:
     fault : Fault or None
         None for a photo in colour, and where too little is left to tell.
     """
-    middle = _with_long_side(rgb, _COLOUR_FINE_PX)
-    small = _with_long_side(middle, _COLOUR_COARSE_PX)
+    middle = shrunk(rgb, _COLOUR_FINE_PX)
+    small = shrunk(middle, _COLOUR_COARSE_PX)
     burnt = cv2.resize(
         (middle.max(axis=2) >= _BENDING).astype(np.float32), small.shape[1::-1], interpolation=cv2.INTER_AREA
     )
@@ -228,14 +229,6 @@ def colour_fault(rgb: np.ndarray) -> Fault | None:
         message=f"The photo has {how}: the colours of the plugs are not known.",
         advice="Send it in colour, as the camera took it, without a filter, and in white or daylight.",
     )
-
-
-def _with_long_side(rgb: np.ndarray, px: int) -> np.ndarray:
-    scale = px / max(rgb.shape[:2])
-    if scale >= 1:
-        return rgb
-    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
 
 
 def _channel_range(rgb: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import typer
 from plugface.cli.commands.catalogue import (
@@ -26,24 +26,27 @@ from plugface.cli.commands.catalogue import (
 from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.present.catalogue_template import HAZARD_CAUTIONS, USUAL_PINS, Draft, file_name, hazard_of
 from plugface.cli.present.plain_text import say
-from plugface.models.catalogue.entries import Catalogue, Family
+from plugface.models.catalogue.entries import (
+    Barcode,
+    Catalogue,
+    Controls,
+    Edge,
+    Family,
+    LabelSide,
+    Material,
+    Throttle,
+)
 
 #: What takes one back to the question before.
 BACK = "<"
 
-KINDS = ("engine", "gearbox", "both", "other")
-MATERIALS = (
-    "cast aluminium",
-    "plastic",
-    "sheet steel",
-    "plastic on aluminium",
-    "plastic on cast",
-    "anodised aluminium",
-)
-THROTTLES = ("cable", "electronic", "none", "unknown")
-BARCODES = ("none", "Code 128", "Code 39", "Data Matrix", "QR")
-SIDES = ("unknown", "face", "back", "top", "bottom", "left", "right")
-EDGES = ("face", "top", "bottom", "left", "right")
+KINDS = get_args(Controls)
+MATERIALS = get_args(Material)
+THROTTLES = get_args(Throttle)
+# Asked with the usual answer first.
+BARCODES = ("none", *(kind for kind in get_args(Barcode) if kind != "none"))
+EDGES = ("face", *(edge for edge in get_args(Edge) if edge != "face"))
+SIDES = get_args(LabelSide)
 
 Typed = dict[str, str]
 

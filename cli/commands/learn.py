@@ -15,7 +15,7 @@ from plugface.cli.commands import options
 from plugface.cli.commands.ledger import open_existing
 from plugface.cli.evaluation.truth import TruthMissing
 from plugface.cli.present.plain_text import say_json
-from plugface.cli.settings import default_catalogue, demo_folder
+from plugface.cli.settings import N_SIMULATED, default_catalogue, demo_folder
 
 if TYPE_CHECKING:
     from plugface.cli.store.confirmations import Confirmed
@@ -96,7 +96,7 @@ def learn(
     demo: Annotated[bool, typer.Option(help="Learn from the demo photos too, where they are.")] = True,
     simulated: Annotated[
         int, typer.Option("--simulated", min=100, help="Simulated units to learn from besides.")
-    ] = 32_000,
+    ] = N_SIMULATED,
     workers: Annotated[
         int, typer.Option("--workers", min=1, help="Processes to look at demo photos.")
     ] = os.cpu_count() or 1,

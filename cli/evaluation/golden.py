@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
-from plugface.cli.evaluation import measure_text, measure_vision
+from plugface.cli.evaluation import measure_text, measure_vision, real_ratchet
 from plugface.cli.evaluation.kept_observations import Look, observe_all
 from plugface.cli.evaluation.measure_vision import Tally, read_rows
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
@@ -121,12 +121,7 @@ def add_up(counts: dict[str, Counts], photos: Iterable[str] | None = None) -> Co
 
 def find_worse(now: Counts, held: Counts) -> list[str]:
     """Stages that are worse than held, in words."""
-    worse = []
-    for stage, value in held.items():
-        got = now.get(stage, 0)
-        if got < value if STAGES[stage] else got > value:
-            worse.append(f"{stage}: {got}, held at {value}")
-    return worse
+    return real_ratchet.find_worse(now, held, STAGES)
 
 
 def read_held() -> dict[str, Counts]:

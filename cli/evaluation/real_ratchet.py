@@ -9,6 +9,7 @@ The photos are a part of the test split: they tell whether something broke, and 
 import argparse
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 from plugface.cli.evaluation.measure_real import LOOSE, STRICT, measure, read_truth
@@ -40,11 +41,20 @@ def count_seen() -> dict[str, int]:
     return {name: counts.get(name, 0) for name in (*whole, *HELD)}
 
 
-def find_worse(now: dict[str, int], held: dict[str, int]) -> list[str]:
-    """What is worse than held, in words; also where the photos are not those it was held on."""
+def find_worse(
+    now: Mapping[str, int], held: Mapping[str, int], more_is_better: Mapping[str, bool | None] = HELD
+) -> list[str]:
+    """What is worse than held, in words; also where the photos are not those it was held on.
+
+    Parameters
+    ----------
+    now, held : mapping of str to int
+    more_is_better : mapping of str to bool or None
+        Of each count; one that may not change at all has None, or is left out.
+    """
     worse = []
     for name, value in held.items():
-        got, better = now.get(name, 0), HELD.get(name)
+        got, better = now.get(name, 0), more_is_better.get(name)
         if better is None and got != value:
             worse.append(f"{name}: {got}, held on {value}; record anew")
         elif better is not None and (got < value if better else got > value):

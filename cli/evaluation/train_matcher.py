@@ -11,7 +11,7 @@ from pathlib import Path
 
 from plugface.cli.evaluation.kept_observations import Look, observe_all
 from plugface.cli.evaluation.truth import Split, group_by_unit, read_truth
-from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
+from plugface.cli.settings import N_SIMULATED, cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.classifier import default_model_path, save_model
 from plugface.models.learning.training import Told, calibrate, train
@@ -20,9 +20,6 @@ from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
 
 SEED = 20261125
-#: With half as many, what is accepted hung on the draw by some hundredths; with 6,000, which `plugface
-#: learn` drew before 2026-11-28, by more than a tenth: of the same 27 cases 63 to 78 in 100.
-N_SIMULATED = 32_000
 
 
 def observed_units(

@@ -24,6 +24,17 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]
+Material = Literal[
+    "cast aluminium",
+    "plastic",
+    "sheet steel",
+    "plastic on aluminium",
+    "plastic on cast",
+    "anodised aluminium",
+]
+Throttle = Literal["cable", "electronic", "none", "unknown"]
+Barcode = Literal["Code 128", "Code 39", "Data Matrix", "QR", "none"]
+Edge = Literal["top", "bottom", "left", "right", "face"]
 LabelSide = Literal["unknown", "face", "back", "top", "bottom", "left", "right"]
 Feature = Literal[
     "pressed",  # drawn from sheet in one piece, with a lip and beads
@@ -121,14 +132,7 @@ class Body(Entry):
     """The housing of a family, seen on the plug face with the cast mark upright."""
 
     size_mm: tuple[Positive, Positive, Positive]  # width, height, depth
-    material: Literal[
-        "cast aluminium",
-        "plastic",
-        "sheet steel",
-        "plastic on aluminium",
-        "plastic on cast",
-        "anodised aluminium",
-    ]
+    material: Material
     colour: ColourCode = "GY"
     lid_colour: ColourCode | None = None  # a lid that differs from the body
     fins: Literal["none", "half", "all"] = "none"
@@ -152,7 +156,7 @@ class Connector(Entry):
     at_mm: PointMm  # middle of the housing
     along_mm: Annotated[float, Field(ge=0)] | None = None  # its middle along `edge`, from the left or the top
     turn_deg: float = 0.0  # counter-clockwise; 0 means the long side runs left to right
-    edge: Literal["top", "bottom", "left", "right", "face"] = "face"  # which edge of the face it stands at
+    edge: Edge = "face"  # which edge of the face it stands at
     # "sideways": its mouth looks out of `edge`; from above only the top of the shroud is seen
     opens: Literal["up", "sideways"] = "up"
     moulding: str = ""  # sockets of one moulding bear the same name
@@ -184,7 +188,7 @@ class Label(Entry):
     service_number: str
     suffix: str = ""
     suffix_caption: str = ""  # the word printed before the suffix where it has a field of its own
-    barcode: Literal["Code 128", "Code 39", "Data Matrix", "QR", "none"] = "none"
+    barcode: Barcode = "none"
     barcode_payload: str = "number"  # "number", "number and suffix" or a pattern with (?P<number>...) in it
     side: LabelSide = "unknown"  # where the label sticks: the plug face, the back, or a side by its edge
 
@@ -228,7 +232,7 @@ class Variant(Entry):
     suffixes: tuple[str, ...] = ()  # empty: any suffix
     years: tuple[Year, Year]  # first and last model year of the donor vehicles
     vehicles: str = ""
-    throttle: Literal["cable", "electronic", "none", "unknown"] = "unknown"
+    throttle: Throttle = "unknown"
     crank_teeth: Annotated[int, Field(ge=1, le=400)] | None = None
     status: Literal["usable", "locked", "unknown"] = "unknown"
     market: str = "any"

@@ -62,8 +62,8 @@ def _read_line(text: Text, joined: Sequence[Text], index: CatalogueIndex) -> lis
     named = {
         row
         for line in lines
-        for run in runs_of(line.value)
-        for row in index.number_rows.get(compact(run.value), ())
+        for value in _listed_runs(line, index)
+        for row in index.number_rows[compact(value)]
     }
     for family in [f for row, f in enumerate(index.families) if row in named] or index.families:
         for suffix in read_suffixes(family, view):
@@ -78,6 +78,11 @@ def _suffix_owners(family: Family, suffix: str) -> list[str]:
     return [f"{family.key} {v.key}" for v in family.variants if suffix in v.suffixes]
 
 
+def _listed_runs(line: Text, index: CatalogueIndex) -> list[str]:
+    """Parts of a line that are a listed number, whatever spaces and strokes they are printed with."""
+    return [run.value for run in runs_of(line.value) if compact(run.value) in index.number_rows]
+
+
 def _numbers_of(line: Text, source: str, index: CatalogueIndex) -> list[FieldReading]:
     """Numbers that the families' patterns find in a line, each with who lists it."""
     formed: dict[str, list[Family]] = {}
@@ -86,7 +91,7 @@ def _numbers_of(line: Text, source: str, index: CatalogueIndex) -> list[FieldRea
         if run is not None:
             formed.setdefault(run.value, []).append(family)
     if not formed:  # printed with other spaces or strokes than the pattern has: compared without them
-        listed = [run.value for run in runs_of(line.value) if compact(run.value) in index.number_rows]
+        listed = _listed_runs(line, index)
         if listed:
             formed[max(listed, key=len)] = []
     found = []
