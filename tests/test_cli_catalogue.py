@@ -270,7 +270,7 @@ def test_any_name_and_number_give_a_readable_file(key, number):
     assert file_name(key).endswith(".toml")
 
 
-@pytest.mark.parametrize("maker", ["marrow_finch", "marrow_finch_next", "pell_works/catalogue"])
+@pytest.mark.parametrize("maker", ["marrow_finch", "pell_works/catalogue"])
 def test_every_demo_file_fits_the_schema_that_editors_use(maker):
     schemas = {
         what: json.loads(CliRunner().invoke(schema_app, [what]).stdout)

@@ -57,7 +57,7 @@ def test_places_are_to_scale_with_the_mark_upright():
         assert (body.y + 82.5) - tag.y == pytest.approx(plug.at_mm[1])  # y runs up in the entry
 
 
-@pytest.mark.parametrize("maker", ["marrow_finch", "marrow_finch_next", "pell_works/catalogue"])
+@pytest.mark.parametrize("maker", ["marrow_finch", "pell_works/catalogue"])
 def test_nothing_reaches_past_the_sheet(maker):
     for family in load_catalogue(DEMO / maker).families:
         drawing = draw_face(family)
