@@ -3,9 +3,9 @@ seed.
 
 Splits go by unit: a unit is photographed in one split only, alone or on a pallet. What a shot looks like
 depends on the master seed and its id alone. About half of the photos are in the yard's manner, as people
-show units on the web: lit by pictures of surroundings, on floors and tables of all kinds, held in a hand, seen
-from low cameras, with phones' tone curves. How often each value comes up is our own choice of what a yard's
-photos look like.
+show units on the web: lit by pictures of surroundings, on floors and tables of all kinds, held in a hand,
+seen from low cameras, with phones' tone curves. How often each value comes up is our own choice of what a
+yard's photos look like.
 """
 
 import dataclasses
