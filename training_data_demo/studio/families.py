@@ -10,12 +10,16 @@ from plugface.demo.studio.units import UnitSpec
 from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
 
 DEMO = Path(__file__).resolve().parent.parent
-CATALOGUES = {"marrow_finch": DEMO / "marrow_finch", "pell_works": DEMO / "pell_works" / "catalogue"}
+CATALOGUES = {
+    "marrow_finch": DEMO / "marrow_finch",
+    "pell_works": DEMO / "pell_works" / "catalogue",
+    "tenter_twill": DEMO / "tenter_twill" / "catalogue",
+}
 
 
 @functools.cache
 def catalogue(source: str) -> Catalogue:
-    """One of the two demo catalogues."""
+    """One of the demo's catalogues."""
     return load_catalogue(CATALOGUES[source])
 
 
