@@ -33,6 +33,11 @@ def pell():
     return plan.pell_shots()
 
 
+@pytest.fixture(scope="module")
+def third():
+    return plan.third_shots()
+
+
 def test_the_same_seed_gives_the_same_shots(shipped):
     assert [shot.to_json() for shot in plan.shipped_shots()] == [shot.to_json() for shot in shipped]
 
@@ -46,13 +51,13 @@ def test_a_strange_key_is_refused(shipped):
         Shot.from_json(shipped[0].to_json()[:-1] + ',"colour":"BK"}')
 
 
-def test_ids_are_unique(shipped, pell):
-    assert max(Counter(shot.id for shot in [*shipped, *pell]).values()) == 1
+def test_ids_are_unique(shipped, pell, third):
+    assert max(Counter(shot.id for shot in [*shipped, *pell, *third]).values()) == 1
 
 
-def test_no_unit_is_in_two_splits_or_means_two_things(shipped, pell):
+def test_no_unit_is_in_two_splits_or_means_two_things(shipped, pell, third):
     homes, records = defaultdict(set), defaultdict(set)
-    for shot in [*shipped, *pell]:
+    for shot in [*shipped, *pell, *third]:
         for placed in shot.units:
             homes[placed.unit.unit_id].add(shot.split)
             records[placed.unit.unit_id].add(placed.unit)
@@ -60,7 +65,7 @@ def test_no_unit_is_in_two_splits_or_means_two_things(shipped, pell):
     assert all(len(units) == 1 for units in records.values())
 
 
-def test_counts_are_those_promised(shipped, pell):
+def test_counts_are_those_promised(shipped, pell, third):
     splits = Counter(shot.split for shot in shipped)
     views = Counter((shot.split, shot.view) for shot in shipped if not shot.timing)
     assert len(shipped) >= 420
@@ -71,7 +76,10 @@ def test_counts_are_those_promised(shipped, pell):
     assert len(single) >= 90
     assert sum(shot.timing and shot.width * shot.height == 4032 * 3024 for shot in shipped) >= 6
     assert len(pell) >= 40
-    assert {shot.split for shot in pell} == {"test"}
+    assert len(third) >= 60
+    assert {shot.split for shot in [*pell, *third]} == {"test"}
+    for shots in (pell, third):
+        assert {shot.view for shot in shots} == {"front", "back", "oblique", "label"}
 
 
 def test_every_variation_occurs(shipped):
@@ -116,8 +124,8 @@ def _nearest_deg(shot, pose, edges):
     return min(abs((shot.camera.azimuth_deg - face + 180) % 360 - 180) for face in faces)
 
 
-def test_about_half_of_the_photos_are_in_the_yard_s_manner(shipped, pell):
-    for shots in (shipped, pell, plan.dyed_shots(200)):
+def test_about_half_of_the_photos_are_in_the_yard_s_manner(shipped, pell, third):
+    for shots in (shipped, pell, third, plan.dyed_shots(200)):
         assert 0.2 < sum(map(plan.is_in_yard, shots)) / len(shots) < 0.62
     assert 0.42 < sum(map(plan.is_in_yard, shipped)) / len(shipped) < 0.58
 
@@ -250,8 +258,8 @@ def test_drawn_families_follow_from_their_seed_and_fit_their_body():
         assert all(abs(x) < half[0] and abs(y) < half[1] for x, y in upward)
 
 
-def test_a_family_resolves_for_every_unit(shipped, pell):
-    for shot in [*shipped, *pell, *plan.wild_shots(4)]:
+def test_a_family_resolves_for_every_unit(shipped, pell, third):
+    for shot in [*shipped, *pell, *third, *plan.wild_shots(4)]:
         for placed in shot.units:
             family = family_of(placed.unit)
             assert placed.unit.variant in {variant.key for variant in family.variants}

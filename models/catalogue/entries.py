@@ -44,6 +44,16 @@ Feature = Literal[
     "potted",
     "hose stub",
     "cable glands",
+    "drum",
+    "rounded ends",
+    "clamshell",  # two halves held together by bands
+    "corrugated cover",
+    "smoked cover",  # see-through
+    "slanted headers",  # plugs on a slanted face, at about 40 degrees
+    "stepped block",  # plugs back to back on a block in the middle of the face
+    "D-shaped shrouds",
+    "round shrouds",
+    "hooded shrouds",
 ]
 Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, le=200)]

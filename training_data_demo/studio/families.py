@@ -11,7 +11,7 @@ from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
 
 DEMO = Path(__file__).resolve().parent.parent
 #: The maker whose shells no photo for training shows.
-THIRD_MAKER = "third_maker"
+THIRD_MAKER = "tenter_twill"
 CATALOGUES = {
     "marrow_finch": DEMO / "marrow_finch",
     "pell_works": DEMO / "pell_works" / "catalogue",
@@ -21,7 +21,7 @@ CATALOGUES = {
 
 @functools.cache
 def catalogue(source: str) -> Catalogue:
-    """One of the demo catalogues, by its source name."""
+    """One of the demo's catalogues, by its source name."""
     return load_catalogue(CATALOGUES[source])
 
 
