@@ -16,7 +16,7 @@ from plugface.demo.studio.shots import Camera, Pose
 _EDGE_DEG = {"right": 0.0, "top": 90.0, "left": 180.0, "bottom": 270.0}
 _OPPOSITE = ({"left", "right"}, {"top", "bottom"})
 #: How many fronts are taken from above, by how the headers lie.
-_ABOVE_SHARES = {"one": 0.3, "opposite": 0.55, "corner": 0.3}
+_ABOVE_SHARES = {"one": 0.3, "opposite": 0.72, "corner": 0.3}
 
 
 def _kind(edges: tuple[str, ...]) -> str:
@@ -68,9 +68,13 @@ def draw_look(rng, family: Any, pose: Pose, view: str, in_yard: bool) -> tuple[f
             return draws.draw_tilt(rng, 40.0), around % 360
         return float(rng.uniform(28, 58 if in_yard else 42)), around % 360
     if view == "front" and rng.random() < _ABOVE_SHARES[kind]:
-        return min(float(abs(rng.normal(0, 11))), 26.0), around % 360
+        # Aslant from behind, or from either end of a tall block, the block would hide the shrouds.
+        if kind == "opposite":
+            return min(float(abs(rng.normal(0, 6))), 10.0), around % 360
+        before = _middle_deg(edges) + pose.yaw_deg + float(rng.uniform(-80, 80))
+        return min(float(abs(rng.normal(0, 11))), 26.0), before % 360
     if kind == "opposite":
-        low, high = (28, 50) if view == "front" else (34, 58)
+        low, high = (28, 46) if view == "front" else (34, 58)
         before = edge_azimuth_deg(draws.pick(rng, edges), pose.yaw_deg)
     else:
         low, high = (30, 80 if in_yard else 60) if view == "front" else (40, 82 if in_yard else 64)

@@ -22,6 +22,7 @@ from plugface.demo.studio.shots import (
     YARD_THINGS,
     Camera,
     Ground,
+    Light,
     Placed,
     Shot,
     Thing,
@@ -327,12 +328,21 @@ def _finish(
         height=size[1],
         timing=False,
         units=units,
-        light=_replace(draws.draw_light(rng, "overcast" if surrounded else light_kind), kind=light_kind),
+        light=_light(rng, light_kind, camera),
         ground=ground,
         things=(*things, *more),
         camera=camera,
         development=development,
     )
+
+
+def _light(rng, kind: str, camera: Camera) -> Light:
+    """Where the light comes from: mostly from one side if the camera is low, for who holds it stands before it."""
+    light = _replace(draws.draw_light(rng, "overcast" if kind == SURROUNDINGS else kind), kind=kind)
+    aside, turned = float(rng.uniform(45, 115)) * (1 if rng.random() < 0.5 else -1), rng.random() < 0.85
+    if kind == SURROUNDINGS or camera.tilt_deg < 28 or not turned:
+        return light
+    return _replace(light, azimuth_deg=round((camera.azimuth_deg + aside) % 360, 1) % 360)
 
 
 def _room_m(units: tuple[Placed, ...]) -> float:
