@@ -185,6 +185,13 @@ def test_every_family_shows_its_label_in_every_split(shipped):
         assert families == {family.key for family in catalogue("marrow_finch").families}
 
 
+def test_close_ups_of_labels_cut_nothing_off(shipped, pell, third):
+    for shot in [*shipped, *pell, *third]:
+        if shot.view == "label":
+            off = max(abs(shot.camera.aim_x), abs(shot.camera.aim_y))
+            assert off + shot.camera.fill / 2 < 0.5, shot.id
+
+
 def test_the_maker_s_own_label_leads(shipped):
     units = {p.unit for s in shipped for p in s.units if p.unit.source == "marrow_finch"}
     counts = Counter(unit.label_layout for unit in units)

@@ -106,6 +106,10 @@ def turn_camera(rng, camera: Camera, azimuth: float, aim, in_yard: bool) -> Came
     changes: dict[str, float] = {"azimuth_deg": round(azimuth % 360, 1)}
     if aim is not None:
         changes |= {"aim_x": round(aim[0], 3), "aim_y": round(aim[1], 3)}
+    if camera.subject == "label":  # a label is there to be read: all of it
+        spare = max(0.0, (0.96 - camera.fill) / 2)
+        changes |= {"aim_x": round(float(np.clip(camera.aim_x, -spare, spare)), 3)}
+        changes |= {"aim_y": round(float(np.clip(camera.aim_y, -spare, spare)), 3)}
     if level:
         changes["roll_deg"] = yard.level(rng, camera.tilt_deg)
     return dataclasses.replace(camera, **changes)

@@ -337,7 +337,7 @@ def _finish(
 
 
 def _light(rng, kind: str, camera: Camera) -> Light:
-    """Where the light comes from: mostly from one side if the camera is low, for who holds it stands before it."""
+    """Where the light comes from: mostly from one side of a low camera, whose holder would shade the unit."""
     light = _replace(draws.draw_light(rng, "overcast" if kind == SURROUNDINGS else kind), kind=kind)
     aside, turned = float(rng.uniform(45, 115)) * (1 if rng.random() < 0.5 else -1), rng.random() < 0.85
     if kind == SURROUNDINGS or camera.tilt_deg < 28 or not turned:
