@@ -337,11 +337,13 @@ def _finish(
 
 
 def _light(rng, kind: str, camera: Camera) -> Light:
-    """Where the light comes from: mostly from one side of a low camera, whose holder would shade the unit."""
+    """Where the light comes from: mostly where whoever holds the camera does not stand in it."""
     light = _replace(draws.draw_light(rng, "overcast" if kind == SURROUNDINGS else kind), kind=kind)
-    aside, turned = float(rng.uniform(45, 115)) * (1 if rng.random() < 0.5 else -1), rng.random() < 0.85
-    if kind == SURROUNDINGS or camera.tilt_deg < 28 or not turned:
+    aside, careless = float(rng.uniform(45, 115)) * (1 if rng.random() < 0.5 else -1), rng.random() < 0.15
+    if kind == SURROUNDINGS or careless:
         return light
+    if camera.tilt_deg < 28:
+        return _replace(light, elevation_deg=min(light.elevation_deg, 58.0))
     return _replace(light, azimuth_deg=round((camera.azimuth_deg + aside) % 360, 1) % 360)
 
 

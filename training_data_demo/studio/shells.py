@@ -410,7 +410,7 @@ class DetailedHousing(Housing):
     # The edges
 
     def dress_edges(self, draw: random.Random) -> list[np.ndarray]:
-        """Hose stubs, cable glands and an earth stud; returns their outline points and those of fins, in mm."""
+        """Hose stubs, cable glands and an earth stud; returns outline points, fins too, in mm."""
         grown = [*self._fin_tips]
         if "hose stub" in self.features:
             for _ in range(self.shell.choice((1, 1, 2))):
