@@ -1,4 +1,4 @@
-"""The maker kept for testing: its headers stand as its catalogue says, and truth outlines are those of meshes."""
+"""The maker kept for testing: headers stand as the catalogue says, truth outlines are those of meshes."""
 
 import dataclasses
 import json
