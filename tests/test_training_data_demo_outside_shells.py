@@ -1,4 +1,4 @@
-"""The maker kept for testing: headers stand as the catalogue says, truth outlines are those of the meshes."""
+"""The maker kept for testing: headers stand as the catalogue says, truth outlines are those of meshes."""
 
 import dataclasses
 import json
@@ -9,7 +9,7 @@ import pytest
 
 pytest.importorskip("bpy")  # the geometry is written for the renderer
 
-from plugface.demo.studio import draws, outside_headers
+from plugface.demo.studio import outside_headers, plan
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.faces import Rect
 from plugface.demo.studio.families import catalogue, unit_spec
@@ -61,7 +61,7 @@ def test_round_headers_are_as_wide_as_they_are_long_and_clear_of_each_other():
 @pytest.mark.parametrize("key", ["SHUTTLE 3", "BOBBIN 5", "HEDDLE 4"])
 def test_truth_outlines_are_those_of_what_was_built(key, tmp_path):
     family = FAMILIES[key]
-    unit = draws.draw_unit("T1", "tenter_twill", family, family.variants[0], False)
+    unit = plan._draw_unit("T1", "tenter_twill", family, family.variants[0], False)
     spec = unit_spec(dataclasses.replace(unit, missing=(), seated=None))
     bpy.ops.wm.read_factory_settings(use_empty=True)
     write_textures(spec, tmp_path)
