@@ -189,7 +189,8 @@ def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> li
     """A clean printed number of the payload's length that is not in the payload."""
     findings = []
     for view in views:
-        for payload in {compact(c.payload) for c in view.codes if len(compact(c.payload)) >= 6}:
+        held_by = {compact(c.payload): c.payload for c in view.codes if len(compact(c.payload)) >= 6}
+        for payload, shown in held_by.items():
             for text in filter(looks_like_number, view.texts):
                 value = compact(text.value)
                 alike = sum(a == b for a, b in zip(value, payload, strict=False))
@@ -198,7 +199,7 @@ def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> li
                 held = strings_of([(payload, 0), (payload[: len(value)], 0)])
                 gap = best_string(text, noise) - score_strings(text, held, noise)
                 if gap.min() > 2 * SURE_NATS and not value.startswith(payload):
-                    words = f"The barcode holds {payload}, the print reads '{text.value}'"
+                    words = f"The barcode holds {shown}, the print reads '{text.value}'"
                     findings.append(
                         Finding("barcode and print disagree", f"{words}: re-labelled, or misread.")
                     )
