@@ -342,6 +342,17 @@ def test_an_unsure_reading_of_something_else_counts_for_little_and_a_sure_one_fo
     assert said[0.4] > said[0.98]
 
 
+@pytest.mark.parametrize("family", ["AUK 11", "KNOT 40"])
+def test_a_sure_mark_of_another_family_is_never_outvoted_by_plugs(catalogue, model, family):
+    """Five or six plugs outweigh any mark by the odds alone."""
+    (front,) = photos(catalogue, family, None, "front")
+    unit = replace(front.units[0], texts=(written("PLOVER 7", "cast"),))
+    decision = identify([replace(front, units=(unit,))], catalogue, model)
+    assert decision.verdict == "ambiguous"
+    assert set(decision.families) == {family, "PLOVER 7"}
+    assert "casting and the rest disagree" in [f.name for f in decision.findings]
+
+
 def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):
     (front,) = photos(catalogue, "AUK 11", None, "front")
     plugs = front.units[0].connectors
