@@ -88,6 +88,7 @@ def test_a_word_too_long_for_a_suffix_is_none():
         ("REV.F", "K58214-302"),
         ("K58214302", "REVF"),
         ("REV", "UNIT No", "F", "K58214/302"),
+        ("K58214/302", "REV 2", "REV F"),  # a revision of something else, which tells nothing
     ],
 )
 def test_a_suffix_in_its_own_box_is_read_and_quoted_and_the_caption_is_not(lines):
