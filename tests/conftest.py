@@ -198,7 +198,7 @@ class YardStandIn:
     def __init__(self) -> None:
         import threading
 
-        self.shows = [("HERON 2", "A", "front"), ("HERON 2", "A", "back")]
+        self.shows = [("KNOT 40", "E", "front"), ("KNOT 40", "E", "back")]
         self.gate, self.act, self.asked = threading.Event(), None, []
         self.gate.set()
 
@@ -359,14 +359,14 @@ def fill_yard(folder):
         queue.add_lot(lot, f"yard of {lot}", access.HashedCode(b"salt", lot.encode() * 32))
         queue.add_token(f"token {lot}", lot)
         for number, (unit, names) in enumerate(own.items(), start=1):
-            queue.describe(lot, unit, "TERN 2", {})
+            queue.describe(lot, unit, "AUK 11", {})
             for name in names:
                 queue.accept(lot, unit, hashes[name], face="front", size_bytes=500, more=False)
             job = queue.claim()
             texts = [{"value": PLATE}] if names[0] == "n1" else []
             photos = [{"unit": None, "texts": texts, "codes": []}]
             document = json.dumps({"identify": {"photos": photos}, "opinion": None})
-            shown = ((), "identified", "TERN 2", 0.9, "", now_utc())
+            shown = ((), "identified", "AUK 11", 0.9, "", now_utc())
             queue.finish(job, AnswerEntry(job.unit.turn, document, *shown))
             with ledger.transaction() as session:
                 lot_id = record_lot(session, lot, name=f"yard of {lot}", source="yard page")
@@ -381,13 +381,13 @@ def fill_yard(folder):
                 session.add(
                     Proposal(
                         unit_id=row.id, input_sha256=unit, catalogue_sha256="c", model_version="m",
-                        verdict="identified", family="TERN 2", variant="", probability=0.9,
-                        destination="family bin", bin="TERN 2", expected_cost=2.0, message=f"words on {unit}",
+                        verdict="identified", family="AUK 11", variant="", probability=0.9,
+                        destination="family bin", bin="AUK 11", expected_cost=2.0, message=f"words on {unit}",
                         findings="", decision="", made_at=now_utc(),
                     )
                 )  # fmt: skip
                 session.flush()
-                record_confirmation(session, row, family="TERN 2", variant="", who=f"witness of {unit[:4]}")
+                record_confirmation(session, row, family="AUK 11", variant="", who=f"witness of {unit[:4]}")
     queue.close()
     ledger.close()
     return folder, hashes
