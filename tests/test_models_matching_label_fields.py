@@ -8,6 +8,7 @@ from plugface.models.matching.label_fields import (
     matching_run,
     number_lines,
     runs_of,
+    without_signs,
 )
 from plugface.vision.observations import Character, Text
 
@@ -99,3 +100,27 @@ def test_a_value_stands_under_its_caption_or_behind_it(dx, dy, stands):
         return Text(box, "PART", 0.97, "printed", 20.0)
 
     assert is_below_or_right(at(0, 0), at(dx, dy)) is stands
+
+
+@pytest.mark.parametrize(
+    "line", ["K58214/302", "K58214 302", "K58214302", "K58214-302", "UNIT No K58214 / 302 REV F"]
+)
+def test_a_stroke_may_be_read_as_a_space_or_not_at_all(line):
+    (text,) = printed(line)
+    assert matching_run(text, re2.compile(r"^(?P<number>K58\d{3}/30\d)$"))
+    assert not matching_run(text, re2.compile(r"^(?P<number>K58\d{3}/34\d)$"))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "fits", "does_not"),
+    [
+        (r"^(?P<n>PK21\d{2}/\d{2})$", ("PK2104/16", "PK210416"), ("PK2104//16", "PK21O4/16")),
+        (r"^(?:\d{2}\.\d{3}|[A-Z\-/]{2}-\d{1,2})$", ("12345", "12.345", "-/-7", "AB7"), ("12?345", "B7")),
+        (r"^A/?B-+C$", ("AB-C", "A/B--C"), ("ABC",)),  # what is said of a sign already stays
+        (r"^\d{4}$", ("1234",), ("123/4",)),
+    ],
+)
+def test_a_pattern_without_its_signs_is_the_same_pattern_otherwise(pattern, fits, does_not):
+    bare = without_signs(re2.compile(pattern))
+    assert [one for one in fits if not bare.fullmatch(one)] == []
+    assert [one for one in does_not if bare.fullmatch(one)] == []

@@ -41,9 +41,10 @@ from plugface.cli.store.ledger import (
 from plugface.codec import read_observations
 from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
-from plugface.models.catalogue.index import CatalogueIndex, index_catalogue, name_families
+from plugface.models.catalogue.index import CatalogueIndex, compact, index_catalogue, name_families
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
+from plugface.models.matching.label_fields import without_signs
 from plugface.models.unit_choice import to_part
 from plugface.vision.observations import Observations
 from sqlalchemy import and_, func, literal, or_, select
@@ -632,13 +633,16 @@ def _faults(session: Session, lot_id: int) -> dict[int, str]:
 
 
 def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
-    """Whether a payload is, or starts with, a service number of the catalogue: a suffix may follow it."""
+    """Whether a payload is, or starts with, a service number of the catalogue: a suffix may follow it.
+
+    Its strokes may be left out, as payloads often do.
+    """
     patterns = []
     for family in catalogue.families:
         pattern = family.label.service_number
         open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
-        patterns.append(compile_pattern(open_ended))
-    return lambda payload: any(pattern.match(payload) for pattern in patterns)
+        patterns.append(without_signs(compile_pattern(open_ended)))
+    return lambda payload: any(p.match(payload) or p.match(compact(payload)) for p in patterns)
 
 
 def _named_families(seen: Observations, index: CatalogueIndex) -> frozenset[str]:

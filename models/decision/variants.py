@@ -26,6 +26,7 @@ from plugface.models.matching.label_fields import (
     looks_like_number,
     matching_run,
     number_lines,
+    without_signs,
 )
 from plugface.models.matching.payloads import list_stretches, revision_of
 from plugface.models.matching.text_fit import best_string, score_strings
@@ -357,6 +358,7 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
     It need not look like a suffix: a letter may have been read as the figure it resembles.
     """
     number = compile_pattern(family.label.service_number)
+    bare_number = without_signs(number)
     listed = [compact(n) for v in family.variants for n in v.service_numbers]
     longest = index_variants(family).longest_suffix
 
@@ -364,7 +366,10 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
         if caption:
             return compact(words[place - 1]) == caption
         joined = ("".join(words[start:place]) for start in range(place))
-        return any(number.fullmatch(run) or _is_tail(run, listed) for run in joined)
+        return any(
+            number.fullmatch(run) or bare_number.fullmatch(compact(run)) or _is_tail(run, listed)
+            for run in joined
+        )
 
     places = range(1, len(words))
     return next((at for at in places if len(compact(words[at])) <= longest and ends(at)), None)
