@@ -256,7 +256,7 @@ class _Writer:
         self.say(
             '# vehicles = ""',
             '# throttle = "unknown"  # cable, electronic, none, unknown',
-            "# crank_teeth = 60",
+            "# crank_teeth = 48",
             '# status = "unknown"  # usable, locked, unknown',
         )
 
