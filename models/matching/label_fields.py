@@ -12,7 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from plugface.models.catalogue.entries import compile_pattern
+from plugface.models.catalogue.entries import compile_unsigned
 from plugface.models.catalogue.index import MIN_NUMBER, compact, form_of
 from plugface.models.matching.text_fit import place_characters
 from plugface.vision.observations import Text
@@ -328,7 +328,7 @@ def matching_run(text: Text, pattern) -> Run | None:
     """The longest run of a line that a number pattern matches whole; words before parts of words.
 
     Every start is tried, so that captions before it and a suffix behind it do not matter; each try is linear
-    in the run.
+    in the run. A stroke or dash of the pattern may be lost or read as another sign.
 
     Parameters
     ----------
@@ -339,49 +339,15 @@ def matching_run(text: Text, pattern) -> Run | None:
     -------
     run : Run or None
     """
-    bare_pattern = without_signs(pattern)
+    unsigned = compile_unsigned(pattern.pattern)
     return next(
         (
             run
             for run, bare in _long_runs(text.value)
-            if pattern.fullmatch(run.value)
-            or ((bare != run.value or bare_pattern is not pattern) and bare_pattern.fullmatch(bare))
+            if pattern.fullmatch(run.value) or unsigned.fullmatch(bare)
         ),
         None,
     )
-
-
-#: A pattern's pieces: escapes, classes, openings of groups and repetitions whole, all else sign by sign.
-_PIECES = re.compile(r"\\.|\[\^?\]?(?:\\.|\[:\^?\w+:\]|[^\]\\])*\]|\(\?[^:)>]*[:)>]|\{[\d,]*\}|.", re.DOTALL)
-_SIGNS = frozenset("/-_ ,:;#&=~%")
-
-
-@lru_cache(maxsize=20_000)  # as many families as a catalogue may have
-def without_signs(pattern):
-    """A number pattern for what `compact` leaves of a number: signs that stand in it may be missing.
-
-    A stroke is thin: it is read as a space, or not at all, far more often than a figure is lost.
-
-    Parameters
-    ----------
-    pattern : compiled RE2 pattern
-
-    Returns
-    -------
-    pattern : compiled RE2 pattern
-        The same object where no sign stands in it.
-    """
-    pieces = _PIECES.findall(pattern.pattern)
-    kept = []
-    for piece, following in zip(pieces, [*pieces[1:], ""], strict=True):
-        sign = piece in _SIGNS or (len(piece) == 2 and piece[0] == "\\" and not piece[1].isalnum())
-        kept.append(f"{piece}?" if sign and following[:1] not in ("?", "*", "+", "{") else piece)
-    if kept == pieces:
-        return pattern
-    try:
-        return compile_pattern("".join(kept))
-    except ValueError:  # longer by its question marks than a pattern may be
-        return pattern
 
 
 @lru_cache(maxsize=1024)
