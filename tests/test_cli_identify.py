@@ -415,7 +415,7 @@ def test_an_unknown_partner_is_refused_with_all_there_are(run, plain_photo) -> N
 def test_a_white_plug_without_paper_beside_it_is_never_sure(run, choose_photos) -> None:
     """Fronts of the calibration split; white and grey differ in lightness alone, and metal may be either."""
     white = []
-    for path in [*choose_photos(3, family="KNOT 40"), *choose_photos(3, family="DUNLIN 1")]:
+    for path in [*choose_photos(2, family="KNOT 40"), *choose_photos(2, family="DUNLIN 1")]:
         (photo,) = json.loads(run("identify", path, "--json").out)["photos"]
         if photo["white_balance"] == "neutral metal" and photo["unit"]:
             plugs = photo["unit"]["connectors"]

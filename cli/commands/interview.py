@@ -306,13 +306,17 @@ def split_number(text: str) -> tuple[str, str]:
     ('K38115/361', 'B')
     >>> split_number("K38115/361 Rev. C")
     ('K38115/361', 'C')
+    >>> split_number("F 54664 KM C")
+    ('F54664KM', 'C')
     """
     from plugface.models.matching.label_fields import REVISION_WORDS
 
     words = text.upper().split()
     if len(words) > 2 and words[-2].rstrip(".:") in REVISION_WORDS:  # the caption of the suffix's box
         del words[-2]
-    whole = "".join(words)
+    whole, before = "".join(words), "".join(words[:-1])
+    if sum(map(str.isdigit, before)) >= 4 and re.fullmatch(r"[A-Z]{1,3}\d?", words[-1]):
+        return before, words[-1]
     found = re.fullmatch(r"(.*\d{2,})[-.]?([A-Z]{1,3}\d?)", whole)
     return (found[1], found[2]) if found and sum(map(str.isdigit, found[1])) >= 4 else (whole, "")
 

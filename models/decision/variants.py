@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from plugface.models.catalogue.entries import Family, Variant, compile_pattern, compile_unsigned
+from plugface.models.catalogue.entries import Family, Variant, compile_pattern
 from plugface.models.catalogue.index import Strings, compact, index_variants
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
@@ -380,7 +380,7 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
 
     It need not look like a suffix: a letter may have been read as the figure it resembles.
     """
-    number = compile_unsigned(family.label.service_number)
+    number = compile_pattern(family.label.service_number)
     listed = [compact(n) for v in family.variants for n in v.service_numbers]
     longest = index_variants(family).longest_suffix
 
@@ -388,7 +388,7 @@ def _behind(caption: str, family: Family, words: list[str]) -> int | None:
         if caption:
             return compact(words[place - 1]) == caption
         joined = ("".join(words[start:place]) for start in range(place))
-        return any(number.fullmatch(compact(run)) or _is_tail(run, listed) for run in joined)
+        return any(number.fullmatch(run) or _is_tail(run, listed) for run in joined)
 
     places = range(1, len(words))
     return next((at for at in places if len(compact(words[at])) <= longest and ends(at)), None)
