@@ -1,5 +1,6 @@
 import json
 import os
+import re
 import struct
 import subprocess
 import sys
@@ -62,6 +63,8 @@ def test_a_harmless_yellow_plug_is_cautioned_too_in_words_that_fit_it(run, plain
     assert "until someone qualified has said that it is harmless, as many with a yellow plug are" in words
     assert " IDENTIFIED SANDERLING 9, variant early" in words
     assert "Its yellow plug is no restraint plug" in words
+    # The number of the other one is quoted as its label prints it.
+    assert re.search(r"close to K72\d{3}/67\d of SANDERLING 9 marine but not the same", words)
     settled = json.loads(run("identify", front, back, "--json").out)["decision"]
     assert settled["candidates"][0]["hazard"] == "none"
 
