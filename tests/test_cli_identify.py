@@ -70,11 +70,21 @@ def test_a_harmless_yellow_plug_is_cautioned_too_in_words_that_fit_it(run, plain
 
 
 @pytest.mark.parametrize("family", ["GANNET 8", "PUFFIN 2"])
-def test_a_hazard_is_left_alone_and_never_turned_round_for_a_photo(run, plain_photo, seen_as, family) -> None:
+def test_a_hazard_is_left_alone_and_never_turned_round_for_a_photo(
+    run, own, plain_photo, seen_as, family
+) -> None:
+    path = own / f"{family.lower().replace(' ', '_')}.toml"
+    text = path.read_text()
+    (number,) = re.findall(r'service_numbers = \["(.*)"\]', text)
+    variant = (
+        text[text.index("[[variants]]") :].replace('"only"', '"later"').replace(number, number[:-1] + "9")
+    )
+    path.write_text(f"{text}\n{variant}")  # two variants, so that a photo of the label would tell more
     seen_as(faultless=True, front=(family, "only", "front"))
     photo = plain_photo("front.jpg")
-    decision = json.loads(run("identify", photo, "--json").out)["decision"]
-    assert (decision["families"], decision["next_photo"]) == ([family], None)
+    decision = json.loads(run("identify", photo, "--catalogue", own, "--json").out)["decision"]
+    assert (decision["families"], decision["variants"]) == ([family], ["only", "later"])
+    assert decision["next_photo"] is None
     words = " ".join(run("identify", photo).out.split())
     for word in ("Do not open, probe,", "unplug", "drop"):
         assert word in words

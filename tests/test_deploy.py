@@ -246,7 +246,7 @@ exec chroot "$root" /usr/bin/env -i HOME=/var/lib/plugface PATH=/usr/bin:/bin PY
 
 @pytest.mark.skipif(not may_unshare(), reason="no leave for mounts of its own here (root on Linux is needed)")
 @pytest.mark.skipif(not PHOTOS.is_dir(), reason="the shipped photos are only in a checkout")
-def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(tmp_path, choose_photos):
+def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(tmp_path, promised_photo):
     if not shutil.which("uv"):
         pytest.skip("uv is not installed")
     root = tmp_path / "root"
@@ -284,8 +284,7 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
                 break
             except OSError:
                 time.sleep(0.2)
-        (photo,) = choose_photos()
-        ask(f"{unit}/photos", photo.read_bytes())
+        ask(f"{unit}/photos", promised_photo.read_bytes())
         while (found := json.loads(ask(unit)))["state"] != "answered":
             assert found["state"] != "failed", found
             assert time.monotonic() < until, found

@@ -16,9 +16,6 @@ from plugface.codec import FORMAT, UnknownFormat, read_decision, read_observatio
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "training_data_demo"
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-#: The one that the README promises an answer for.
-PHOTO = ROOT / re.search(r"plugface identify (\S+)", README)[1]
 
 
 @pytest.fixture(scope="module")
@@ -27,19 +24,24 @@ def catalogue():
 
 
 @pytest.fixture(scope="module")
-def answer(catalogue):
-    return plugface.analyse([PHOTO], catalogue)
+def answer(catalogue, promised_photo):
+    return plugface.analyse([promised_photo], catalogue)
 
 
-def test_a_notebook_needs_three_lines(answer):
+def test_a_notebook_needs_three_lines(answer, promised_photo):
     assert answer.decision.verdict == "identified"
     assert answer.units[0].connectors
-    assert answer.photos == (PHOTO,)
+    assert answer.photos == (promised_photo,)
 
 
-def test_path_bytes_file_and_array_give_the_same_observations():
-    pixels = np.asarray(Image.open(PHOTO).convert("RGB"))
-    sources = [str(PHOTO), PHOTO, PHOTO.read_bytes(), io.BytesIO(PHOTO.read_bytes())]
+def test_path_bytes_file_and_array_give_the_same_observations(promised_photo):
+    pixels = np.asarray(Image.open(promised_photo).convert("RGB"))
+    sources = [
+        str(promised_photo),
+        promised_photo,
+        promised_photo.read_bytes(),
+        io.BytesIO(promised_photo.read_bytes()),
+    ]
     seen = [plugface.observe(source, read_text=False) for source in sources]
     assert seen[1:] == seen[:-1]
     of_pixels = plugface.observe(pixels, read_text=False)
@@ -105,7 +107,7 @@ def test_every_name_of_the_front_door_is_there():
 
 
 def test_the_session_in_the_readme_runs_as_it_stands(monkeypatch):
-    (session,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    (session,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
     monkeypatch.chdir(ROOT)  # its paths are those of a checkout
     names: dict = {}
     exec(session, names)

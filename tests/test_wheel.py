@@ -1,6 +1,5 @@
 """The wheel holds plugface and nothing else, and works beside packages called cli, models and vision."""
 
-import re
 import subprocess
 import sys
 import tomllib
@@ -56,7 +55,7 @@ def test_the_wheel_holds_plugface_alone_and_no_studio(wheel):
         assert wanted in names
 
 
-def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_path):
+def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_path, promised_photo):
     site = tmp_path / "site"
     with zipfile.ZipFile(wheel) as file:
         file.extractall(site)
@@ -68,10 +67,8 @@ def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_pat
         "import plugface; assert plugface.__file__.startswith(sys.path[0]), plugface.__file__\n"
         "from plugface.cli.main import main; main()"
     )
-    named = re.search(r"plugface identify (\S+)", (ROOT / "README.md").read_text(encoding="utf-8"))
-    photo = ROOT / named[1]  # the one that the README promises an answer for
     ran = subprocess.run(
-        [sys.executable, "-c", program, str(site), "identify", str(photo), "--json"],
+        [sys.executable, "-c", program, str(site), "identify", str(promised_photo), "--json"],
         capture_output=True,
         text=True,
         cwd=tmp_path,
