@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import tomllib
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from PIL import Image
 from plugface.cli.present.face_drawing import PX_PER_MM, Box, Words, draw_face
 from plugface.cli.present.swatches import SWATCHES
-from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.entries import Family, load_catalogue
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -180,3 +181,27 @@ def test_the_report_of_a_run_keeps_the_entrys_photo(run, own, tmp_path, choose_p
     assert (tmp_path / "run" / "catalogue" / "photos" / "face.jpg").is_file()
     page = (tmp_path / "run" / "report.html").read_text()
     assert '<image x="' in page[page.index('<g id="face-0">') : page.index("</g>")]
+
+
+@pytest.mark.parametrize(
+    ("family", "edges"),
+    [("SANDERLING 9", ["bottom"] * 3), ("REDSHANK 2", ["top", "right"]), ("KNOT 40", ["face"] * 6)],
+)
+def test_plugs_that_look_out_of_an_edge_are_drafted_there(run, own, plain_photo, seen_as, family, edges):
+    old = load_catalogue(DEMO / "marrow_finch").by_key[family]
+    seen_as(
+        faultless=True,
+        front=(family, old.variants[0].key, "front"),
+        back=(family, old.variants[0].key, "back"),
+    )
+    size = "x".join(f"{side:g}" for side in old.body.size_mm)
+    words = ("--key", "GULL 5", "--maker", "Marrow & Finch", "--controls", "engine", "--years", "2000-2003")
+    photos = plain_photo("front.jpg"), plain_photo("back.jpg")
+    run("catalogue", "propose", *photos, *words, "--size", size, "--guess", "--into", own)
+    (draft,) = own.glob("gull_5.toml*")
+    drafted = tomllib.loads(draft.read_text())
+    assert [plug.get("edge", "face") for plug in drafted["connectors"]] == edges
+    assert not [
+        plug for plug in drafted["connectors"] if ("opens" in plug) != (plug.get("edge", "face") != "face")
+    ]
+    assert Family.model_validate(drafted | {"hazard": "none"})
