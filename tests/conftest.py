@@ -16,6 +16,33 @@ def _own_data_folder(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
 
 
+@pytest.fixture(scope="session")
+def choose_photos():
+    """Find shipped photos of one unit each by what they show, so that no test hangs on a file's name."""
+    from plugface.cli.evaluation.truth import read_truth
+    from plugface.cli.settings import demo_folder
+
+    def choose(n: int = 1, view: str = "front", split: str = "calibration", family: str = "") -> list[Path]:
+        found = {}  # by unit: of each its first photo
+        for row in read_truth(demo_folder(), split):
+            alone = row.view == view and len(row.units) == 1 and row.units[0].known
+            if alone and family in ("", row.units[0].family):
+                found.setdefault(row.units[0].unit_id, demo_folder() / row.photo)
+        assert len(found) >= n, f"{len(found)} units of {family} with a {view} photo in {split}, expected {n}"
+        return list(found.values())[:n]
+
+    return choose
+
+
+@pytest.fixture(scope="session")
+def promised_photo() -> Path:
+    """The shipped photo that the README promises an answer for."""
+    import re
+
+    root = Path(__file__).parents[1]
+    return root / re.search(r"plugface identify (\S+)", (root / "README.md").read_text("utf-8"))[1]
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""

@@ -60,7 +60,7 @@ def test_light_that_statistics_alone_judged_is_said(run, own, teal_photo, monkey
 
 
 def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_as, monkeypatch):
-    seen_as(teal=("TERN 2", "open", "front"))
+    seen_as(teal=("KNOT 40", "E", "front"))
     look = pipeline.observe
     square = ((400.0, 300.0), (700.0, 300.0), (700.0, 420.0), (400.0, 420.0))
 
