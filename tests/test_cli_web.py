@@ -657,7 +657,7 @@ def test_what_is_refused_is_not_on_the_disk(make_yard, jpeg):
         for number in range(2, 6):
             refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(number)), "photos_full")
         assert on_disk(made) == files
-        made.yard.queue.has_room = lambda *_: None  # as if others came in between
+        made.yard.queue.has_room = lambda *_, **__: None  # as if others came in between
         refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(7)), "photos_full")
         assert on_disk(made) == files
         made.stand_in.gate.set()

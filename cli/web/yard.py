@@ -115,14 +115,14 @@ class Yard:
         self.records.record_act("code changed" if there else "code made", who=account(), lot=key)
         return code
 
-    def check(self, data: bytes, lot: str, turn: Turn) -> CleanPhoto:
+    def check(self, data: bytes, lot: str, turn: Turn, sender: tuple[str, ...] = ()) -> CleanPhoto:
         """Check a lot's photo in its turn; what a test has put in the checker's place knows of none."""
         if not isinstance(self.check_photo, PhotoChecker):
             return self.check_photo(data)
 
         def charge(seconds: float) -> None:
             turn.on_spent(seconds)
-            self.queue.charge(lot, seconds)
+            self.queue.charge(lot, seconds, sender)
 
         return self.check_photo(data, replace(turn, on_spent=charge))
 
