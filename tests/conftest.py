@@ -106,11 +106,11 @@ def seen_as(monkeypatch):
     from dataclasses import replace
 
     import numpy as np
-    from plugface.cli import pipeline
     from plugface.cli.settings import demo_folder
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning.simulate import draw_observations
     from plugface.models.matching.error_model import ErrorModel
+    from plugface.vision import observe as eyes
 
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
 
@@ -140,7 +140,7 @@ def seen_as(monkeypatch):
                 next(iter(drawn.values())), photo_sha256=photo.sha256, units=(), texts=(), codes=()
             )
 
-        monkeypatch.setattr(pipeline, "observe", look)
+        monkeypatch.setattr(eyes, "observe", look)
 
     return prepare
 

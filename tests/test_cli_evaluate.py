@@ -12,9 +12,6 @@ def small_set(tmp_path, plain_photo, seen_as, monkeypatch):
     seen_as(
         one=("TERN 4", "A", "front"), one_back=("TERN 4", "A", "back"), two=("HERON 2", "electronic", "front")
     )
-    from plugface.cli import pipeline
-
-    monkeypatch.setattr(kept_observations, "observe", pipeline.observe)
     monkeypatch.setattr(command, "cache_folder", lambda: tmp_path / "cache")
     monkeypatch.setattr(
         kept_observations, "map_unordered", lambda work, items, **_: ((item, work(item)) for item in items)

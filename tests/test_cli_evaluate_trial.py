@@ -3,7 +3,6 @@
 import json
 
 import pytest
-from plugface.cli import pipeline
 from plugface.cli.evaluation import kept_observations, trial
 from plugface.models.learning.metrics import wilson_interval
 
@@ -17,7 +16,6 @@ def shop(tmp_path, plain_photo, seen_as, monkeypatch):
         another_one=("HERON 2", "B", "front"),
         faultless=True,
     )
-    monkeypatch.setattr(kept_observations, "observe", pipeline.observe)
     monkeypatch.setattr("plugface.cli.commands.evaluate_trial.cache_folder", lambda: tmp_path / "cache")
 
     def one_by_one(work, items, **_):

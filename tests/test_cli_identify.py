@@ -7,9 +7,10 @@ import sys
 import zlib
 from pathlib import Path
 
+import plugface
 import pytest
 from plugface.cli.present.schemas import AnyDocument, IdentifyOut
-from plugface.models.unit_choice import NoSuchUnit, NoUnit, SeveralUnits, UnitIndex
+from plugface.models.unit_choice import NoSuchUnit, NoUnit, SeveralUnits, UnitIndex, choose_units
 from pydantic import TypeAdapter
 
 #: An engine unit whose number alone tells its two variants apart.
@@ -133,17 +134,17 @@ def test_a_photo_without_a_unit_is_an_answer_and_names_no_family(run, plain_phot
 def test_several_units_in_one_photo_are_asked_about(run, plain_photo, monkeypatch, seen_as) -> None:
     from dataclasses import replace
 
-    from plugface.cli import pipeline
+    from plugface.vision import observe as eyes
 
     seen_as(front=MARK_ONLY, back=MARK_ONLY)
-    single = pipeline.observe
+    single = eyes.observe
 
     def twice(photo, **_):
         seen = single(photo)
         moved = tuple((x + 400, y) for x, y in seen.units[0].polygon)
         return replace(seen, units=(seen.units[0], replace(seen.units[0], polygon=moved)))
 
-    monkeypatch.setattr(pipeline, "observe", twice)
+    monkeypatch.setattr(eyes, "observe", twice)
     photo = plain_photo("front.jpg")
     said = run("identify", photo)
     assert said.code == 2
@@ -246,20 +247,18 @@ def test_a_missing_catalogue_is_named(run, plain_photo, tmp_path) -> None:
 def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, seen_as) -> None:
     from dataclasses import replace
 
-    from plugface.cli import pipeline
-
     seen_as(front=MARK_ONLY, back=MARK_ONLY)
-    front, back = (pipeline.observe(pipeline.read_photo(plain_photo(f"{n}.jpg"))) for n in ("front", "back"))
+    front, back = (plugface.observe(plain_photo(f"{n}.jpg")) for n in ("front", "back"))
     moved = tuple((x + 400, y) for x, y in front.units[0].polygon)
     crowded = replace(front, units=(front.units[0], replace(front.units[0], polygon=moved)))
     names = [Path("single.jpg"), Path("crowded.jpg")]
-    assert pipeline.choose_units(names, [back, crowded], 2) == (UnitIndex(0), UnitIndex(1))
-    assert pipeline.choose_units(names, [back, crowded], 1) == (UnitIndex(0), UnitIndex(0))
-    assert pipeline.choose_units(names, [back, replace(back, units=())], 1) == (UnitIndex(0), NoUnit())
+    assert choose_units(names, [back, crowded], 2) == (UnitIndex(0), UnitIndex(1))
+    assert choose_units(names, [back, crowded], 1) == (UnitIndex(0), UnitIndex(0))
+    assert choose_units(names, [back, replace(back, units=())], 1) == (UnitIndex(0), NoUnit())
     with pytest.raises(NoSuchUnit, match=r"single\.jpg has no unit 2: one unit was found there"):
-        pipeline.choose_units(names, [back, back], 2)
+        choose_units(names, [back, back], 2)
     with pytest.raises(SeveralUnits, match=r"crowded\.jpg shows 2 units"):
-        pipeline.choose_units(names, [back, crowded])
+        choose_units(names, [back, crowded])
 
 
 def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 1, 1)) -> Path:
@@ -298,11 +297,11 @@ def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
 ):
     from dataclasses import replace
 
-    from plugface.cli import pipeline
+    from plugface.vision import observe as eyes
     from plugface.vision.observations import UNKNOWN_COLOUR
 
     seen_as(front=MARK_ONLY)
-    coloured = pipeline.observe
+    coloured = eyes.observe
 
     def grey(photo, **_):
         seen = coloured(photo)
@@ -311,7 +310,7 @@ def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
 
     photo = plain_photo("front.jpg")
     assert "could not be judged" not in run("identify", photo).out
-    monkeypatch.setattr(pipeline, "observe", grey)
+    monkeypatch.setattr(eyes, "observe", grey)
     said = run("identify", photo)
     assert said.out.lstrip().startswith("CAUTION: colours unknown")
     assert "could not be judged" in " ".join(said.out.split())
@@ -387,19 +386,19 @@ def test_what_was_given_is_not_asked_for_again(run, plain_photo, seen_as, monkey
     """A back on which nothing could be read wants its label close up, not the back once more."""
     from dataclasses import replace
 
-    from plugface.cli import pipeline
+    from plugface.vision import observe as eyes
 
     asked = []
     for seed in range(6):
         seen_as(seed=seed, front=("KNOT 40", "E", "front"), back=("KNOT 40", "E", "back"))
-        whole = pipeline.observe
+        whole = eyes.observe
 
         def unread(photo, whole=whole, **_):
             seen = whole(photo)
             units = tuple(replace(u, texts=(), codes=()) if u.face["front"] < 0.5 else u for u in seen.units)
             return replace(seen, units=units)
 
-        monkeypatch.setattr(pipeline, "observe", unread)
+        monkeypatch.setattr(eyes, "observe", unread)
         photos = plain_photo("front.jpg"), plain_photo("back.jpg")
         advice = json.loads(run("identify", *photos, "--json").out)["decision"]["next_photo"]
         asked.append(advice and advice["view"])

@@ -12,9 +12,9 @@ import platformdirs
 import pytest
 from PIL import Image
 from plugface.analysis import Answer
-from plugface.cli import pipeline
 from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store import learned_model
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
@@ -62,7 +62,7 @@ def test_photos_are_confirmed_with_hash_proposal_truth_who_and_when(run, plain_p
     assert when.endswith("Z")
     assert rows(f"SELECT COUNT(*) FROM proposals WHERE id = {proposal}") == [(1,)]
     hashes = {row[0] for row in rows("SELECT sha256 FROM photos")}
-    assert hashes == {pipeline.read_photo(photo).sha256 for photo in photos}
+    assert hashes == {read_photo(photo).sha256 for photo in photos}
 
 
 def test_the_later_of_two_confirmations_counts_and_both_are_kept(run, plain_photo, seen_as):
@@ -136,7 +136,7 @@ def confirmed(tmp_path):
             seen = tuple(
                 replace(
                     draw_observations(family, variant, view, noise, rng),
-                    photo_sha256=pipeline.read_photo(photo).sha256,
+                    photo_sha256=read_photo(photo).sha256,
                 )
                 for photo, view in zip(photos, ("front", "back"), strict=True)
             )

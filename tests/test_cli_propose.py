@@ -6,8 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from plugface.cli import pipeline
 from plugface.models.catalogue.entries import load_catalogue
+from plugface.vision import observe as eyes
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
@@ -24,14 +24,14 @@ def without_tern_2(tmp_path):
 def tern_2(seen_as, plain_photo, monkeypatch):
     """Photos on which a TERN 2 is seen, upright."""
     seen_as(faultless=True, front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
-    look = pipeline.observe
+    look = eyes.observe
 
     def upright(photo, **words):
         seen = look(photo, **words)
         units = tuple(replace(unit, up_deg=90.0, other_order=None) for unit in seen.units)
         return replace(seen, units=units)
 
-    monkeypatch.setattr(pipeline, "observe", upright)
+    monkeypatch.setattr(eyes, "observe", upright)
     return plain_photo("front.jpg"), plain_photo("back.jpg")
 
 

@@ -12,8 +12,8 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+import plugface
 import pytest
-from plugface.cli.pipeline import identify_unit
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.codes import CODES_FILE
 from plugface.models.catalogue.entries import load_catalogue
@@ -86,7 +86,7 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     (photo,) = found["result"]["identify"]["photos"]
     assert photo["sha256"] == accepted["sha256"]
     # The same as the command answers: leaving metadata out changes nothing.
-    expected = identify_unit([PHOTO], load_catalogue(demo_folder() / "marrow_finch")).decision
+    expected = plugface.analyse([PHOTO], load_catalogue(demo_folder() / "marrow_finch")).decision
     decision = found["result"]["identify"]["decision"]
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 

@@ -248,7 +248,7 @@ def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
 
 def test_the_process_that_looks_is_real(tmp_path):
     # The real eyes, in a process of their own, on a shipped photo: its answer is the command's.
-    from plugface.cli.pipeline import identify_unit
+    import plugface
     from plugface.cli.web.answering import AskedPhoto, Question
     from plugface.cli.web.limits import Limits
     from plugface.models.catalogue.entries import load_catalogue
@@ -269,7 +269,7 @@ def test_the_process_that_looks_is_real(tmp_path):
             answerer._ask(question)
     finally:
         answerer.close()
-    expected = identify_unit([photo], load_catalogue(catalogue)).decision
+    expected = plugface.analyse([photo], load_catalogue(catalogue)).decision
     decision = json.loads(reply.document)["identify"]["decision"]
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
     assert str(photo) not in reply.document
@@ -657,7 +657,7 @@ def test_what_is_refused_is_not_on_the_disk(make_yard, jpeg):
         for number in range(2, 6):
             refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(number)), "photos_full")
         assert on_disk(made) == files
-        made.yard.queue.has_room = lambda *_: None  # as if others came in between
+        made.yard.queue.has_room = lambda *_, **__: None  # as if others came in between
         refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(7)), "photos_full")
         assert on_disk(made) == files
         made.stand_in.gate.set()

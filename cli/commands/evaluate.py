@@ -171,17 +171,27 @@ def cases_of(
 
 
 def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue) -> Case:
-    from plugface.cli.pipeline import decide_unit
+    from plugface.analysis import Settings, decide_observed
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.learning.metrics import Case
+    from plugface.models.unit_choice import MostProminent
 
     truth = rows[0].units[0] if rows[0].units else None
     known = truth is not None and truth.known and truth.family in catalogue.by_key
+    answer = decide_observed(
+        [row.photo for row in rows],
+        seen,
+        catalogue,
+        settings=Settings(advise=False),
+        model=default_model(),
+        chosen=[MostProminent()] * len(rows),
+    )
     return Case(
         unit_id=unit_id,
         views=tuple(row.view for row in rows),
         family=truth.family if truth and known else None,
         variant=truth.variant if truth and known else None,
-        decision=decide_unit(seen, catalogue),
+        decision=answer.decision,
     )
 
 
@@ -232,11 +242,17 @@ def _is_known_front(row: TruePhoto) -> bool:
 
 
 def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figure:
-    from plugface.cli.pipeline import identify_unit
+    from plugface.analysis import Settings, analyse
+    from plugface.cli.limited_photo import read_photo
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.learning.metrics import Figure
 
     single = [row for row in rows if len(row.units) == 1][:TIMED_PHOTOS]
-    times = [identify_unit([folder / row.photo], catalogue, unit=1).seconds for row in single]
+    settings, model = Settings(unit=1), default_model()
+    times = [
+        analyse([folder / row.photo], catalogue, settings=settings, model=model, opener=read_photo).seconds
+        for row in single
+    ]
     middle = statistics.median(times) if times else None
     return Figure(
         "seconds for one photo, median", middle, len(times), message="one process, from file to answer"

@@ -29,8 +29,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from PIL import Image
+from plugface.analysis import open_photo
 from plugface.cli.lot.sorting import Plan, sort_lot
-from plugface.cli.pipeline import decode_photo
 from plugface.cli.present.report.sheet import list_lots, sheet_of
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.exports import write_for_people, write_rows
@@ -71,7 +71,7 @@ class StandIn:
 
     def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
         """See two brown plugs, in what can be decoded."""
-        decode_photo(data, name=name)
+        open_photo(data, name=name)
         until = time.process_time() + self.seconds
         while time.process_time() < until:
             hashlib.sha256(data).digest()

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from PIL import Image
+from plugface.analysis import observe, open_photo
 from plugface.cli.evaluation.corruptions import corrupt
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.lot.parallel import map_unordered
-from plugface.cli.pipeline import observe, read_photo
 from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
 from plugface.vision.observations import Observations
-from plugface.vision.photo import decode_photo
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def _observe(task: tuple[Look, Path]) -> str:
         pixels = corrupt(photo.rgb, look.corruption, look.severity, seed=int(photo.sha256[:8], 16))
         data = io.BytesIO()
         Image.fromarray(pixels).save(data, "PNG", compress_level=1)
-        photo = decode_photo(data.getvalue(), name=f"{look.path} with {look.corruption}")
+        photo = open_photo(data.getvalue(), name=f"{look.path} with {look.corruption}")
     text = write_observations(observe(photo))
     kept = look.kept_at(folder)
     kept.parent.mkdir(parents=True, exist_ok=True)

@@ -367,11 +367,11 @@ def draw_picture(printed: Print) -> np.ndarray:
 
 def read_picture(printed: Print) -> Observations:
     """What the program's own readers see on the drawn label."""
-    from plugface.cli.pipeline import decode_photo, observe
+    from plugface.analysis import observe
 
     data = io.BytesIO()
     Image.fromarray(draw_picture(printed)).save(data, "PNG")
-    return observe(decode_photo(data.getvalue(), name="drawn label"))
+    return observe(data.getvalue())
 
 
 @dataclass

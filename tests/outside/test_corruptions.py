@@ -12,8 +12,8 @@ import pytest
 from PIL import Image
 from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
 from plugface.cli.evaluation.truth import read_truth
-from plugface.cli.pipeline import decode_photo
 from plugface.cli.settings import demo_folder
+from plugface.vision.photo import decode_photo
 
 
 def _front_of(family: str):
