@@ -1,7 +1,7 @@
 // A view of the camera with its light on, where the browser can switch one: in a dark hall, or into a recess.
 // Offered beside the usual way; it needs https (or this very machine) and a camera that has a light.
 
-import words from "/words.js";
+import words from "./words.js";
 
 const WIDE_PX = 3840; // as much as the camera gives up to here
 

@@ -1,15 +1,15 @@
 // Sends what is in the outbox, photo by photo, as long as it takes; says on the page how far it is.
 // Sending again is harmless: the unit has its own number and the page knows a photo by its content.
 
-import words from "/words.js";
+import { forgetLot, lot, lotName } from "./lot.js";
 import * as store from "./store.js";
+import words from "./words.js";
 
 const SILENCE_MS = 30_000; // an upload that gets nowhere for so long is begun anew
 const HOPELESS = [413, 415, 422]; // the same bytes will be refused for ever
 const WAITS_S = [1, 2, 4, 8, 15, 30];
 
 const box = document.querySelector("#outbox");
-const lot = document.body.dataset.lot;
 const progress = new Map(); // unit -> words on how far it is
 const later = new Map(); // unit -> time before which it is not sent: the page answered, but not for this one
 let working = false;
@@ -26,7 +26,7 @@ export function onArrival(act) {
 
 export async function add(id, photos, details) {
   const fresh = photos.map((photo) => ({ ...photo, key: crypto.getRandomValues(new Uint32Array(2)).join("-") }));
-  const head = { id, lot, lotName: document.body.dataset.lotName, added: Date.now(), photos: [] };
+  const head = { id, lot, lotName, added: Date.now(), photos: [] };
   await store.update(id, (kept = head) => ({
     ...kept,
     details: details ?? kept.details,
@@ -63,6 +63,7 @@ export async function run() {
         const left = (await store.all()).filter(waits);
         if (outcome.arrived) arrived(unit.id, left.length);
       } else if (outcome.enter) {
+        forgetLot();
         location.assign("/enter"); // what is not sent stays here and goes out once the code is given
         return;
       } else if (outcome.problem) {

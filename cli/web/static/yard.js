@@ -1,10 +1,12 @@
 // Joins the page to the camera, the outbox and the answer.
 
-import words from "/words.js";
-import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
+import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { add, onArrival, request, run, say, show } from "./outbox.js";
 import { shrink } from "./shrink.js";
-import { draft, keepDraft } from "./store.js";
+import { all, draft, keepDraft } from "./store.js";
+import words from "./words.js";
 
 const POLL_MS = 1000;
 const POLL_SLOW_MS = 5000; // after a minute
@@ -36,7 +38,6 @@ async function watchCapture(form) {
   };
 
   const takenShots = () => shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
-  const { lot } = document.body.dataset;
 
   const deliver = async (details) => {
     const photos = takenShots();
@@ -226,5 +227,17 @@ if (place) {
 onArrival((unit, left) => {
   if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
 });
+// Whoever leaves the lot leaves nothing of it to see on this phone but what is still to be sent.
+document.querySelector("#leave")?.addEventListener("submit", forgetLot);
+watchSignal(document.querySelector("#signal"));
+if (offline) showOffline();
 await show();
 run();
+keepPage(async () => !(await all()).length && !(await draft(lot)).length && !document.querySelector("dialog[open]"));
+
+// The lot that was open last; without one there is nobody to send anything to.
+function showOffline() {
+  document.querySelector(".lot").textContent = lot ? say(words.lot, { lot: lotName }) : "";
+  document.querySelector("#no-lot").hidden = Boolean(lot);
+  capture.hidden = !lot;
+}

@@ -1,0 +1,204 @@
+"""The yard page without a signal, in a real browser: what a phone keeps of it, and what it must not keep."""
+
+import io
+import json
+import time
+
+import numpy as np
+import pytest
+from PIL import Image
+from plugface.cli.web.icons import ICONS
+
+KEPT = """async () => {
+  const found = {};
+  for (const name of await caches.keys()) {
+    const keys = await (await caches.open(name)).keys();
+    found[name] = keys.map((request) => new URL(request.url).pathname);
+  }
+  return found;
+}"""
+
+
+def until(page, words: str) -> None:
+    """Wait for what the page itself may not evaluate: its policy allows no text as code."""
+    ends = time.monotonic() + 20
+    while not page.evaluate(words):
+        assert time.monotonic() < ends, words
+        page.wait_for_timeout(50)
+
+
+def photo(number: int = 0) -> dict:
+    ground = np.full((600, 800, 3), 120, np.uint8)
+    ground[:: 40 + number] = np.random.default_rng(number).integers(0, 255, 3)
+    out = io.BytesIO()
+    Image.fromarray(ground).save(out, "JPEG")
+    return {"name": "photo.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+
+
+@pytest.fixture
+def keeping(make_phone):
+    """A phone that keeps the page, with `visit` to open it and wait until it is kept."""
+    page = make_phone(service_workers="allow")
+
+    def visit(url: str) -> None:
+        page.goto(url)
+        until(page, "navigator.serviceWorker.controller !== null")
+
+    page.visit = visit
+    return page
+
+
+def test_after_one_visit_the_page_opens_without_a_signal_and_keeps_photos(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    assert "This machine" in keeping.inner_text(".lot")
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.click("#send:enabled")
+    keeping.get_by_text("No signal, or the page does not answer").wait_for()
+    keeping.reload()
+    keeping.wait_for_selector("#outbox li")
+    again = serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.wait_for_url("**/units/*")
+    keeping.wait_for_selector("#verdict")
+    assert len(again.client.get("/api/v1/units").json()["units"]) == 1
+
+
+def test_a_unit_that_was_open_opens_again_when_there_is_a_signal(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.goto(f"{made.url}/lot?before=9")
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.get_by_role("link", name="Open the page").click()
+    keeping.get_by_role("heading", name="This lot so far").wait_for()
+    assert keeping.url.endswith("/lot?before=9")
+
+
+def test_only_the_pages_own_files_are_kept_and_nothing_of_a_lot(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.click("#send:enabled")
+    keeping.wait_for_selector("#verdict")
+    keeping.goto(f"{made.url}/lot")
+    keeping.wait_for_timeout(4000)  # until the page has nothing else to do, and fetches its helpers
+    assets = made.app.state.assets
+    ((name, paths),) = keeping.evaluate(KEPT).items()
+    assert name == f"plugface-{assets.version}"
+    own = {f"{assets.path}/{file}" for file in assets.names}
+    assert set(paths) == own | {"/offline"}
+    for path in paths:
+        assert made.client.get(path, headers={"cookie": ""}).status_code == 200  # open to everybody
+
+
+def test_a_new_version_is_kept_whole_and_the_old_one_goes(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    before = made.app.state.assets.version
+    made.stop()
+    made = serve(
+        port=made.port, limits={"photo_bytes": 1_234_567}
+    )  # stands in the page, so it is another one
+    after = made.app.state.assets.version
+    assert after != before
+    keeping.goto(made.url)
+    keeping.evaluate("navigator.serviceWorker.getRegistration().then((kept) => kept.update())")
+    until(keeping, f"caches.keys().then((names) => names.join() === 'plugface-{after}')")
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    assert keeping.get_attribute("#capture", "data-photo-bytes") == "1234567"
+
+
+def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    before = made.app.state.assets.version
+    made.stop()
+    made = serve(port=made.port, limits={"photo_bytes": 1_234_567})
+    keeping.goto(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    keeping.evaluate("navigator.serviceWorker.getRegistration().then((kept) => kept.update())")
+    until(keeping, "navigator.serviceWorker.getRegistration().then((kept) => kept.waiting !== null)")
+    keeping.reload()  # the photo is still there, and so is the version
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    assert f"plugface-{before}" in keeping.evaluate("caches.keys()")
+    keeping.click("#send:enabled")
+    keeping.wait_for_selector("#verdict")
+    keeping.goto(made.url)
+    until(keeping, "caches.keys().then((names) => names.length === 1)")
+
+
+def test_without_a_lot_the_page_without_a_signal_says_so(serve, keeping):
+    made = serve(open_lot=False, local_names=False)
+    code = made.yard.add_lot("North")
+    keeping.goto(f"{made.url}/enter#{code}")
+    keeping.click("main button")
+    keeping.get_by_text("Lot: North").wait_for()
+    until(keeping, "navigator.serviceWorker.controller !== null")
+    keeping.get_by_role("button", name="Leave this lot").click()
+    keeping.wait_for_url("**/enter")
+    made.stop()
+    keeping.goto(made.url)
+    keeping.get_by_text("No lot has been opened on this phone yet").wait_for()
+    assert keeping.is_hidden("#capture")
+    assert "North" not in keeping.inner_text("body")
+
+
+def test_it_can_be_installed(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    href = phone.get_attribute("link[rel=manifest]", "href")
+    answer = made.client.get(href)
+    manifest = answer.json()
+    assert answer.headers["content-type"].startswith("application/manifest+json")
+    assert (manifest["start_url"], manifest["display"]) == ("/", "standalone")
+    sides = {(icon["sizes"], icon["purpose"]) for icon in manifest["icons"]}
+    assert {("192x192", "any"), ("512x512", "any"), ("512x512", "maskable")} <= sides  # as browsers ask for
+    for icon in manifest["icons"]:
+        picture = made.client.get(icon["src"])
+        assert picture.headers["content-type"] == icon["type"]
+        if icon["type"] == "image/png":
+            side = int(icon["sizes"].split("x")[0])
+            assert Image.open(io.BytesIO(picture.content)).size == (side, side)
+    # What the browser itself holds against it.
+    session = phone.context.new_cdp_session(phone)
+    found = session.send("Page.getAppManifest")
+    assert found["errors"] == []
+    assert {"icon-180.png"} | set(ICONS) == set(ICONS)
+
+
+def test_an_old_address_of_a_file_gives_the_one_there_is(here_client):
+    client, assets = here_client
+    fresh = client.get(f"{assets.path}/yard.js")
+    assert "immutable" in fresh.headers["cache-control"]
+    old = client.get("/static/v-0123456789abcdef/yard.js")
+    assert old.text == fresh.text
+    assert old.headers["cache-control"] == "no-cache"
+    for path in ("/static/v-x/../guard.py", f"{assets.path}/..%2fguard.py", f"{assets.path}/none.js"):
+        assert client.get(path).status_code == 404
+
+
+@pytest.fixture
+def here_client(make_yard):
+    made = make_yard()
+    with made.client:
+        yield made.client, made.app.state.assets
+
+
+def test_only_the_reader_of_barcodes_may_run_webassembly(here_client):
+    client, assets = here_client
+    for name in assets.names:
+        policy = client.get(f"{assets.path}/{name}").headers["content-security-policy"]
+        assert ("wasm-unsafe-eval" in policy) == (name == "barcode_worker.js"), name
+        assert "'unsafe-" not in policy
+    assert "wasm" not in client.get("/").headers["content-security-policy"]
+    kept = client.get("/service-worker.js").text.splitlines()[0]
+    assert json.loads(kept.removeprefix("const KEPT = ").rstrip(";"))["version"] == assets.version
