@@ -509,7 +509,9 @@ def test_a_foreign_name_for_this_machine_is_refused(here):
     assert here.client.get(UNITS, headers={"host": "localhost:8017"}).status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/", "/enter", "/api", "/nothing", "/static/yard.js", UNITS, "/offline", "/service-worker.js"])
+@pytest.mark.parametrize(
+    "path", ["/", "/enter", "/api", "/nothing", "/static/yard.js", UNITS, "/offline", "/service-worker.js"]
+)
 def test_every_answer_forbids_foreign_and_inline_code(here, path):
     headers = here.client.get(path).headers
     policy = headers["content-security-policy"]

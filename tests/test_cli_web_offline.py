@@ -1,12 +1,16 @@
 """The yard page without a signal, in a real browser: what a phone keeps of it, and what it must not keep."""
 
+import hashlib
 import io
 import json
 import time
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
+from plugface.cli.web import assets as assets_module
 from plugface.cli.web.icons import ICONS
 
 KEPT = """async () => {
@@ -202,3 +206,110 @@ def test_only_the_reader_of_barcodes_may_run_webassembly(here_client):
     assert "wasm" not in client.get("/").headers["content-security-policy"]
     kept = client.get("/service-worker.js").text.splitlines()[0]
     assert json.loads(kept.removeprefix("const KEPT = ").rstrip(";"))["version"] == assets.version
+
+
+# Barcodes on the phone
+
+#: A camera of paper: it shows the picture whose bytes it is given.
+CAMERA = """(bytes) => {
+  navigator.mediaDevices.getUserMedia = async () => {
+    const picture = await createImageBitmap(new Blob([new Uint8Array(bytes)], { type: "image/png" }));
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [picture.width, picture.height];
+    const paint = () => canvas.getContext("2d").drawImage(picture, 0, 0);
+    setInterval(paint, 50);
+    paint();
+    return canvas.captureStream(10);
+  };
+}"""
+
+
+def label(payload: str, kind: str = "DataMatrix") -> bytes:
+    """A PNG of a label with this code on it."""
+    import zxingcpp
+
+    code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
+    bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
+    ground = np.full((480, 640), 230, np.uint8)
+    height, width = bars.shape[:2]
+    ground[120 : 120 + height, 60 : 60 + width] = bars
+    out = io.BytesIO()
+    Image.fromarray(ground).convert("RGB").save(out, "PNG")
+    return out.getvalue()
+
+
+def a_number(made) -> tuple[str, str]:
+    """A number of the catalogue that names one family, and that family."""
+    family = next(f for f in made.yard.catalogue.families if f.hazard == "none")
+    return family.variants[0].service_numbers[0], family.key
+
+
+@pytest.mark.parametrize("kind", ["DataMatrix", "Code128", "QRCode"])
+def test_a_code_before_the_camera_is_answered_without_a_signal(serve, keeping, kind):
+    made = serve()
+    keeping.visit(made.url)
+    until(
+        keeping,
+        f"caches.match('{made.app.state.assets.path}/vendor/zxing/reader/zxing_reader.wasm').then(Boolean)",
+    )
+    number, key = a_number(made)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    keeping.evaluate(CAMERA, list(label(number, kind)))
+    keeping.get_by_role("button", name="Read the barcode").click()
+    keeping.get_by_text(f"Told by {number} alone").wait_for()
+    assert keeping.input_value("[name=typed]") == number
+    assert keeping.inner_text("#by-number .name").startswith(key)
+    assert keeping.locator("dialog").count() == 0
+
+
+def test_the_separators_of_a_payload_come_through(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    number, key = a_number(made)
+    phone.evaluate(CAMERA, list(label(f"[)>\x1e06\x1d1P{number}\x1dS0004\x1e\x04")))
+    phone.get_by_role("button", name="Read the barcode").click()
+    phone.wait_for_selector("#by-number .name")
+    assert phone.inner_text("#by-number .name").startswith(key)
+    assert "␝1P" in phone.input_value("[name=typed]")
+    phone.click("#send:enabled")
+    phone.wait_for_selector("#verdict")  # the server takes what the phone has read
+
+
+def test_the_code_in_a_photo_of_the_label_is_answered_before_it_is_sent(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    number, key = a_number(made)
+    file = {"name": "label.png", "mimeType": "image/png", "buffer": label(number)}
+    phone.set_input_files('.shot[data-face="back"] input.camera', file)
+    phone.get_by_text(f"Told by {number} alone").wait_for()
+    assert phone.inner_text("#by-number .name").startswith(key)
+    assert phone.input_value("[name=typed]") == ""
+
+
+def test_where_the_reader_is_not_on_the_phone_it_is_said(serve, keeping):
+    made = serve()
+    keeping.add_init_script("Object.defineProperty(navigator, 'connection', { value: { saveData: true } });")
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    keeping.evaluate(CAMERA, list(label("12345")))
+    keeping.get_by_role("button", name="Read the barcode").click()
+    keeping.get_by_text("not on this phone yet").wait_for()
+    keeping.get_by_role("button", name="Close").click()
+    keeping.wait_for_selector("dialog", state="detached")
+
+
+def test_what_others_made_is_as_it_was_published():
+    folder = Path(assets_module.__file__).parent / "static" / "vendor"
+    packages = tomllib.loads((folder / "SOURCES.toml").read_text(encoding="utf-8"))["package"]
+    listed = {}
+    for package in packages:
+        assert all(package[name] for name in ("name", "version", "licence", "from", "sha256"))
+        listed |= package["files"]
+    there = {file.relative_to(folder).as_posix() for file in folder.rglob("*") if file.is_file()}
+    assert there - {"SOURCES.toml"} == set(listed)
+    for name, known in listed.items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == known["sha256"], name

@@ -41,6 +41,21 @@ router = APIRouter(include_in_schema=False)
 #: Units on one page of the list.
 LISTED = 30
 
+#: Texts of the pages that the scripts show too.
+_SCRIPTS_TOO = (
+    "unit.caution",
+    "unit.basis",
+    "unit.variant",
+    "unit.controls",
+    "unit.partners",
+    "unit.no_vehicles",
+    "unit.no_throttle",
+    "unit.throttle",
+    "unit.crank",
+    "capture.cable",
+    "capture.electronic",
+)
+
 
 @router.get("/healthz")
 def say_alive() -> Response:
@@ -177,10 +192,12 @@ def show_api(request: Request) -> HTMLResponse:
 
 def page_assets(yard: Yard) -> Assets:
     """The page's own files, with the text that the scripts show among them."""
-    also = json.dumps(
-        [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *yard.words.values()]
-    )
-    return gather_assets({"words.js": yard.words.section("script")}, also)
+    words = yard.words
+    texts = words.section("script") | {key.partition(".")[2]: words[key] for key in _SCRIPTS_TOO}
+    for section in ("status", "controls"):
+        texts |= {f"{section}_{name}": text for name, text in words.section(section).items()}
+    also = [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *words.values()]
+    return gather_assets({"words.js": texts}, json.dumps(also))
 
 
 @router.get(OFFLINE)

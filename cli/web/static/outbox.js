@@ -2,6 +2,7 @@
 // Sending again is harmless: the unit has its own number and the page knows a photo by its content.
 
 import { forgetLot, lot, lotName } from "./lot.js";
+import { forgetCopy } from "./number_copy.js";
 import * as store from "./store.js";
 import words from "./words.js";
 
@@ -64,6 +65,7 @@ export async function run() {
         if (outcome.arrived) arrived(unit.id, left.length);
       } else if (outcome.enter) {
         forgetLot();
+        await forgetCopy();
         location.assign("/enter"); // what is not sent stays here and goes out once the code is given
         return;
       } else if (outcome.problem) {

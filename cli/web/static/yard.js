@@ -1,8 +1,11 @@
 // Joins the page to the camera, the outbox and the answer.
 
+import { offerScan, readPhoto } from "./barcodes.js";
 import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
 import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { forgetCopy, numberCopy } from "./number_copy.js";
+import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
 import { shrink } from "./shrink.js";
 import { all, draft, keepDraft } from "./store.js";
@@ -59,7 +62,10 @@ async function watchCapture(form) {
         input.value = ""; // the same picture may be chosen again
         preparing -= 1;
         if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
-        else showShot(shot, blob);
+        else {
+          showShot(shot, blob);
+          form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
+        }
         refresh();
         if (send) await keepDraft(lot, takenShots());
         if (form.dataset.atOnce && shot.blob) await deliver();
@@ -228,12 +234,34 @@ onArrival((unit, left) => {
   if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
 });
 // Whoever leaves the lot leaves nothing of it to see on this phone but what is still to be sent.
-document.querySelector("#leave")?.addEventListener("submit", forgetLot);
+document.querySelector("#leave")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  forgetLot();
+  await forgetCopy();
+  event.target.submit();
+});
+const byNumber = document.querySelector("#by-number");
+if (byNumber) watchByNumber(capture.elements.typed, byNumber);
+numberCopy(); // fetched while there is a signal, for when there is none
 watchSignal(document.querySelector("#signal"));
 if (offline) showOffline();
 await show();
 run();
 keepPage(async () => !(await all()).length && !(await draft(lot)).length && !document.querySelector("dialog[open]"));
+
+// What is typed, scanned, or read in the photo of a label is answered at once.
+function watchByNumber(field, box) {
+  const look = watchNumber(field, box);
+  offerScan(document.querySelector("#scan"), (codes) => {
+    field.value = codes[0].text.slice(0, field.maxLength);
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+    field.focus();
+  });
+  capture.addEventListener("taken", async ({ detail: blob }) => {
+    const [code] = await readPhoto(blob);
+    if (code && !field.value.trim()) look(code.text); // the photo itself goes to the server, and its code with it
+  });
+}
 
 // The lot that was open last; without one there is nobody to send anything to.
 function showOffline() {
