@@ -35,6 +35,7 @@ from plugface.cli.web.metrics import CONTENT_TYPE, write_metrics
 from plugface.cli.web.queue import LotEntry
 from plugface.cli.web.refusals import STATUS, Refused
 from plugface.cli.web.yard import METRICS_TOKEN_FILE, Yard
+from plugface.vision.quality import state_limits
 
 router = APIRouter(include_in_schema=False)
 
@@ -197,7 +198,7 @@ def page_assets(yard: Yard) -> Assets:
     for section in ("status", "controls"):
         texts |= {f"{section}_{name}": text for name, text in words.section(section).items()}
     also = [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *words.values()]
-    return gather_assets({"words.js": texts}, json.dumps(also))
+    return gather_assets({"words.js": texts, "limits.js": state_limits()}, json.dumps(also))
 
 
 @router.get(OFFLINE)

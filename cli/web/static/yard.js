@@ -7,6 +7,7 @@ import { forgetLot, lot, lotName, offline } from "./lot.js";
 import { forgetCopy, numberCopy } from "./number_copy.js";
 import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { judgePhoto } from "./quality.js";
 import { shrink } from "./shrink.js";
 import { all, draft, keepDraft } from "./store.js";
 import words from "./words.js";
@@ -148,6 +149,7 @@ function showShot(shot, blob) {
   const unseen = shot.section.querySelector(".unseen");
   if (view.src) URL.revokeObjectURL(view.src);
   shot.blob = blob;
+  sayFaults(shot, blob);
   view.hidden = !blob;
   unseen.hidden = true;
   sketch.hidden = Boolean(blob);
@@ -160,6 +162,16 @@ function showShot(shot, blob) {
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
+}
+
+// What is wrong with a photo is said while the unit is still in hand; it may be sent all the same.
+async function sayFaults(shot, blob) {
+  const box = shot.section.querySelector(".fault");
+  box.hidden = true;
+  const faults = blob ? await judgePhoto(blob) : [];
+  if (shot.blob !== blob || !faults.length) return; // taken again meanwhile, or nothing to say
+  box.textContent = `${faults.map(({ message, advice }) => `${message} ${advice}`).join(" ")} ${words.fault_sent}`;
+  box.hidden = false;
 }
 
 async function watchUnit(place) {
