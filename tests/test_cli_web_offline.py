@@ -5,11 +5,13 @@ import io
 import json
 import time
 import tomllib
+import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
+from plugface.cli.lot.unpack import unpack_photos
 from plugface.cli.web import assets as assets_module
 from plugface.cli.web.icons import ICONS
 
@@ -313,3 +315,52 @@ def test_what_others_made_is_as_it_was_published():
     assert there - {"SOURCES.toml"} == set(listed)
     for name, known in listed.items():
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == known["sha256"], name
+
+
+# What waits
+
+
+def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    number, _ = a_number(made)
+    first, second = photo(1), photo(2)
+    for face, file in (("front", first), ("back", second)):
+        keeping.set_input_files(f'.shot[data-face="{face}"] input.camera', file)
+        keeping.wait_for_selector(f'.shot[data-face="{face}"] .taken')
+    keeping.fill("[name=typed]", number)
+    keeping.click("#send:enabled")
+    keeping.get_by_text("2 photos:").wait_for()
+    assert keeping.locator("#outbox li img").evaluate("e => e.complete && e.naturalWidth > 0")
+    with keeping.expect_download() as loading:
+        keeping.get_by_role("button", name="Save all as one file").click()
+    file = tmp_path / loading.value.suggested_filename
+    loading.value.save_as(file)
+    assert file.name in keeping.inner_text("#outbox-saved")
+    with zipfile.ZipFile(file) as packed:
+        assert packed.testzip() is None
+        names = packed.namelist()
+        assert [Path(name).name for name in names] == ["1-front.jpg", "2-back.jpg", "unit.json"]
+        assert len({Path(name).parent for name in names}) == 1
+        assert packed.read(names[0]) == first["buffer"]
+        assert packed.read(names[1]) == second["buffer"]
+        assert json.loads(packed.read(names[2]))["typed"] == [number]
+    unpacked = unpack_photos(file, tmp_path / "out")
+    assert list(unpacked.typed.values()) == [[number]]
+    keeping.reload()
+    keeping.get_by_text("2 photos:").wait_for()  # it is still to be sent
+
+
+def test_a_browser_that_does_not_promise_to_keep_photos_is_told_of(serve, make_phone):
+    made = serve()
+    for promised in (True, False):
+        page = make_phone()
+        page.add_init_script(f"navigator.storage.persist = async () => {str(promised).lower()};")
+        page.goto(made.url)
+        page.route("**/photos?*", lambda route: route.abort("connectionfailed"))
+        page.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+        page.click("#send:enabled")
+        page.get_by_text("safe on this phone").wait_for()
+        assert page.is_visible("#outbox-loose") != promised
