@@ -418,3 +418,99 @@ def fill_yard(folder):
     queue.close()
     ledger.close()
     return folder, hashes
+
+
+# The yard page in a real browser, as a phone shows it
+
+PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
+SECONDS = 60_000  # milliseconds; a loaded machine is slow, and each step ends as soon as it can
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A Chromium without a window; tests that ask for it are skipped where there is none."""
+    import shutil
+
+    from plugface.cli.present.report.printing import PROGRAMS
+
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    chromium = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
+    if chromium is None:
+        pytest.skip("no Chromium on this machine")
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def serve(make_yard):
+    """Serve a page on a free port of this machine; gives it with its `url`, and `stop` to end it."""
+    import socket
+    import threading
+    import time
+
+    import httpx
+
+    uvicorn = pytest.importorskip("uvicorn")
+    running = []
+
+    def begin(port: int = 0, **settings):
+        made = make_yard(**settings)
+        door = socket.socket()
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind(("127.0.0.1", port))
+        made.port = door.getsockname()[1]
+        made.url = f"http://127.0.0.1:{made.port}"
+        made.client = httpx.Client(base_url=made.url)
+        server = uvicorn.Server(uvicorn.Config(made.app, log_level="error", timeout_graceful_shutdown=1))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
+        thread.start()
+
+        def stop():
+            if not thread.is_alive():
+                return
+            made.stand_in.gate.set()
+            made.client.close()
+            server.should_exit = True
+            thread.join(20)
+            door.close()
+            made.yard.close()
+
+        made.stop = stop
+        running.append(made)
+        while not server.started:
+            time.sleep(0.02)
+        return made
+
+    yield begin
+    for made in running:
+        made.stop()
+
+
+@pytest.fixture
+def make_phone(browser):
+    """Make pages in phones' browsers; what the page's policy blocks, or a script throws, fails the test."""
+    contexts, faults = [], []
+
+    def make(**settings):
+        context = browser.new_context(**{**PHONE, "service_workers": "block", **settings})
+        context.set_default_timeout(SECONDS)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()
+    assert not faults
+
+
+@pytest.fixture
+def phone(make_phone):
+    """One such page. It keeps nothing of the page: what a test routes must come by."""
+    return make_phone()

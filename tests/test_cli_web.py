@@ -509,7 +509,9 @@ def test_a_foreign_name_for_this_machine_is_refused(here):
     assert here.client.get(UNITS, headers={"host": "localhost:8017"}).status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/", "/enter", "/api", "/nothing", "/static/yard.js", UNITS, "/words.js"])
+@pytest.mark.parametrize(
+    "path", ["/", "/enter", "/api", "/nothing", "/static/yard.js", UNITS, "/offline", "/service-worker.js"]
+)
 def test_every_answer_forbids_foreign_and_inline_code(here, path):
     headers = here.client.get(path).headers
     policy = headers["content-security-policy"]
@@ -522,7 +524,7 @@ def test_every_answer_forbids_foreign_and_inline_code(here, path):
 def test_no_page_has_inline_code_or_refers_elsewhere(here, jpeg):
     here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
     wait_for(here.client)
-    for path in ("/", f"/units/{A}", "/enter", "/api", "/lot", "/nothing"):
+    for path in ("/", f"/units/{A}", "/enter", "/api", "/lot", "/nothing", "/offline"):
         page = here.client.get(path).text
         for bad in ("<style", "style=", "onclick", "onload", "javascript:", "http://", "https://"):
             assert bad not in page, (path, bad)
@@ -554,7 +556,7 @@ def test_who_is_told_to_leave_it_alone_is_asked_for_no_photo(here, jpeg):
     page = here.client.get(f"/units/{A}").text
     assert "Leave it alone" in page
     assert 'id="capture"' not in page
-    assert "/static/sketches/" not in page
+    assert "/sketches/" not in page
 
 
 def test_a_photo_of_what_may_be_a_hazard_is_wanted_only_without_touching_it(here, jpeg):

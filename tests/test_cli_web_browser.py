@@ -6,77 +6,16 @@ Skipped where the machine has no Chromium. What is looked for is what a person w
 import io
 import itertools
 import re
-import shutil
-import socket
-import threading
 import time
 
-import httpx
 import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image
-from plugface.cli.present.report.printing import PROGRAMS
 
-uvicorn = pytest.importorskip("uvicorn")
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-CHROMIUM = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
-SECONDS = 60_000  # milliseconds; a loaded machine is slow, and each step ends as soon as it can
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as driver:
-        started = driver.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def serve(make_yard):
-    """Serve a page on a free port of this machine; gives it with its `url`, `stop` and `start`."""
-    running = []
-
-    def begin(**settings):
-        made = make_yard(**settings)
-        door = socket.socket()
-        door.bind(("127.0.0.1", 0))
-        made.port = door.getsockname()[1]
-        made.url = f"http://127.0.0.1:{made.port}"
-        made.client = httpx.Client(base_url=made.url)
-        server = uvicorn.Server(uvicorn.Config(made.app, log_level="error", timeout_graceful_shutdown=1))
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
-        thread.start()
-        running.append((made, server, thread))
-        while not server.started:
-            time.sleep(0.02)
-        return made
-
-    yield begin
-    for made, server, thread in running:
-        made.stand_in.gate.set()
-        made.client.close()
-        server.should_exit = True
-        thread.join(20)
-
-
-@pytest.fixture
-def phone(browser):
-    """A page in a phone's browser; whatever the page's policy blocks, or a script throws, fails the test."""
-    context = browser.new_context(**PHONE)
-    context.set_default_timeout(SECONDS)
-    page = context.new_page()
-    faults = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
-    yield page
-    context.close()
-    assert not faults
 
 
 def picture(kind: str = "JPEG", size=(800, 600), number: int = 0) -> dict:

@@ -119,11 +119,14 @@ def best_colour(posterior: Mapping[str, float]) -> str | None:
     return max(posterior, key=posterior.__getitem__)
 
 
+FaultName = Literal["dark", "burnt", "blurred", "small", "glare", "mirrored", "colourless"]
+
+
 @dataclass(frozen=True)
 class Fault:
     """One thing wrong with a photo, in words a person can act on."""
 
-    name: Literal["dark", "burnt", "blurred", "small", "glare", "mirrored", "colourless"]
+    name: FaultName
     measured: float
     limit: float
     message: str

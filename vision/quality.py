@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from plugface.vision.geometry import shrunk
-from plugface.vision.observations import Fault, Polygon, Quality
+from plugface.vision.observations import Fault, FaultName, Polygon, Quality
 
 #: Luma (0..1, gamma-coded) under which the bright parts of a photo are too dark. Our choice: there 8-bit JPEG
 #: leaves few steps between black and the brightest part.
@@ -35,8 +35,54 @@ _CEILING = 250  # of 255: JPEG ringing and the tone curve keep burnt parts a lit
 _INNER_SIGMA, _OUTER_SIGMA = 1.0, 2.0  # pixels; the two re-blurs of the edge measure
 _DIRECTIONS = 4
 _MIN_EDGES = 16  # ridge points per direction
+_SHARPEST = 20.0  # per cent of a direction's edges that count
 _BLUR_SIDES = (160, 320, 640)  # long sides at which blur is measured, coarse to fine
 _RESOLVED_PX = 1.1  # a crisp edge measures 0.6 to 0.9 on any of them; above this the blur itself is seen
+
+
+#: What is said of a fault that needs no unit to be known, and what to do; {places} are filled in.
+_WORDS = {
+    "dark": (
+        "The photo is too dark: even its bright parts are nearly black.",
+        "Take it in daylight or switch on the flash, and hold still.",
+    ),
+    "burnt": (
+        "The photo is burnt out: {percent} of what matters is pure white.",
+        "Turn so that the sun is behind you, or tap the unit on the screen to darken the photo.",
+    ),
+    "blurred": (
+        "The photo is blurred: edges are smeared over some {pixels} pixels.",
+        "Hold the phone still with both hands, tap the unit to focus, and wipe the lens.",
+    ),
+    "small": (
+        "The unit is only {pixels} pixels long on this photo, too few to tell its plugs apart.",
+        "Step closer, so that the unit fills the picture, and send the original photo.",
+    ),
+}
+
+
+def state_limits() -> dict[str, object]:
+    """What a photo is judged by where nothing but its pixels is known, for programs that judge it themselves.
+
+    Returns
+    -------
+    limits : dict of plain values
+        Limits, what measures them, and under "words" what is said of each fault and what to do.
+    """
+    return {
+        "dark": DARK_LIMIT,
+        "burnt": BURNT_LIMIT,
+        "blur": BLUR_LIMIT,
+        "small_px": SMALL_LIMIT_PX,
+        "ceiling": _CEILING,
+        "sigmas": [_INNER_SIGMA, _OUTER_SIGMA],
+        "directions": _DIRECTIONS,
+        "min_edges": _MIN_EDGES,
+        "sides": list(_BLUR_SIDES),
+        "resolved_px": _RESOLVED_PX,
+        "sharpest": _SHARPEST,
+        "words": _WORDS,
+    }
 
 
 def measure_quality(
@@ -145,7 +191,7 @@ def _blur_at_scale(luma: np.ndarray, subject: np.ndarray | None) -> float:
     angle = np.mod(np.arctan2(outer_y[ridge], outer_x[ridge]), np.pi)
     direction = np.mod(np.round(angle / np.pi * _DIRECTIONS).astype(int), _DIRECTIONS)
     sharpest = [
-        float(np.percentile(spread[direction == index], 20))
+        float(np.percentile(spread[direction == index], _SHARPEST))
         for index in range(_DIRECTIONS)
         if (direction == index).sum() >= _MIN_EDGES
     ]
@@ -248,57 +294,32 @@ def long_side(polygon: Polygon | np.ndarray) -> float:
     return float(max(cv2.minAreaRect(np.asarray(polygon, np.float32))[1]))
 
 
+def _fault(name: FaultName, measured: float, limit: float, **places: str) -> Fault:
+    message, advice = _WORDS[name]
+    return Fault(name, measured, limit, message.format(**places), advice)
+
+
 def _dark(luma: np.ndarray) -> Fault | None:
     bright = float(np.percentile(luma, 90)) / 255
-    if bright >= DARK_LIMIT:
-        return None
-    return Fault(
-        name="dark",
-        measured=bright,
-        limit=DARK_LIMIT,
-        message="The photo is too dark: even its bright parts are nearly black.",
-        advice="Take it in daylight or switch on the flash, and hold still.",
-    )
+    return None if bright >= DARK_LIMIT else _fault("dark", bright, DARK_LIMIT)
 
 
 def _burnt(lowest: np.ndarray) -> Fault | None:
     share = float((lowest >= _CEILING).mean())
-    if share <= BURNT_LIMIT:
-        return None
-    return Fault(
-        name="burnt",
-        measured=share,
-        limit=BURNT_LIMIT,
-        message=f"The photo is burnt out: {share:.0%} of what matters is pure white.",
-        advice="Turn so that the sun is behind you, or tap the unit on the screen to darken the photo.",
-    )
+    return None if share <= BURNT_LIMIT else _fault("burnt", share, BURNT_LIMIT, percent=f"{share:.0%}")
 
 
 def _blurred(blur_px: float, units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
     # Where no unit is known it is taken to fill half of the long side.
     length = min(map(long_side, units), default=max(size) / 2)
     limit = BLUR_LIMIT * length
-    if blur_px <= limit:
-        return None
-    return Fault(
-        name="blurred",
-        measured=blur_px,
-        limit=limit,
-        message=f"The photo is blurred: edges are smeared over some {2 * blur_px:.0f} pixels.",
-        advice="Hold the phone still with both hands, tap the unit to focus, and wipe the lens.",
-    )
+    return None if blur_px <= limit else _fault("blurred", blur_px, limit, pixels=f"{2 * blur_px:.0f}")
 
 
 def _small(units: Sequence[Polygon], size: tuple[int, int]) -> Fault | None:
     length = min(map(long_side, units), default=float(max(size)))
-    if length >= SMALL_LIMIT_PX:
-        return None
-    return Fault(
-        name="small",
-        measured=length,
-        limit=SMALL_LIMIT_PX,
-        message=f"The unit is only {length:.0f} pixels long on this photo, too few to tell its plugs apart.",
-        advice="Step closer, so that the unit fills the picture, and send the original photo.",
+    return (
+        None if length >= SMALL_LIMIT_PX else _fault("small", length, SMALL_LIMIT_PX, pixels=f"{length:.0f}")
     )
 
 

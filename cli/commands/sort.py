@@ -33,7 +33,8 @@ def sort(
         str,
         typer.Argument(
             metavar="PHOTOS_DIR",
-            help="Folder of the photos; with the cluster extra also any address that fsspec knows.",
+            help="Folder of the photos, or the .zip that a phone saved from the yard page; with the cluster "
+            "extra also any address that fsspec knows.",
             show_default=False,
         ),
     ],
@@ -95,6 +96,7 @@ def sort(
     from plugface.cli.store.ledger import Ledger
 
     started = time.monotonic()
+    photos = _unpacked(photos, out)
     plan = Plan(
         photos,
         catalogue or default_catalogue(),
@@ -139,6 +141,29 @@ def sort(
     if outcome.put_off:
         say(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)
+
+
+def _unpacked(photos: str, out: Path) -> str:
+    """Where the photos lie, once what a phone saved as one file is unpacked beside the run."""
+    file = Path(photos)
+    if file.suffix.lower() != ".zip" or not file.is_file():
+        return photos
+    from plugface.cli.lot.unpack import SAID, unpack_photos
+
+    unpacked = unpack_photos(file, _beside(out))
+    for unit, typed in unpacked.typed.items():
+        numbers = " and ".join(f"'{entry}'" for entry in typed)
+        say(
+            f"note: {numbers} was typed for {unit}, see {SAID} in {file.name}; sort reads photos alone",
+            err=True,
+        )
+    return str(unpacked.folder)
+
+
+def _beside(out: Path) -> Path:
+    """A folder beside the run's own: photos do not belong among what a run writes."""
+    run = out.resolve()
+    return run.with_name(f"{run.name}-photos")
 
 
 def _record_report(book: Ledger, outcome: Outcome, report: Path) -> None:

@@ -32,6 +32,7 @@ from plugface.cli.web.documents import (
     LimitsOut,
     LotOut,
     NeedsIn,
+    NumbersOut,
     ResultOut,
     TokenOut,
     UnitId,
@@ -95,6 +96,19 @@ def show_lot(yard: YardHere, visitor: VisitorHere) -> LotOut:
             waiting_units=limits.waiting_units,
         ),
     )
+
+
+@router.get(
+    "/numbers",
+    response_model=NumbersOut,
+    responses={304: {"description": "It is as the If-None-Match sent with it says"}, **refusals(401)},
+)
+def show_numbers(request: Request, yard: YardHere, _lot: LotHere) -> Response:
+    """The catalogue as far as numbers, suffixes and marks tell a unit, for a phone that loses its signal."""
+    data, tag = yard.numbers
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers={"etag": tag})
+    return Response(data, media_type="application/json", headers={"etag": tag})
 
 
 @router.get("/units", responses=refusals(401))

@@ -4,17 +4,16 @@ import logging
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from pathlib import Path
 
 import anyio
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
-from fastapi.staticfiles import StaticFiles
 from plugface.cli.errors import document, explain
 from plugface.cli.present.schemas import ErrorOut
 from plugface.cli.store.ledger import LedgerError
 from plugface.cli.web import api, pages
+from plugface.cli.web.assets import AssetFiles
 from plugface.cli.web.guard import Guard
 from plugface.cli.web.intake import Intake
 from plugface.cli.web.refusals import Refused
@@ -53,7 +52,8 @@ def create_app(yard: Yard) -> FastAPI:
     app.state.decoding = anyio.CapacityLimiter(limits.decoding_at_once)
     app.include_router(api.router)
     app.include_router(pages.router)
-    app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
+    app.state.assets = pages.page_assets(yard)
+    app.mount("/static", AssetFiles(app.state.assets), name="static")
 
     @app.exception_handler(Refused)
     def refuse(request: Request, refused: Refused) -> Response:

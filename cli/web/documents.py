@@ -2,7 +2,15 @@
 
 from typing import Annotated, Literal
 
-from plugface.cli.present.schemas import Document, IdentifyOut, OpinionOut
+from plugface.cli.present.schemas import (
+    CatalogueRef,
+    CautionOut,
+    Document,
+    IdentifyOut,
+    OpinionOut,
+    PartnerOut,
+)
+from plugface.models.catalogue.entries import Controls, Throttle
 from plugface.models.decision.answers import View
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -155,3 +163,53 @@ class UnitsOut(Document):
 
     units: list[UnitLineOut]
     before: int | None = Field(description="give it as `before` for the next part; null at the end")
+
+
+class PatternOut(Document):
+    """A pattern to be walked sign by sign from state 0; a text fits that ends in one of `ends`."""
+
+    steps: list[list[tuple[int, int, int]]] = Field(
+        description="of each state: first and last code point, and the state that they lead to"
+    )
+    ends: list[int]
+
+
+class NumberVariantOut(Document):
+    """One variant as its numbers tell it."""
+
+    key: str
+    numbers: list[str] = Field(description="capitals and figures alone")
+    suffixes: list[str] = Field(description="capitals and figures alone; empty: any")
+    status: Literal["usable", "locked", "unknown"]
+    years: tuple[int, int]
+    vehicles: str
+    throttle: Throttle
+    crank_teeth: int | None
+    market: str
+
+
+class NumberFamilyOut(Document):
+    """One family as its numbers and marks tell it."""
+
+    key: str
+    controls: Controls
+    hazard: Literal["none", "high voltage", "restraint"]
+    marks: list[str] = Field(description="capitals and figures alone")
+    number: int | None = Field(description="place of its numbers' form among the patterns")
+    suffix: int | None = Field(description="place of its suffixes' form among the patterns")
+    caption: str = Field(description="what is printed before the suffix")
+    variants: list[NumberVariantOut]
+    cautions: list[CautionOut] = Field(description="of the family alone")
+    partners: list[PartnerOut]
+
+
+class NumbersOut(Document):
+    """A catalogue as far as numbers, suffixes and marks tell what a unit is: for a phone without a signal."""
+
+    catalogue: CatalogueRef
+    keep_days: int = Field(description="after so many days without having asked again it must be forgotten")
+    families: list[NumberFamilyOut]
+    patterns: list[PatternOut]
+    hazards: list[CautionOut] = Field(description="of families of that hazard, whatever else is said")
+    closing: list[CautionOut] = Field(description="of every answer")
+    words: dict[str, str] = Field(description="what is said of a variant: locked, locked_open, one, open")

@@ -9,7 +9,7 @@ from typing import Annotated
 import jinja2
 from fastapi import APIRouter, Form, Query, Request
 from fastapi import Path as PathParam
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from markupsafe import Markup
 from plugface.cli.present.face_drawing import draw_face, svg_text
 from plugface.cli.present.reference_photo import read_reference
@@ -17,8 +17,10 @@ from plugface.cli.present.schemas import DecisionOut
 from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.cli.present.templates import template_environment
 from plugface.cli.present.terminal import CLOSING, HAZARDOUS, MIN_WEIGHT, sure_words, years_text
+from plugface.cli.version import installed_version
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.api import UnitHere, find_unit, line_out, unit_out
+from plugface.cli.web.assets import OFFLINE, Assets, gather_assets
 from plugface.cli.web.authentication import (
     COOKIE,
     LotHere,
@@ -33,11 +35,27 @@ from plugface.cli.web.metrics import CONTENT_TYPE, write_metrics
 from plugface.cli.web.queue import LotEntry
 from plugface.cli.web.refusals import STATUS, Refused
 from plugface.cli.web.yard import METRICS_TOKEN_FILE, Yard
+from plugface.vision.quality import state_limits
 
 router = APIRouter(include_in_schema=False)
 
 #: Units on one page of the list.
 LISTED = 30
+
+#: Texts of the pages that the scripts show too.
+_SCRIPTS_TOO = (
+    "unit.caution",
+    "unit.basis",
+    "unit.variant",
+    "unit.controls",
+    "unit.partners",
+    "unit.no_vehicles",
+    "unit.no_throttle",
+    "unit.throttle",
+    "unit.crank",
+    "capture.cable",
+    "capture.electronic",
+)
 
 
 @router.get("/healthz")
@@ -173,11 +191,34 @@ def show_api(request: Request) -> HTMLResponse:
     return _page(request, "api.html", None, calls=calls, refusals=sorted(STATUS.items()))
 
 
-@router.get("/words.js")
-def give_words(yard: YardHere) -> Response:
-    """The text that the scripts show, as a module."""
-    words = json.dumps(yard.words.section("script"), ensure_ascii=False)
-    return Response(f"export default {words};\n", media_type="text/javascript")
+def page_assets(yard: Yard) -> Assets:
+    """The page's own files, with the text that the scripts show among them."""
+    words = yard.words
+    texts = words.section("script") | {key.partition(".")[2]: words[key] for key in _SCRIPTS_TOO}
+    for section in ("status", "controls"):
+        texts |= {f"{section}_{name}": text for name, text in words.section(section).items()}
+    also = [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *words.values()]
+    return gather_assets({"words.js": texts, "limits.js": state_limits()}, json.dumps(also))
+
+
+@router.get(OFFLINE)
+def show_offline(request: Request) -> HTMLResponse:
+    """What a phone opens where there is no signal; it knows of no lot."""
+    return _page(request, "offline.html", None)
+
+
+@router.get("/service-worker.js")
+def give_service_worker(request: Request) -> Response:
+    """What keeps the page on the phone; asked for anew each time, so that it never keeps itself."""
+    script = request.app.state.assets.service_worker()
+    return Response(script, media_type="text/javascript", headers={"cache-control": "no-cache"})
+
+
+@router.get("/manifest.webmanifest")
+def give_manifest(request: Request, yard: YardHere) -> Response:
+    """How the page is installed on a phone."""
+    manifest = request.app.state.assets.manifest(yard.words)
+    return JSONResponse(manifest, media_type="application/manifest+json")
 
 
 def refusal_page(request: Request, refused: Refused) -> Response:
@@ -234,6 +275,7 @@ def _page(request: Request, template: str, lot: LotEntry | None, **values: objec
     head = yard.catalogue.head
     text = _ENVIRONMENT.get_template(template).render(
         t=words,
+        assets=request.app.state.assets.path,
         lot=lot,
         open_lot=lot is not None and lot.code is None,
         invented=head.invented,

@@ -5,7 +5,7 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import IO
 
@@ -19,6 +19,7 @@ from plugface.cli.web.codes import make_key, write_private
 from plugface.cli.web.intake import Turn
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.metrics import Gauges, Tally
+from plugface.cli.web.number_index import index_numbers
 from plugface.cli.web.photo_store import CleanPhoto, PhotoChecker, PhotoStore
 from plugface.cli.web.queue import LotEntry, Queue, YardError
 from plugface.cli.web.records import Records
@@ -125,6 +126,11 @@ class Yard:
             self.queue.charge(lot, seconds, sender)
 
         return self.check_photo(data, replace(turn, on_spent=charge))
+
+    @cached_property
+    def numbers(self) -> tuple[bytes, str]:
+        """What a phone keeps of the catalogue, and its tag."""
+        return index_numbers(self.catalogue, self.limits.session_days)
 
     def find_problem(self) -> str:
         """What keeps photos from being taken in now, in a word for an operator; empty: nothing."""

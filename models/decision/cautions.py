@@ -32,6 +32,10 @@ GENERAL = Caution(
     "work to licensed practice.",
 )
 
+#: What is said where every variant that remains is locked, and where one of several is.
+LOCKED = "{which} is locked: the catalogue says it is of no use for a swap."
+LOCKED_OPEN = "{which} is locked and is not ruled out: settle the variant before paying."
+
 
 def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
     """Plug colours that are likely enough to warn by, on any view.

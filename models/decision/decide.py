@@ -18,7 +18,7 @@ from plugface.models.decision.answers import (
     VariantChance,
     Verdict,
 )
-from plugface.models.decision.cautions import list_cautions
+from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.findings import find_broken, find_contradictions, name_sides
@@ -123,6 +123,10 @@ def decide(
     )
 
 
+#: What is said of the variant where the family has one, and where what was read leaves several.
+ONE_VARIANT = "{family} has one variant in this catalogue."
+VARIANT_OPEN = "What was read of the label does not tell them apart surely enough."
+
 NOTHING_SEEN = "No controller seen: no unit is outlined on these photos, and nothing on them can be read."
 
 
@@ -225,7 +229,7 @@ def _settle_variant(
     if posterior.unlisted >= 0.5:
         return keys, "The number that was read is listed for none of the variants."
     if len(keys) == 1:
-        return keys, f"{family.key} has one variant in this catalogue."
+        return keys, ONE_VARIANT.format(family=family.key)
     heard = bool(posterior.read) or bool(weighing.donor_years)
     if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
         return keys[:1], f"'{posterior.telling}' tells it from the others."
@@ -240,7 +244,7 @@ def _settle_variant(
             keys,
             "The views given show the same on all of them; the label tells, so photograph it close up.",
         )
-    return kept or keys, "What was read of the label does not tell them apart surely enough."
+    return kept or keys, VARIANT_OPEN
 
 
 def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
@@ -295,12 +299,8 @@ def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
     locked = [v.key for v in family.variants if v.status == "locked" and v.key in remaining]
     if not locked or not rows:
         return ""
-    if len(locked) == len(remaining):
-        return (
-            f"{family.key} {' and '.join(locked)} is locked: the catalogue says it is of no use for a swap."
-        )
-    name = f"{family.key} {' and '.join(locked)}"
-    return f"{name} is locked and is not ruled out: settle the variant before paying."
+    words = LOCKED if len(locked) == len(remaining) else LOCKED_OPEN
+    return words.format(which=f"{family.key} {' and '.join(locked)}")
 
 
 def _fit(

@@ -1,15 +1,17 @@
 // Sends what is in the outbox, photo by photo, as long as it takes; says on the page how far it is.
 // Sending again is harmless: the unit has its own number and the page knows a photo by its content.
 
-import words from "/words.js";
+import { forgetLot, lot, lotName } from "./lot.js";
+import { handOn, packUnits } from "./outbox_file.js";
+import { forgetCopy } from "./number_copy.js";
 import * as store from "./store.js";
+import words from "./words.js";
 
 const SILENCE_MS = 30_000; // an upload that gets nowhere for so long is begun anew
 const HOPELESS = [413, 415, 422]; // the same bytes will be refused for ever
 const WAITS_S = [1, 2, 4, 8, 15, 30];
 
 const box = document.querySelector("#outbox");
-const lot = document.body.dataset.lot;
 const progress = new Map(); // unit -> words on how far it is
 const later = new Map(); // unit -> time before which it is not sent: the page answered, but not for this one
 let working = false;
@@ -26,13 +28,14 @@ export function onArrival(act) {
 
 export async function add(id, photos, details) {
   const fresh = photos.map((photo) => ({ ...photo, key: crypto.getRandomValues(new Uint32Array(2)).join("-") }));
-  const head = { id, lot, lotName: document.body.dataset.lotName, added: Date.now(), photos: [] };
+  const head = { id, lot, lotName, added: Date.now(), photos: [] };
   await store.update(id, (kept = head) => ({
     ...kept,
     details: details ?? kept.details,
     problem: undefined,
     photos: [...kept.photos, ...fresh],
   }));
+  await store.persist();
   await show();
   run();
 }
@@ -63,6 +66,8 @@ export async function run() {
         const left = (await store.all()).filter(waits);
         if (outcome.arrived) arrived(unit.id, left.length);
       } else if (outcome.enter) {
+        forgetLot();
+        await forgetCopy();
         location.assign("/enter"); // what is not sent stays here and goes out once the code is given
         return;
       } else if (outcome.problem) {
@@ -197,19 +202,32 @@ export async function show() {
   const warning = box.querySelector("#outbox-warning");
   warning.hidden = store.durable;
   warning.textContent = words.not_stored;
+  const loose = box.querySelector("#outbox-loose");
+  loose.hidden = store.persistent || !store.durable;
+  loose.textContent = words.not_persistent;
+  box.querySelector("#outbox-save").hidden = !units.some((one) => one.lot === lot && one.photos.length);
   const list = box.querySelector("ul");
   const entries = units.map((unit) => {
     const entry = list.querySelector(`[data-unit="${unit.id}"]`) ?? makeEntry(unit);
     describe(entry, unit);
     return entry;
   });
-  for (const entry of [...list.children]) if (!entries.includes(entry)) entry.remove();
+  for (const entry of [...list.children]) {
+    if (entries.includes(entry)) continue;
+    URL.revokeObjectURL(entry.querySelector("img").src);
+    entry.remove();
+  }
   for (const entry of entries) if (!entry.isConnected) list.append(entry);
 }
 
 function makeEntry(unit) {
   const entry = document.createElement("li");
   entry.dataset.unit = unit.id;
+  const picture = document.createElement("img");
+  picture.alt = "";
+  picture.hidden = !unit.photos.length;
+  picture.onerror = () => (picture.hidden = true); // a kind this browser cannot show
+  if (unit.photos.length) picture.src = URL.createObjectURL(unit.photos[0].blob);
   const text = document.createElement("p");
   const bar = document.createElement("progress");
   bar.max = 100;
@@ -226,7 +244,7 @@ function makeEntry(unit) {
     await show();
   });
   row.append(again, drop);
-  entry.append(text, bar, row);
+  entry.append(picture, text, bar, row);
   return entry;
 }
 
@@ -246,7 +264,7 @@ const forgive = (kept) => ({
 });
 
 function describe(entry, unit) {
-  const [text, bar, row] = entry.children;
+  const [, text, bar, row] = entry.children;
   const [again, drop] = row.children;
   const state = progress.get(unit.id);
   const foreign = unit.lot !== lot;
@@ -265,4 +283,16 @@ function describe(entry, unit) {
   drop.hidden = !(problem || foreign || state?.waiting);
 }
 
+// What is saved stays here until it is sent, too: a photo counts once, however often it comes.
+box?.querySelector("#outbox-save").addEventListener("click", async (event) => {
+  const said = box.querySelector("#outbox-saved");
+  const units = (await store.all()).filter((one) => one.lot === lot);
+  const file = await packUnits(units);
+  const day = new Date().toISOString().slice(0, 10);
+  const name = `plugface-${day}-${units.length}-units.zip`;
+  said.textContent = file ? say(words.saved, { name }) : words.not_saved;
+  said.hidden = false;
+  if (file) await handOn(file, name);
+  event.target.focus();
+});
 window.addEventListener("online", run);

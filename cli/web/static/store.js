@@ -6,6 +6,12 @@ const UNITS = "outbox";
 let opened;
 const memory = new Map(); // where the browser keeps nothing, as in some private windows
 export let durable = true;
+export let persistent = true; // unknown until something is kept
+
+// Ask the browser not to clear what is kept when the phone runs out of room; it may refuse.
+export async function persist() {
+  persistent = (await navigator.storage?.persist?.().catch(() => false)) ?? false;
+}
 
 function open() {
   opened ??= new Promise((done, fail) => {

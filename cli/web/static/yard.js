@@ -1,10 +1,16 @@
 // Joins the page to the camera, the outbox and the answer.
 
-import words from "/words.js";
-import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { offerScan, readPhoto } from "./barcodes.js";
+import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
+import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { forgetCopy, numberCopy } from "./number_copy.js";
+import { watchNumber } from "./number_view.js";
+import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { judgePhoto } from "./quality.js";
 import { shrink } from "./shrink.js";
-import { draft, keepDraft } from "./store.js";
+import { all, draft, keepDraft } from "./store.js";
+import words from "./words.js";
 
 const POLL_MS = 1000;
 const POLL_SLOW_MS = 5000; // after a minute
@@ -36,7 +42,6 @@ async function watchCapture(form) {
   };
 
   const takenShots = () => shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
-  const { lot } = document.body.dataset;
 
   const deliver = async (details) => {
     const photos = takenShots();
@@ -58,7 +63,10 @@ async function watchCapture(form) {
         input.value = ""; // the same picture may be chosen again
         preparing -= 1;
         if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
-        else showShot(shot, blob);
+        else {
+          showShot(shot, blob);
+          form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
+        }
         refresh();
         if (send) await keepDraft(lot, takenShots());
         if (form.dataset.atOnce && shot.blob) await deliver();
@@ -141,6 +149,7 @@ function showShot(shot, blob) {
   const unseen = shot.section.querySelector(".unseen");
   if (view.src) URL.revokeObjectURL(view.src);
   shot.blob = blob;
+  sayFaults(shot, blob);
   view.hidden = !blob;
   unseen.hidden = true;
   sketch.hidden = Boolean(blob);
@@ -153,6 +162,16 @@ function showShot(shot, blob) {
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
+}
+
+// What is wrong with a photo is said while the unit is still in hand; it may be sent all the same.
+async function sayFaults(shot, blob) {
+  const box = shot.section.querySelector(".fault");
+  box.hidden = true;
+  const faults = blob ? await judgePhoto(blob) : [];
+  if (shot.blob !== blob || !faults.length) return; // taken again meanwhile, or nothing to say
+  box.textContent = `${faults.map(({ message, advice }) => `${message} ${advice}`).join(" ")} ${words.fault_sent}`;
+  box.hidden = false;
 }
 
 async function watchUnit(place) {
@@ -226,5 +245,39 @@ if (place) {
 onArrival((unit, left) => {
   if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
 });
+// Whoever leaves the lot leaves nothing of it to see on this phone but what is still to be sent.
+document.querySelector("#leave")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  forgetLot();
+  await forgetCopy();
+  event.target.submit();
+});
+const byNumber = document.querySelector("#by-number");
+if (byNumber) watchByNumber(capture.elements.typed, byNumber);
+numberCopy(); // fetched while there is a signal, for when there is none
+watchSignal(document.querySelector("#signal"));
+if (offline) showOffline();
 await show();
 run();
+keepPage(async () => !(await all()).length && !(await draft(lot)).length && !document.querySelector("dialog[open]"));
+
+// What is typed, scanned, or read in the photo of a label is answered at once.
+function watchByNumber(field, box) {
+  const look = watchNumber(field, box);
+  offerScan(document.querySelector("#scan"), (codes) => {
+    field.value = codes[0].text.slice(0, field.maxLength);
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+    field.focus();
+  });
+  capture.addEventListener("taken", async ({ detail: blob }) => {
+    const [code] = await readPhoto(blob);
+    if (code && !field.value.trim()) look(code.text); // the photo itself goes to the server, and its code with it
+  });
+}
+
+// The lot that was open last; without one there is nobody to send anything to.
+function showOffline() {
+  document.querySelector(".lot").textContent = lot ? say(words.lot, { lot: lotName }) : "";
+  document.querySelector("#no-lot").hidden = Boolean(lot);
+  capture.hidden = !lot;
+}

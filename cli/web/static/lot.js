@@ -1,0 +1,31 @@
+// Which lot this is. Online the page says it; where there is no signal it is the lot that was open last.
+
+const KEY = "lot";
+const { dataset } = document.body;
+
+function remembered() {
+  try {
+    return JSON.parse(localStorage.getItem(KEY)) ?? {};
+  } catch {
+    return {}; // nothing is kept here, or what is kept is none of ours
+  }
+}
+
+export const offline = "offline" in dataset;
+const known = offline ? remembered() : { key: dataset.lot, name: dataset.lotName };
+export const lot = known.key;
+export const lotName = known.name;
+
+try {
+  if (!offline && lot) localStorage.setItem(KEY, JSON.stringify(known));
+} catch {
+  // a browser that keeps nothing: there is no page without a signal then
+}
+
+export function forgetLot() {
+  try {
+    localStorage.removeItem(KEY);
+  } catch {
+    // nothing was kept
+  }
+}

@@ -1,0 +1,202 @@
+"""What a phone makes of a number by itself, held against what the program makes of it.
+
+The script runs in a real browser. What it names, the program must name too, with the same variants and in the
+same words; where it is not sure, the program may know more, for it weighs misreadings.
+"""
+
+import json
+import string
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from plugface.cli.pipeline import identify
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.learned_model import default_model
+from plugface.cli.typed_label import look_at_typed
+from plugface.cli.web.number_index import index_numbers
+from plugface.models.catalogue.entries import Label, compile_pattern, load_catalogue
+from plugface.models.catalogue.index import compact, index_catalogue
+from plugface.models.catalogue.pattern_table import tabulate_pattern
+
+CATALOGUES = ("marrow_finch", "pell_works/catalogue")
+
+ANSWERS = """async ([script, copy, entries]) => {
+  const { answerNumber, openCopy } = await import(script);
+  const opened = openCopy(copy);
+  return entries.map((entry) => answerNumber(entry, opened));
+}"""
+
+
+@pytest.fixture(scope="module", params=CATALOGUES)
+def catalogue(request):
+    return load_catalogue(demo_folder() / request.param)
+
+
+@pytest.fixture
+def ask(serve, phone, catalogue):
+    """What the phone's script says of some entries, from its copy of the catalogue."""
+    made = serve()
+    phone.goto(made.url)
+    script = f"{made.app.state.assets.path}/number_answer.js"
+    copy = json.loads(index_numbers(catalogue, 30)[0])
+    return lambda entries: phone.evaluate(ANSWERS, [script, copy, list(entries)])
+
+
+def listed(catalogue):
+    """Every number with every suffix that there is for it, as printed on a label."""
+    for family in catalogue.families:
+        for variant in family.variants:
+            for number in variant.service_numbers:
+                yield number
+                for suffix in variant.suffixes:
+                    yield from (f"{number} {suffix}", f"{number}{suffix}", f"{number}/{suffix}".lower())
+                    yield f"[)>␞06␝1P{number}␝2P{suffix}␝S00417␞␄"
+                yield from (
+                    f"  {number[:3]} {number[3:6]} {number[6:]} ",
+                    f"PART NO. {number}",
+                    f"1P{number}",
+                    f"(240){number}",
+                )
+        yield from (mark.text for mark in family.marks)
+
+
+def near(catalogue):
+    """Each number with one sign too many, too few, exchanged or doubled, in other fields, and two of them."""
+    numbers = [n for f in catalogue.families for v in f.variants for n in v.service_numbers]
+    for number, other in zip(numbers, [*numbers[1:], numbers[0]], strict=True):
+        for at in range(len(number)):
+            for sign in "0178B":
+                yield number[:at] + sign + number[at + 1 :]
+            yield number[:at] + number[at + 1 :]
+            yield number[: at + 1] + number[at:]
+            yield number[:at] + number[at + 1 : at + 2] + number[at] + number[at + 2 :]
+        yield from (
+            f"{number}-1",
+            f"2{number}",
+            f"{number} Z",
+            f"{number}X",
+            f"S/N {number}",
+            f"Serial {number}",
+        )
+        yield from (f"{number} {other}", f"{number}{other}", f"(21){number}", f"[)>␞06␝S{number}␝Q1␞␄")
+        yield from (
+            number.replace("0", "O"),
+            number.replace("1", "I"),
+            f"X{number}",
+            f"{number[:5]} {number[5:]}",
+        )
+    yield from ("", " ", "12V", "03/05", "Ä", "]d2", "[)>", "␝", "(240)", "1P", "REV", "0" * 300)
+
+
+def judged(entries, catalogue):
+    model = default_model()
+    return [identify([look_at_typed([entry], catalogue)], catalogue, model) for entry in entries]
+
+
+def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
+    entries = list(dict.fromkeys(listed(catalogue)))
+    for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
+        if said["kind"] == "several":
+            assert len(said["families"]) > 1
+            fitting = {catalogue.families[place].key for place in said["families"]}
+            assert decision.verdict != "identified" or decision.families[0] in fitting, entry
+            continue
+        assert said["kind"] == "family", entry
+        family = catalogue.families[said["families"][0]]
+        # Always named, though not always accepted: a payload in its envelope comes to less there.
+        assert decision.families == (family.key,), (entry, decision.message)
+        if "␝" not in entry:
+            assert decision.verdict == "identified", (entry, decision.message)
+            named = {family.variants[place].key for place in said["variants"]}
+            assert named == set(decision.variants), (entry, named, decision.variants)
+
+
+def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue):
+    entries = list(dict.fromkeys(near(catalogue)))
+    numbers = set(index_catalogue(catalogue).number_rows)
+    named = 0
+    for entry, said in zip(entries, ask(entries), strict=True):
+        if said["kind"] != "family":
+            continue
+        named += 1
+        family = catalogue.families[said["families"][0]]
+        own = {compact(n) for v in family.variants for n in v.service_numbers}
+        assert any(number in compact(entry) for number in own & numbers), (entry, said)
+        decision = judged([entry], catalogue)[0]
+        if decision.verdict == "identified":
+            assert decision.families == (family.key,), (entry, decision.message)
+            kept = {family.variants[place].key for place in said["variants"]}
+            assert kept & set(decision.variants), (entry, kept, decision.variants)
+    assert 0 < named < len(entries) / 3  # some have a whole number in them; most have none
+
+
+def test_a_number_in_a_field_of_something_else_names_nothing(ask, catalogue):
+    for family in catalogue.families:
+        number = family.variants[0].service_numbers[0]
+        entries = [
+            f"S/N {number}",
+            f"SERIAL: {number}",
+            f"(21){number}",
+            f"[)>␞06␝S{number}␝Q1␞␄",
+            f"LOT {number}",
+        ]
+        entries += [f"{number}-1", f"1-{number}", f"{number}/2"]
+        assert {said["kind"] for said in ask(entries)} <= {"none", "form"}, number
+
+
+def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, catalogue):
+    made = serve()
+    made.yard.catalogue = catalogue
+    vars(made.yard).pop("numbers", None)
+    phone.goto(made.url)
+    entries = {n: v for f in catalogue.families for v in f.variants for n in v.service_numbers}
+    for entry in entries:
+        decision = judged([entry], catalogue)[0]
+        phone.fill("#capture [name=typed]", entry)
+        phone.get_by_text(f"Told by {entry} alone").wait_for()
+        shown = " ".join(phone.inner_text("#by-number").split())
+        for caution in decision.cautions:
+            assert " ".join(caution.message.removeprefix(f"{decision.families[0]}: ").split()) in shown, (
+                caution
+            )
+        for partner in decision.partners:
+            assert " ".join(partner.message.split()) in shown
+        assert decision.families[0] in shown
+        assert "No photo was looked at" in shown
+        first = phone.locator("#by-number > *").first
+        loud = [c for c in decision.cautions if c.name in ("high voltage", "restraint", "locked")]
+        assert ("caution" in (first.get_attribute("class") or "")) == bool(loud)
+
+
+@given(
+    pattern=st.sampled_from(
+        [
+            r"^(?P<series>73\d)(?P<block>\d{3})(?P<unit>\d{3})$",
+            r"^(?P<house>PK)(?P<block>21\d{2})/(?P<unit>\d{2})$",
+            r"^[A-F]$",
+            r"^(A|B\d?){1,3}-?[^0-9]$",
+            r"R[0-9]+x*",
+        ]
+    ),
+    text=st.text(alphabet=string.ascii_uppercase[:8] + "KPRx0123/-7", max_size=10),
+)
+@settings(max_examples=400, deadline=None)
+def test_a_table_takes_what_its_pattern_takes(pattern, text):
+    table = tabulate_pattern(pattern)
+    assert table is not None
+    assert table.matches(text) == bool(compile_pattern(pattern).fullmatch(text))
+
+
+def test_every_pattern_of_the_demo_has_a_table_that_takes_its_numbers(catalogue):
+    for family in catalogue.families:
+        table = tabulate_pattern(family.label.service_number)
+        assert table is not None
+        for variant in family.variants:
+            assert all(table.matches(number) for number in variant.service_numbers)
+
+
+def test_a_pattern_that_cannot_be_tabulated_is_left_out():
+    assert tabulate_pattern(r"(?i)ab") is None
+    assert tabulate_pattern(r"(\d{50}){5}") is None  # too many states
+    assert Label(service_number=r"(?i)ab").service_number  # and is still a pattern of a catalogue

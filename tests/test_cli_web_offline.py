@@ -1,0 +1,366 @@
+"""The yard page without a signal, in a real browser: what a phone keeps of it, and what it must not keep."""
+
+import hashlib
+import io
+import json
+import time
+import tomllib
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from plugface.cli.lot.unpack import unpack_photos
+from plugface.cli.web import assets as assets_module
+from plugface.cli.web.icons import ICONS
+
+KEPT = """async () => {
+  const found = {};
+  for (const name of await caches.keys()) {
+    const keys = await (await caches.open(name)).keys();
+    found[name] = keys.map((request) => new URL(request.url).pathname);
+  }
+  return found;
+}"""
+
+
+def until(page, words: str) -> None:
+    """Wait for what the page itself may not evaluate: its policy allows no text as code."""
+    ends = time.monotonic() + 20
+    while not page.evaluate(words):
+        assert time.monotonic() < ends, words
+        page.wait_for_timeout(50)
+
+
+def photo(number: int = 0) -> dict:
+    ground = np.full((600, 800, 3), 120, np.uint8)
+    ground[:: 40 + number] = np.random.default_rng(number).integers(0, 255, 3)
+    out = io.BytesIO()
+    Image.fromarray(ground).save(out, "JPEG")
+    return {"name": "photo.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+
+
+@pytest.fixture
+def keeping(make_phone):
+    """A phone that keeps the page, with `visit` to open it and wait until it is kept."""
+    page = make_phone(service_workers="allow")
+
+    def visit(url: str) -> None:
+        page.goto(url)
+        until(page, "navigator.serviceWorker.controller !== null")
+
+    page.visit = visit
+    return page
+
+
+def test_after_one_visit_the_page_opens_without_a_signal_and_keeps_photos(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    assert "This machine" in keeping.inner_text(".lot")
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.click("#send:enabled")
+    keeping.get_by_text("No signal, or the page does not answer").wait_for()
+    keeping.reload()
+    keeping.wait_for_selector("#outbox li")
+    again = serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.wait_for_url("**/units/*")
+    keeping.wait_for_selector("#verdict")
+    assert len(again.client.get("/api/v1/units").json()["units"]) == 1
+
+
+def test_a_unit_that_was_open_opens_again_when_there_is_a_signal(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.goto(f"{made.url}/lot?before=9")
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.get_by_role("link", name="Open the page").click()
+    keeping.get_by_role("heading", name="This lot so far").wait_for()
+    assert keeping.url.endswith("/lot?before=9")
+
+
+def test_only_the_pages_own_files_are_kept_and_nothing_of_a_lot(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.click("#send:enabled")
+    keeping.wait_for_selector("#verdict")
+    keeping.goto(f"{made.url}/lot")
+    keeping.wait_for_timeout(4000)  # until the page has nothing else to do, and fetches its helpers
+    assets = made.app.state.assets
+    ((name, paths),) = keeping.evaluate(KEPT).items()
+    assert name == f"plugface-{assets.version}"
+    own = {f"{assets.path}/{file}" for file in assets.names}
+    assert set(paths) == own | {"/offline"}
+    for path in paths:
+        assert made.client.get(path, headers={"cookie": ""}).status_code == 200  # open to everybody
+
+
+def test_a_new_version_is_kept_whole_and_the_old_one_goes(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    before = made.app.state.assets.version
+    made.stop()
+    made = serve(
+        port=made.port, limits={"photo_bytes": 1_234_567}
+    )  # stands in the page, so it is another one
+    after = made.app.state.assets.version
+    assert after != before
+    keeping.goto(made.url)
+    keeping.evaluate("navigator.serviceWorker.getRegistration().then((kept) => kept.update())")
+    until(keeping, f"caches.keys().then((names) => names.join() === 'plugface-{after}')")
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    assert keeping.get_attribute("#capture", "data-photo-bytes") == "1234567"
+
+
+def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    before = made.app.state.assets.version
+    made.stop()
+    made = serve(port=made.port, limits={"photo_bytes": 1_234_567})
+    keeping.goto(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    keeping.evaluate("navigator.serviceWorker.getRegistration().then((kept) => kept.update())")
+    until(keeping, "navigator.serviceWorker.getRegistration().then((kept) => kept.waiting !== null)")
+    keeping.reload()  # the photo is still there, and so is the version
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    assert f"plugface-{before}" in keeping.evaluate("caches.keys()")
+    keeping.click("#send:enabled")
+    keeping.wait_for_selector("#verdict")
+    keeping.goto(made.url)
+    until(keeping, "caches.keys().then((names) => names.length === 1)")
+
+
+def test_without_a_lot_the_page_without_a_signal_says_so(serve, keeping):
+    made = serve(open_lot=False, local_names=False)
+    code = made.yard.add_lot("North")
+    keeping.goto(f"{made.url}/enter#{code}")
+    keeping.click("main button")
+    keeping.get_by_text("Lot: North").wait_for()
+    until(keeping, "navigator.serviceWorker.controller !== null")
+    keeping.get_by_role("button", name="Leave this lot").click()
+    keeping.wait_for_url("**/enter")
+    made.stop()
+    keeping.goto(made.url)
+    keeping.get_by_text("No lot has been opened on this phone yet").wait_for()
+    assert keeping.is_hidden("#capture")
+    assert "North" not in keeping.inner_text("body")
+
+
+def test_it_can_be_installed(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    href = phone.get_attribute("link[rel=manifest]", "href")
+    answer = made.client.get(href)
+    manifest = answer.json()
+    assert answer.headers["content-type"].startswith("application/manifest+json")
+    assert (manifest["start_url"], manifest["display"]) == ("/", "standalone")
+    sides = {(icon["sizes"], icon["purpose"]) for icon in manifest["icons"]}
+    assert {("192x192", "any"), ("512x512", "any"), ("512x512", "maskable")} <= sides  # as browsers ask for
+    for icon in manifest["icons"]:
+        picture = made.client.get(icon["src"])
+        assert picture.headers["content-type"] == icon["type"]
+        if icon["type"] == "image/png":
+            side = int(icon["sizes"].split("x")[0])
+            assert Image.open(io.BytesIO(picture.content)).size == (side, side)
+    # What the browser itself holds against it.
+    session = phone.context.new_cdp_session(phone)
+    found = session.send("Page.getAppManifest")
+    assert found["errors"] == []
+    assert {"icon-180.png"} | set(ICONS) == set(ICONS)
+
+
+def test_an_old_address_of_a_file_gives_the_one_there_is(here_client):
+    client, assets = here_client
+    fresh = client.get(f"{assets.path}/yard.js")
+    assert "immutable" in fresh.headers["cache-control"]
+    old = client.get("/static/v-0123456789abcdef/yard.js")
+    assert old.text == fresh.text
+    assert old.headers["cache-control"] == "no-cache"
+    for path in ("/static/v-x/../guard.py", f"{assets.path}/..%2fguard.py", f"{assets.path}/none.js"):
+        assert client.get(path).status_code == 404
+
+
+@pytest.fixture
+def here_client(make_yard):
+    made = make_yard()
+    with made.client:
+        yield made.client, made.app.state.assets
+
+
+def test_only_the_reader_of_barcodes_may_run_webassembly(here_client):
+    client, assets = here_client
+    for name in assets.names:
+        policy = client.get(f"{assets.path}/{name}").headers["content-security-policy"]
+        assert ("wasm-unsafe-eval" in policy) == (name == "barcode_worker.js"), name
+        assert "'unsafe-" not in policy
+    assert "wasm" not in client.get("/").headers["content-security-policy"]
+    kept = client.get("/service-worker.js").text.splitlines()[0]
+    assert json.loads(kept.removeprefix("const KEPT = ").rstrip(";"))["version"] == assets.version
+
+
+# Barcodes on the phone
+
+#: A camera of paper: it shows the picture whose bytes it is given.
+CAMERA = """(bytes) => {
+  navigator.mediaDevices.getUserMedia = async () => {
+    const picture = await createImageBitmap(new Blob([new Uint8Array(bytes)], { type: "image/png" }));
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [picture.width, picture.height];
+    const paint = () => canvas.getContext("2d").drawImage(picture, 0, 0);
+    setInterval(paint, 50);
+    paint();
+    return canvas.captureStream(10);
+  };
+}"""
+
+
+def label(payload: str, kind: str = "DataMatrix") -> bytes:
+    """A PNG of a label with this code on it."""
+    import zxingcpp
+
+    code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
+    bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
+    ground = np.full((480, 640), 230, np.uint8)
+    height, width = bars.shape[:2]
+    ground[120 : 120 + height, 60 : 60 + width] = bars
+    out = io.BytesIO()
+    Image.fromarray(ground).convert("RGB").save(out, "PNG")
+    return out.getvalue()
+
+
+def a_number(made) -> tuple[str, str]:
+    """A number of the catalogue that names one family, and that family."""
+    family = next(f for f in made.yard.catalogue.families if f.hazard == "none")
+    return family.variants[0].service_numbers[0], family.key
+
+
+@pytest.mark.parametrize("kind", ["DataMatrix", "Code128", "QRCode"])
+def test_a_code_before_the_camera_is_answered_without_a_signal(serve, keeping, kind):
+    made = serve()
+    keeping.visit(made.url)
+    until(
+        keeping,
+        f"caches.match('{made.app.state.assets.path}/vendor/zxing/reader/zxing_reader.wasm').then(Boolean)",
+    )
+    number, key = a_number(made)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    keeping.evaluate(CAMERA, list(label(number, kind)))
+    keeping.get_by_role("button", name="Read the barcode").click()
+    keeping.get_by_text(f"Told by {number} alone").wait_for()
+    assert keeping.input_value("[name=typed]") == number
+    assert keeping.inner_text("#by-number .name").startswith(key)
+    assert keeping.locator("dialog").count() == 0
+
+
+def test_the_separators_of_a_payload_come_through(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    number, key = a_number(made)
+    phone.evaluate(CAMERA, list(label(f"[)>\x1e06\x1d1P{number}\x1dS0004\x1e\x04")))
+    phone.get_by_role("button", name="Read the barcode").click()
+    phone.wait_for_selector("#by-number .name")
+    assert phone.inner_text("#by-number .name").startswith(key)
+    assert "␝1P" in phone.input_value("[name=typed]")
+    phone.click("#send:enabled")
+    phone.wait_for_selector("#verdict")  # the server takes what the phone has read
+
+
+def test_the_code_in_a_photo_of_the_label_is_answered_before_it_is_sent(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    number, key = a_number(made)
+    file = {"name": "label.png", "mimeType": "image/png", "buffer": label(number)}
+    phone.set_input_files('.shot[data-face="back"] input.camera', file)
+    phone.get_by_text(f"Told by {number} alone").wait_for()
+    assert phone.inner_text("#by-number .name").startswith(key)
+    assert phone.input_value("[name=typed]") == ""
+
+
+def test_where_the_reader_is_not_on_the_phone_it_is_said(serve, keeping):
+    made = serve()
+    keeping.add_init_script("Object.defineProperty(navigator, 'connection', { value: { saveData: true } });")
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    keeping.evaluate(CAMERA, list(label("12345")))
+    keeping.get_by_role("button", name="Read the barcode").click()
+    keeping.get_by_text("not on this phone yet").wait_for()
+    keeping.get_by_role("button", name="Close").click()
+    keeping.wait_for_selector("dialog", state="detached")
+
+
+def test_what_others_made_is_as_it_was_published():
+    folder = Path(assets_module.__file__).parent / "static" / "vendor"
+    packages = tomllib.loads((folder / "SOURCES.toml").read_text(encoding="utf-8"))["package"]
+    listed = {}
+    for package in packages:
+        assert all(package[name] for name in ("name", "version", "licence", "from", "sha256"))
+        listed |= package["files"]
+    there = {file.relative_to(folder).as_posix() for file in folder.rglob("*") if file.is_file()}
+    assert there - {"SOURCES.toml"} == set(listed)
+    for name, known in listed.items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == known["sha256"], name
+
+
+# What waits
+
+
+def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path):
+    made = serve()
+    keeping.visit(made.url)
+    made.stop()
+    keeping.reload()
+    number, _ = a_number(made)
+    first, second = photo(1), photo(2)
+    for face, file in (("front", first), ("back", second)):
+        keeping.set_input_files(f'.shot[data-face="{face}"] input.camera', file)
+        keeping.wait_for_selector(f'.shot[data-face="{face}"] .taken')
+    keeping.fill("[name=typed]", number)
+    keeping.click("#send:enabled")
+    keeping.get_by_text("2 photos:").wait_for()
+    assert keeping.locator("#outbox li img").evaluate("e => e.complete && e.naturalWidth > 0")
+    with keeping.expect_download() as loading:
+        keeping.get_by_role("button", name="Save all as one file").click()
+    file = tmp_path / loading.value.suggested_filename
+    loading.value.save_as(file)
+    assert file.name in keeping.inner_text("#outbox-saved")
+    with zipfile.ZipFile(file) as packed:
+        assert packed.testzip() is None
+        names = packed.namelist()
+        assert [Path(name).name for name in names] == ["1-front.jpg", "2-back.jpg", "unit.json"]
+        assert len({Path(name).parent for name in names}) == 1
+        assert packed.read(names[0]) == first["buffer"]
+        assert packed.read(names[1]) == second["buffer"]
+        assert json.loads(packed.read(names[2]))["typed"] == [number]
+    unpacked = unpack_photos(file, tmp_path / "out")
+    assert list(unpacked.typed.values()) == [[number]]
+    keeping.reload()
+    keeping.get_by_text("2 photos:").wait_for()  # it is still to be sent
+
+
+def test_a_browser_that_does_not_promise_to_keep_photos_is_told_of(serve, make_phone):
+    made = serve()
+    for promised in (True, False):
+        page = make_phone()
+        page.add_init_script(f"navigator.storage.persist = async () => {str(promised).lower()};")
+        page.goto(made.url)
+        page.route("**/photos?*", lambda route: route.abort("connectionfailed"))
+        page.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+        page.click("#send:enabled")
+        page.get_by_text("safe on this phone").wait_for()
+        assert page.is_visible("#outbox-loose") != promised

@@ -1,0 +1,107 @@
+"""A photo judged on the phone against the same photo judged by `vision.quality`, in a real browser.
+
+The pictures are real photographs of the small set, as they are and made worse on purpose.
+"""
+
+import base64
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from plugface.cli.settings import demo_folder
+from plugface.vision.geometry import shrunk
+from plugface.vision.photo import decode_photo
+from plugface.vision.quality import measure_quality, state_limits
+
+LONG_SIDE = 1008  # of what is judged, as vision/observe.py has it
+
+#: Lengths of blur may differ by so much, and by a tenth of a pixel: the browser makes a picture smaller by
+#: another filter. What lies so near to a limit may be judged either way.
+TOLERANCE = 0.15
+
+JUDGE = """async ([script, bytes, kind]) => {
+  const { judgePhoto, judgePixels } = await import(script);
+  const blob = new Blob([Uint8Array.from(atob(bytes), (sign) => sign.charCodeAt(0))], { type: kind });
+  const picture = await createImageBitmap(blob);
+  const canvas = document.createElement("canvas");
+  [canvas.width, canvas.height] = [picture.width, picture.height];
+  canvas.getContext("2d").drawImage(picture, 0, 0);
+  const pixels = canvas.getContext("2d").getImageData(0, 0, picture.width, picture.height);
+  return { whole: judgePixels(pixels, picture.width, picture.height), faults: await judgePhoto(blob) };
+}"""
+
+
+def pictures() -> list[tuple[str, np.ndarray]]:
+    """Every fourth photograph, and of every twelfth also worse ones."""
+    files = sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::4]
+    found = [(f"{place}", decode_photo(file.read_bytes()).rgb) for place, file in enumerate(files)]
+    for name, rgb in found[::3]:
+        long = max(rgb.shape[:2])
+        found.append((f"{name} dark", (rgb * 0.12).astype(np.uint8)))
+        found.append((f"{name} bright", np.clip(rgb.astype(float) * 4 + 40, 0, 255).astype(np.uint8)))
+        found.append((f"{name} blurred", cv2.GaussianBlur(rgb, (0, 0), 0.02 * long)))
+        found.append((f"{name} hardly blurred", cv2.GaussianBlur(rgb, (0, 0), 0.004 * long)))
+        found.append((f"{name} small", shrunk(rgb, 100)))
+    return found
+
+
+def coded(rgb: np.ndarray, kind: str) -> str:
+    out = io.BytesIO()
+    Image.fromarray(rgb).save(out, kind, **({"quality": 92} if kind == "JPEG" else {}))
+    return base64.b64encode(out.getvalue()).decode()
+
+
+@pytest.fixture
+def judge(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    script = f"{made.app.state.assets.path}/quality.js"
+    return lambda rgb, kind: phone.evaluate(JUDGE, [script, coded(rgb, kind), f"image/{kind.lower()}"])
+
+
+def test_both_measure_the_same_on_the_same_pixels(judge):
+    seen = set()
+    for name, rgb in pictures():
+        small = shrunk(rgb, LONG_SIDE)
+        theirs, ours = judge(small, "PNG")["whole"], measure_quality(small)
+        assert [f["name"] for f in theirs["faults"]] == [f.name for f in ours.faults], name
+        assert [f["message"] for f in theirs["faults"]] == [f.message for f in ours.faults], name
+        assert [f["advice"] for f in theirs["faults"]] == [f.advice for f in ours.faults], name
+        assert theirs["blur"] == pytest.approx(ours.blur_px, rel=0.02, abs=0.02), name
+        seen |= {f.name for f in ours.faults}
+    assert seen == {"dark", "burnt", "blurred", "small"}
+
+
+def test_a_file_is_judged_alike_from_end_to_end(judge):
+    for name, rgb in pictures():
+        height, width = rgb.shape[:2]
+        decoded = cv2.imdecode(
+            np.frombuffer(base64.b64decode(coded(rgb, "JPEG")), np.uint8), cv2.IMREAD_COLOR_RGB
+        )
+        ours = measure_quality(shrunk(decoded, LONG_SIDE), photo_size=(width, height))
+        theirs = {f["name"] for f in judge(rgb, "JPEG")["faults"]}
+        differ = theirs ^ {f.name for f in ours.faults}
+        limit = state_limits()["blur"] * max(width, height) / 2
+        near = abs(ours.blur_px - limit) <= TOLERANCE * limit + 0.1
+        assert not differ or (differ == {"blurred"} and near), name
+
+
+def test_what_is_wrong_is_said_while_the_unit_is_in_hand(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    black = {
+        "name": "a.png",
+        "mimeType": "image/png",
+        "buffer": base64.b64decode(coded(np.full((600, 800, 3), 9, np.uint8), "PNG")),
+    }
+    phone.set_input_files('.shot[data-face="front"] input.camera', black)
+    phone.get_by_text("too dark").wait_for()
+    assert "You may send it" in phone.inner_text(".fault:visible")
+    assert phone.is_enabled("#send")
+    grey = np.full((600, 800, 3), 120, np.uint8)
+    grey[::40] = 30
+    fine = black | {"buffer": base64.b64decode(coded(grey, "PNG"))}
+    phone.set_input_files('.shot[data-face="front"] input.camera', fine)
+    phone.wait_for_selector(".fault", state="hidden")
