@@ -10,7 +10,7 @@ from plugface.cli.settings import demo_folder
 def small_set(tmp_path, plain_photo, seen_as, monkeypatch):
     """Two known units and one photo of nothing, seen through simulation, with their truth."""
     seen_as(
-        one=("TERN 4", "A", "front"), one_back=("TERN 4", "A", "back"), two=("HERON 2", "electronic", "front")
+        one=("KNOT 40", "E", "front"), one_back=("KNOT 40", "E", "back"), two=("DUNLIN 6", "south", "front")
     )
     from plugface.cli import pipeline
 
@@ -33,9 +33,9 @@ def small_set(tmp_path, plain_photo, seen_as, monkeypatch):
 
     rows = []
     for photo, view, units in (
-        ("one.jpg", "front", [unit("u1", "TERN 4", "A", "front")]),
-        ("one_back.jpg", "back", [unit("u1", "TERN 4", "A", "back")]),
-        ("two.jpg", "front", [unit("u2", "HERON 2", "electronic", "front")]),
+        ("one.jpg", "front", [unit("u1", "KNOT 40", "E", "front")]),
+        ("one_back.jpg", "back", [unit("u1", "KNOT 40", "E", "back")]),
+        ("two.jpg", "front", [unit("u2", "DUNLIN 6", "south", "front")]),
         ("nothing.jpg", "decoy", []),
     ):
         plain_photo(photo)
