@@ -38,8 +38,8 @@ class Pair:
 def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bool = False) -> list[Pair]:
     """Pair units, the best-founded pairs first; an engine unit gets at most one partner of each kind.
 
-    A partner runs the gearbox, or is a helper such as an injector driver; it is used at most once. Pairs
-    whose model years cannot meet are left out. A donor's number may be personal data: the reasons say it only with
+    A partner runs the gearbox, or is a helper such as an injector driver; it is used once. Pairs whose
+    model years cannot meet are left out. A donor's number may be personal data: the reasons say it only with
     `donor_numbers`.
     """
     families = catalogue.by_key
