@@ -188,6 +188,26 @@ def _draw_maps(
     )
 
 
+@pytest.fixture
+def shipped_front() -> Path:
+    """A photo of the calibration split: the plug face of one unit of the catalogue."""
+    import json
+
+    from plugface.cli.settings import demo_folder
+
+    truth = demo_folder() / "truth.jsonl"
+    if not truth.is_file():
+        pytest.skip("the shipped photos are only in a checkout")
+    rows = map(json.loads, truth.read_text("utf-8").splitlines())
+    return demo_folder() / next(
+        row["photo"]
+        for row in rows
+        if row["split"] == "calibration"
+        and row["view"] == "front"
+        and [unit["known"] for unit in row["units"]] == [True]
+    )
+
+
 class YardStandIn:
     """Answers the yard page's questions from simulated observations; no pixels are looked at.
 

@@ -246,16 +246,14 @@ def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
         assert client.post(f"{UNITS}/{B}/photos", content=jpeg(2)).status_code == 202
 
 
-def test_the_process_that_looks_is_real(tmp_path):
+def test_the_process_that_looks_is_real(shipped_front):
     # The real eyes, in a process of their own, on a shipped photo: its answer is the command's.
     from plugface.cli.pipeline import identify_unit
     from plugface.cli.web.answering import AskedPhoto, Question
     from plugface.cli.web.limits import Limits
     from plugface.models.catalogue.entries import load_catalogue
 
-    photo = demo_folder() / "photos" / "mf0163.jpg"
-    if not photo.is_file():
-        pytest.skip("the shipped photos are only in a checkout")
+    photo = shipped_front
     catalogue = demo_folder() / "marrow_finch"
     asked = AskedPhoto(str(photo), "photo 1", "0" * 64, "")
     answerer = ProcessAnswerer(Limits())

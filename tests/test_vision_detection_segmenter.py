@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from plugface.cli.evaluation.measure_vision import read_rows
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.segmenter import (
     FIRST_AUGMENTATIONS,
@@ -61,7 +62,8 @@ def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
 
 @pytest.mark.parametrize("way", [*FIRST_AUGMENTATIONS[1:], *MORE_AUGMENTATIONS])
 def test_each_look_tells_of_the_picture_as_it_is(way):
-    path = demo_folder() / "photos" / "mf0001.jpg"
+    row = next(row for row in read_rows(demo_folder(), "train") if row["view"] == "front")
+    path = demo_folder() / row["photo"]
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
     (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_AUGMENTATIONS[0]), _look(picture, way)
     # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
