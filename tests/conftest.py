@@ -16,6 +16,24 @@ def _own_data_folder(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
 
 
+@pytest.fixture(scope="session")
+def choose_photos():
+    """Find shipped photos of one unit each by what they show, so that no test hangs on a file's name."""
+    from plugface.cli.evaluation.truth import read_truth
+    from plugface.cli.settings import demo_folder
+
+    def choose(n: int = 1, view: str = "front", split: str = "calibration", family: str = "") -> list[Path]:
+        found = {}  # by unit: of each its first photo
+        for row in read_truth(demo_folder(), split):
+            alone = row.view == view and len(row.units) == 1 and row.units[0].known
+            if alone and family in ("", row.units[0].family):
+                found.setdefault(row.units[0].unit_id, demo_folder() / row.photo)
+        assert len(found) >= n, f"{len(found)} units of {family} with a {view} photo in {split}, expected {n}"
+        return list(found.values())[:n]
+
+    return choose
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""
@@ -185,26 +203,6 @@ def _draw_maps(
         fins=np.stack([flat - 0.1, flat - 3, flat - 3]),
         body_colour=colour,
         to_photo=np.array([[to_photo, 0, 0], [0, to_photo, 0]]),
-    )
-
-
-@pytest.fixture
-def shipped_front() -> Path:
-    """A photo of the calibration split: the plug face of one unit of the catalogue."""
-    import json
-
-    from plugface.cli.settings import demo_folder
-
-    truth = demo_folder() / "truth.jsonl"
-    if not truth.is_file():
-        pytest.skip("the shipped photos are only in a checkout")
-    rows = map(json.loads, truth.read_text("utf-8").splitlines())
-    return demo_folder() / next(
-        row["photo"]
-        for row in rows
-        if row["split"] == "calibration"
-        and row["view"] == "front"
-        and [unit["known"] for unit in row["units"]] == [True]
     )
 
 

@@ -35,7 +35,17 @@ def knot_40(seen_as, plain_photo, monkeypatch):
     return plain_photo("front.jpg"), plain_photo("back.jpg")
 
 
-WHOLE = ("--guess", "--controls", "both", "--years", "2009-2011", "--maker", "Marrow & Finch")
+WHOLE = (
+    "--guess",
+    "--controls",
+    "both",
+    "--years",
+    "2009-2011",
+    "--maker",
+    "Marrow & Finch",
+    "--size",
+    "204x142x52",
+)
 
 
 def test_what_was_not_seen_is_a_comment_and_said(run, knot_40, without_knot_40):

@@ -69,10 +69,11 @@ def start(tmp_path, port):
         process.wait()
 
 
-def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port, shipped_front):
+def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port, choose_photos):
     url = f"http://127.0.0.1:{port}"
+    (shipped,) = choose_photos()
     process, _ = start()
-    accepted = ask(f"{url}{UNIT}/photos", shipped_front.read_bytes(), **{"content-type": "image/jpeg"})
+    accepted = ask(f"{url}{UNIT}/photos", shipped.read_bytes(), **{"content-type": "image/jpeg"})
     process.send_signal(signal.SIGKILL)
     process.wait()
     start()
@@ -84,7 +85,7 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     (photo,) = found["result"]["identify"]["photos"]
     assert photo["sha256"] == accepted["sha256"]
     # The same as the command answers: leaving metadata out changes nothing.
-    expected = identify_unit([shipped_front], load_catalogue(demo_folder() / "marrow_finch")).decision
+    expected = identify_unit([shipped], load_catalogue(demo_folder() / "marrow_finch")).decision
     decision = found["result"]["identify"]["decision"]
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 

@@ -246,14 +246,14 @@ def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
         assert client.post(f"{UNITS}/{B}/photos", content=jpeg(2)).status_code == 202
 
 
-def test_the_process_that_looks_is_real(shipped_front):
+def test_the_process_that_looks_is_real(choose_photos):
     # The real eyes, in a process of their own, on a shipped photo: its answer is the command's.
     from plugface.cli.pipeline import identify_unit
     from plugface.cli.web.answering import AskedPhoto, Question
     from plugface.cli.web.limits import Limits
     from plugface.models.catalogue.entries import load_catalogue
 
-    photo = shipped_front
+    (photo,) = choose_photos()
     catalogue = demo_folder() / "marrow_finch"
     asked = AskedPhoto(str(photo), "photo 1", "0" * 64, "")
     answerer = ProcessAnswerer(Limits())
