@@ -8,6 +8,7 @@ from plugface.vision.detection.segmenter import (
     FIRST_AUGMENTATIONS,
     MORE_AUGMENTATIONS,
     WEIGHTS,
+    NetworkSegmenter,
     _look,
     load_segmenter,
     pool,
@@ -95,3 +96,15 @@ def test_pooling_favours_the_surer_pixels():
 
 def test_the_network_is_read_once():
     assert load_segmenter() is load_segmenter()
+
+
+def test_other_weights_are_those_that_look(tmp_path):
+    picture = [np.zeros((64, 64, 3), np.uint8)]
+    with pytest.raises(FileNotFoundError, match="older"):
+        NetworkSegmenter(tmp_path / "older.onnx").segment(picture, [AS_IT_IS])
+    with pytest.raises(FileNotFoundError, match="older"):
+        NetworkSegmenter(tmp_path / "older.onnx").segment(picture, [AS_IT_IS], enough=lambda _: False)
+    copy = tmp_path / "copy.onnx"
+    copy.write_bytes(WEIGHTS.read_bytes())
+    (maps,), (same,) = (s.segment(picture, [AS_IT_IS]) for s in (NetworkSegmenter(copy), NetworkSegmenter()))
+    np.testing.assert_array_equal(maps.masks["unit"], same.masks["unit"])
