@@ -10,7 +10,6 @@ import string
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plugface.cli.pipeline import identify
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.typed_label import look_at_typed
@@ -18,6 +17,7 @@ from plugface.cli.web.number_index import index_numbers
 from plugface.models.catalogue.entries import Label, compile_pattern, load_catalogue
 from plugface.models.catalogue.index import compact, index_catalogue
 from plugface.models.catalogue.pattern_table import tabulate_pattern
+from plugface.models.identify import identify
 
 CATALOGUES = ("marrow_finch", "pell_works/catalogue")
 

@@ -241,7 +241,7 @@ def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
     queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
     queue.add_lot("L", "lot", None)
     for unit in (A, B):
-        queue.describe("L", unit, "TERN 2", {})
+        queue.describe("L", unit, "AUK 11", {})
     with pytest.raises(Refused, match="lot_full"):
         accept(queue, C, "s1")
     now[0] += 61.0
@@ -349,9 +349,9 @@ def test_new_wishes_are_answered_anew(queue):
     queue.finish(queue.claim(), answer())
     queue.describe("L", A, "", {})
     assert queue.claim() is None  # nothing changed
-    queue.describe("L", A, "TERN 2", {"year": 1999})
+    queue.describe("L", A, "AUK 11", {"year": 1999})
     job = queue.claim()
-    assert (job.unit.claimed, job.unit.needs) == ("TERN 2", {"year": 1999})
+    assert (job.unit.claimed, job.unit.needs) == ("AUK 11", {"year": 1999})
 
 
 def test_tokens_end(queue, now):

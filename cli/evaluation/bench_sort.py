@@ -87,8 +87,8 @@ class StandIn:
 
     def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """Always the same."""
-        best = Candidate("TERN 2", 5.0, 0.999)
-        return Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",), model_version="stand-in")
+        best = Candidate("AUK 11", 5.0, 0.999)
+        return Decision("identified", "AUK 11.", (best,), ("AUK 11",), ("early",), model_version="stand-in")
 
 
 def make_photos(folder: Path, count: int, samples: list[Path]) -> Path:
@@ -245,10 +245,10 @@ def bench_ledger(folder: Path, rows: int) -> None:
             "model_version": "m",
             "verdict": "identified",
         }
-        usual |= {"family": "TERN 2", "probability": 0.998, "destination": "family bin", "bin": "TERN 2"}
+        usual |= {"family": "AUK 11", "probability": 0.998, "destination": "family bin", "bin": "AUK 11"}
         usual |= {
             "expected_cost": 0.4,
-            "message": "TERN 2: open. Mark and plugs agree.",
+            "message": "AUK 11: early. Mark and plugs agree.",
             "made_at": now,
             **same,
         }

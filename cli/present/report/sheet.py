@@ -184,8 +184,8 @@ def _partners(pairs: Sequence[Pair]) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for pair in pairs:
         donor = " (one donor required)" if pair.same_donor else ""
-        for one, other in ((pair.engine, pair.gearbox), (pair.gearbox, pair.engine)):
-            found[one.key] = (f"{other.key} {other.family}{donor}",)
+        for one, other in ((pair.engine, pair.partner), (pair.partner, pair.engine)):
+            found[one.key] = (*found.get(one.key, ()), f"{other.key} {other.family}{donor}")
     return found
 
 
