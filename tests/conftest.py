@@ -34,6 +34,15 @@ def choose_photos():
     return choose
 
 
+@pytest.fixture(scope="session")
+def promised_photo() -> Path:
+    """The shipped photo that the README promises an answer for."""
+    import re
+
+    root = Path(__file__).parents[1]
+    return root / re.search(r"plugface identify (\S+)", (root / "README.md").read_text("utf-8"))[1]
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""
