@@ -202,13 +202,11 @@ class _Writer:
             where=where,
         )
         self.unseen("at_mm", at, _numbers, usual=usual, note=_by_place(at), where=where)
+        edge = _edge_beyond(at, size_mm) if at else ""
+        if edge:  # its middle lies off the face: it looks out of an edge
+            self.say(f'edge = "{edge}"  # by its place in the photo', 'opens = "sideways"')
         if plug.upright:
             self.say("turn_deg = 90  # its long side runs upright")
-        if at is not None and (edge := _edge_passed(plug, at, size_mm)):
-            self.say(
-                f'edge = "{edge}"  # it reaches past the face there',
-                'opens = "sideways"  # CHECK: so do headers that look out of an edge; else correct at_mm',
-            )
 
     def _marks(self, size_mm: tuple[float, float, float]) -> None:
         if not self.seen.marks:
@@ -261,7 +259,7 @@ class _Writer:
         self.say(
             '# vehicles = ""',
             '# throttle = "unknown"  # cable, electronic, none, unknown',
-            "# crank_teeth = 60",
+            "# crank_teeth = 48",
             '# status = "unknown"  # usable, locked, unknown',
         )
 
@@ -280,24 +278,15 @@ class _Writer:
             self.say('# barcode = "none"  # Code 128, Code 39, Data Matrix, QR; none was read')
 
 
-def _edge_passed(
-    plug: SeenPlug, at_mm: tuple[float, float], size_mm: tuple[float, float, float]
-) -> str | None:
-    """The edge of the face that a plug of the least size of its class reaches past farthest, if any."""
-    along, across = (least / 2 for least, _ in HOUSING_MM[plug.size])
-    half_x, half_y = (across, along) if plug.upright else (along, across)
-    past = {
-        "left": -at_mm[0] + half_x - size_mm[0] / 2,
-        "right": at_mm[0] + half_x - size_mm[0] / 2,
-        "top": at_mm[1] + half_y - size_mm[1] / 2,
-        "bottom": -at_mm[1] + half_y - size_mm[1] / 2,
-    }
-    edge = max(past, key=lambda name: past[name])
-    return edge if past[edge] > 0 else None
-
-
 def _scaled(place: tuple[float, float] | None, size_mm: tuple[float, float, float]) -> tuple[int, int] | None:
     return (round(place[0] * size_mm[0]), round(place[1] * size_mm[1])) if place else None
+
+
+def _edge_beyond(at: tuple[int, int], size_mm: tuple[float, float, float]) -> str:
+    """The edge that a place lies beyond, the farther of two; empty: it is on the face."""
+    x, y = at[0] / size_mm[0], at[1] / size_mm[1]
+    far, edge = max((x, "right"), (-x, "left"), (y, "top"), (-y, "bottom"))
+    return edge if far > 0.5 else ""
 
 
 def _by_place(at: tuple[int, int] | None) -> str:
