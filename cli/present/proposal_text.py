@@ -207,11 +207,6 @@ class _Writer:
             self.say(f'edge = "{edge}"  # by its place in the photo', 'opens = "sideways"')
         if plug.upright:
             self.say("turn_deg = 90  # its long side runs upright")
-        if at is not None and (edge := _edge_passed(plug, at, size_mm)):
-            self.say(
-                f'edge = "{edge}"  # it reaches past the face there',
-                'opens = "sideways"  # CHECK: so do headers that look out of an edge; else correct at_mm',
-            )
 
     def _marks(self, size_mm: tuple[float, float, float]) -> None:
         if not self.seen.marks:
@@ -281,22 +276,6 @@ class _Writer:
                 self.say('barcode_payload = "number and suffix"')
         else:
             self.say('# barcode = "none"  # Code 128, Code 39, Data Matrix, QR; none was read')
-
-
-def _edge_passed(
-    plug: SeenPlug, at_mm: tuple[float, float], size_mm: tuple[float, float, float]
-) -> str | None:
-    """The edge of the face that a plug of the least size of its class reaches past farthest, if any."""
-    along, across = (least / 2 for least, _ in HOUSING_MM[plug.size])
-    half_x, half_y = (across, along) if plug.upright else (along, across)
-    past = {
-        "left": -at_mm[0] + half_x - size_mm[0] / 2,
-        "right": at_mm[0] + half_x - size_mm[0] / 2,
-        "top": at_mm[1] + half_y - size_mm[1] / 2,
-        "bottom": -at_mm[1] + half_y - size_mm[1] / 2,
-    }
-    edge = max(past, key=lambda name: past[name])
-    return edge if past[edge] > 0 else None
 
 
 def _scaled(place: tuple[float, float] | None, size_mm: tuple[float, float, float]) -> tuple[int, int] | None:
