@@ -43,6 +43,7 @@ DOORS = {
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify
+    "cli/web/pages.py": ("plugface.vision.quality",),  # the phone judges photos by the same limits
     "training_data_demo/train_segmenter.py": ("plugface.vision",),  # trains vision's own network
 }
 
