@@ -112,13 +112,16 @@ def score_photo(seen: Observations, row: dict, tally: Tally) -> list[str]:
             continue
         tally.add("face asked")
         tally.add("face right", (unit.face["front"] > 0.5) == (truth["face"] == "front"))
-        wrong += _count_front(unit, truth, tally) if truth["face"] == "front" else _count_back(unit, tally)
+        wrong += _count_front(unit, truth, tally) if truth["face"] == "front" else _count_back(unit, truth, tally)
     return wrong
 
 
-def _count_back(unit: Unit, tally: Tally) -> list[str]:
-    tally.add("connector found", len(unit.connectors))
-    return [f"{len(unit.connectors)} plug(s) seen on a back"] if unit.connectors else []
+def _count_back(unit: Unit, truth: dict, tally: Tally) -> list[str]:
+    """Plugs that look out of an edge are seen from behind too: neither asked for nor counted as false."""
+    present = [c["polygon"] for c in truth["connectors"] if not c["missing"]]
+    extra = len(unit.connectors) - len(match([c.polygon for c in unit.connectors], present))
+    tally.add("connector found", extra)
+    return [f"{extra} plug(s) seen on a back that shows none there"] if extra else []
 
 
 def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
