@@ -448,6 +448,26 @@ def test_a_photo_that_two_versions_looked_at_is_shown_once(tmp_path):
     assert (tmp_path / "run" / "report.html").read_text().count("<figcaption>a/1.jpg") == 1
 
 
+def test_a_report_reads_each_decision_once(tmp_path, monkeypatch):
+    from plugface.cli.lot import grouped
+    from plugface.cli.present.report import rows
+
+    photos = lay_out(tmp_path / "photos", {f"{name}.jpg": photo(plugs=name) for name in ("GY", "BN", "BK")})
+    outcome = sort(photos, tmp_path / "run")
+    read = []
+
+    def note(text, real=rows.read_decision):
+        read.append(text)
+        return real(text)
+
+    for module in (rows, grouped):
+        monkeypatch.setattr(module, "read_decision", note)
+    with closing(Ledger(tmp_path / "run" / "ledger.sqlite")) as book:
+        written = write_report(tmp_path / "run", book, outcome.lot, remarks=[], pdf=False)
+    assert outcome.grouped.alone == len(read) == outcome.units == 3
+    assert set(written.files) == {"report", "labels", "sheet"}
+
+
 def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
     secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="VT BU GN")})
     lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})

@@ -5,8 +5,9 @@ import time
 from contextlib import closing
 
 import pytest
+from plugface.cli.web.access import HashedCode
 from plugface.cli.web.limits import Limits
-from plugface.cli.web.queue import _TABLES, AnswerEntry, Queue, YardError
+from plugface.cli.web.queue import _TABLES, AnswerEntry, CodeEntry, Queue, YardError
 from plugface.cli.web.refusals import Refused
 
 A, B, C = "a" * 32, "b" * 32, "c" * 32
@@ -396,3 +397,100 @@ def test_a_queue_of_an_older_plugface_is_brought_up(tmp_path):
         queue = Queue(file, Limits())
         assert queue.unit("L", A).typed == ()
         queue.close()
+
+
+# What holds on its own, whatever was asked before
+
+
+def test_a_lot_that_is_there_keeps_its_code_and_its_key(queue):
+    first, other = HashedCode(b"salt", b"first"), HashedCode(b"salt", b"other")
+    assert queue.add_lot("N", "north", first).code == first
+    assert queue.add_lot("N2", "north", other) == queue.lot(name="north")
+    assert queue.lot(name="north").code == first
+
+
+def test_no_two_codes_begin_with_the_same_signs(queue):
+    lot, hashed = queue.lot(key="L"), HashedCode(b"salt", b"x")
+    queue.add_code(CodeEntry("ABCD", lot, "Ada", hashed, "2026"))
+    for key in ("ABCD", "M"):  # another person's, and a lot's
+        with pytest.raises(FileExistsError):
+            queue.add_code(CodeEntry(key, lot, "Bo", hashed, "2026"))
+    assert [code.name for code in queue.codes(lot)] == ["Ada"]
+
+
+def test_a_start_forgets_what_ended_and_holds_nothing_by_a_clock_of_before(tmp_path):
+    now = [time.time()]
+    limits = Limits(session_days=1, empty_unit_s=60.0)
+    first = Queue(tmp_path / "q.sqlite", limits, clock=lambda: now[0], steady=lambda: 5_000.0)
+    first.add_lot("L", "lot", None)
+    first.describe("L", A, "", {})  # a unit without a photo
+    first.add_token("token", "L")
+    accept(first, B, "s1", more=True)
+    first.close()
+    now[0] += 100_000.0
+    again = Queue(tmp_path / "q.sqlite", limits, clock=lambda: now[0], steady=lambda: 10.0)
+    assert again.recover() == 1
+    assert again.claim().unit.id == B  # it was to wait until 5,015 s of a machine that ran longer
+    assert again.unit("L", A) is None
+    with again._read() as db:
+        assert db.execute("SELECT count(*) FROM tokens").fetchone()[0] == 0
+    again.close()
+
+
+def test_a_photo_over_the_quota_is_refused_as_it_is_entered_too(tmp_path):
+    queue = Queue(tmp_path / "q.sqlite", Limits(bytes_per_lot=1))
+    queue.add_lot("L", "lot", None)
+    accept(queue, A, "s1")
+    with pytest.raises(Refused, match="quota_full"):
+        accept(queue, A, "s2")
+    with pytest.raises(Refused, match="quota_full"):
+        queue.has_room("L", A, "s2", 1)
+    assert len(queue.unit("L", A).photos) == 1
+    queue.close()
+
+
+def test_the_latest_answer_is_shown_and_the_last_turn_s_is_written_over(queue):
+    accept(queue, A, "s1")
+    job = queue.claim()
+    queue.finish(job, answer("first"))
+    queue.finish(job, answer("once more"))
+    assert queue.unit("L", A).answer.headline == "once more"
+    accept(queue, A, "s2")
+    queue.finish(queue.claim(), answer("second"))
+    assert queue.unit("L", A).answer.headline == "second"
+    assert [photo.position for photo in queue.unit("L", A).photos] == [1, 2]
+
+
+def test_tries_are_counted_until_something_new_comes(queue):
+    accept(queue, A, "s1")
+    for count in (1, 2):
+        job = queue.claim()
+        assert job.attempts == count
+        queue.put_back(job)
+    accept(queue, A, "s2")
+    assert queue.claim().attempts == 1
+
+
+def test_what_is_put_back_is_not_taken_from_who_was_answered(queue):
+    accept(queue, A, "s1")
+    job = queue.claim()
+    queue.finish(job, answer())
+    queue.put_back(job)  # a worker that was thought lost
+    assert queue.unit("L", A).state == "answered"
+    assert queue.claim() is None
+
+
+def test_a_refused_photo_leaves_nothing_behind(queue):
+    for unit, photo in ((A, "s1"), (B, "s2")):
+        accept(queue, unit, photo)
+    with pytest.raises(Refused, match="queue_full"):
+        accept(queue, C, "s3")
+    assert queue.unit("L", C) is None  # what was begun is taken back
+    assert queue.kept_photos() == {"s1", "s2"}
+
+
+def test_pages_of_the_list_hold_no_unit_without_a_photo(queue):
+    queue.describe("L", A, "", {})
+    accept(queue, B, "s1")
+    assert [unit.id for unit in queue.units("L")] == [B]
+    assert [unit.id for unit in queue.units("L", before=2)] == []

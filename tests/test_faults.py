@@ -1,7 +1,6 @@
 """A machine on which something is missing, broken or moved: one sentence, and nothing lost.
 
-What a fault does to a ledger or a run is tested beside those (test_cli_ledger.py, test_cli_sort.py), a
-missing Tesseract program in test_vision_text.py, a damaged model file in test_models_classifier.py.
+`FAULTS` says where each fault of DEVELOPERS.md's table is tested; those here belong to no other subject.
 """
 
 import os
@@ -196,3 +195,183 @@ def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alph
     assert (done.returncode, done.stderr) == (0, b"")
     assert b"\\udcff" in done.stdout
     assert os.path.exists(out)
+
+
+#: Each row of DEVELOPERS.md's table of faults -> the tests that hold it.
+FAULTS = {
+    "`kill -9` while sorting": ("test_cli_sort::test_a_run_that_is_cut_off_goes_on",),
+    "disk full": (
+        "test_faults::test_a_full_disk_is_said_with_the_file_that_did_not_fit",
+        "test_cli_sort::test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on",
+    ),
+    "read-only folder": ("test_cli_sort::test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on",),
+    "clock set back": (
+        "test_faults::test_a_clock_that_jumps_back_does_not_bring_an_older_truth_up",
+        "test_cli_web_queue::test_a_clock_that_is_set_back_holds_nothing",
+    ),
+    "damaged ledger": (
+        "test_cli_store_ledger::test_a_damaged_ledger_is_said_in_a_sentence_and_left_as_it_is",
+    ),
+    "damaged or foreign model file": (
+        "test_models_learning_classifier::test_missing_foreign_and_truncated_files_are_refused_with_a_sentence",
+    ),
+    "damaged network, no rapidocr package": (
+        "test_faults::test_a_damaged_network_is_named_with_what_to_do",
+        "test_faults::test_a_missing_reader_is_named_with_what_to_do",
+        "test_cli_sort::test_a_part_missing_on_the_machine_stops_the_run_and_blames_no_photo",
+    ),
+    "no segmenter weights": (
+        "test_vision_observe::test_without_weights_what_is_written_is_read_and_the_rest_said",
+    ),
+    "no cast reader weights": (
+        "test_vision_ocr_readers::test_missing_cast_reader_is_said_and_marks_are_read_by_the_other",
+    ),
+    "no Tesseract": ("test_vision_ocr_readers::test_missing_program_is_said_and_reading_goes_on",),
+    "no fonts": ("test_faults::test_without_its_fonts_a_picture_is_drawn_in_plainer_letters",),
+    "catalogue file gone while read": (
+        "test_faults::test_a_family_that_vanishes_while_the_catalogue_is_read_is_named",
+        "test_cli_sort::test_the_run_keeps_the_catalogue_it_started_with",
+    ),
+    "damaged or hostile photo": (
+        "test_cli_sort::test_a_broken_photo_is_one_row_that_says_which_file",
+        "test_cli_web::test_what_is_no_photo_is_refused_and_leaves_nothing",
+    ),
+    "a photo that takes too long or too much memory, or breaks the decoder": (
+        "test_cli_limited_photo::test_a_photo_that_takes_too_long_is_stopped_and_the_next_one_is_opened",
+        "test_cli_limited_photo::test_a_photo_that_takes_too_much_memory_is_stopped",
+        "test_cli_limited_process::test_what_goes_beyond_a_limit_is_stopped_and_the_next_goes_on",
+        "test_cli_web::test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on",
+        "test_cli_sort::test_a_photo_that_takes_for_ever_is_one_row",
+    ),
+    "drive pulled out, no permission, no memory while sorting": (
+        "test_cli_sort::test_a_drive_that_is_gone_breaks_no_photo",
+        "test_cli_sort::test_a_machine_out_of_memory_breaks_no_photo_and_is_said",
+        "test_cli_sort::test_broken_photos_are_looked_at_again_when_asked",
+    ),
+    "a pipe or a device among the photos": (
+        "test_cli_sort::test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none",
+    ),
+    "connections that ask for nothing": (
+        "test_cli_web_connections::test_whoever_asks_for_nothing_is_let_go",
+        "test_cli_web_connections::test_an_address_has_so_many_connections",
+    ),
+    "uploads that crawl, or very many": (
+        "test_cli_web_intake::test_an_upload_that_crawls_is_dropped",
+        "test_cli_web_intake::test_a_lot_holds_its_share_and_another_still_comes_in",
+        "test_cli_web_intake::test_a_sender_does_not_hold_all_places_of_its_lot",
+    ),
+    "one lot with very many units": ("test_cli_web_queue::test_lots_take_turns",),
+    "one phone with very many units": (
+        "test_cli_web_queue::test_within_a_lot_those_who_send_take_turns",
+        "test_cli_web_queue::test_no_sender_fills_a_lot",
+        "test_cli_web_hostile::test_a_phone_with_many_units_holds_no_other_phone_of_its_lot",
+    ),
+    "many wrong codes": (
+        "test_cli_web_access::test_an_address_waits_after_its_wrong_codes",
+        "test_cli_web_access::test_many_addresses_at_one_lot_shut_that_lot_alone",
+    ),
+    "disk full while the page answers": ("test_cli_web::test_a_full_disk_leaves_no_unit_in_hand_for_ever",),
+    "lot full on disk": ("test_cli_web::test_a_lot_has_a_quota",),
+    "one person's code gets about": (
+        "test_cli_web_codes::test_one_code_ends_alone_and_at_once",
+        "test_cli_web_codes::test_a_photo_that_was_on_its_way_when_its_code_was_revoked_is_not_taken_in",
+    ),
+    "a lot's code gets about": ("test_cli_web_codes::test_a_new_code_of_the_lot_leaves_people_in",),
+    "somebody types another person's name": ("test_cli_web_codes::test_nobody_confirms_in_another_s_name",),
+    "a mistake in the settings, a name typed wrong": (
+        "test_cli_web_settings::test_what_is_wrong_in_the_file_is_said_with_its_place",
+        "test_cli_web_settings::test_what_is_wrong_in_a_variable_is_said_with_its_name",
+    ),
+    "looking processes that die": (
+        "test_cli_web::test_a_worker_that_dies_is_tried_again_and_not_for_ever",
+        "test_cli_web_metrics::test_lost_workers_are_counted",
+    ),
+    "hostile phones among honest ones": (
+        "test_cli_web_hostile::test_nothing_of_four_phones_is_lost_beside_a_hostile_one",
+        "test_cli_web_intake::test_who_asks_again_and_again_for_a_place_is_answered_later",
+    ),
+    "a lot whose photos take much time to check": (
+        "test_cli_web_intake::test_a_lot_that_used_up_its_time_is_checked_behind_the_others",
+        "test_cli_web_intake::test_within_a_busy_lot_who_sent_little_is_checked_first",
+    ),
+    "a picture longer than 20 times its width": (
+        "test_cli_web::test_a_strip_is_refused_for_good_and_not_for_the_disk",
+        "test_cli_web_browser::test_a_refused_photo_holds_no_other_photo_and_no_answer_back",
+    ),
+    "an odd time of a file": ("test_cli_sort::test_pipes_are_no_photos_and_an_odd_time_is_none",),
+    "names that are no UTF-8, or look like markup or commands to the terminal": (
+        "test_cli_sort::test_names_of_any_kind",
+        "test_cli_sort::test_a_folder_named_like_markup_is_sorted_to_the_end",
+        "test_cli_lazy_imports::test_escape_sequences_in_a_catalogue_reach_no_terminal",
+    ),
+    "one row of observations that cannot be read": (
+        "test_cli_sort::test_an_observation_that_cannot_be_read_is_one_row",
+    ),
+    "several first starts on one fresh PostgreSQL": (
+        "test_cli_store_ledger::test_first_starts_on_a_fresh_postgresql_do_not_collide",
+    ),
+    "several that write one file at once": ("test_faults::test_threads_may_write_one_file_at_once",),
+    "page ended by SIGTERM": ("test_cli_serve::test_a_named_lot_gets_a_code_that_is_written_down_once",),
+    "ledger deleted or replaced while open": (
+        "test_cli_web::test_a_ledger_that_was_deleted_takes_no_confirmation",
+    ),
+    "changed bytes in a network": ("test_faults::test_a_network_with_changed_bytes_is_not_used",),
+    "a ledger row changed behind the program's back": (
+        "test_cli_store_ledger::test_what_was_done_behind_the_programs_back_is_found",
+        "test_cli_store_deletion::test_what_was_changed_before_is_not_taken_away_unseen",
+        "test_cli_store_backup::test_a_ledger_that_was_changed_is_not_backed_up_as_if_it_were_whole",
+    ),
+    "an older ledger": (
+        "test_cli_store_ledger::test_an_older_ledger_is_copied_then_brought_up_with_all_its_rows",
+    ),
+    "a migration cut off, or no room for the copy": (
+        "test_cli_store_migrations::test_a_migration_that_was_cut_off_left_all_as_it_was",
+        "test_cli_store_migrations::test_no_room_for_the_copy_is_said_and_nothing_is_migrated",
+    ),
+    "machine lost": ("test_cli_store_backup::test_what_was_restored_is_what_was_backed_up",),
+    "backup damaged, cut off, or forged": (
+        "test_cli_store_backup::test_a_harmed_backup_is_refused_and_nothing_of_it_is_used",
+        "test_cli_store_backup::test_a_tar_that_was_cut_off_is_refused",
+    ),
+    "a photo's file gone or damaged on the yard's disk": (
+        "test_cli_store_backup::test_a_photo_that_is_gone_or_damaged_is_named_and_the_rest_is_backed_up",
+        "test_cli_store_deletion::test_orphans_are_found_and_swept",
+    ),
+    "restore or backup over something that is there": ("test_cli_store_backup::test_nothing_is_overwritten",),
+    "deletion cut off by the end of the machine": (
+        "test_cli_store_deletion::test_a_unit_that_the_queue_alone_has_is_deleted_by_its_key",
+        "test_cli_store_deletion::test_orphans_are_found_and_swept",
+    ),
+    "deleting while the page is at work": (
+        "test_cli_store_deletion::test_nothing_is_deleted_while_the_page_is_at_work",
+    ),
+    "a unit past `keep_days` about which somebody asks at that moment": (
+        "test_cli_web_retention::test_what_somebody_asks_about_now_stays",
+    ),
+    "a photo sorted again after its deletion": (
+        "test_cli_store_deletion::test_a_run_is_sorted_on_after_a_deletion",
+    ),
+    "a report or export changed after it was written": (
+        "test_cli_verify::test_a_changed_byte_is_told",
+        "test_cli_verify::test_an_export_agrees_until_it_is_changed",
+    ),
+    "a worker of a cluster killed": (
+        "test_cli_lot_parallel::test_a_worker_killed_in_the_middle_loses_nothing",
+        "test_cli_lot_parallel::test_a_photo_that_kills_every_worker_is_reported",
+    ),
+    "a worker that takes too much memory while sorting": (
+        "test_cli_sort::test_a_photo_that_takes_more_memory_than_a_worker_may_is_one_row",
+    ),
+}
+
+
+def test_every_row_of_the_table_of_faults_has_its_tests() -> None:
+    page = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = page.partition("## When something is broken")[2].partition("\n## ")[0]
+    rows = [line.split(" | ")[0].removeprefix("| ") for line in table.splitlines() if line.startswith("| ")]
+    assert rows[0] == "fault"
+    assert rows[1:] == list(FAULTS)
+    for name in {name for names in FAULTS.values() for name in names}:
+        module, _, function = name.partition("::")
+        text = (Path(__file__).parent / f"{module}.py").read_text(encoding="utf-8")
+        assert f"\ndef {function}(" in text, name

@@ -172,6 +172,7 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
         local_names=alone,
         public_url=public_url,
         workers=settings["workers"],
+        keep_days=settings["keep_days"],
         limits=settings.limits,
         words=load_words(Path(settings["words"]) if settings["words"] else ENGLISH),
     )

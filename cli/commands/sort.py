@@ -119,14 +119,13 @@ def sort(
 
             outcome = sort_lot(plan, progress=show)
             show("report", 0, 1)
-            from plugface.cli.present.report.page import read_worth, write_report
+            from plugface.cli.present.report.page import write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
                 written = write_report(
                     out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf, donor_numbers=donor_numbers
                 )
-                worth = read_worth(out, book, outcome.lot)
-                _record_report(book, outcome, Path(written["report"]))
+                _record_report(book, outcome, Path(written.files["report"]))
             show("report", 1, 1)
     except KeyboardInterrupt:
         screen.print("Stopped. What was done is kept; the same command goes on from here.")
@@ -135,9 +134,9 @@ def sort(
     if as_json:
         from plugface.cli.present.schemas import sort_out
 
-        say_json(sort_out(outcome, written, worth, seconds).model_dump_json(indent=2))
+        say_json(sort_out(outcome, written.files, written.worth, seconds).model_dump_json(indent=2))
     else:
-        _print(Screen(), outcome, written, worth, seconds)
+        _print(Screen(), outcome, written.files, written.worth, seconds)
     if outcome.put_off:
         say(f"warning: {_put_off(outcome)}", err=True)
         raise typer.Exit(1)

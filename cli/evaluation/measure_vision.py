@@ -112,7 +112,9 @@ def score_photo(seen: Observations, row: dict, tally: Tally) -> list[str]:
             continue
         tally.add("face asked")
         tally.add("face right", (unit.face["front"] > 0.5) == (truth["face"] == "front"))
-        wrong += _count_front(unit, truth, tally) if truth["face"] == "front" else _count_back(unit, truth, tally)
+        wrong += (
+            _count_front(unit, truth, tally) if truth["face"] == "front" else _count_back(unit, truth, tally)
+        )
     return wrong
 
 

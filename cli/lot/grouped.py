@@ -1,6 +1,7 @@
 """How the photos of a lot were put together, and what may count twice for it."""
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from plugface.cli.store.ledger import Look, Proposal, Unit, View, newest_look, still_counts
@@ -27,13 +28,23 @@ class Grouped:
     doubles: dict[str, tuple[str, ...]]  # unit -> units that may be the same one
 
 
-def read_grouped(session: Session, lot_id: int) -> Grouped:
-    """Count how the units of a lot came about, and find what may count twice."""
+def read_grouped(
+    session: Session, lot_id: int, families: Mapping[str, frozenset[str]] | None = None
+) -> Grouped:
+    """Count how the units of a lot came about, and find what may count twice.
+
+    Parameters
+    ----------
+    session : Session
+    lot_id : int
+    families : mapping of str to frozenset of str, optional
+        Unit -> families of its decision, of those whose decision was read already.
+    """
     standing = (Unit.lot_id == lot_id, still_counts())
     methods = Counter(session.scalars(select(Unit.method).where(*standing)))
     broken = ("broken photo", "broken row")
     doubtful = any(stands_alone(method) or in_a_crowd(method) for method in methods)
-    doubles = find_doubles(_counted(session, lot_id)) if doubtful else {}
+    doubles = find_doubles(_counted(session, lot_id, families or {})) if doubtful else {}
     return Grouped(
         methods={method: count for method, count in methods.most_common() if method not in broken},
         alone=sum(count for method, count in methods.items() if stands_alone(method)),
@@ -41,7 +52,7 @@ def read_grouped(session: Session, lot_id: int) -> Grouped:
     )
 
 
-def _counted(session: Session, lot_id: int) -> list[CountedUnit]:
+def _counted(session: Session, lot_id: int, known: Mapping[str, frozenset[str]]) -> list[CountedUnit]:
     earlier = aliased(Proposal)
     newest = select(func.max(earlier.id)).where(earlier.unit_id == Unit.id).scalar_subquery()
     query = (
@@ -57,7 +68,10 @@ def _counted(session: Session, lot_id: int) -> list[CountedUnit]:
     found: dict[str, CountedUnit] = {}
     for key, method, decision, part, photo_id, observations in session.execute(query):
         try:
-            families = frozenset(read_decision(decision).families) if decision else frozenset()
+            if key in known:
+                families = known[key]
+            else:
+                families = frozenset(read_decision(decision).families) if decision else frozenset()
             units = read_observations(observations).units if observations else ()
         except ValueError:  # damaged, or of a later version
             continue

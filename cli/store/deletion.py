@@ -7,7 +7,7 @@ photos are deleted; those that `sort` was given lie in the user's folder and are
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ from plugface.cli.store.ledger import (
 )
 from plugface.cli.store.surroundings import (
     Surroundings,
+    asked_units,
     change_queue_answers,
     drop_queue_lot,
     drop_queue_photo,
@@ -40,6 +41,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 _AT_ONCE = 900  # numbers in one "IN (...)"
+
+
+class InUse(Exception):
+    """A unit that is to be deleted waits for an answer, or is being looked at."""
 
 
 @dataclass
@@ -119,8 +124,19 @@ def doom_unit(ledger: Ledger, key: str, lot: str | None = None) -> Doomed:
         return _doom_units(ledger, session, found, f"unit {found[0].key}", found[0].lot)
 
 
-def doom_older_than(ledger: Ledger, before: str) -> Doomed:
-    """All units about which nothing was recorded since a time (UTC, ISO 8601), of all lots."""
+def doom_older_than(ledger: Ledger, before: str, *, most: int | None = None) -> Doomed:
+    """Units of all lots about which nothing was recorded since a time, and that wait for no answer.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    before : str
+        UTC, ISO 8601.
+    most : int, optional
+        At most so many of the ledger's and of those that only the queue has; all by default.
+    """
+    with Surroundings.of(ledger).queue_or_none() as db:
+        busy = asked_units(db) if db is not None else set()
     with ledger.reading() as session:
         newest = [
             select(func.max(column)).where(table.unit_id == Unit.id).scalar_subquery()
@@ -128,15 +144,19 @@ def doom_older_than(ledger: Ledger, before: str) -> Doomed:
         ]
         query = select(Unit.id, Unit.group_key, Lot.key.label("lot"), Unit.created_at, *newest)
         units = session.execute(query.join(Lot, Lot.id == Unit.lot_id)).all()
-        old = [row for row in units if max(filter(None, row[3:])) < before]
+        old = [
+            row
+            for row in units
+            if max(filter(None, row[3:])) < before and (row.lot, row.group_key) not in busy
+        ][:most]
         kept = {(row.lot, row.group_key) for row in units} - {(row.lot, row.group_key) for row in old}
         about = f"units with nothing newer than {before[:10]}"
         doomed = _doom_units(ledger, session, old, about, "")
     with Surroundings.of(ledger).queue_or_none() as db:
         if db is not None:  # also those that never came into the ledger
             queued = "SELECT lot, id FROM units WHERE created_at < ? AND state IN ('answered', 'failed')"
-            late = {tuple(row) for row in db.execute(queued, (before,))} - kept
-            doomed.queue_units |= late
+            late = {tuple(row) for row in db.execute(queued, (before,))} - kept - doomed.queue_units
+            doomed.queue_units |= set(sorted(late)[:most])
             _add_queue_photos(db, doomed)
     return doomed
 
@@ -226,18 +246,35 @@ def without_plates(seen):
     return replace(seen, texts=texts, codes=codes)
 
 
-def delete(ledger: Ledger, doomed: Doomed, *, who: str, why: str) -> dict[str, int]:
+def delete(ledger: Ledger, doomed: Doomed, *, who: str, why: str, serving: bool = False) -> dict[str, int]:
     """Delete what is doomed, and write down that it was; says how many rows and files of what.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    doomed : Doomed
+    who, why : str
+        For the act.
+    serving : bool
+        Whether it is the page itself that deletes, which holds the folder while it is at work.
+
+    Returns
+    -------
+    counts : dict of str to int
 
     Raises
     ------
     LedgerError
         If the page or a run is at work in the folder, or what is to go no longer fits the hash chain.
+    InUse
+        If a unit has begun to wait since it was found; for the page alone.
     """
     around = Surroundings.of(ledger)
     counts = doomed.counts()
-    with around.held(), around.queue_or_none() as db:
+    with nullcontext() if serving else around.held(), around.queue_or_none() as db:
         if db is not None:
+            if serving and not doomed.queue_units.isdisjoint(asked_units(db)):
+                raise InUse
             counts["units of the queue"] = drop_queue_units(db, sorted(doomed.queue_units))
             if doomed.queue_lot:
                 counts["units of the queue"] += drop_queue_lot(db, doomed.queue_lot)

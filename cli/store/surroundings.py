@@ -129,6 +129,12 @@ class Surroundings:
         return sorted(self.folder.glob("*.sqlite.before-*")) if self.folder else []
 
 
+def asked_units(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """(lot, id) of the units that wait for an answer or are being looked at."""
+    found = db.execute("SELECT lot, id FROM units WHERE state IN ('waiting', 'working')")
+    return {(row[0], row[1]) for row in found}
+
+
 def drop_queue_units(db: sqlite3.Connection, units: Iterable[tuple[str, str]]) -> int:
     """Delete units, as (lot, id), with their photos and answers from the queue; says how many.
 

@@ -17,6 +17,7 @@ from plugface.cli.web.assets import AssetFiles
 from plugface.cli.web.guard import Guard
 from plugface.cli.web.intake import Intake
 from plugface.cli.web.refusals import Refused
+from plugface.cli.web.retention import Retention
 from plugface.cli.web.watch import Watch
 from plugface.cli.web.words import Words
 from plugface.cli.web.yard import Yard
@@ -33,7 +34,10 @@ def create_app(yard: Yard) -> FastAPI:
     async def running(_app: FastAPI) -> AsyncIterator[None]:
         yard.queue.recover()
         yard.crew.start()
+        retention = Retention(yard)
+        retention.start()
         yield
+        retention.stop()
         yard.crew.stop()
 
     app = FastAPI(

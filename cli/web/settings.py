@@ -87,6 +87,12 @@ class ServeSettingsIn(BaseModel):
         max_length=100,
     )
     workers: int = Field(1, ge=1, le=16, description="units looked at at once")
+    keep_days: int = Field(
+        0,
+        ge=0,
+        le=36_500,
+        description="days that units are kept after the last that was recorded; 0: for good",
+    )
     words: _Text = Field("", description="file with the page's text, translated; empty: English")
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         "info", description="from which level on lines are written to the log"

@@ -44,6 +44,7 @@ class YardSettings:
     local_names: bool = True  # whether the page may be called by the names of this machine alone
     public_url: str = ""  # https address in front of it, where there is one
     workers: int = 1
+    keep_days: int = 0  # 0: for good
     limits: Limits = field(default_factory=Limits)
     words: Words = field(default_factory=load_words)
 

@@ -86,53 +86,8 @@ def score_strings(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray
     return np.maximum(_align(text, strings, noise, odds, [_plainly(odds, starts)])[0], FLOOR_NATS)
 
 
-def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
-    """How far each string is from the words of the line that it fits best, as they were read.
-
-    Words beside them do not count: a number is no worse for standing in one line with a mark.
-
-    Parameters
-    ----------
-    text : Text
-    strings : Strings, n_strings of them
-    noise : ErrorModel
-
-    Returns
-    -------
-    shortfall : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
-    """
-    seen, _, _ = read_characters(text)
-    if not len(seen):
-        return np.full(len(strings.codes), WORST_SHORTFALL)
-    odds = _character_odds(seen, noise, text.kind)
-    return np.clip(-_align(text, strings, noise, odds, [_below_best(odds)])[0], 0.0, WORST_SHORTFALL)
-
-
-def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
-    """How much better than each string one would fit that differs from it in its last figures alone.
-
-    A mark that was read as AUK 12 is not AUK 11 with a slip: a family of the same kind may be missing from
-    the catalogue.
-
-    Parameters
-    ----------
-    text : Text
-    strings : Strings, n_strings of them
-    noise : ErrorModel
-
-    Returns
-    -------
-    better : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
-    """
-    seen, _, _ = read_characters(text)
-    if not len(seen):
-        return np.zeros(len(strings.codes))
-    odds = _character_odds(seen, noise, text.kind)
-    return _margin(*_align(text, strings, noise, odds, _with_siblings(odds)))
-
-
 def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """`score_strings`, `measure_shortfall` and `measure_suffix_margin` of one line, in one pass over it.
+    """How well each string fits a line, how far it is from it, and how much better a sibling would fit.
 
     Parameters
     ----------
@@ -142,15 +97,20 @@ def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarra
 
     Returns
     -------
-    log_odds, shortfall, better : float ndarrays, shape (n_strings,), nats
+    log_odds : float ndarray, shape (n_strings,), nats
+        As `score_strings`.
+    shortfall : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+        How far each string is from the words of the line that it fits best, as they were read. Words beside
+        them do not count: a number is no worse for standing in one line with a mark.
+    better : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+        How much better than each string one would fit that differs from it in its last figures alone. A mark
+        that was read with another figure is not that string with a slip: a family of the same kind may be
+        missing from the catalogue.
     """
     seen, starts, _ = read_characters(text)
     if not len(seen):
-        return (
-            score_strings(text, strings, noise),
-            measure_shortfall(text, strings, noise),
-            measure_suffix_margin(text, strings, noise),
-        )
+        n_strings = len(strings.codes)
+        return np.full(n_strings, FLOOR_NATS), np.full(n_strings, WORST_SHORTFALL), np.zeros(n_strings)
     odds = _character_odds(seen, noise, text.kind)
     ways = [_plainly(odds, starts), _below_best(odds), *_with_siblings(odds)]
     plain, below, own, any_last = _align(text, strings, noise, odds, ways)

@@ -22,12 +22,12 @@ with atheris.instrument_imports(
         "plugface.cli.lot.worker",
         "plugface.cli.web",
         "fastapi",
-        "models",
+        "plugface.models",
         "python_multipart",
         "rtoml",
         "starlette",
         "tomllib",
-        "vision",
+        "plugface.vision",
     ]
 ):
     from test_hostile_input import SEEDS, TARGETS

@@ -357,8 +357,11 @@ class TesseractReader:
                 title = element.get("title", "")
                 if title.startswith("x_bboxes"):
                     fields = title.replace(";", " ").split()
-                    boxes.append([float(v) for v in fields[1:5]])
-                    found.append(Character(((element.text or "?", float(fields[-1]) / 100),)))
+                    numbers = _numbers([*fields[1:5], fields[-1]])
+                    if len(numbers) != 5:  # no box that a character could lie in
+                        continue
+                    boxes.append(numbers[:4])
+                    found.append(Character(((element.text or "?", numbers[4] / 100),)))
                 elif element.get("id", "").startswith("lstm_choices") and found:
                     found[-1] = _with_choices(found[-1], element)
         reading = Reading.of(found, self.method)
@@ -370,6 +373,15 @@ class TesseractReader:
         return reading.placed(corners, kind)
 
 
+def _numbers(words: list[str]) -> list[float]:
+    """These words as numbers; none where one is no number."""
+    try:
+        numbers = [float(word) for word in words]
+    except ValueError:
+        return []
+    return numbers if np.isfinite(numbers).all() else []
+
+
 _LINE_CLASSES = {"ocr_line", "ocr_textfloat", "ocr_header", "ocr_caption"}
 
 
@@ -379,7 +391,7 @@ def _with_choices(read: Character, choices: ElementTree.Element) -> Character:
     others = {}
     for choice in choices:
         if choice.text and choice.text != value:
-            others[choice.text] = float(choice.get("title", "x_confs 0").split()[-1]) / 100
+            others[choice.text] = sum(_numbers(choice.get("title", "").split()[-1:])) / 100
     total = sum(others.values())
     scale = min(1.0, (1.0 - share) / total) if total > 0 else 0.0
     ranked = sorted(((c, p * scale) for c, p in others.items() if p * scale > 1e-4), key=lambda o: -o[1])

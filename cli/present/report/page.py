@@ -99,9 +99,17 @@ class Card:
     families: tuple[str, ...] = ()  # what it is or may be, the most probable first
 
 
+@dataclass(frozen=True)
+class WrittenReport:
+    """What a report was written to, and what it says the lot is worth."""
+
+    files: dict[str, str]  # what -> path, or why it was not made
+    worth: list[LotWorth]
+
+
 def write_report(
     folder: Path, ledger: Ledger, lot: str, *, remarks: list[str], pdf: bool, donor_numbers: bool = False
-) -> dict[str, str]:
+) -> WrittenReport:
     """Write report.html, labels.html and, where Chromium is, report.pdf into a run's folder.
 
     Parameters
@@ -118,22 +126,26 @@ def write_report(
 
     Returns
     -------
-    written : dict
-        What -> path, or why it was not made.
+    written : WrittenReport
     """
     catalogue = load_catalogue(snapshot(folder))
     with ledger.reading() as session:
         lot_row = session.scalars(select(Lot).filter_by(key=lot)).one()
-        rows = list_rows(session, lot_row.id)
+        every = list_rows(
+            session, lot_row.id, undecided=True
+        )  # decisions are read once, for all that follows
+        rows = [row for row in every if row.proposal]
         by_cost = sorted(rows, key=lambda row: (-_proposal(row).expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = list_files(session, lot_row.id)
         cards = [_card(session, row, folder, files, row.unit.id in pictured, donor_numbers) for row in rows]
         pairs = find_pairs(list_pairables(session, rows, files), catalogue, donor_numbers=donor_numbers)
-        grouped = read_grouped(session, lot_row.id)
+        families = {row.unit.key: frozenset(row.decision.families) for row in rows if row.decision}
+        grouped = read_grouped(session, lot_row.id, families)
         worth = value_lot(rows, catalogue)
         sheet = BytesIO()
-        write_for_people(sheet_of(list_sheet(session, lot_row, catalogue), worth), sheet, "xlsx")
+        lines = list_sheet(session, lot_row, catalogue, rows=every, grouped=grouped)
+        write_for_people(sheet_of(lines, worth), sheet, "xlsx")
         manifest, row_hashes = make_manifest(session, "report", lot), rows_of(session, lot)
     faces = draw_faces(snapshot(folder), catalogue, cards)
     page = render_report(
@@ -149,15 +161,7 @@ def write_report(
     if pdf:
         problem = print_page(folder / "report.html", folder / "report.pdf")
         written["PDF"] = problem or str(folder / "report.pdf")
-    return written
-
-
-def read_worth(folder: Path, ledger: Ledger, lot: str) -> list[LotWorth]:
-    """What a lot is worth by the catalogue that its run keeps."""
-    catalogue = load_catalogue(snapshot(folder))
-    with ledger.reading() as session:
-        lot_row = session.scalars(select(Lot).filter_by(key=lot)).one()
-        return value_lot(list_rows(session, lot_row.id), catalogue)
+    return WrittenReport(written, worth)
 
 
 def draw_faces(folder: Path, catalogue: Catalogue, cards: list[Card]) -> dict[str, Face]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from plugface.cli.lot.grouped import read_grouped
+from plugface.cli.lot.grouped import Grouped, read_grouped
 from plugface.cli.present.report.pairing import Pair, find_pairs
 from plugface.cli.present.report.rows import (
     UnitRow,
@@ -59,7 +59,14 @@ COLUMNS = (
 _NOTHING = ("", None, None)
 
 
-def list_sheet(session: Session, lot: Lot, catalogue: Catalogue) -> list[tuple]:
+def list_sheet(
+    session: Session,
+    lot: Lot,
+    catalogue: Catalogue,
+    *,
+    rows: list[UnitRow] | None = None,
+    grouped: Grouped | None = None,
+) -> list[tuple]:
     """Rows of one lot under `COLUMNS`.
 
     Parameters
@@ -68,12 +75,16 @@ def list_sheet(session: Session, lot: Lot, catalogue: Catalogue) -> list[tuple]:
     lot : Lot
     catalogue : Catalogue
         For stock codes, donors, pairs and values. Where a unit's family is not in it these stay empty.
+    rows : list of UnitRow, optional
+        The lot's units with those that are undecided, where they were read already.
+    grouped : Grouped, optional
+        Likewise.
     """
-    rows = list_rows(session, lot.id, undecided=True)
+    rows = list_rows(session, lot.id, undecided=True) if rows is None else rows
     files = list_files(session, lot.id)
     known = [row for row in rows if row.decision and set(row.decision.families) <= catalogue.by_key.keys()]
     pairs = _partners(find_pairs(list_pairables(session, known, files), catalogue))
-    doubles = read_grouped(session, lot.id).doubles
+    doubles = (grouped or read_grouped(session, lot.id)).doubles
     money = {
         unit.key: (each.currency, round(unit.expected, 2), round(unit.look, 2))
         for each in value_lot(rows, catalogue)
