@@ -110,8 +110,9 @@ def score_photo(seen: Observations, row: dict, tally: Tally) -> list[str]:
             if truth["face"] == "front":
                 _count_front(None, truth, tally)
             continue
-        tally.add("face asked")
-        tally.add("face right", (unit.face["front"] > 0.5) == (truth["face"] == "front"))
+        if truth["face"] in ("front", "back"):  # a unit that stands on an edge shows neither
+            tally.add("face asked")
+            tally.add("face right", (unit.face["front"] > 0.5) == (truth["face"] == "front"))
         wrong += (
             _count_front(unit, truth, tally) if truth["face"] == "front" else _count_back(unit, truth, tally)
         )

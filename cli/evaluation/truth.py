@@ -44,7 +44,7 @@ class TrueUnit(Row):
     family: str
     variant: str
     known: bool  # whether its family is in the maker's catalogue
-    face: Literal["front", "back"]
+    face: Literal["front", "back", "edge top", "edge right", "edge bottom", "edge left"]
     polygon: tuple[tuple[float, float], ...]
 
 
