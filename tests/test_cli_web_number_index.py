@@ -6,6 +6,7 @@ same words; where it is not sure, the program may know more, for it weighs misre
 
 import json
 import string
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -143,6 +144,14 @@ def test_a_number_in_a_field_of_something_else_names_nothing(ask, catalogue):
         ]
         entries += [f"{number}-1", f"1-{number}", f"{number}/2"]
         assert {said["kind"] for said in ask(entries)} <= {"none", "form"}, number
+
+
+def test_two_numbers_of_two_families_are_not_sure(ask, catalogue):
+    numbers = [family.variants[0].service_numbers[0] for family in catalogue.families]
+    for first, second in pairwise(numbers):
+        (said,) = ask([f"{first} {second}"])
+        assert said["kind"] == "several"
+        assert len(said["families"]) == 2
 
 
 def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, catalogue):
