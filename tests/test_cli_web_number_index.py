@@ -105,10 +105,10 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
             continue
         assert said["kind"] == "family", entry
         family = catalogue.families[said["families"][0]]
-        # Always named, though not always accepted: a payload in its envelope comes to less there.
+        # The program names the same family alone. Whether it also accepts it hangs on its model and on how a
+        # payload in its envelope reads as a line; the phone claims no more than "by its number alone".
         assert decision.families == (family.key,), (entry, decision.message)
         if "␝" not in entry:
-            assert decision.verdict == "identified", (entry, decision.message)
             named = {family.variants[place].key for place in said["variants"]}
             assert named == set(decision.variants), (entry, named, decision.variants)
 

@@ -86,6 +86,40 @@ def test_a_unit_that_was_open_opens_again_when_there_is_a_signal(serve, keeping)
     assert keeping.url.endswith("/lot?before=9")
 
 
+def test_the_signal_is_lost_in_the_middle_of_a_unit(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    made.stop()
+    keeping.set_input_files('.shot[data-face="back"] input.camera', photo(2))
+    keeping.wait_for_selector('.shot[data-face="back"] .taken')
+    keeping.click("#send:enabled")
+    keeping.get_by_text("2 photos: No signal").wait_for()
+    keeping.reload()  # the phone ends the page, and opens the one it keeps
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    again = serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.wait_for_selector("#verdict")
+    assert len(again.stand_in.asked[-1].photos) == 2
+
+
+def test_a_browser_that_keeps_nothing_still_answers_while_the_page_is_open(serve, make_phone):
+    page = make_phone()
+    page.add_init_script("""
+      const refuse = () => { throw new DOMException("no", "SecurityError"); };
+      IDBFactory.prototype.open = refuse;
+      Object.defineProperty(window, "localStorage", { get: refuse });
+    """)
+    made = serve()
+    page.goto(made.url)
+    number, _ = a_number(made)
+    page.fill("[name=typed]", number)
+    page.get_by_text(f"Told by {number} alone").wait_for()
+    page.goto(f"{made.url}/offline")
+    page.get_by_text("No lot has been opened on this phone yet").wait_for()
+
+
 def test_only_the_pages_own_files_are_kept_and_nothing_of_a_lot(serve, keeping):
     made = serve()
     keeping.visit(made.url)
@@ -236,8 +270,8 @@ def label(payload: str, kind: str = "DataMatrix") -> bytes:
 
     code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
     bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
-    ground = np.full((480, 640), 230, np.uint8)
     height, width = bars.shape[:2]
+    ground = np.full((height + 240, width + 120), 230, np.uint8)
     ground[120 : 120 + height, 60 : 60 + width] = bars
     out = io.BytesIO()
     Image.fromarray(ground).convert("RGB").save(out, "PNG")
