@@ -529,7 +529,9 @@ def test_the_page_without_a_signal_is_fit_for_a_phone_whatever_it_says(serve, ph
     numbers = [variant.service_numbers[0] for family in families for variant in family.variants[:2]]
     for entry in (*numbers, f"{numbers[0]} {numbers[-1]}", numbers[0][:-1] + "#", "12V", families[0].key):
         phone.fill("[name=typed]", entry)
+        phone.get_by_text("No photo was looked at").wait_for()
         phone.wait_for_timeout(300)
+        assert entry.split()[0].rstrip("#") in phone.inner_text("#by-number")
         check_page(phone)
 
 
