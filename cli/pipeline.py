@@ -21,6 +21,7 @@ from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.observations import Observations, Polygon, WhiteBalance
 from plugface.vision.observe import WORKING_PX, observe
 from plugface.vision.photo import Photo, decode_photo
+from plugface.vision.quality import state_limits
 
 __all__ = [
     "choose_units",
@@ -126,3 +127,8 @@ def decide_unit(
     """
     model = model or default_model()
     return identify(list(observations), catalogue, model, chosen=chosen, advise=False)
+
+
+def photo_limits() -> dict[str, object]:
+    """What a photo is judged by before anything in it is known, for whoever judges it elsewhere."""
+    return state_limits()

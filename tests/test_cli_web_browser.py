@@ -540,6 +540,7 @@ def test_the_keyboard_reaches_the_number_first_where_there_is_no_signal(serve, p
     phone.goto(made.url)
     phone.goto(f"{made.url}/offline")
     phone.wait_for_selector("#capture")
+    phone.wait_for_selector("#signal")  # a link to the page, for there is a signal here
     reached = []
     for _ in range(6):
         phone.keyboard.press("Tab")
