@@ -7,7 +7,10 @@ decoder down with it is opened in a process of its own first, with a limit on bo
 import atexit
 from dataclasses import replace
 from functools import cache
+from os import PathLike
+from pathlib import Path
 
+from plugface.analysis import read_bytes
 from plugface.cli.limited_process import LimitedProcess, Reason, Stopped
 from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo
 
@@ -36,6 +39,27 @@ _PNG, _JPEG = b"\x89PNG\r\n\x1a\n", b"\xff\xd8"
 _BASELINE, _PROGRESSIVE, _SOS = (0xC0, 0xC1), 0xC2, b"\xff\xda"
 _FRAMES = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
 _ANIMATED = 0x02  # in the flags of a VP8X chunk, RFC 9649, 2.7
+
+
+def read_photo(path: str | PathLike[str], *, name: str = "") -> Photo:
+    """Read and decode one picture file, within limits of time and memory.
+
+    Parameters
+    ----------
+    path : path
+    name : str
+        What to call it in an error; its path by default.
+
+    Returns
+    -------
+    photo : Photo
+
+    Raises
+    ------
+    UnreadablePhoto
+        Its sentence says why the file cannot be used.
+    """
+    return open_limited(read_bytes(Path(path)), name or str(path))
 
 
 def open_limited(data: bytes, name: str) -> Photo:

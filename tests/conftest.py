@@ -16,6 +16,33 @@ def _own_data_folder(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
 
 
+@pytest.fixture(scope="session")
+def choose_photos():
+    """Find shipped photos of one unit each by what they show, so that no test hangs on a file's name."""
+    from plugface.cli.evaluation.truth import read_truth
+    from plugface.cli.settings import demo_folder
+
+    def choose(n: int = 1, view: str = "front", split: str = "calibration", family: str = "") -> list[Path]:
+        found = {}  # by unit: of each its first photo
+        for row in read_truth(demo_folder(), split):
+            alone = row.view == view and len(row.units) == 1 and row.units[0].known
+            if alone and family in ("", row.units[0].family):
+                found.setdefault(row.units[0].unit_id, demo_folder() / row.photo)
+        assert len(found) >= n, f"{len(found)} units of {family} with a {view} photo in {split}, expected {n}"
+        return list(found.values())[:n]
+
+    return choose
+
+
+@pytest.fixture(scope="session")
+def promised_photo() -> Path:
+    """The shipped photo that the README promises an answer for."""
+    import re
+
+    root = Path(__file__).parents[1]
+    return root / re.search(r"plugface identify (\S+)", (root / "README.md").read_text("utf-8"))[1]
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""
@@ -79,11 +106,11 @@ def seen_as(monkeypatch):
     from dataclasses import replace
 
     import numpy as np
-    from plugface.cli import pipeline
     from plugface.cli.settings import demo_folder
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning.simulate import draw_observations
     from plugface.models.matching.error_model import ErrorModel
+    from plugface.vision import observe as eyes
 
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
 
@@ -113,7 +140,7 @@ def seen_as(monkeypatch):
                 next(iter(drawn.values())), photo_sha256=photo.sha256, units=(), texts=(), codes=()
             )
 
-        monkeypatch.setattr(pipeline, "observe", look)
+        monkeypatch.setattr(eyes, "observe", look)
 
     return prepare
 
@@ -198,7 +225,7 @@ class YardStandIn:
     def __init__(self) -> None:
         import threading
 
-        self.shows = [("HERON 2", "A", "front"), ("HERON 2", "A", "back")]
+        self.shows = [("KNOT 40", "E", "front"), ("KNOT 40", "E", "back")]
         self.gate, self.act, self.asked = threading.Event(), None, []
         self.gate.set()
 
@@ -359,14 +386,14 @@ def fill_yard(folder):
         queue.add_lot(lot, f"yard of {lot}", access.HashedCode(b"salt", lot.encode() * 32))
         queue.add_token(f"token {lot}", lot)
         for number, (unit, names) in enumerate(own.items(), start=1):
-            queue.describe(lot, unit, "TERN 2", {})
+            queue.describe(lot, unit, "AUK 11", {})
             for name in names:
                 queue.accept(lot, unit, hashes[name], face="front", size_bytes=500, more=False)
             job = queue.claim()
             texts = [{"value": PLATE}] if names[0] == "n1" else []
             photos = [{"unit": None, "texts": texts, "codes": []}]
             document = json.dumps({"identify": {"photos": photos}, "opinion": None})
-            shown = ((), "identified", "TERN 2", 0.9, "", now_utc())
+            shown = ((), "identified", "AUK 11", 0.9, "", now_utc())
             queue.finish(job, AnswerEntry(job.unit.turn, document, *shown))
             with ledger.transaction() as session:
                 lot_id = record_lot(session, lot, name=f"yard of {lot}", source="yard page")
@@ -381,13 +408,13 @@ def fill_yard(folder):
                 session.add(
                     Proposal(
                         unit_id=row.id, input_sha256=unit, catalogue_sha256="c", model_version="m",
-                        verdict="identified", family="TERN 2", variant="", probability=0.9,
-                        destination="family bin", bin="TERN 2", expected_cost=2.0, message=f"words on {unit}",
+                        verdict="identified", family="AUK 11", variant="", probability=0.9,
+                        destination="family bin", bin="AUK 11", expected_cost=2.0, message=f"words on {unit}",
                         findings="", decision="", made_at=now_utc(),
                     )
                 )  # fmt: skip
                 session.flush()
-                record_confirmation(session, row, family="TERN 2", variant="", who=f"witness of {unit[:4]}")
+                record_confirmation(session, row, family="AUK 11", variant="", who=f"witness of {unit[:4]}")
     queue.close()
     ledger.close()
     return folder, hashes

@@ -33,19 +33,19 @@ DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
         ("catalogue", "separability", "OWN"),
         ("catalogue", "propose", "PHOTO", "--catalogue", "OWN"),
         ("catalogue", "colour", "OWN"),
-        ("confirm", "PHOTO", "--true", "TERN 2", "--who", "Ada", "--catalogue", "OWN"),
+        ("confirm", "PHOTO", "--true", "AUK 12", "--who", "Ada", "--catalogue", "OWN"),
         ("learn", "--catalogue", "OWN"),
     ],
     ids=lambda command: " ".join(command[:2]),
 )
 def test_a_typo_is_one_line_with_file_and_line_whatever_was_asked(run, own, plain_photo, command):
-    path = own / "tern_2.toml"
+    path = own / "auk_12.toml"
     path.write_text(path.read_text().replace('maker = "', "maker = ", 1))
     words = {"PHOTO": plain_photo("front.jpg"), "OWN": own}
     said = run(*(words.get(word, word) for word in command))
     assert (said.code, said.out) == (2, "")
     (line,) = said.err.splitlines()
-    assert line.startswith("error: tern_2.toml, line 2: it is not valid TOML")
+    assert line.startswith("error: auk_12.toml, line 2: it is not valid TOML")
 
 
 def test_a_hundred_thousand_families_are_refused_at_once(run, tmp_path):
@@ -60,7 +60,7 @@ def test_a_hundred_thousand_families_are_refused_at_once(run, tmp_path):
 
 
 def test_patterns_made_to_be_slow_cost_nothing(run, own, plain_photo):
-    for name in ("tern_2", "tern_4", "skua_2"):
+    for name in ("auk_11", "knot_40", "dunlin_6"):
         path = own / f"{name}.toml"
         lines = path.read_text().splitlines()
         slow = [
@@ -86,7 +86,7 @@ class EditsMeanwhile(PipelineAnalyser):
     def observe(self, data, name):
         head = self.edited / "catalogue.toml"
         head.write_text(head.read_text() + "\nname = [")
-        family = load_catalogue(DEMO).by_key["TERN 4"]
+        family = load_catalogue(DEMO).by_key["KNOT 40"]
         seen = draw_observations(family, family.variants[0], "back", ErrorModel(), np.random.default_rng(2))
         return replace(seen, photo_sha256=hashlib.sha256(data).hexdigest()), b""
 

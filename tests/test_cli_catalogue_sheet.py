@@ -24,7 +24,7 @@ SHORT = {
     "material": "cast aluminium",
     "plugs": "BN-L GY-M / BK-S",
     "marks": "GULL 3",
-    "numbers": "740115361",
+    "numbers": "K38115/361",
     "suffixes": "A",
     "first year": 2001,
     "last year": 2005,
@@ -62,24 +62,26 @@ def test_a_round_trip_loses_nothing(run, tmp_path, maker, ending):
 
 @pytest.mark.parametrize("ending", ["xlsx", "csv"])
 def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
-    path = own / "petrel_5.toml"
+    path = own / "dunlin_1.toml"
     text = path.read_text()
     text = text.replace('remarks = "', 'remarks = "=1+1; \\"quoted\\", and so\\non; ')
-    text = text.replace('vehicles = "Tresco', "vehicles = \"'-Tresco")
-    text = text.replace("same_donor = false", 'same_donor = ["SKUA 2"]')
+    text = text.replace('vehicles = "Bracken', "vehicles = \"'-Bracken")
+    text = text.replace("same_donor = false", 'same_donor = ["SANDERLING 9"]')
     text = text.replace('edge = "right"', 'edge = "right"\nmoulding = "left; one"\nlock = "lever"')
     text = text.replace(
-        'key = "PETREL 5"', 'key = "PETREL 5"\nharmless_colours = ["YE"]\nphotos = ["a b.jpg"]'
+        'key = "DUNLIN 1"', 'key = "DUNLIN 1"\nharmless_colours = ["YE"]\nphotos = ["a b.jpg"]'
     )
-    text += '\n[[pairing]]\nfamilies = ["SKUA 4"]\nwhy = "Either; or."\n'
+    text += '\n[[pairing]]\nfamilies = ["AUK 12"]\nwhy = "Either; or."\n'
     path.write_text(text)
     head = own / "catalogue.toml"
     more = 'cautions = ["One; two", "@three"]\n\n[costs]\nwrong_accept = 512.5\n\n[[shades]]\nname = "mint"\n'
     head.write_text(head.read_text() + "\n" + more + 'code = "GN"\nlab = [[52.25, -11, 0.1]]\n')
-    tern = own / "tern_1.toml"
+    curlew = own / "curlew_3.toml"
     edge = '[[connectors]]\ncolour = "BN"\nsize = "S"\npins = [2, 4]\nedge = "bottom"\nalong_mm = 30.5\n\n'
-    tern.write_text(
-        tern.read_text().replace("[[marks]]", edge + "[[marks]]").replace("[label]", '[label]\nside = "back"')
+    curlew.write_text(
+        curlew.read_text()
+        .replace("[[marks]]", edge + "[[marks]]")
+        .replace("[label]", '[label]\nside = "back"')
     )
     assert run("catalogue", "check", own).code == 0
     out, back = tmp_path / f"list.{ending}", tmp_path / "back"
@@ -89,7 +91,7 @@ def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
     before, after = load_catalogue(own), load_catalogue(back)
     assert after.families == before.families
     assert after.head == before.head
-    assert "along_mm = 30.5" in (back / "tern_1.toml").read_text()
+    assert "along_mm = 30.5" in (back / "curlew_3.toml").read_text()
     if ending == "xlsx":
         cells = [c for row in openpyxl.load_workbook(out).worksheets[0].rows for c in row]
         assert any(str(c.value).startswith("=1+1") for c in cells)
@@ -103,7 +105,7 @@ def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
 def test_a_short_list_is_enough_and_says_what_it_guessed(run, tmp_path):
     second = {
         "family": "GULL 3",
-        "numbers": "740115361",
+        "numbers": "K38115/361",
         "suffixes": "B",
         "first year": 2004,
         "last year": 2005,
@@ -128,8 +130,8 @@ WRONG = [
     ("first year", 1800, "expected 1950 or more", ""),
     ("first year", 2009, "years run backwards", "first year first"),
     ("numbers", datetime(2004, 12, 1), "has made a date of it", "Format the column as text"),
-    ("numbers", "7.40E+08", "shortened by the spreadsheet", "type the number again"),
-    ("numbers", None, "it is empty", "740115361"),
+    ("numbers", "5.82E+07", "shortened by the spreadsheet", "type the number again"),
+    ("numbers", None, "it is empty", "K38115/361"),
     ("maker", None, "it is empty", "Such as"),
     ("ears", 40, "expected 8 or less", ""),
 ]
@@ -139,7 +141,7 @@ WRONG = [
 def test_a_slip_is_named_by_its_cell_and_the_other_families_come_in(
     run, tmp_path, column, value, problem, remedy
 ):
-    good = SHORT | {"family": "GULL 4", "numbers": "741115361", "ears": 2}
+    good = SHORT | {"family": "GULL 4", "numbers": "K38215/364", "ears": 2}
     path = write_list(tmp_path / "list.xlsx", SHORT | {"ears": 2, column: value}, good)
     said = run("catalogue", "import", path, tmp_path / "own", "--dry-run")
     assert said.code == 1
@@ -175,19 +177,19 @@ def test_a_heading_that_is_none_is_said_with_the_nearest(run, tmp_path):
 def test_what_is_there_is_left_alone_unless_told_to(run, own, tmp_path):
     out = tmp_path / "list.csv"
     run("catalogue", "export", own, out)
-    before = (own / "tern_1.toml").read_bytes()
+    before = (own / "curlew_3.toml").read_bytes()
     said = json.loads(run("catalogue", "import", out, own, "--json").out)
     assert {one["what"] for one in said["families"]} == {"as it was"}
-    out.write_bytes(out.read_bytes().replace(b"HW-T1", b"HW-T9"))
+    out.write_bytes(out.read_bytes().replace(b"HW-C3", b"HW-C9"))
     said = run("catalogue", "import", out, own, "--json")
     assert said.code == 1
     assert [
         (f["family"], f["what"], f["changes"]) for f in json.loads(said.out)["families"] if f["changes"]
-    ] == [("TERN 1", "left alone", ["stock code"])]
-    assert (own / "tern_1.toml").read_bytes() == before
+    ] == [("CURLEW 3", "left alone", ["stock code"])]
+    assert (own / "curlew_3.toml").read_bytes() == before
     assert run("catalogue", "import", out, own, "--replace").code == 0
-    assert load_catalogue(own).by_key["TERN 1"].stock_code == "HW-T9"
-    assert (own / "tern_1.toml.before").read_bytes() == before
+    assert load_catalogue(own).by_key["CURLEW 3"].stock_code == "HW-C9"
+    assert (own / "curlew_3.toml.before").read_bytes() == before
 
 
 @pytest.mark.parametrize("ending", ["xlsx", "csv"])

@@ -33,7 +33,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 from plugface.cli.commands import identify
-from plugface.cli import pipeline
+from plugface.analysis import analyse
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.present.terminal import render_answer
 from plugface.cli.present.schemas import identify_out
 from plugface.cli.settings import demo_folder
@@ -42,7 +43,7 @@ from rich.console import Console
 
 path = Path(sys.argv[1])
 Image.fromarray(np.full((120, 160, 3), 128, np.uint8)).save(path)
-answer = pipeline.identify_unit([path], load_catalogue(demo_folder() / "marrow_finch"))
+answer = analyse([path], load_catalogue(demo_folder() / "marrow_finch"), opener=read_photo)
 identify_out(answer).model_dump_json()
 render_answer(Console(file=sys.stderr), answer)
 print([name for name in sys.argv[2:] if name in sys.modules])

@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from plugface.cli import pipeline
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.shades import name_shades
+from plugface.vision import observe as eyes
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
@@ -47,21 +47,21 @@ def test_a_plug_on_a_photo_is_measured_by_its_rim(run, own, teal_photo):
 
 
 def test_light_that_statistics_alone_judged_is_said(run, own, teal_photo, monkeypatch):
-    look = pipeline.observe
+    look = eyes.observe
 
     def by_statistics(photo, **words):
         seen = look(photo, **words)
         light = replace(seen.white_balance, method="statistics", confidence=0.2)
         return replace(seen, white_balance=light)
 
-    monkeypatch.setattr(pipeline, "observe", by_statistics)
+    monkeypatch.setattr(eyes, "observe", by_statistics)
     words = ("--name", "our teal", "--code", "TQ", "--photo", teal_photo, "--box", "400,300,700,420")
     assert "judged by statistics alone" in run("catalogue", "colour", own, *words).err
 
 
 def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_as, monkeypatch):
-    seen_as(teal=("TERN 2", "open", "front"))
-    look = pipeline.observe
+    seen_as(teal=("KNOT 40", "E", "front"))
+    look = eyes.observe
     square = ((400.0, 300.0), (700.0, 300.0), (700.0, 420.0), (400.0, 420.0))
 
     def placed(photo, **words):
@@ -70,7 +70,7 @@ def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_
         plugs = tuple(replace(plug, polygon=square) for plug in unit.connectors)
         return replace(seen, units=(replace(unit, connectors=plugs, other_order=None),))
 
-    monkeypatch.setattr(pipeline, "observe", placed)
+    monkeypatch.setattr(eyes, "observe", placed)
     words = ("--name", "our teal", "--code", "TQ", "--photo", teal_photo)
     assert run("catalogue", "colour", own, *words, "--connector", 1).code == 0
     assert "our teal" in name_shades(load_catalogue(own))
@@ -82,8 +82,8 @@ def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_
 def test_what_the_catalogue_names_is_passed_to_vision(run, own, teal_photo, monkeypatch):
     run("catalogue", "colour", own, "--name", "slate", "--code", "TQ", "--lab", "40,0,-20")
     given = []
-    look = pipeline.observe
-    monkeypatch.setattr(pipeline, "observe", lambda photo, **w: given.append(w["shades"]) or look(photo, **w))
+    look = eyes.observe
+    monkeypatch.setattr(eyes, "observe", lambda photo, **w: given.append(w["shades"]) or look(photo, **w))
     assert run("identify", teal_photo, "--catalogue", own).code == 0
     ((shade,),) = given
     assert (shade.code, shade.lab) == ("TQ", pytest.approx((40, 0, -20)))
@@ -131,7 +131,7 @@ def test_a_plug_on_a_large_photo_is_measured_where_it_is(tmp_path):
     """Outlines are pixels of the photo, and colours are measured on a smaller copy of it."""
     import numpy as np
     from PIL import Image
-    from plugface.cli.pipeline import measure_colour
+    from plugface.analysis import measure_colour
     from plugface.vision.observations import Observations, Quality, WhiteBalance
 
     pixels = np.full((3000, 4000, 3), 128, np.uint8)

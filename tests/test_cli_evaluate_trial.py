@@ -3,7 +3,6 @@
 import json
 
 import pytest
-from plugface.cli import pipeline
 from plugface.cli.evaluation import kept_observations, trial
 from plugface.models.learning.metrics import wilson_interval
 
@@ -12,12 +11,11 @@ from plugface.models.learning.metrics import wilson_interval
 def shop(tmp_path, plain_photo, seen_as, monkeypatch):
     """Photos that show two units of the demo and nothing, and nothing kept from before."""
     seen_as(
-        front=("TERN 4", "A", "front"),
-        front_back=("TERN 4", "A", "back"),
-        another_one=("HERON 2", "B", "front"),
+        front=("KNOT 40", "E", "front"),
+        front_back=("KNOT 40", "E", "back"),
+        another_one=("DUNLIN 6", "second", "front"),
         faultless=True,
     )
-    monkeypatch.setattr(kept_observations, "observe", pipeline.observe)
     monkeypatch.setattr("plugface.cli.commands.evaluate_trial.cache_folder", lambda: tmp_path / "cache")
 
     def one_by_one(work, items, **_):
@@ -36,7 +34,7 @@ def write_truth(folder, *rows, name="truth.csv"):
     return path
 
 
-RIGHT = ("front.jpg,TERN 4,A,u1", "front_back.jpg,tern 4:a,,u1", "another_one.jpg,HERON 2,,u2")
+RIGHT = ("front.jpg,KNOT 40,E,u1", "front_back.jpg,knot 40:e,,u1", "another_one.jpg,DUNLIN 6,,u2")
 
 
 def figures(document):
@@ -59,12 +57,12 @@ def test_right_answers_are_counted_by_unit_with_their_interval(run, shop):
 
 
 def test_a_miss_stands_on_the_page_with_its_pictures(run, shop):
-    wrong = ("front.jpg,SKUA 2,,u1", "front_back.jpg,SKUA 2,,u1", RIGHT[2])
+    wrong = ("front.jpg,PLOVER 7,,u1", "front_back.jpg,PLOVER 7,,u1", RIGHT[2])
     truth = write_truth(shop, *wrong)
     out = shop / "out"
     said = run("evaluate", "--photos", shop, "--truth", truth, "--out", out)
     assert said.code == 0, said.err
-    assert "accepted, and wrong: u1 is SKUA 2, leading was TERN 4" in " ".join(said.out.split())
+    assert "accepted, and wrong: u1 is PLOVER 7, leading was KNOT 40" in " ".join(said.out.split())
     page = (out / "trial.html").read_text()
     assert "u1: accepted, and wrong" in page
     assert "data:image/jpeg;base64," in page
@@ -75,7 +73,7 @@ def test_a_miss_stands_on_the_page_with_its_pictures(run, shop):
 
 
 def test_a_variant_that_nobody_knows_is_not_held_against_the_answer(run, shop):
-    truth = write_truth(shop, "front.jpg,TERN 4,,u1", "front_back.jpg,TERN 4,,u1")
+    truth = write_truth(shop, "front.jpg,KNOT 40,,u1", "front_back.jpg,KNOT 40,,u1")
     document = json.loads(run("evaluate", "--photos", shop, "--truth", truth, "--json").out)
     assert figures(document)["accepted and wrong"] == (0, 1)
     assert figures(document)["variant right, where one is named"] == (0, 0)
@@ -84,15 +82,15 @@ def test_a_variant_that_nobody_knows_is_not_held_against_the_answer(run, shop):
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ("gone.jpg,TERN 4,,", 'row 3: there is no photo "gone.jpg"'),
-        ("another_one.jpg,TERN 44,,", 'no family is called "TERN 44"; did you mean TERN 4?'),
+        ("gone.jpg,KNOT 40,,", 'row 3: there is no photo "gone.jpg"'),
+        ("another_one.jpg,KNOT 400,,", 'no family is called "KNOT 400"; did you mean KNOT 40?'),
         ("another_one.jpg,,,", "it names no family"),
-        ("another_one.jpg,TERN 4,Z,", 'TERN 4 has no variant "Z"'),
-        ("another_one.jpg,HERON 2,,u1", 'unit "u1" is something else in a row above'),
+        ("another_one.jpg,KNOT 40,Z,", 'KNOT 40 has no variant "Z"'),
+        ("another_one.jpg,DUNLIN 6,,u1", 'unit "u1" is something else in a row above'),
     ],
 )
 def test_a_bad_row_is_said_and_the_others_are_measured(run, shop, row, words):
-    truth = write_truth(shop, "front.jpg,TERN 4,A,u1", row)
+    truth = write_truth(shop, "front.jpg,KNOT 40,E,u1", row)
     said = run("evaluate", "--photos", shop, "--truth", truth, "--json")
     assert said.code == 0
     assert words in said.err
@@ -103,7 +101,7 @@ def test_a_bad_row_is_said_and_the_others_are_measured(run, shop, row, words):
 
 def test_a_photo_that_is_none_is_one_line(run, shop):
     (shop / "broken.jpg").write_bytes(b"no photo")
-    truth = write_truth(shop, "front.jpg,TERN 4,A,u1", "broken.jpg,TERN 4,,")
+    truth = write_truth(shop, "front.jpg,KNOT 40,E,u1", "broken.jpg,KNOT 40,,")
     said = run("evaluate", "--photos", shop, "--truth", truth, "--json")
     assert said.code == 0
     assert len(json.loads(said.out)["left_out"]) == 1
@@ -111,8 +109,8 @@ def test_a_photo_that_is_none_is_one_line(run, shop):
 
 
 def test_the_ledgers_confirmed_units_are_a_trial_too(run, shop, tmp_path, monkeypatch):
-    run("confirm", shop / "front.jpg", shop / "front_back.jpg", "--true", "TERN 4:A", "--who", "Ada")
-    run("confirm", shop / "another_one.jpg", "--true", "TERN 1", "--who", "Ada")
+    run("confirm", shop / "front.jpg", shop / "front_back.jpg", "--true", "KNOT 40:E", "--who", "Ada")
+    run("confirm", shop / "another_one.jpg", "--true", "CURLEW 3", "--who", "Ada")
     from plugface.cli.store.ledger import default_ledger
 
     out = tmp_path / "out"
@@ -139,7 +137,7 @@ def test_half_a_question_is_refused(run, words, said):
 
 
 def test_a_sheet_without_its_columns_is_refused(run, shop):
-    (shop / "truth.csv").write_text("picture,what\na.jpg,TERN 4\n")
+    (shop / "truth.csv").write_text("picture,what\na.jpg,KNOT 40\n")
     said = run("evaluate", "--photos", shop, "--truth", shop / "truth.csv")
     assert said.code == 2
     assert "it has no column photo and family" in said.err

@@ -11,7 +11,7 @@ from plugface.vision.observations import Code, Text
 _BOX = ((0.0, 0.0), (9.0, 0.0), (9.0, 2.0), (0.0, 2.0))
 
 
-def _row(number="734160723", suffix="R2", height=20.0, visible=1.0):
+def _row(number="K44510/261", suffix="B", height=20.0, visible=1.0):
     def text(kind, role, value):
         return {
             "kind": kind,
@@ -23,9 +23,9 @@ def _row(number="734160723", suffix="R2", height=20.0, visible=1.0):
         }
 
     texts = [
-        text("printed", "service number", "734 160 723"),
+        text("printed", "service number", "K44510/261"),
         text("printed", "suffix", suffix),
-        text("cast", "mark", "SKUA 2"),
+        text("cast", "mark", "DUNLIN 6"),
     ]
     codes = [{"symbology": "Code 128", "payload": number, "module_px": 2.5, "visible": visible}]
     return {"units": [{"service_number": number, "suffix": suffix, "texts": texts, "codes": codes}]}
@@ -41,24 +41,24 @@ def _sums(row, texts, codes=()):
 
 
 def test_everything_right():
-    code = Code(_BOX, "Code 128", "734160723", "verified")
-    sums = _sums(_row(), [_text("734 160 723"), _text("REV R2"), _text("SKUA 2", "cast")], [code])
+    code = Code(_BOX, "Code 128", "K44510/261", "verified")
+    sums = _sums(_row(), [_text("K44510/261"), _text("REV B"), _text("DUNLIN 6", "cast")], [code])
     assert sums["number, large print"] == (1, 1)
     assert sums["suffix, large print"] == (1, 1)
     assert sums["mark, whole"] == (1, 1)
-    assert sums["mark, characters"] == (5, 5)
-    assert sums["mark, characters, 12 to 24 px"] == (5, 5)
+    assert sums["mark, characters"] == (7, 7)
+    assert sums["mark, characters, 12 to 24 px"] == (7, 7)
     assert sums["code, large modules"] == (1, 1)
     assert sums["codes that are wrong"] == (0, 1)
 
 
 def test_wrong_readings_do_not_count():
-    code = Code(_BOX, "Code 128", "734160724", "verified")
-    sums = _sums(_row(height=8.0), [_text("734 160 728"), _text("REV R3"), _text("SKUA Z", "cast")], [code])
+    code = Code(_BOX, "Code 128", "K44510/264", "verified")
+    sums = _sums(_row(height=8.0), [_text("K44510/281"), _text("REV C"), _text("DUNLIN G", "cast")], [code])
     assert sums["number, small print"] == (0, 1)
     assert sums["suffix, small print"] == (0, 1)
     assert sums["mark, whole"] == (0, 1)
-    assert sums["mark, characters"] == (4, 5)
+    assert sums["mark, characters"] == (6, 7)
     assert sums["code, large modules"] == (0, 1)
     assert sums["codes that are wrong"] == (1, 1)
 
@@ -70,42 +70,44 @@ def test_what_is_out_of_view_is_not_asked_for():
 
 @pytest.mark.parametrize(
     ("read", "right"),
-    [(["SKUA 2"], True), (["SKUAZ"], True), (["SKUA 1"], False), (["5E"], False), ([], False)],
+    [(["DUNLIN 6"], True), (["DUNLING"], True), (["DUNLIN 1"], False), (["B"], False), ([], False)],
 )
 def test_a_mark_is_matched_where_the_right_one_fits_best(read, right):
-    marks = strings_of([("SKUA 1", 0), ("SKUA 2", 1), ("HERON 2", 2)])
+    marks = strings_of([("DUNLIN 1", 0), ("DUNLIN 6", 1), ("KNOT 40", 2)])
     texts = [_text(value, "cast") for value in read]
     assert score_marks(_row(), texts, marks, default_model().noise) == [("12 to 24 px", right)]
 
 
 def test_what_is_read_elsewhere_matches_no_mark():
     far = tuple((x + 400, y) for x, y in _BOX)
-    marks = strings_of([("SKUA 1", 0), ("SKUA 2", 1)])
+    marks = strings_of([("DUNLIN 1", 0), ("DUNLIN 6", 1)])
     noise = default_model().noise
-    assert score_marks(_row(), [Text(far, "SKUA 2", 0.9, "cast", 20.0)], marks, noise) == [
+    assert score_marks(_row(), [Text(far, "DUNLIN 6", 0.9, "cast", 20.0)], marks, noise) == [
         ("12 to 24 px", False)
     ]
-    first = strings_of([("SKUA 2", 0), ("SKUA 1", 1)])  # nothing read fits the first as little as any other
+    first = strings_of(
+        [("DUNLIN 6", 0), ("DUNLIN 1", 1)]
+    )  # nothing read fits the first as little as any other
     assert score_marks(_row(), [], first, noise) == [("12 to 24 px", False)]
-    assert score_marks(_row(), [], strings_of([("TERN 1", 0)]), noise) == []
+    assert score_marks(_row(), [], strings_of([("AUK 11", 0)]), noise) == []
 
 
 @pytest.mark.parametrize(
     ("lines", "right"),
     [
-        (["734 160 723", "REV R2"], [True]),
-        (["REV R3"], [False]),
-        (["734 160 723"], []),
-        (["R3"], []),  # by itself it may be anything
-        (["REV R7X"], []),  # no suffix of this maker
-        (["REV R2", "REV R3"], [True, False]),
+        (["K44510/261", "REV B"], [True]),
+        (["REV C"], [False]),
+        (["K44510/261"], []),
+        (["C"], []),  # by itself it may be anything
+        (["REV K7"], []),  # no suffix of this maker
+        (["REV B", "REV C"], [True, False]),
     ],
 )
 def test_suffixes_count_where_they_were_read(lines, right):
     families = load_catalogue(default_catalogue()).by_key
-    unit = {"family": "SKUA 2", "suffix": "R2"}
+    unit = {"family": "DUNLIN 6", "suffix": "B"}
     row = {"sha256": "0" * 64, "units": [unit]}
     texts = [_text(line, "printed") for line in lines]
     assert score_suffixes(row, texts, families) == right
     assert score_suffixes(row | {"units": [unit, unit]}, texts, families) == []
-    assert score_suffixes(row | {"units": [unit | {"family": "BW-40"}]}, texts, families) == []
+    assert score_suffixes(row | {"units": [unit | {"family": "SEDGE"}]}, texts, families) == []

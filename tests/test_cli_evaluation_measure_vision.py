@@ -2,7 +2,15 @@
 
 import numpy as np
 import pytest
-from plugface.cli.evaluation.measure_vision import Seconds, Tally, measure, read_rows, score_photo, table
+from plugface.cli.evaluation.measure_vision import (
+    LARGE,
+    Seconds,
+    Tally,
+    measure,
+    read_rows,
+    score_photo,
+    table,
+)
 from plugface.cli.settings import demo_folder
 from plugface.vision.observations import (
     COLOUR_CODES,
@@ -85,11 +93,21 @@ def test_both_readings_kept_is_counted_apart_whatever_is_broken():
 
 
 def test_large_photos_of_one_unit_are_timed_apart(monkeypatch):
-    rows = [row for row in read_rows(demo_folder(), "test") if row["id"] in ("mf0240", "ti01", "ti07")]
+    def large(row):
+        return row["width"] * row["height"] >= LARGE
+
+    of_test = read_rows(demo_folder(), "test")
+    rows = [
+        next(row for row in of_test if large(row) == is_large and (len(row["units"]) > 1) == several)
+        for is_large, several in ((False, False), (True, False), (True, True))
+    ]
     nothing = Observations("0" * 64, _QUALITY, _BALANCE)
     monkeypatch.setattr("plugface.cli.evaluation.measure_vision.observe", lambda photo, read_text: nothing)
     seconds = measure(demo_folder(), rows)[3]
-    assert (len(seconds.all), len(seconds.large)) == (3, 1)  # ti07 holds several units
+    assert (len(seconds.all), len(seconds.large)) == (
+        3,
+        1,
+    )  # neither the small nor the crowded one
 
 
 def test_what_was_not_timed_has_no_median():

@@ -12,9 +12,9 @@ import platformdirs
 import pytest
 from PIL import Image
 from plugface.analysis import Answer
-from plugface.cli import pipeline
 from plugface.cli.commands import learn as learning
 from plugface.cli.evaluation import train_matcher
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store import learned_model
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
@@ -49,33 +49,33 @@ def rows(sql: str):
 
 
 def test_photos_are_confirmed_with_hash_proposal_truth_who_and_when(run, plain_photo, seen_as):
-    seen_as(front=("TERN 2", "open", "front"), back=("TERN 2", "open", "back"))
+    seen_as(front=("AUK 12", "home", "front"), back=("AUK 12", "home", "back"))
     photos = plain_photo("front.jpg"), plain_photo("back.jpg")
-    said = run("confirm", *photos, "--true", "tern 2:OPEN", "--who", "Ada", "--note", "label in hand")
+    said = run("confirm", *photos, "--true", "auk 12:HOME", "--who", "Ada", "--note", "label in hand")
     assert said.code == 0, said.err
-    assert "TERN 2 open, by Ada." in said.out
+    assert "AUK 12 home, by Ada." in said.out
     ((family, variant, who, note, when, proposal),) = rows(
         "SELECT family, variant, who, note, confirmed_at, proposal_id FROM confirmations"
     )
-    assert (family, variant, who, note) == ("TERN 2", "open", "Ada", "label in hand")
+    assert (family, variant, who, note) == ("AUK 12", "home", "Ada", "label in hand")
     assert when.startswith("20")
     assert when.endswith("Z")
     assert rows(f"SELECT COUNT(*) FROM proposals WHERE id = {proposal}") == [(1,)]
     hashes = {row[0] for row in rows("SELECT sha256 FROM photos")}
-    assert hashes == {pipeline.read_photo(photo).sha256 for photo in photos}
+    assert hashes == {read_photo(photo).sha256 for photo in photos}
 
 
 def test_the_later_of_two_confirmations_counts_and_both_are_kept(run, plain_photo, seen_as):
-    seen_as(front=("TERN 2", "open", "front"))
+    seen_as(front=("AUK 12", "home", "front"))
     photo = plain_photo("front.jpg")
-    run("confirm", photo, "--true", "TERN 4", "--who", "Ada")
+    run("confirm", photo, "--true", "AUK 11", "--who", "Ada")
     key = run("confirm", photo, "--not-in-catalogue", "--who", "Bo").out.partition(":")[0]
-    said = run("confirm", key, "--true", "TERN 2", "--who", "Cy")
+    said = run("confirm", key, "--true", "AUK 12", "--who", "Cy")
     assert said.code == 0, said.err
     assert len(rows("SELECT id FROM confirmations")) == 3
     with closing(Ledger(default_ledger())) as ledger:
         (only,) = list_confirmed(ledger)
-    assert only.unit.family == "TERN 2"
+    assert only.unit.family == "AUK 12"
     assert only.unit.observations[0].units
 
 
@@ -83,10 +83,10 @@ def test_the_later_of_two_confirmations_counts_and_both_are_kept(run, plain_phot
     ("words", "said"),
     [
         (("--who", "Ada"), "say what it is"),
-        (("--true", "TERN 2", "--not-in-catalogue", "--who", "Ada"), "say what it is"),
-        (("--true", "TERN 2"), "say who looked"),
-        (("--true", "TERM 2", "--who", "Ada"), 'no family "TERM 2"'),
-        (("--true", "TERN 2:Z", "--who", "Ada"), 'no variant "Z"'),
+        (("--true", "AUK 12", "--not-in-catalogue", "--who", "Ada"), "say what it is"),
+        (("--true", "AUK 12"), "say who looked"),
+        (("--true", "AUX 12", "--who", "Ada"), 'no family "AUX 12"'),
+        (("--true", "AUK 12:Z", "--who", "Ada"), 'no variant "Z"'),
     ],
 )
 def test_a_truth_that_cannot_be_recorded_is_refused(run, plain_photo, words, said):
@@ -97,10 +97,10 @@ def test_a_truth_that_cannot_be_recorded_is_refused(run, plain_photo, words, sai
 
 
 def test_a_unit_that_is_not_there(run, plain_photo, seen_as):
-    assert run("confirm", "HAND-1", "--true", "TERN 2", "--who", "Ada").code == 2
-    seen_as(front=("TERN 2", "open", "front"))
-    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
-    answer = run("confirm", "HAND-1", "--true", "TERN 2", "--who", "Ada")
+    assert run("confirm", "HAND-1", "--true", "AUK 12", "--who", "Ada").code == 2
+    seen_as(front=("AUK 12", "home", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "AUK 12", "--who", "Ada")
+    answer = run("confirm", "HAND-1", "--true", "AUK 12", "--who", "Ada")
     assert answer.code == 2
     assert 'it has no unit "HAND-1"' in answer.err
 
@@ -110,8 +110,8 @@ def test_learning_needs_something_that_was_confirmed(run):
 
 
 def test_too_few_are_refused_at_once_and_the_missing_ones_counted(run, plain_photo, seen_as, monkeypatch):
-    seen_as(front=("TERN 2", "open", "front"))
-    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
+    seen_as(front=("AUK 12", "home", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "AUK 12", "--who", "Ada")
     monkeypatch.setattr(train_matcher, "observed_units", lambda *_: pytest.fail("it looked at photos first"))
     monkeypatch.setattr(training, "train", lambda *_, **__: pytest.fail("it went on to train"))
     said = run("learn")
@@ -136,7 +136,7 @@ def confirmed(tmp_path):
             seen = tuple(
                 replace(
                     draw_observations(family, variant, view, noise, rng),
-                    photo_sha256=pipeline.read_photo(photo).sha256,
+                    photo_sha256=read_photo(photo).sha256,
                 )
                 for photo, view in zip(photos, ("front", "back"), strict=True)
             )
@@ -211,8 +211,8 @@ def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as,
     monkeypatch.setattr(
         training_data, "part_of", lambda _: "judge"
     )  # so that it teaches and calibrates nothing
-    seen_as(front=("TERN 2", "open", "front"))
-    run("confirm", plain_photo("front.jpg"), "--true", "TERN 2", "--who", "Ada")
+    seen_as(front=("AUK 12", "home", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "AUK 12", "--who", "Ada")
     said = run("learn", "--simulated", 200, "--even-if-worse", "--json")
     assert said.code == 0, said.err
     assert json.loads(said.out)["taken"]
@@ -251,9 +251,9 @@ def test_a_family_that_left_the_catalogue_is_left_out(run, confirmed, tmp_path, 
 
     monkeypatch.setattr(training, "train", lambda *_, **__: load_model(default_model_path()))
     own = tmp_path / "own"
-    shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("tern_1.toml"))
+    shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("curlew_3.toml"))
     document = json.loads(run(*LEARN, "--dry-run", "--catalogue", own).out)
-    assert any("the catalogue has no TERN 1" in note for note in document["notes"])
+    assert any("the catalogue has no CURLEW 3" in note for note in document["notes"])
 
 
 @pytest.mark.parametrize(("word", "code"), [("--help", 0), ("--workers", 2)])

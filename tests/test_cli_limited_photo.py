@@ -7,10 +7,9 @@ import time
 import numpy as np
 import pytest
 from PIL import Image
-from plugface.cli import limited_photo, pipeline
+from plugface.cli import limited_photo
 from plugface.cli.limited_photo import is_plain, open_alone, open_limited
 from plugface.cli.limited_process import LimitedProcess
-from plugface.cli.settings import default_catalogue
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 
@@ -70,23 +69,30 @@ def test_what_the_header_promises(data, plain):
     assert is_plain(data) == plain
 
 
-@pytest.mark.parametrize("command", ["read_photo", "observe_photos", "identify_unit", "second_opinion"])
-def test_every_way_of_a_command_to_a_photo_is_limited(tmp_path, monkeypatch, command):
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("identify", "PHOTO"),
+        ("opinion", "PHOTO", "--claimed", "FAMILY"),
+        ("confirm", "PHOTO", "--true", "FAMILY", "--who", "kim"),
+        ("catalogue", "propose", "PHOTO"),
+        ("catalogue", "try", "PHOTO"),
+        ("catalogue", "colour", "OWN", "--name", "x", "--code", "GN", "--photo", "PHOTO", "--box", "1,1,9,9"),
+    ],
+    ids=lambda words: " ".join(words[:2]),
+)
+def test_every_way_of_a_command_to_a_photo_is_limited(run, own, tmp_path, monkeypatch, words):
     (tmp_path / "x.tif").write_bytes(picture("TIFF"))
 
     def stop(data: bytes, name: str) -> None:
         raise UnreadablePhoto(name, "stopped", "here")
 
-    monkeypatch.setattr(pipeline, "open_limited", stop)
-    catalogue = load_catalogue(default_catalogue())
-    given = {
-        "read_photo": (tmp_path / "x.tif",),
-        "observe_photos": ([tmp_path / "x.tif"],),
-        "identify_unit": ([tmp_path / "x.tif"], catalogue),
-        "second_opinion": ([tmp_path / "x.tif"], catalogue, catalogue.families[0].key),
-    }
-    with pytest.raises(UnreadablePhoto, match="stopped"):
-        getattr(pipeline, command)(*given[command])
+    monkeypatch.setattr(limited_photo, "open_limited", stop)
+    family = load_catalogue(own).families[0].key
+    given = {"PHOTO": tmp_path / "x.tif", "OWN": own, "FAMILY": family}
+    said = run(*(given.get(word, word) for word in words))
+    assert said.code == 2
+    assert "x.tif: stopped" in said.err
 
 
 def test_a_plain_photo_needs_no_other_process(monkeypatch):

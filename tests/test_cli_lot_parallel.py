@@ -42,7 +42,8 @@ def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in
     log = tmp_path / "log"
     log.touch()
     files = {
-        f"u{n}_front.jpg": stand_in.photo(plugs="BN BN", salt=n, log=str(log), seconds=0.1) for n in range(40)
+        f"u{n}_front.jpg": stand_in.photo(plugs="VT BU GN", salt=n, log=str(log), seconds=0.1)
+        for n in range(40)
     }
     lot = stand_in.lay_out(tmp_path / "lot", files)
     killed = []
@@ -93,7 +94,7 @@ def test_workers_lost_on_a_cluster_break_no_photo(tmp_path, cluster, stand_in):
     with distributed.Client(cluster) as client:
         client.run_on_scheduler(_allow_no_failures)
     until = tmp_path / "until"
-    files = {f"u{n}_front.jpg": stand_in.photo(plugs="BN BN", salt=n) for n in range(3)}
+    files = {f"u{n}_front.jpg": stand_in.photo(plugs="VT BU GN", salt=n) for n in range(3)}
     files["odd_front.jpg"] = stand_in.photo(plugs="GY", act="killed", until=str(until))
     lot = stand_in.lay_out(tmp_path / "lot", files)
     plan = sorting.Plan(

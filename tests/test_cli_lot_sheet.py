@@ -10,7 +10,7 @@ from pathlib import Path
 import cloudpickle
 import openpyxl
 import pytest
-from plugface.cli.lot import worker
+from plugface.cli.lot import sorting, worker
 from plugface.cli.present.report import rows as rows_module
 from plugface.cli.present.report.rows import each_views, list_views
 from plugface.cli.present.report.sheet import list_lots
@@ -31,10 +31,10 @@ SQUARE = ((0.0, 0.0), (90.0, 0.0), (90.0, 80.0), (0.0, 80.0))
 
 #: Name of a photo -> lines on its label, a code, and families with their probability, variants with theirs.
 LOT = {
-    "u1_front.jpg": ((), "", {"TERN 2": 0.96}, {"open": 1.0}),
-    "u1_back.jpg": (("738 220 321", "SUFFIX A"), "738220321", {"TERN 2": 0.96}, {"open": 1.0}),
-    "u2_front.jpg": ((), "", {"TERN 2": 0.6, "SKUA 1": 0.3}, {"open": 0.5, "locked": 0.5}),
-    "u3_front.jpg": ((), "", {"SKUA 1": 0.999}, {"five-speed": 1.0}),
+    "u1_front.jpg": ((), "", {"DUNLIN 6": 0.96}, {"first": 1.0}),
+    "u1_back.jpg": (("K44510/261", "REV B"), "K44510/261", {"DUNLIN 6": 0.96}, {"first": 1.0}),
+    "u2_front.jpg": ((), "", {"DUNLIN 6": 0.6, "CURLEW 5": 0.3}, {"first": 0.5, "second": 0.5}),
+    "u3_front.jpg": ((), "", {"CURLEW 5": 0.999}, {"automatic": 1.0}),
 }
 
 
@@ -82,18 +82,18 @@ THUMB = bytes.fromhex(  # the smallest JPEG there is: one grey pixel
 
 @pytest.fixture
 def sorted_lot(tmp_path, run, monkeypatch):
-    """A sorted lot whose catalogue says what TERN 2 and SKUA 1 are worth; gives folder and output."""
+    """A sorted lot whose catalogue says what DUNLIN 6 and CURLEW 5 are worth; gives folder and output."""
     catalogue = tmp_path / "priced"
     catalogue.mkdir()
     for file in (demo_folder() / "marrow_finch").glob("*.toml"):
         text = file.read_text("utf-8")
         if file.name == "catalogue.toml":
             text = 'currency = "EUR"\n' + text
-        if file.name == "tern_2.toml":
-            text = text.replace('key = "open"', 'key = "open"\nvalue = { usable = 80, core = 5 }')
-            text = text.replace('key = "locked"', 'key = "locked"\nvalue = { locked = 12, core = 5 }')
-        if file.name == "skua_1.toml":
-            text = text.replace('key = "five-speed"', 'key = "five-speed"\nvalue = { usable = 200 }')
+        if file.name == "dunlin_6.toml":
+            text = text.replace('key = "first"', 'key = "first"\nvalue = { usable = 80, core = 5 }')
+            text = text.replace('key = "second"', 'key = "second"\nvalue = { locked = 12, core = 5 }')
+        if file.name == "curlew_5.toml":
+            text = text.replace('key = "automatic"', 'key = "automatic"\nvalue = { usable = 200 }')
         (catalogue / file.name).write_text(text, "utf-8")
     photos = tmp_path / "lot"
     photos.mkdir()
@@ -119,7 +119,7 @@ def test_the_sheet_says_what_the_report_says_in_sized_columns_with_a_filter(sort
     with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
         first, second, _third = (row.unit for row in list_units(session)[1])
     with closing(Ledger(folder / "ledger.sqlite")) as ledger:
-        confirm_unit(ledger, second, Truth("TERN 2", "locked", "kim", "plate"))
+        confirm_unit(ledger, second, Truth("DUNLIN 6", "second", "kim", "plate"))
     said = run("ledger", "export", tmp_path / "lot.xlsx", "--ledger", folder)
     assert said.code == 0, said.err
     sheet, rows = read_sheet(tmp_path / "lot.xlsx")
@@ -130,18 +130,18 @@ def test_the_sheet_says_what_the_report_says_in_sized_columns_with_a_filter(sort
     assert min(widths.values()) >= 9
     by_unit = {row["Unit"]: row for row in rows}
     one = by_unit[first]
-    assert (one["Family"], one["Variant"], one["Stock code"]) == ("TERN 2", "open", "HW-T2")
+    assert (one["Family"], one["Variant"], one["Stock code"]) == ("DUNLIN 6", "first", "HW-D6")
     assert one["Goes to"] == "family bin"
-    assert one["Service number read"] == "738220321"
+    assert one["Service number read"] == "K44510/261"
     assert one["Photos"] == "u1_back.jpg, u1_front.jpg"
-    assert one["Came from"] == "Selby 2.4 saloon and estate, 2003–2006"
+    assert one["Came from"] == "Sorrel 2.2 pickup, automatic, 2001–2003"
     assert one["Put together by"] == "file name"
     assert one["Sure of the family"] == 0.96
     assert one["Expected worth"] == pytest.approx(0.96 * 80)
     cell = next(c for c in next(iter(sheet.iter_rows(min_row=2, max_row=2))) if c.value == 0.96)
     assert cell.number_format == "0.0%"
     other = by_unit[second]
-    assert (other["Found to be"], other["Found variant"], other["Found by"]) == ("TERN 2", "locked", "kim")
+    assert (other["Found to be"], other["Found variant"], other["Found by"]) == ("DUNLIN 6", "second", "kim")
     assert other["Expected worth"] == 12  # what a person found counts for certain
     sure = {row["Sure of the family"] for row in rows}
     assert sure == {0.96, 0.6, 0.999}  # rounded
@@ -171,9 +171,9 @@ def test_an_engine_and_its_gearbox_stand_in_each_others_row(sorted_lot):
 
 def test_the_worth_of_a_lot_by_hand(sorted_lot, run):
     folder, said = sorted_lot
-    # u1: 0.96 x 80 = 76.8. u2: 0.6 x (80 + 12) / 2 = 27.6, and 0.3 of SKUA 1 whose two variants in the answer
-    # are none of its own, so equally shared. u3: 0.999 x 200 = 199.8.
-    shares = 0.3 / skua_variants() * 200
+    # u1: 0.96 x 80 = 76.8. u2: 0.6 x (80 + 12) / 2 = 27.6, and 0.3 of CURLEW 5: the two variants in the
+    # answer are none of its own, so equally shared. u3: 0.999 x 200 = 199.8.
+    shares = 0.3 / curlew_variants() * 200
     expected = 76.8 + 27.6 + shares + 199.8
     assert f"Worth about {expected:,.0f} EUR; with 80 % between" in " ".join(said.split())
     _, rows = read_sheet(folder / "units.xlsx", "worth")
@@ -194,17 +194,17 @@ def test_the_worth_of_a_lot_by_hand(sorted_lot, run):
     assert priced[0]["expected"] == pytest.approx(expected, abs=0.01)
 
 
-def skua_variants() -> int:
-    """How many variants SKUA 1 has; one of them is valued."""
+def curlew_variants() -> int:
+    """How many variants CURLEW 5 has; one of them is valued."""
     from plugface.models.catalogue.entries import load_catalogue
 
-    return len(load_catalogue(demo_folder() / "marrow_finch").by_key["SKUA 1"].variants)
+    return len(load_catalogue(demo_folder() / "marrow_finch").by_key["CURLEW 5"].variants)
 
 
 def test_labels_carry_the_variant_and_a_small_picture(sorted_lot):
     page = (sorted_lot[0] / "labels.html").read_text("utf-8")
-    label = next(part for part in page.split('<div class="label">') if "TERN 2 (HW" in part)
-    assert "TERN 2 open" in label
+    label = next(part for part in page.split('<div class="label">') if "DUNLIN 6 (HW" in part)
+    assert "DUNLIN 6 first" in label
     assert 'src="data:image/jpeg;base64,' in label
     assert "img-src data:" in page
 
@@ -233,8 +233,8 @@ def test_a_lot_of_the_yard_page_whose_photos_have_no_names_is_written(filled_yar
     """Settled units of it can be halves of a pair, by where their photos lie; these lie nowhere."""
     folder, _hashes = filled_yard
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
-    best = Candidate("TERN 2", 5.0, 0.999)
-    settled = write_decision(Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",)))
+    best = Candidate("DUNLIN 6", 5.0, 0.999)
+    settled = write_decision(Decision("identified", "DUNLIN 6.", (best,), ("DUNLIN 6",), ("first",)))
     with closing(Ledger(folder / "ledger.sqlite")) as ledger:
         with ledger.transaction() as session:
             for former in session.scalars(select(Proposal)).all():
@@ -261,3 +261,12 @@ def test_a_sheet_asks_as_little_for_many_units_as_for_few(filled_yard, monkeypat
     assert alone == together == in_parts
     assert [len(views) for views in together] == [2, 2, 1, 1]
     assert len(asked) == 3
+
+
+def test_a_code_that_holds_a_number_without_its_stroke_is_no_id_card():
+    """Taken for a card, the code of a family would join all its units to one."""
+    is_number = sorting._service_number_test(load_catalogue(demo_folder() / "marrow_finch"))
+    for payload in ("K58214/302", "K58214302", "K58214/302F", "K58214302F"):
+        assert is_number(payload), payload
+    assert not is_number("K58214/802")
+    assert not is_number("CARD 0017")

@@ -15,8 +15,10 @@ def test_needs_narrow_the_list(run) -> None:
         rows = json.loads(run("needs", *words, "--json").out)["serving"]
         return {(row["family"], row["variant"]) for row in rows}
 
-    wide, narrow = listed("--throttle", "electronic"), listed("--throttle", "electronic", "--crank-teeth", 58)
+    wide, narrow = listed("--throttle", "electronic"), listed("--throttle", "electronic", "--crank-teeth", 24)
     assert narrow < wide
+    assert ("SANDERLING 9", "early") in narrow
+    assert ("SANDERLING 9", "late") in wide - narrow  # 48 teeth
 
 
 def test_partners_are_named(run) -> None:
@@ -37,17 +39,24 @@ def test_asking_for_nothing_is_refused(run) -> None:
 
 
 def test_an_engine_unit_is_no_partner_of_an_engine_unit(run) -> None:
-    rows = json.loads(run("needs", "--partner", "TERN 2", "--json").out)["serving"]
+    rows = json.loads(run("needs", "--partner", "AUK 11", "--json").out)["serving"]
     assert rows
     assert "engine" not in {row["controls"] for row in rows}
     assert not json.loads(run("needs", "--partner", "GANNET 8", "--json").out)["serving"]
 
 
 def test_what_holds_for_some_variants_is_said_with_their_names(run, plain_photo, seen_as) -> None:
-    """PETREL 5 has a cable variant with 36 teeth and an electronic one with 60; the front tells neither."""
-    seen_as(faultless=True, front=("PETREL 5", "cable", "front"))
-    photo = plain_photo("front.jpg")
-    said = " ".join(run("identify", photo, "--crank-teeth", 36, "--throttle", "electronic").out.split())
-    assert "cable: it drives a cable throttle, the swap has an electronic one" in said
-    assert "electronic: it wants 60 crank teeth, the swap has 36" in said
+    """AUK 11 has a cable variant and an electronic one, CURLEW 3 wheels of 24 and 32; no front tells them."""
+    seen_as(faultless=True, throttles=("AUK 11", "early", "front"), wheels=("CURLEW 3", "early", "front"))
+    words = ("--throttle", "electronic", "--year", 1998)
+    said = " ".join(run("identify", plain_photo("throttles.jpg"), *words).out.split())
+    assert "early: it drives a cable throttle, the swap has an electronic one" in said
+    assert "late: it comes from 2000 to 2004, the swap is for 1998" in said
     assert " a electronic" not in said
+    said = " ".join(run("identify", plain_photo("wheels.jpg"), "--crank-teeth", 24).out.split())
+    assert "late: it wants 32 crank teeth, the swap has 24" in said
+    assert "early: it wants" not in said
+
+
+def test_help_says_whether_missing_teeth_count(run) -> None:
+    assert "missing ones count" in " ".join(run("needs", "--help").out.replace("│", " ").split())

@@ -6,13 +6,13 @@ import pytest
 @pytest.mark.parametrize(
     ("claimed", "expected"),
     [
-        ("HERON 3", {"agrees", "cannot tell"}),  # how sure is the shipped model's affair, against it never
-        ("SKUA 1", {"disagrees"}),
-        ("heron 3:home", {"agrees", "cannot tell"}),
+        ("DUNLIN 6", {"agrees", "cannot tell"}),  # how sure is the shipped model's affair, against it never
+        ("CURLEW 5", {"disagrees"}),
+        ("dunlin 6:south", {"agrees", "cannot tell"}),
     ],
 )
 def test_a_claim_is_judged_with_reasons(run, plain_photo, seen_as, claimed, expected) -> None:
-    seen_as(front=("HERON 3", "home", "front"), back=("HERON 3", "home", "back"))
+    seen_as(front=("DUNLIN 6", "south", "front"), back=("DUNLIN 6", "south", "back"))
     photos = plain_photo("front.jpg"), plain_photo("back.jpg")
     document = json.loads(run("opinion", *photos, "--claimed", claimed, "--json").out)
     assert document["kind"] == "opinion"
@@ -27,38 +27,38 @@ def test_a_claim_is_judged_with_reasons(run, plain_photo, seen_as, claimed, expe
 
 
 def test_a_claim_that_is_not_in_the_catalogue_is_refused_before_any_photo_is_read(run, tmp_path) -> None:
-    said = run("opinion", tmp_path / "missing.jpg", "--claimed", "TURN 4")
+    said = run("opinion", tmp_path / "missing.jpg", "--claimed", "KNIT 40")
     assert said.code == 2
-    assert "TERN 4" in said.err
+    assert "KNOT 40" in said.err
 
 
 def test_a_variant_is_not_judged_by_its_familys_figure(run, plain_photo, seen_as) -> None:
-    """R2 and R3 of SKUA 2 have one front; the label tells them apart."""
-    seen_as(faultless=True, front=("SKUA 2", "R3", "front"), back=("SKUA 2", "R3", "back"))
+    """The four variants of KNOT 40 have one front; the label tells them apart."""
+    seen_as(faultless=True, front=("KNOT 40", "F", "front"), back=("KNOT 40", "F", "back"))
     front, back = plain_photo("front.jpg"), plain_photo("back.jpg")
-    alone = json.loads(run("opinion", front, "--claimed", "SKUA 2:R2", "--json").out)
+    alone = json.loads(run("opinion", front, "--claimed", "KNOT 40:E", "--json").out)
     assert alone["opinion"] == "cannot tell"
-    assert 0.4 < alone["probability"] < 0.6
+    assert 0.2 < alone["probability"] < 0.3  # one of four
     assert f"{100 * alone['probability']:.1f} %" in alone["message"]
-    whole = json.loads(run("opinion", front, back, "--claimed", "SKUA 2:R2", "--json").out)
+    whole = json.loads(run("opinion", front, back, "--claimed", "KNOT 40:E", "--json").out)
     assert whole["opinion"] == "disagrees"
     assert whole["probability"] < 0.01
     suffix = next(e for e in whole["evidence_against"] if e["rule"] == "suffix")
-    assert "R3" in suffix["message"]
-    words = " ".join(run("opinion", front, back, "--claimed", "SKUA 2:R2").out.split())
+    assert "'F'" in suffix["message"]
+    words = " ".join(run("opinion", front, back, "--claimed", "KNOT 40:E").out.split())
     assert "Against it: nothing" not in words
-    assert "It is a SKUA 2, but not R2" in words
+    assert "It is a KNOT 40, but not E" in words
     assert "apart surely enough" not in words
     against = words.partition("Against it")[2].partition("Without it")[0]
-    assert "'R3' was read, which fits R2 (R2) worse than R3" in against
-    assert "behind SKUA 2 R3" in against
+    assert "'F' was read, which fits E (E) worse than F" in against
+    assert "behind KNOT 40 F" in against
     assert "in nats" in against
 
 
 def test_the_reasons_shown_sum_to_the_lead_that_is_shown(run, plain_photo, seen_as) -> None:
     import re
 
-    seen_as(front=("HERON 3", "home", "front"), back=("HERON 3", "home", "back"))
+    seen_as(front=("DUNLIN 6", "south", "front"), back=("DUNLIN 6", "south", "back"))
     photos = plain_photo("front.jpg"), plain_photo("back.jpg")
     decision = json.loads(run("identify", *photos, "--json").out)["decision"]
     for candidate in decision["candidates"]:

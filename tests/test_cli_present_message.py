@@ -9,16 +9,18 @@ CATALOGUE = load_catalogue(demo_folder() / "marrow_finch")
 BACK = NextPhoto("back", 2.0, "Turn it round: the label tells the variants apart.")
 
 
-def identified(variants=("open",), **other) -> Decision:
-    """TERN 2, in one variant or in both."""
-    told = (VariantChance("open", 0.93), VariantChance("locked", 0.07))
-    candidates = (Candidate("TERN 2", 3.0, 0.994, (), told),)
-    return Decision("identified", "TERN 2.", candidates, ("TERN 2",), variants, **other)
+def identified(variants=("first",), **other) -> Decision:
+    """DUNLIN 6, in one variant or in both that its label alone tells apart."""
+    told = (VariantChance("first", 0.93), VariantChance("second", 0.07))
+    candidates = (Candidate("DUNLIN 6", 3.0, 0.994, (), told),)
+    return Decision("identified", "DUNLIN 6.", candidates, ("DUNLIN 6",), variants, **other)
 
 
 def test_what_it_is_and_how_sure():
     said = message_text(identified(), CATALOGUE).splitlines()
-    assert said[0] == ("TERN 2, variant open: almost certain (99.4 %). The variant given the family: 93.0 %.")
+    assert said[0] == (
+        "DUNLIN 6, variant first: almost certain (99.4 %). The variant given the family: 93.0 %."
+    )
     assert "confirm it by the service number before fitting" in said[1]
     assert said[2] == "Invented demo catalogue: no real product is meant."
 
@@ -26,7 +28,7 @@ def test_what_it_is_and_how_sure():
 def test_what_is_missing_and_what_warns_is_said():
     said = message_text(
         identified(
-            ("open", "locked"),
+            ("first", "second"),
             variant_message="Either variant has this front.",
             next_photo=BACK,
             cautions=(Caution("locked", "It may be locked."), Caution("general", "Read the number.")),
@@ -35,20 +37,20 @@ def test_what_is_missing_and_what_warns_is_said():
         CATALOGUE,
     ).splitlines()
     assert said[0] == "Caution: It may be locked."  # first, and without what closes every answer
-    assert said[1] == "TERN 2: almost certain (99.4 %)."
+    assert said[1] == "DUNLIN 6: almost certain (99.4 %)."
     assert said[2] == "Either variant has this front."
     assert said[3] == "Look at this: Two units?"
     assert said[4] == "Photo still needed: back. Turn it round: the label tells the variants apart."
 
 
 def test_what_is_not_sure_says_by_how_much():
-    candidates = tuple(Candidate(key, 0.0, share) for key, share in (("HERON 2", 0.55), ("HERON 3", 0.4)))
+    candidates = tuple(Candidate(key, 0.0, share) for key, share in (("KNOT 40", 0.55), ("KNOT 41", 0.4)))
     unsure = Decision(
-        "ambiguous", "", candidates, ("HERON 2", "HERON 3"), next_photo=BACK, unknown_probability=0.05
+        "ambiguous", "", candidates, ("KNOT 40", "KNOT 41"), next_photo=BACK, unknown_probability=0.05
     )
     said = message_text(unsure, CATALOGUE).splitlines()
     assert said[0] == (
-        "Not sure yet: HERON 2 (55.0 %) or HERON 3 (40.0 %), or in no family of the catalogue (5.0 %)."
+        "Not sure yet: KNOT 40 (55.0 %) or KNOT 41 (40.0 %), or in no family of the catalogue (5.0 %)."
     )
     assert said[1].startswith("Photo still needed: back.")
 
@@ -69,11 +71,11 @@ def test_a_hazard_is_no_part_for_a_swap():
 
 
 def test_identify_prints_it_and_no_more(run, plain_photo, seen_as) -> None:
-    seen_as(front=("TERN 4", "A", "front"))
+    seen_as(front=("KNOT 40", "E", "front"))
     said = run("identify", plain_photo("front.jpg"), "--message")
     assert said.code == 0, said.err
     first, second, *_ = said.out.splitlines()
-    assert first.startswith("Caution: TERN 4 B is locked")
-    assert second.startswith("TERN 4: almost certain (")
+    assert first.startswith("Caution: KNOT 40 F is locked")
+    assert second.startswith("KNOT 40: almost certain (")
     assert "Evidence" not in said.out
     assert len(said.out.splitlines()) <= 8

@@ -9,23 +9,23 @@ from plugface.vision.observations import COLOUR_CODES
 def test_the_picture_shows_the_photo_outlines_and_a_verdict_strip(
     run, plain_photo, seen_as, tmp_path
 ) -> None:
-    seen_as(seed=1, front=("TERN 4", "A", "front"))
+    seen_as(seed=1, front=("AUK 11", "early", "front"))
     out = tmp_path / "out.png"
     said = run("identify", plain_photo("front.jpg"), "--picture", out)
     assert said.code == 0, said.err
     drawn = np.asarray(Image.open(out).convert("RGB")).astype(int)
     assert drawn.shape[0] > 960  # the photo's 960 rows and the strip below them
     top = drawn[:960, :1280]
-    beside = drawn[:960, 1288:]  # what TERN 4 should look like, by the catalogue
+    beside = drawn[:960, 1288:]  # what AUK 11 should look like, by the catalogue
     assert beside.shape[1] > 300
     assert (np.abs(beside - np.array(SWATCHES["BN"][1])).sum(axis=2) < 30).sum() > 1000
     brown = np.array(SWATCHES["BN"][1])
-    assert (np.abs(top - brown).sum(axis=2) < 12).sum() > 200  # TERN 4 has two brown plugs: lines and tags
+    assert (np.abs(top - brown).sum(axis=2) < 12).sum() > 200  # AUK 11 has two brown plugs: lines and tags
 
 
 @pytest.mark.parametrize("name", ["out.txt", "no_such_folder/out.jpg"])
 def test_a_picture_that_cannot_be_written_is_one_line(run, plain_photo, seen_as, tmp_path, name: str) -> None:
-    seen_as(front=("TERN 4", "A", "front"))
+    seen_as(front=("AUK 11", "early", "front"))
     said = run("identify", plain_photo("front.jpg"), "--picture", tmp_path / name)
     assert said.code == 2
     assert len(said.err.strip().splitlines()) == 1

@@ -32,7 +32,7 @@ def card(key: str, destination: str, **other) -> Card:
         "sign": placement.SIGNS[destination],
         "bin": destination.upper(),
         "verdict": "identified",
-        "answer": "TERN 2 open",
+        "answer": "DUNLIN 6 first",
         "probability": 0.998,
         "expected_cost": 0.4,
         "message": "Words.",
@@ -54,7 +54,7 @@ def observations() -> Observations:
     )
 
 
-def decision(verdict="identified", families=("TERN 2",), variants=("open",), **other) -> Decision:
+def decision(verdict="identified", families=("DUNLIN 6",), variants=("first",), **other) -> Decision:
     """A decision with one candidate for each family."""
     candidates = tuple(Candidate(f, 1.0, 0.99, (), (VariantChance("x", 0.9),)) for f in families)
     return Decision(verdict, "Words.", candidates, families, variants, **other)
@@ -63,14 +63,14 @@ def decision(verdict="identified", families=("TERN 2",), variants=("open",), **o
 @pytest.mark.parametrize(
     ("given", "destination", "bin"),
     [
-        (decision(), "family bin", "TERN 2 (HW-T2)"),
-        (decision(variants=("locked",)), "locked", "LOCKED TERN 2"),
-        (decision(variants=("open", "locked")), "look-alike bench", "BENCH TERN 2 open/locked"),
-        (decision(variants=()), "look-alike bench", "BENCH TERN 2 open/locked"),
-        (decision(families=("HERON 3",), variants=("home",)), "family bin", "HERON 3 (HW-H3)"),
-        (decision(families=("HERON 3",), variants=("export",)), "wrong market", "WRONG MARKET export"),
-        (decision("ambiguous", ("HERON 2", "HERON 3"), ()), "look-alike bench", "BENCH HERON 2 / HERON 3"),
-        (decision("ambiguous", ("TERN 2", "GANNET 8"), ()), "hazard", "HAZARD high voltage"),
+        (decision(), "family bin", "DUNLIN 6 (HW-D6)"),
+        (decision(variants=("second",)), "locked", "LOCKED DUNLIN 6"),
+        (decision(variants=("first", "second")), "look-alike bench", "BENCH DUNLIN 6 first/second"),
+        (decision(variants=()), "look-alike bench", "BENCH DUNLIN 6 first/second/south"),
+        (decision(families=("REDSHANK 2",), variants=("home",)), "family bin", "REDSHANK 2 (HW-R2)"),
+        (decision(families=("REDSHANK 2",), variants=("south",)), "wrong market", "WRONG MARKET south"),
+        (decision("ambiguous", ("KNOT 40", "KNOT 41"), ()), "look-alike bench", "BENCH KNOT 40 / KNOT 41"),
+        (decision("ambiguous", ("CURLEW 3", "GANNET 8"), ()), "hazard", "HAZARD high voltage"),
         (decision(families=("PUFFIN 2",), variants=("only",)), "hazard", "HAZARD restraint"),
         (decision("not_in_catalogue", ()), "not in catalogue", "NOT IN CATALOGUE"),
         (
@@ -78,7 +78,7 @@ def decision(verdict="identified", families=("TERN 2",), variants=("open",), **o
             "hazard",
             "HAZARD high voltage",
         ),
-        (decision(cautions=(Caution("high voltage", "Orange."),)), "family bin", "TERN 2 (HW-T2)"),
+        (decision(cautions=(Caution("high voltage", "Orange."),)), "family bin", "DUNLIN 6 (HW-D6)"),
         (decision("unreadable", (), next_photo=NextPhoto("back", 1.0, "Take the back.")), "retake", "RETAKE"),
     ],
 )
@@ -88,9 +88,9 @@ def test_where_a_unit_goes(given, destination, bin):
 
 
 def test_a_unit_on_the_bench_always_comes_with_something_to_do():
-    unsure = decision("ambiguous", ("HERON 2", "HERON 3"), ())
+    unsure = decision("ambiguous", ("KNOT 40", "KNOT 41"), ())
     assert placement.assign_place(unsure, CATALOGUE).message == f"Words. {placement.BY_HAND}"
-    helped = decision("ambiguous", ("HERON 2",), (), next_photo=NextPhoto("back", 1.0, "Take the back."))
+    helped = decision("ambiguous", ("KNOT 40",), (), next_photo=NextPhoto("back", 1.0, "Take the back."))
     assert placement.assign_place(helped, CATALOGUE).message == "Take the back."
 
 
@@ -202,25 +202,41 @@ def test_a_label_is_read_back_as_the_id_of_its_unit(tmp_path):
 def test_pairs_by_plate_before_folder_before_years_and_each_unit_once():
     plate = frozenset({"DONOR77X4K29"})
     units = [
-        Pairable("E1", "TERN 2", ("open",), "pallet"),
-        Pairable("E2", "TERN 2", ("open",), "", plate),
-        Pairable("G1", "SKUA 4", ("first",), "pallet", plate),
-        Pairable("G2", "SKUA 4", ("first",), "pallet"),
-        Pairable("H1", "HERON 1", ("late",), "pallet"),
+        Pairable("E1", "AUK 11", ("late",), "pallet"),
+        Pairable("E2", "AUK 11", ("late",), "", plate),
+        Pairable("P1", "PLOVER 7", ("only",), "pallet", plate),
+        Pairable("P2", "PLOVER 7", ("only",), "pallet"),
+        Pairable("K1", "KNOT 40", ("G",), "pallet"),
     ]
     pairs = find_pairs(units, CATALOGUE)
-    assert [(p.engine.key, p.gearbox.key, p.same_donor) for p in pairs] == [
-        ("E2", "G1", True),
-        ("E1", "G2", True),
+    assert [(p.engine.key, p.partner.key, p.same_donor) for p in pairs] == [
+        ("E2", "P1", True),
+        ("E1", "P2", True),
     ]
     assert pairs[0].reasons[0] == "same number beside both"
     named = find_pairs(units, CATALOGUE, donor_numbers=True)
     assert named[0].reasons[0] == "same number beside both (DONOR77X4K29)"
 
 
+def test_an_engine_unit_has_its_injector_driver_and_its_gearbox_unit_beside_it():
+    units = [
+        Pairable("E1", "AUK 11", ("late",), "a"),
+        Pairable("E2", "AUK 12", ("home",), "b"),
+        Pairable("P1", "PLOVER 7", ("only",), "a"),
+        Pairable("G1", "DUNLIN 1", ("five-speed",), "b"),
+        Pairable("G2", "DUNLIN 1", ("five-speed",), "b"),
+        Pairable("X1", "PUFFIN 2", ("only",), "a"),
+    ]
+    pairs = {(p.engine.key, p.partner.key): p.same_donor for p in find_pairs(units, CATALOGUE)}
+    # The driver lies beside E1; AUK 12 has no gearbox unit, and nothing pairs with a hazard.
+    assert pairs == {("E1", "P1"): True, ("E1", "G1"): False}
+
+
 def test_years_that_cannot_meet_are_no_pair():
-    old, new = Pairable("E", "PETREL 5", ("cable",), ""), Pairable("G", "SKUA 2", ("R2",), "")
-    assert find_pairs([old, new], CATALOGUE) == []  # 1996-1999 against 2003-2006
+    old, new = Pairable("E", "AUK 11", ("late",), ""), Pairable("G", "DUNLIN 1", ("four-speed",), "")
+    assert len(find_pairs([old, new], CATALOGUE)) == 1  # both in 2000
+    old, new = Pairable("E", "SANDERLING 9", ("late",), ""), Pairable("G", "DUNLIN 1", ("five-speed",), "")
+    assert find_pairs([old, new], CATALOGUE) == []  # 2007-2010 against 2000-2004
     assert find_pairs([], CATALOGUE) == []
 
 
@@ -232,7 +248,7 @@ def test_plates():
     ("given", "may"),
     [
         (("family bin", "", decision()), True),
-        (("look-alike bench", "", decision(variants=("open", "locked"))), True),
+        (("look-alike bench", "", decision(variants=("first", "second"))), True),
         (("look-alike bench", "", decision("ambiguous")), False),
         (("look-alike bench", "Two units?", decision()), False),
         (("locked", "", decision()), False),

@@ -15,7 +15,7 @@ def few(tmp_path):
     """Three families of the demo."""
     folder = tmp_path / "few"
     folder.mkdir()
-    for name in ("catalogue", "skua_2", "tern_2", "gannet_8"):
+    for name in ("catalogue", "dunlin_6", "curlew_5", "gannet_8"):
         shutil.copy(DEMO / f"{name}.toml", folder)
     return folder
 
@@ -24,7 +24,7 @@ def test_the_table_and_the_heat_map_say_what_is_mixed_up(run, few, tmp_path):
     picture = tmp_path / "heat.png"
     said = run("catalogue", "separability", few, "--draws", 6, "--picture", picture)
     assert said.code == 0, said.err
-    assert "SKUA 2 R2 and R3" in said.out
+    assert "DUNLIN 6 first and second" in said.out
     assert "back label needed" in said.out
     assert max(map(len, said.out.replace(str(picture), "").splitlines())) <= 80
     with Image.open(picture) as image:
@@ -33,16 +33,18 @@ def test_the_table_and_the_heat_map_say_what_is_mixed_up(run, few, tmp_path):
 
 
 def test_json_has_every_pair_and_the_whole_matrix(run, few):
-    said = run("catalogue", "separability", few, "--draws", 60, "--only", "SKUA 2", "--json")
+    said = run("catalogue", "separability", few, "--draws", 60, "--only", "DUNLIN 6", "--json")
     document = json.loads(said.out)
     assert document["kind"] == "catalogue separability"
-    assert document["variants"] == ["SKUA 2 R2", "SKUA 2 R3"]
+    assert document["variants"] == ["DUNLIN 6 first", "DUNLIN 6 second", "DUNLIN 6 south"]
     front = document["views"]["front"]["variants"]
     assert front[0][1] == pytest.approx(front[0][0], abs=1e-3)  # from the front nobody can tell
-    (pair,) = (p for p in document["pairs"] if p["family"])
-    assert pair["advice"].startswith("SKUA 2 R2 and R3: ")
+    pair = next(p for p in document["pairs"] if p["advice"].startswith("DUNLIN 6 first and second: "))
+    assert pair["advice"].startswith("DUNLIN 6 first and second: ")
     assert "back label needed" in pair["advice"]
-    assert run("catalogue", "separability", few, "--draws", 60, "--only", "SKUA 2", "--json").out == said.out
+    assert (
+        run("catalogue", "separability", few, "--draws", 60, "--only", "DUNLIN 6", "--json").out == said.out
+    )
 
 
 def test_a_front_settles_the_family_and_leaves_its_variant_open_and_says_so(run, few):
@@ -51,7 +53,7 @@ def test_a_front_settles_the_family_and_leaves_its_variant_open_and_says_so(run,
     assert front["family_accepted"] > 0.5  # identify accepts most fronts of these three
     assert front["family_wrong"] == 0.0
     assert front["accepted"] < front["family_accepted"]
-    table = " ".join(run("catalogue", "separability", few, "--draws", 20, "--only", "SKUA 2").out.split())
+    table = " ".join(run("catalogue", "separability", few, "--draws", 20, "--only", "DUNLIN 6").out.split())
     assert "family accepted" in table
     assert "From the front alone the variant stays open" in table
 
@@ -59,7 +61,7 @@ def test_a_front_settles_the_family_and_leaves_its_variant_open_and_says_so(run,
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--only", "SKUA 3"), 'no family "SKUA 3"; it has SKUA 2'),
+        (("--only", "DUNLIN 7"), 'no family "DUNLIN 7"; it has DUNLIN 6'),
         (("--picture", "heat.jpg"), "the heat map is a PNG"),
         (("--draws", 0), "--draws"),
     ],

@@ -12,14 +12,13 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+import plugface
 import pytest
-from plugface.cli.pipeline import identify_unit
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.codes import CODES_FILE
 from plugface.models.catalogue.entries import load_catalogue
 
 ROOT = Path(__file__).parents[1]
-PHOTO = demo_folder() / "photos" / "mf0163.jpg"
 UNIT = "/api/v1/units/" + "a" * 32
 
 
@@ -70,11 +69,11 @@ def start(tmp_path, port):
         process.wait()
 
 
-@pytest.mark.skipif(not PHOTO.is_file(), reason="the shipped photos are only in a checkout")
-def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port):
+def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port, choose_photos):
     url = f"http://127.0.0.1:{port}"
+    (shipped,) = choose_photos()
     process, _ = start()
-    accepted = ask(f"{url}{UNIT}/photos", PHOTO.read_bytes(), **{"content-type": "image/jpeg"})
+    accepted = ask(f"{url}{UNIT}/photos", shipped.read_bytes(), **{"content-type": "image/jpeg"})
     process.send_signal(signal.SIGKILL)
     process.wait()
     start()
@@ -86,7 +85,7 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     (photo,) = found["result"]["identify"]["photos"]
     assert photo["sha256"] == accepted["sha256"]
     # The same as the command answers: leaving metadata out changes nothing.
-    expected = identify_unit([PHOTO], load_catalogue(demo_folder() / "marrow_finch")).decision
+    expected = plugface.analyse([shipped], load_catalogue(demo_folder() / "marrow_finch")).decision
     decision = found["result"]["identify"]["decision"]
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 

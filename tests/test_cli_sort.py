@@ -121,8 +121,8 @@ class StandIn:
         ]
         plugs = " ".join(max(c.colour, key=c.colour.get) for c in fronts[0].connectors) if fronts else ""
         known = {
-            "BN BN": ("TERN 2", "open"),
-            "GY": ("SKUA 1", "five-speed"),
+            "VT BU GN": ("DUNLIN 6", "first"),
+            "GY": ("CURLEW 5", "automatic"),
             "OG OG BK": ("GANNET 8", "only"),
         }
         if plugs not in known:
@@ -170,12 +170,12 @@ def test_sort_groups_decides_and_places(tmp_path):
     lot = lay_out(
         tmp_path / "lot",
         {
-            "crate/u1_front.jpg": photo(plugs="BN BN", salt=1),
+            "crate/u1_front.jpg": photo(plugs="VT BU GN", salt=1),
             "crate/u1_back.jpg": photo(face="back", salt=2),
             "crate/u2_front.jpg": photo(plugs="GY", salt=3),
             "hazard/one.jpg": photo(plugs="OG OG BK", salt=4),
             "odd/one.jpg": photo(plugs="PK", salt=5),
-            "pallet/all.jpg": photo(units=["BN BN", "GY"], salt=6),
+            "pallet/all.jpg": photo(units=["VT BU GN", "GY"], salt=6),
         },
     )
     outcome = sort(lot, tmp_path / "run")
@@ -183,18 +183,18 @@ def test_sort_groups_decides_and_places(tmp_path):
     assert outcome.places == {"hazard": 1, "not in catalogue": 1, "family bin": 4}
     listed = rows(tmp_path / "run")
     assert [(row.grouped_by, row.photos, row.family) for row in listed] == [
-        ("file name", 2, "TERN 2"),
-        ("file name", 1, "SKUA 1"),
+        ("file name", 2, "DUNLIN 6"),
+        ("file name", 1, "CURLEW 5"),
         ("sub-folder", 1, "GANNET 8"),
         ("sub-folder", 1, ""),
-        ("one of 2 units in one photo", 1, "TERN 2"),
-        ("one of 2 units in one photo", 1, "SKUA 1"),
+        ("one of 2 units in one photo", 1, "DUNLIN 6"),
+        ("one of 2 units in one photo", 1, "CURLEW 5"),
     ]
 
 
 def test_the_same_command_does_nothing_twice(tmp_path):
     log = tmp_path / "log"
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log)) for n in range(6)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n, log=str(log)) for n in range(6)}
     lot = lay_out(tmp_path / "lot", files)
     first = sort(lot, tmp_path / "run", workers=2)
     keys = [(row.unit, row.first_photo_sha256) for row in rows(tmp_path / "run")]
@@ -209,17 +209,17 @@ def test_photos_added_later_join_their_unit_and_it_is_decided_anew(tmp_path):
     lot = lay_out(tmp_path / "lot", {"u1_back.jpg": photo(face="back"), "u2_front.jpg": photo(plugs="GY")})
     sort(lot, tmp_path / "run")
     before = {row.unit: row for row in rows(tmp_path / "run")}
-    lay_out(lot, {"u1_front.jpg": photo(plugs="BN BN")})
+    lay_out(lot, {"u1_front.jpg": photo(plugs="VT BU GN")})
     outcome = sort(lot, tmp_path / "run")
     after = {row.unit: row for row in rows(tmp_path / "run")}
     assert (outcome.looked_now, outcome.decided_now) == (1, 1)
     assert before.keys() == after.keys()
-    assert sorted((row.photos, row.family) for row in after.values()) == [(1, "SKUA 1"), (2, "TERN 2")]
+    assert sorted((row.photos, row.family) for row in after.values()) == [(1, "CURLEW 5"), (2, "DUNLIN 6")]
 
 
 def test_copies_count_once(tmp_path):
     log = tmp_path / "log"
-    same = photo(plugs="BN BN", log=str(log))
+    same = photo(plugs="VT BU GN", log=str(log))
     lot = lay_out(tmp_path / "lot", {"a.jpg": same, "b/c.jpg": same, "b/d.jpg": same})
     outcome = sort(lot, tmp_path / "run")
     assert (outcome.files, outcome.photos, outcome.duplicates, outcome.units) == (3, 1, 2, 1)
@@ -230,17 +230,17 @@ def test_copies_count_once(tmp_path):
 
 @pytest.mark.parametrize("data", [b"", b"no picture at all", b"{"])
 def test_a_broken_photo_is_one_row_that_says_which_file(tmp_path, data):
-    lot = lay_out(tmp_path / "lot", {"u1/front.jpg": photo(plugs="BN BN"), "u1/back.jpg": data})
+    lot = lay_out(tmp_path / "lot", {"u1/front.jpg": photo(plugs="VT BU GN"), "u1/back.jpg": data})
     outcome = sort(lot, tmp_path / "run")
     listed = {row.grouped_by: row for row in rows(tmp_path / "run")}
     assert (outcome.units, outcome.broken) == (2, 1)
-    assert listed["sub-folder"].family == "TERN 2"
+    assert listed["sub-folder"].family == "DUNLIN 6"
     assert listed["broken photo"].destination == "retake"
     assert "u1/back.jpg" in listed["broken photo"].message
 
 
 def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"good.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"good.jpg": photo(plugs="VT BU GN")})
     (lot / "gone.jpg").symlink_to(lot / "no such file.jpg")
     outcome = sort(lot, tmp_path / "run")
     assert (outcome.units, outcome.broken) == (2, 1)
@@ -249,7 +249,9 @@ def test_a_file_that_may_not_be_read_is_one_row(tmp_path):
 
 
 def test_pipes_are_no_photos_and_an_odd_time_is_none(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    lot = lay_out(
+        tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="VT BU GN")}
+    )
     os.mkfifo(lot / "pipe.jpg")
     (lot / "link.jpg").symlink_to(lot / "pipe.jpg")
     os.utime(lot / "u1_front.jpg", ns=(0, 2**62))
@@ -262,7 +264,7 @@ def test_pipes_are_no_photos_and_an_odd_time_is_none(tmp_path):
 
 
 def test_a_drive_that_is_gone_breaks_no_photo(tmp_path, monkeypatch):
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(6)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(6)}
     lot = lay_out(tmp_path / "lot", files)
     listed = sorting.scan_folder(str(lot))
     monkeypatch.setattr(sorting, "scan_folder", lambda _: listed)
@@ -299,7 +301,7 @@ def test_a_photo_that_takes_more_memory_than_a_worker_may_is_one_row(tmp_path, m
 @pytest.mark.parametrize("act", ["killed", "no memory"])
 def test_a_machine_out_of_memory_breaks_no_photo_and_is_said(tmp_path, act):
     until = tmp_path / "until"
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(4)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(4)}
     files["odd_front.jpg"] = photo(plugs="GY", act=act, until=str(until), enough=10**18)
     lot = lay_out(tmp_path / "lot", files)
     outcome = sort(lot, tmp_path / "run", workers=2)
@@ -346,7 +348,7 @@ def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):
     lot = lay_out(
         tmp_path / "lot",
         {
-            "x.jpg": photo(plugs="BN BN", ids=["CARD-7"]),
+            "x.jpg": photo(plugs="VT BU GN", ids=["CARD-7"]),
             "y.jpg": photo(plugs="GY", ids=["CARD-7"]),
             "z.jpg": photo(plugs="GY", ids=["CARD-8"]),
         },
@@ -359,9 +361,9 @@ def test_two_units_under_one_id_are_a_finding_and_not_an_answer(tmp_path):
 
 def test_the_code_of_a_label_is_no_id_card_with_its_suffix_either(tmp_path):
     """Two units of one variant carry the same code; taken for an id card, it would make one unit of them."""
-    same = {"plugs": "BN BN", "ids": ["735110314", "735110314 B"]}
+    same = {"plugs": "VT BU GN", "ids": ["K44577/262", "K44577/262 B"]}
     lot = lay_out(tmp_path / "lot", {"x.jpg": photo(**same, salt=1), "y.jpg": photo(**same, salt=2)})
-    for payload in ("735110314", "735110314B"):
+    for payload in ("K44577/262", "K44577/262B"):
         assert sorting._service_number_test(load_catalogue(CATALOGUE))(payload)
     assert not sorting._service_number_test(load_catalogue(CATALOGUE))("CARD-7")
     assert sort(lot, tmp_path / "run").units == 2
@@ -395,7 +397,7 @@ def test_a_run_goes_on_after_plugface_was_updated(tmp_path):
     assert (outcome.looked_now, outcome.photos, outcome.units) == (1, 3, 3)
     assert len(Path(log).read_text().splitlines()) == 1  # what was seen is not looked at again
     old, _broken, _new = rows(tmp_path / "run")
-    assert (old.family, old.model_version) == ("SKUA 1", "stand-in model 2")
+    assert (old.family, old.model_version) == ("CURLEW 5", "stand-in model 2")
 
 
 class NewModel(StandIn):
@@ -447,7 +449,7 @@ def test_a_photo_that_two_versions_looked_at_is_shown_once(tmp_path):
 
 
 def test_links_that_lead_outside_are_named_and_not_followed(tmp_path):
-    secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="BN BN")})
+    secret = lay_out(tmp_path / "elsewhere", {"secret.jpg": photo(plugs="VT BU GN")})
     lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="GY")})
     (lot / "link.jpg").symlink_to(secret / "secret.jpg")
     (lot / "folder").symlink_to(secret)
@@ -470,7 +472,7 @@ def test_names_of_any_kind(tmp_path):
     lot = lay_out(
         tmp_path / "lot",
         {
-            "Größe 轮机 ⚓_front.jpg": photo(plugs="BN BN", salt=1),
+            "Größe 轮机 ⚓_front.jpg": photo(plugs="VT BU GN", salt=1),
             "x" * 240 + "_front.JPG": photo(plugs="GY", salt=2),
             "/".join(["deep" * 20] * 12) + "/a.jpg": photo(plugs="GY", salt=3),
             "=cmd|' &<b>.jpg": photo(plugs="GY", salt=4),
@@ -482,7 +484,7 @@ def test_names_of_any_kind(tmp_path):
 
 
 def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(8)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(8)}
     files["once_front.jpg"] = photo(plugs="GY", act="die once", mark=str(tmp_path / "mark"))
     files["poison_front.jpg"] = photo(plugs="GY", act="die")
     outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run", workers=2)
@@ -495,7 +497,7 @@ def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
 
 def test_a_part_missing_on_the_machine_stops_the_run_and_blames_no_photo(tmp_path):
     weights = tmp_path / "weights"
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, needs=str(weights)) for n in range(6)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n, needs=str(weights)) for n in range(6)}
     lot = lay_out(tmp_path / "lot", files)
     with pytest.raises(FileNotFoundError):
         sort(lot, tmp_path / "run", workers=2)
@@ -505,7 +507,7 @@ def test_a_part_missing_on_the_machine_stops_the_run_and_blames_no_photo(tmp_pat
 
 
 def test_the_run_keeps_the_catalogue_it_started_with(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="VT BU GN")})
     own = lay_out(tmp_path / "own", {file.name: file.read_bytes() for file in CATALOGUE.glob("*.toml")})
     plan = sorting.Plan(str(lot), own, tmp_path / "run")
     first = sorting.sort_lot(plan, analyser=StandIn())
@@ -517,7 +519,7 @@ def test_the_run_keeps_the_catalogue_it_started_with(tmp_path):
 
 
 def test_a_run_whose_own_catalogue_was_edited_stops(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="VT BU GN")})
     sort(lot, tmp_path / "run")
     head = tmp_path / "run" / "catalogue" / "catalogue.toml"
     head.write_text(head.read_text() + "# edited\n")
@@ -526,7 +528,7 @@ def test_a_run_whose_own_catalogue_was_edited_stops(tmp_path):
 
 
 def test_what_cannot_be_a_run_is_refused(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="BN BN")})
+    lot = lay_out(tmp_path / "lot", {"a.jpg": photo(plugs="VT BU GN")})
     foreign = lay_out(tmp_path / "foreign", {"catalogue/mine.toml": b"x"})
     with pytest.raises(RunError, match="inside the folder of photos"):
         sort(lot, lot / "run")
@@ -557,14 +559,14 @@ def test_photos_at_an_address_that_fsspec_knows(tmp_path):
 
 def test_three_broken_in_a_hundred_are_three_rows_and_stop_nothing(tmp_path):
     """What the bench of sorting does with ten thousand photos, on three hundred."""
-    good = {f"u{n:03d}_front.jpg": photo(plugs="BN BN", salt=n) for n in range(291)}
+    good = {f"u{n:03d}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(291)}
     broken = {f"torn {n}.jpg": (b"", b"\xff\xd8 torn", photo()[:1])[n % 3] * (n + 1) for n in range(1, 9)}
     lot = lay_out(tmp_path / "lot", good | broken)
     (lot / "gone.jpg").symlink_to(lot / "nothing.jpg")
     outcome = sort(lot, tmp_path / "run", workers=2)
     listed = rows(tmp_path / "run")
     assert (outcome.files, outcome.units, len(listed)) == (300, len(listed), outcome.units)
-    assert sum(row.family == "TERN 2" for row in listed) == 291
+    assert sum(row.family == "DUNLIN 6" for row in listed) == 291
     alike = outcome.duplicates  # the empty ones are one photo
     assert (outcome.broken, alike) == (9 - alike, sum(not data for data in broken.values()) - 1)
     named = " ".join(row.message for row in listed if row.destination == "retake")
@@ -596,7 +598,7 @@ def test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on(tmp_path):
     """On a small disk in memory: full, then larger, then read-only."""
     log, disk = tmp_path / "log", tmp_path / "disk"
     disk.mkdir()
-    files = {f"u{n:02d}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log)) for n in range(60)}
+    files = {f"u{n:02d}_front.jpg": photo(plugs="VT BU GN", salt=n, log=str(log)) for n in range(60)}
     lot = lay_out(tmp_path / "lot", files)
     mount = 'mount -t tmpfs -o size=1400k none "$1" && shift && exec "$@"'
     words = ["unshare", "--user", "--map-root-user", "--mount", "sh", "-c", mount, "sh", disk]
@@ -631,7 +633,7 @@ module.sort(module.Path(sys.argv[2]), module.Path(sys.argv[3]), workers=2)
 def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
     log = tmp_path / "log"
     log.touch()
-    files = {f"u{n}_front.jpg": photo(plugs="BN BN", salt=n, log=str(log), seconds=0.1) for n in range(40)}
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n, log=str(log), seconds=0.1) for n in range(40)}
     lot, run = lay_out(tmp_path / "lot", files), tmp_path / "run"
     child = subprocess.Popen(
         [sys.executable, "-c", _CHILD, __file__, str(lot), str(run)], stderr=subprocess.DEVNULL
@@ -685,7 +687,7 @@ DONOR = "DONOR77X4K29"  # no vehicle's
 @pytest.mark.parametrize("asked", [False, True])
 def test_a_donors_number_is_in_the_report_only_when_asked_for(tmp_path, run, monkeypatch, asked):
     files = {
-        "u1_front.jpg": photo(plugs="BN BN", beside=[DONOR]),
+        "u1_front.jpg": photo(plugs="VT BU GN", beside=[DONOR]),
         "u2_front.jpg": photo(plugs="GY", beside=[DONOR]),
     }
     lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
@@ -702,7 +704,9 @@ def test_a_donors_number_is_in_the_report_only_when_asked_for(tmp_path, run, mon
 
 
 def test_an_observation_that_cannot_be_read_is_one_row(tmp_path):
-    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="BN BN")})
+    lot = lay_out(
+        tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY"), "u2_front.jpg": photo(plugs="VT BU GN")}
+    )
     sort(lot, tmp_path / "run")
     first = rows(tmp_path / "run")
     assert len(first) == 2
@@ -740,7 +744,7 @@ for item, result in parallel.map_unordered(time.sleep, iter([60.0])):
 def test_forwarded_photos_are_paired_by_name_and_what_may_count_twice_is_said(tmp_path, run, monkeypatch):
     monkeypatch.setattr(worker, "PipelineAnalyser", lambda _: StandIn())
     shows = [
-        *(("BN BN", "front"), ("", "back"), ("BN BN", "front"), ("", "back")),  # two units by turns
+        *(("VT BU GN", "front"), ("", "back"), ("VT BU GN", "front"), ("", "back")),  # two units by turns
         *(("GY", "front"), ("GY", "back"), ("GY", "front")),  # one too many, and nothing says at which end
     ]
     names = [f"IMG-20261128-WA{n:04}.jpg" for n in (1, 2, 3, 4, 20, 21, 22)]
@@ -757,7 +761,7 @@ def test_forwarded_photos_are_paired_by_name_and_what_may_count_twice_is_said(tm
     assert words.startswith("How photos were put together: 2 by order of names and appearance.")
     assert "3 photos stand alone" in words
     assert "u7_front.jpg" in words  # the mend
-    alone = [row.unit for row in rows(out) if row.family == "SKUA 1"]
+    alone = [row.unit for row in rows(out) if row.family == "CURLEW 5"]
     assert len(alone) == 3
     assert (
         "3 of the units may count twice, by another face or an overview in another photo: "
@@ -779,20 +783,23 @@ def test_units_of_an_overview_may_have_photos_of_their_own(tmp_path):
     lot = lay_out(
         tmp_path / "lot",
         {
-            "pallet.jpg": photo(units=["BN BN", "GY"], salt=1),
-            "u1_front.jpg": photo(plugs="BN BN", salt=2),
+            "pallet.jpg": photo(units=["VT BU GN", "GY"], salt=1),
+            "u1_front.jpg": photo(plugs="VT BU GN", salt=2),
             "u1_back.jpg": photo(face="back", salt=3),
         },
     )
     outcome = sort(lot, tmp_path / "run")
     named, *crowd = sorted(rows(tmp_path / "run"), key=lambda row: row.grouped_by)
     assert named.grouped_by == "file name"
-    (same,) = (row.unit for row in crowd if row.family == "TERN 2")
+    (same,) = (row.unit for row in crowd if row.family == "DUNLIN 6")
     assert outcome.grouped.doubles == {same: (named.unit,)}  # and not the one of another family
 
 
 def test_pairs_say_what_may_be_one_unit(tmp_path):
-    engine, gearbox = Pairable("E1", "TERN 2", ("open",), ""), Pairable("G1", "SKUA 1", ("five-speed",), "")
+    engine, gearbox = (
+        Pairable("E1", "CURLEW 5", ("automatic",), ""),
+        Pairable("G1", "DUNLIN 6", ("first",), ""),
+    )
     pair = Pair(engine, gearbox, False, ("model years meet",), 1.0)
     catalogue = load_catalogue(CATALOGUE)
     lot = Lot(id=1, key="L", name="lot", source="", market="", created_at="")

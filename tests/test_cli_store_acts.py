@@ -22,7 +22,7 @@ def ledger(tmp_path):
         session.add(unit)
         session.flush()
         record_confirmation(
-            session, unit, family="TERN 2", variant="", who="Ada", confirmed_at="2026-01-01T09:00:00Z"
+            session, unit, family="AUK 11", variant="", who="Ada", confirmed_at="2026-01-01T09:00:00Z"
         )
         record_act(session, "wrong code", lot="S", made_at="2026-01-01T10:00:00Z", facts={"tries": 2})
     yield opened

@@ -94,7 +94,7 @@ def forge_ledger(kept: Path) -> None:
 
     with closing(sqlite3.connect(kept / "ledger.sqlite")) as db:
         db.execute("DROP TRIGGER proposals_no_update")
-        db.execute("UPDATE proposals SET bin = 'HERON 2'")
+        db.execute("UPDATE proposals SET bin = 'KNOT 40'")
         db.commit()
     document = json.loads((kept / "manifest.json").read_text())
     document["files"]["ledger.sqlite"] = hashlib.sha256((kept / "ledger.sqlite").read_bytes()).hexdigest()
@@ -148,7 +148,7 @@ def test_a_ledger_that_was_changed_is_not_backed_up_as_if_it_were_whole(filled_y
     folder, _hashes = filled_yard
     with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
         db.execute("DROP TRIGGER proposals_no_update")
-        db.execute("UPDATE proposals SET bin = 'HERON 2'")
+        db.execute("UPDATE proposals SET bin = 'KNOT 40'")
         db.commit()
     assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 2
     assert not (tmp_path / "kept").exists()
@@ -207,7 +207,7 @@ def test_a_run_is_backed_up_with_its_catalogue_and_small_pictures(tmp_path, run,
     lot.mkdir()
     plain_photo("u1_front.jpg").rename(lot / "u1_front.jpg")
     folder = tmp_path / "run"
-    seen_as(u1_front=("TERN 2", "open", "front"))
+    seen_as(u1_front=("AUK 11", "early", "front"))
     sort = ("sort", lot, "--workers", 1, "--no-pdf", "--out")
     assert run(*sort, folder).code == 0
     assert run("ledger", "backup", tmp_path / "kept.tar", "--ledger", folder).code == 0

@@ -214,7 +214,7 @@ def test_what_was_changed_before_is_not_taken_away_unseen(filled_yard, run):
     folder, _hashes = filled_yard
     with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
         db.execute("DROP TRIGGER proposals_no_update")
-        db.execute("UPDATE proposals SET bin = 'HERON 2' WHERE id = 1")
+        db.execute("UPDATE proposals SET bin = 'KNOT 40' WHERE id = 1")
         db.commit()
     said = run("ledger", "delete", "--unit", "N-0001", "--yes", "--ledger", folder)
     assert (said.code, "changed behind the program's back" in said.err) == (2, True)
@@ -238,7 +238,7 @@ def test_what_is_past_its_time_is_swept_and_what_was_confirmed_since_stays(fille
     with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
         unit = session.scalars(select(Unit).filter_by(key="N-0002")).one()
         late = in_40_days.isoformat()[:10]
-        record_confirmation(session, unit, family="TERN 4", variant="", who="Cy", confirmed_at=late)
+        record_confirmation(session, unit, family="KNOT 41", variant="", who="Cy", confirmed_at=late)
     assert run(*sweep).code == 0
     assert [row[2] for row in rows(folder)["units"]] == ["N-0002"]
     assert {row[3] for row in rows(folder, "queue.sqlite")["photos"]} == {hashes["n2"], hashes["n1b"]}

@@ -59,7 +59,7 @@ def add_unit(ledger: Ledger, key: str = "A-0001", *, lot: str = "lot") -> int:
         unit = Unit(lot_id=lot_id, key=key, method="sub-folder", group_key=key, created_at=now_utc())
         session.add(unit)
         session.flush()
-        session.add(proposal(unit.id, "TERN 2"))
+        session.add(proposal(unit.id, "AUK 11"))
         return unit.id
 
 
@@ -102,7 +102,7 @@ def test_the_database_refuses_to_change_or_delete_a_row(ledger, table):
     unit_id = add_unit(ledger)
     with ledger.transaction() as session:
         photo_id = record_photo(session, "f" * 64, 3)
-        record_confirmation(session, session.get(Unit, unit_id), family="TERN 2", variant="", who="Ada")
+        record_confirmation(session, session.get(Unit, unit_id), family="AUK 11", variant="", who="Ada")
         session.execute(text(f"INSERT INTO views VALUES (1, {unit_id}, {photo_id}, 0)"))
         session.execute(text(f"INSERT INTO looks VALUES (1, {photo_id}, 'v', '', '', '', 0, '')"))
         session.execute(text(f"INSERT INTO findings VALUES (1, {unit_id}, 'w', '')"))
@@ -138,18 +138,18 @@ def test_a_transaction_is_kept_whole_or_not_at_all(ledger):
 def test_the_latest_proposal_and_truth_count_and_the_earlier_stay(ledger):
     unit_id = add_unit(ledger)
     with ledger.transaction() as session:
-        session.add(proposal(unit_id, "TERN 4"))
+        session.add(proposal(unit_id, "KNOT 40"))
         unit = session.get(Unit, unit_id)
-        record_confirmation(session, unit, family="TERN 2", variant="", who="Ada")
+        record_confirmation(session, unit, family="AUK 11", variant="", who="Ada")
         session.flush()
-        record_confirmation(session, unit, family="TERN 4", variant="A", who="Bo", note="label read")
+        record_confirmation(session, unit, family="KNOT 40", variant="E", who="Bo", note="label read")
     with ledger.reading() as session:
         _columns, rows = list_units(session)
         (row,) = rows
         assert (row.family, row.true_family, row.true_variant, row.confirmed_by) == (
-            "TERN 4",
-            "TERN 4",
-            "A",
+            "KNOT 40",
+            "KNOT 40",
+            "E",
             "Bo",
         )
         truths = session.scalars(select(Confirmation).order_by(Confirmation.id)).all()
@@ -161,7 +161,7 @@ def test_the_latest_proposal_and_truth_count_and_the_earlier_stay(ledger):
 def test_a_truth_needs_a_witness(ledger):
     unit_id = add_unit(ledger)
     with pytest.raises(ValueError, match="needs the name"), ledger.transaction() as session:
-        record_confirmation(session, session.get(Unit, unit_id), family="TERN 2", variant="", who="  ")
+        record_confirmation(session, session.get(Unit, unit_id), family="AUK 11", variant="", who="  ")
 
 
 def test_only_the_lot_asked_for_is_listed(ledger):
@@ -332,7 +332,7 @@ def test_commands_list_and_export(tmp_path, monkeypatch, capsys):
             main()
         return left.value.code or 0, *capsys.readouterr()
 
-    assert json.loads(run("list", "--json")[1])["family"] == "TERN 2"
+    assert json.loads(run("list", "--json")[1])["family"] == "AUK 11"
     assert "A-0001" in run("list")[1]
     for ending in ("csv", "jsonl", "xlsx"):
         code, said, _ = run("export", tmp_path / f"out.{ending}")
@@ -388,9 +388,9 @@ def test_postgresql_keeps_the_same_promises(postgresql):
     unit_id = add_unit(ledger)
     with ledger.transaction() as session:
         assert record_photo(session, "a" * 64, 1) == record_photo(session, "a" * 64, 1)
-        record_confirmation(session, session.get(Unit, unit_id), family="TERN 2", variant="", who="Ada")
+        record_confirmation(session, session.get(Unit, unit_id), family="AUK 11", variant="", who="Ada")
     with ledger.reading() as session:
-        assert [row.true_family for row in list_units(session)[1]] == ["TERN 2"]
+        assert [row.true_family for row in list_units(session)[1]] == ["AUK 11"]
     with pytest.raises(LedgerError, match="row was about to be changed"), ledger.transaction() as session:
         session.execute(text("DELETE FROM confirmations"))
     with ledger.engine.connect() as connection:
@@ -465,7 +465,7 @@ def test_rows_cannot_be_replaced_by_inserting(ledger):
     unit_id = add_unit(ledger)
     replacing = (
         "INSERT OR REPLACE INTO proposals SELECT id, unit_id, input_sha256, catalogue_sha256, model_version,"
-        " verdict, 'HERON 2', variant, probability, destination, bin, expected_cost, words, findings,"
+        " verdict, 'CURLEW 5', variant, probability, destination, bin, expected_cost, words, findings,"
         " decision, made_at FROM proposals",
         "REPLACE INTO lots (key, name, source, market, created_at) VALUES ('lot', 'another', '', '', '')",
         "INSERT INTO lots (key, name, source, market, created_at) VALUES ('lot', 'x', '', '', '')"
@@ -481,10 +481,10 @@ def test_rows_cannot_be_replaced_by_inserting(ledger):
 
 
 CHANGES = {
-    "changed": "UPDATE proposals SET family = 'HERON 2' WHERE id = 1",
+    "changed": "UPDATE proposals SET family = 'CURLEW 5' WHERE id = 1",
     "taken out": "DELETE FROM confirmations WHERE id = 1",
     "slipped in": "INSERT INTO confirmations (unit_id, family, variant, who, note, confirmed_at)"
-    " VALUES (1, 'HERON 2', '', 'Eve', '', '')",
+    " VALUES (1, 'CURLEW 5', '', 'Eve', '', '')",
     "last link gone": "DELETE FROM links WHERE id = (SELECT max(id) FROM links)",
     "link gone": "DELETE FROM links WHERE id = 2",
 }
@@ -495,7 +495,7 @@ def test_what_was_done_behind_the_programs_back_is_found(ledger, how, run):
     for number in range(3):
         unit_id = add_unit(ledger, f"A-000{number}")
         with ledger.transaction() as session:
-            record_confirmation(session, session.get(Unit, unit_id), family="TERN 2", variant="", who="Ada")
+            record_confirmation(session, session.get(Unit, unit_id), family="AUK 11", variant="", who="Ada")
     good = ledger.verify()
     assert (good.problems, good.links) == ((), 6)
     with sqlite3.connect(ledger.name) as other:

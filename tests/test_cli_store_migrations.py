@@ -70,7 +70,7 @@ def test_a_row_changed_before_a_migration_is_found_after_it(old, tmp_path):
     shutil.copy(old, file)
     with closing(sqlite3.connect(file)) as db:
         db.execute("DROP TRIGGER proposals_no_update")
-        db.execute("UPDATE proposals SET bin = 'HERON 9' WHERE id = 1")
+        db.execute("UPDATE proposals SET bin = 'WREN 9' WHERE id = 1")
         db.commit()
     with closing(Ledger(file)) as ledger:
         assert "does not fit its rows" in ledger.verify().problems[0]

@@ -28,7 +28,9 @@ def sorted_lot(tmp_path, run, seen_as, plain_photo):
     for name in ("u1_front", "u22_front"):
         plain_photo(f"{name}.jpg").rename(lot / f"{name}.jpg")
     (lot / "torn.jpg").write_bytes(b"no picture")
-    seen_as(faultless=True, u1_front=("TERN 2", "open", "front"), u22_front=("SKUA 1", "four-speed", "front"))
+    seen_as(
+        faultless=True, u1_front=("AUK 11", "early", "front"), u22_front=("DUNLIN 1", "four-speed", "front")
+    )
     folder = tmp_path / "run"
 
     def here(work, items, *_how, **_more):
@@ -87,8 +89,8 @@ def test_a_changed_byte_is_told(sorted_lot, run):
 @pytest.mark.parametrize(
     ("before", "after", "named"),
     [
-        (r'(id="([^"]+)">\s*<header><h3><span class="sign">.</span>) [^<]+', r"\1 HERON 9", "bin"),
-        (r'<p class="answer">[^<]+<', '<p class="answer">HERON 9 <', "HERON 9"),
+        (r'(id="([^"]+)">\s*<header><h3><span class="sign">.</span>) [^<]+', r"\1 WREN 9", "bin"),
+        (r'<p class="answer">[^<]+<', '<p class="answer">WREN 9 <', "WREN 9"),
         (r"\([^(]* sure of the family\)", "(12.0 % sure of the family)", "12.0 %"),
     ],
 )
@@ -122,12 +124,12 @@ def test_a_report_beside_another_ledger_is_told(sorted_lot, tmp_path, run):
 def test_a_ledger_changed_behind_the_programs_back_is_told(sorted_lot, run):
     with closing(sqlite3.connect(sorted_lot / "ledger.sqlite")) as db:
         db.execute("DROP TRIGGER proposals_no_update")
-        db.execute("UPDATE proposals SET bin = 'HERON 9' WHERE id = 1")
+        db.execute("UPDATE proposals SET bin = 'WREN 9' WHERE id = 1")
         db.commit()
     code, differs = checked(run, sorted_lot / "report.html")
     assert code == 1
     assert any("not as plugface wrote it" in line for line in differs)
-    assert any("HERON 9" in line for line in differs)
+    assert any("WREN 9" in line for line in differs)
 
 
 def test_what_was_proposed_since_is_a_note_and_no_fault(sorted_lot, run):
@@ -135,10 +137,10 @@ def test_what_was_proposed_since_is_a_note_and_no_fault(sorted_lot, run):
         unit = session.scalars(select(Unit)).first()
         former = session.scalars(select(Proposal).filter_by(unit_id=unit.id)).one()
         kept = {name: getattr(former, name) for name in Proposal.__mapper__.attrs.keys() if name != "id"}  # noqa: SIM118
-        session.add(Proposal(**kept | {"input_sha256": "later", "family": "TERN 4", "made_at": now_utc()}))
+        session.add(Proposal(**kept | {"input_sha256": "later", "family": "KNOT 40", "made_at": now_utc()}))
     said = run("verify", sorted_lot / "report.html")
     assert said.code == 0, said.out
-    assert "was proposed anew since, as TERN 4" in said.out
+    assert "was proposed anew since, as KNOT 40" in said.out
 
 
 def test_a_deleted_unit_is_told(sorted_lot, tmp_path, run):
@@ -194,7 +196,7 @@ def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yar
 
     out, where = tmp_path / "out.csv", ("--ledger", filled_yard[0])
     assert run("ledger", "export", out, "--raw", *where).code == 0
-    out.write_text(out.read_text("utf-8-sig").replace("TERN 2", "TERN 4", 1), "utf-8-sig")
+    out.write_text(out.read_text("utf-8-sig").replace("AUK 11", "KNOT 40", 1), "utf-8-sig")
     with out.open(encoding="utf-8-sig", newline="") as file:
         assert len(list(csv.reader(file))) == 5
     beside = tmp_path / "out.csv.manifest.json"
@@ -202,7 +204,7 @@ def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yar
     beside.write_text(json.dumps(document))
     code, differs = checked(run, out, *where)
     assert (code, len(differs)) == (1, 1)
-    assert "TERN 4" in differs[0]
+    assert "KNOT 40" in differs[0]
 
 
 def test_a_report_is_an_act_on_record(sorted_lot):

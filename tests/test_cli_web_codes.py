@@ -12,7 +12,7 @@ from plugface.cli.web.queue import Queue, YardError
 
 A = "a" * 32
 UNITS = "/api/v1/units"
-TRUTH = {"family": "HERON 2", "variant": "B"}
+TRUTH = {"family": "KNOT 40", "variant": "F"}
 
 
 def bearer(made, code: str) -> dict[str, str]:

@@ -84,6 +84,34 @@ def test_photos_that_take_long_to_check_hold_their_own_lot_alone(make_yard, jpeg
         assert [one.result()[0] for one in held] == [202] * len(held)
 
 
+def test_a_phone_with_many_units_holds_no_other_phone_of_its_lot(make_yard, jpeg):
+    made = make_yard(open_lot=False, local_names=False, limits={"waiting_per_lot": 20})
+    code = made.yard.add_lot("Both")
+    made.stand_in.gate.clear()  # nothing is answered before all have sent
+    with serving(made) as port:
+        enemy, honest = (Phone(port, address).enter(code) for address in ("127.2.0.1", "127.1.0.1"))
+        session = Phone(port, "127.2.0.1").enter(code)  # on the same address
+        try:
+            sent = [send(enemy, number, jpeg) for number in range(12)]
+            assert sent == [202] * 10 + [503] * 2  # as many as it left to others
+            assert [send(honest, 100, jpeg), send(session, 101, jpeg)] == [202, 202]
+        finally:
+            made.stand_in.gate.set()
+        until = time.monotonic() + 60
+        lot = made.yard.queue.lot(name="Both")
+        while made.yard.queue.counts(lot.key) != {"answered": 12} and time.monotonic() < until:
+            time.sleep(0.05)
+    marks = [question.photos[0].sha256 for question in made.stand_in.asked]
+    places = {number: marks.index(clean_photo(jpeg(number), Limits()).sha256) for number in (100, 101)}
+    assert places[100] == 1  # right after the one that was in hand
+    assert places[101] <= 3
+
+
+def send(phone, number, jpeg):
+    """Send one photo of a unit; gives the status."""
+    return phone.ask("POST", f"/api/v1/units/{number:032x}/photos", jpeg(number))[0]
+
+
 def test_nothing_of_four_phones_is_lost_beside_a_hostile_one(made, jpeg, monkeypatch):
     monkeypatch.setattr(bench_hostile, "IDLE", 40)
     monkeypatch.setattr(

@@ -40,6 +40,20 @@ def test_a_lot_holds_its_share_and_another_still_comes_in():
         pass
 
 
+def test_a_sender_does_not_hold_all_places_of_its_lot():
+    intake = Intake(Limits(uploads_per_lot=4))
+    with ExitStack() as held:
+        for _ in range(2):
+            held.enter_context(intake.place("NORTH", 10, ("network a", "session 1")))
+        with pytest.raises(Refused, match="busy"), intake.place("NORTH", 10, ("network a", "session 1")):
+            pass
+        with intake.place("NORTH", 10, ("network b", "session 2")), intake.place("NORTH", 10, ("name Ada",)):
+            pass
+    with intake.place("NORTH", 10, ("network a", "session 1")):  # the places are free again
+        pass
+    assert not intake._held["NORTH"]
+
+
 def test_memory_is_bounded_by_what_the_bodies_say():
     intake = Intake(LIMITS)
     with intake.place("NORTH", 800), pytest.raises(Refused, match="busy"), intake.place("SOUTH", 300):
@@ -111,6 +125,29 @@ def test_a_lot_that_used_up_its_time_is_checked_behind_the_others():
     order.clear()
     anyio.run(check, "NORTH", 0.0, 0.0)
     assert order[0] == ("NORTH", False)
+
+
+def test_within_a_busy_lot_who_sent_little_is_checked_first():
+    intake, order = Intake(Limits(decoding_at_once=2)), []
+    intake.charge("NORTH", 100.0, ("network a", "session 1"))
+
+    async def check(sender: tuple[str, ...], before_s: float) -> None:
+        await anyio.sleep(before_s)
+        async with intake.checking("NORTH", sender) as turn:
+            order.append((sender[0], turn.busy))
+            await anyio.sleep(0.2)
+
+    async def all_of_them() -> None:
+        async with anyio.create_task_group() as tasks:
+            for _ in range(3):
+                tasks.start_soon(check, ("network a", "session 2"), 0.0)
+            tasks.start_soon(check, ("network b", "session 3"), 0.1)
+            tasks.start_soon(check, ("name Ada",), 0.1)
+
+    anyio.run(all_of_them)
+    assert order[0] == ("network a", True)  # nobody else was there
+    assert sorted(order[1:3]) == [("name Ada", False), ("network b", False)]
+    assert order[3:] == [("network a", True)] * 2
 
 
 def test_busy_lots_are_checked_one_at_a_time():

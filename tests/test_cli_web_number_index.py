@@ -8,13 +8,13 @@ import json
 from itertools import pairwise
 
 import pytest
-from plugface.cli.pipeline import identify
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.number_index import index_numbers
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import compact, index_catalogue
+from plugface.models.identify import identify
 
 CATALOGUES = ("marrow_finch", "pell_works/catalogue")
 

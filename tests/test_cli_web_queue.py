@@ -31,8 +31,8 @@ def queue(tmp_path, now):
     made.close()
 
 
-def accept(queue, unit=A, sha256="s1", *, lot="L", more=False):
-    return queue.accept(lot, unit, sha256, face="front", size_bytes=1, more=more)
+def accept(queue, unit=A, sha256="s1", *, lot="L", more=False, sender=()):
+    return queue.accept(lot, unit, sha256, face="front", size_bytes=1, more=more, sender=sender)
 
 
 def answer(message="x") -> AnswerEntry:
@@ -131,12 +131,117 @@ def test_a_lot_that_had_nothing_to_do_has_saved_nothing_up(tmp_path, now):
     queue.close()
 
 
+HOSTILE, HONEST = ("network 192.0.2.1", "session 1"), ("network 192.0.2.2", "session 2")
+
+
+def fill(queue, count, sender, start=0):
+    """Let a sender have so many units waiting; gives their ids."""
+    units = [f"{start + number:032x}" for number in range(count)]
+    for unit in units:
+        accept(queue, unit, f"photo of {unit}", sender=sender)
+    return units
+
+
+@pytest.mark.parametrize(
+    "honest",
+    [
+        HONEST,
+        ("name Ada",),  # with a code of her own
+        (HOSTILE[0], "session 2"),  # behind the same router
+    ],
+)
+def test_within_a_lot_those_who_send_take_turns(tmp_path, now, honest):
+    queue = Queue(tmp_path / "q.sqlite", Limits(), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    flood = fill(queue, 20, HOSTILE)
+    now[0] += 60
+    (first,) = fill(queue, 1, honest, start=100)
+    now[0] += 1
+    (second,), (last,) = fill(queue, 1, honest, start=101), fill(queue, 1, HOSTILE, start=50)
+    assert queue.ahead_of(queue.unit("L", first)) == 1
+    assert queue.ahead_of(queue.unit("L", second)) == 3  # two of the flood, and its own first
+    assert queue.ahead_of(queue.unit("L", last)) == 22
+    order = []
+    for _ in range(4):
+        job = queue.claim()
+        now[0] += 3.0
+        queue.finish(job, answer())
+        order.append(job.unit.id)
+    assert order == [flood[0], first, flood[1], second]
+    queue.close()
+
+
+def test_many_sessions_of_one_network_have_the_turns_of_one(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    for number in range(10):
+        fill(queue, 2, (HOSTILE[0], f"session {number}"), start=10 * number)
+    own = fill(queue, 4, HONEST, start=1000)
+    order = []
+    for _ in range(8):
+        job = queue.claim()
+        now[0] += 3.0
+        queue.finish(job, answer())
+        order.append(job.unit.id)
+    assert len(set(order) & set(own)) == 4
+    queue.close()
+
+
+def test_who_sends_what_takes_long_has_turns_less_often(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    dear, cheap = fill(queue, 10, HOSTILE), fill(queue, 10, HONEST, start=100)
+    order = []
+    for _ in range(10):
+        job = queue.claim()
+        now[0] += 9.0 if job.unit.id in dear else 1.0
+        queue.finish(job, answer())
+        order.append(job.unit.id)
+    assert len(set(order) & set(cheap)) >= 8
+    queue.charge("L", 100.0, HONEST)  # checking counts as well
+    assert {queue.claim().unit.id, queue.claim().unit.id} <= set(dear)
+    queue.close()
+
+
+def test_no_sender_fills_a_lot(tmp_path, now):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=12), steady=lambda: now[0])
+    queue.add_lot("L", "lot", None)
+    fill(queue, 6, HOSTILE)  # as many as are left
+    with pytest.raises(Refused, match="queue_full"):
+        fill(queue, 1, HOSTILE, start=50)
+    with pytest.raises(Refused, match="queue_full"):
+        queue.has_room("L", f"{50:032x}", sender=HOSTILE)
+    for number in range(2, 5):  # other sessions of that network: three times what is left
+        fill(queue, 1, (HOSTILE[0], f"session {number}"), start=100 * number)
+    with pytest.raises(Refused, match="queue_full"):
+        fill(queue, 1, (HOSTILE[0], "session 9"), start=900)
+    accept(queue, f"{0:032x}", "another", sender=HOSTILE)  # what has its place keeps it
+    fill(queue, 1, HONEST, start=1000)
+    fill(queue, 1, ("name Ada",), start=2000)
+    queue.close()
+
+
+def test_a_unit_that_waits_stays_its_first_senders_until_it_is_answered(queue):
+    accept(queue, A, sender=HONEST)
+    accept(queue, A, "s2", sender=HOSTILE)
+
+    def sender():
+        with queue._read() as db:
+            return db.execute("SELECT sender FROM units WHERE id = ?", (A,)).fetchone()[0]
+
+    assert "192.0.2.2" in sender()
+    queue.put_back(queue.claim())
+    assert "192.0.2.2" in sender()
+    queue.finish(queue.claim(), answer())
+    assert sender() == "[]"  # an address is kept no longer than it is of use
+
+
 def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
     now = [time.time()]
     queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
     queue.add_lot("L", "lot", None)
     for unit in (A, B):
-        queue.describe("L", unit, "TERN 2", {})
+        queue.describe("L", unit, "AUK 11", {})
     with pytest.raises(Refused, match="lot_full"):
         accept(queue, C, "s1")
     now[0] += 61.0
@@ -244,9 +349,9 @@ def test_new_wishes_are_answered_anew(queue):
     queue.finish(queue.claim(), answer())
     queue.describe("L", A, "", {})
     assert queue.claim() is None  # nothing changed
-    queue.describe("L", A, "TERN 2", {"year": 1999})
+    queue.describe("L", A, "AUK 11", {"year": 1999})
     job = queue.claim()
-    assert (job.unit.claimed, job.unit.needs) == ("TERN 2", {"year": 1999})
+    assert (job.unit.claimed, job.unit.needs) == ("AUK 11", {"year": 1999})
 
 
 def test_tokens_end(queue, now):

@@ -23,7 +23,7 @@ from plugface.cli.web.settings import load_settings
 ROOT = Path(__file__).parents[1]
 DEPLOY = ROOT / "cli" / "deploy"
 UNIT = DEPLOY / "plugface-yard.service"
-PHOTO = demo_folder() / "photos" / "mf0166.jpg"
+PHOTOS = demo_folder() / "photos"
 
 
 def directives(text: str) -> dict[str, dict[str, list[str]]]:
@@ -245,8 +245,8 @@ exec chroot "$root" /usr/bin/env -i HOME=/var/lib/plugface PATH=/usr/bin:/bin PY
 
 
 @pytest.mark.skipif(not may_unshare(), reason="no leave for mounts of its own here (root on Linux is needed)")
-@pytest.mark.skipif(not PHOTO.is_file(), reason="the shipped photos are only in a checkout")
-def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(tmp_path):
+@pytest.mark.skipif(not PHOTOS.is_dir(), reason="the shipped photos are only in a checkout")
+def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(tmp_path, promised_photo):
     if not shutil.which("uv"):
         pytest.skip("uv is not installed")
     root = tmp_path / "root"
@@ -284,7 +284,7 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
                 break
             except OSError:
                 time.sleep(0.2)
-        ask(f"{unit}/photos", PHOTO.read_bytes())
+        ask(f"{unit}/photos", promised_photo.read_bytes())
         while (found := json.loads(ask(unit)))["state"] != "answered":
             assert found["state"] != "failed", found
             assert time.monotonic() < until, found

@@ -100,7 +100,7 @@ def test_without_its_fonts_a_picture_is_drawn_in_plainer_letters(monkeypatch) ->
     monkeypatch.setattr(picture_font, "find_spec", lambda name: None)
     picture_font.load_font.cache_clear()
     try:
-        assert picture_font.load_font(20, True).getlength("TERN 2") > 20
+        assert picture_font.load_font(20, True).getlength("AUK 12") > 20
     finally:
         picture_font.load_font.cache_clear()
 
@@ -114,13 +114,13 @@ def test_a_clock_that_jumps_back_does_not_bring_an_older_truth_up(tmp_path, monk
         unit = Unit(lot_id=lot.id, key="A-1", method="", group_key="A-1", created_at=lot.created_at)
         session.add(unit)
         session.flush()
-        for family, hour in (("TERN 2", 12), ("TERN 4", 9)):
+        for family, hour in (("AUK 12", 12), ("AUK 11", 9)):
             monkeypatch.setattr(ledger_module, "now_utc", lambda hour=hour: f"2026-11-25T{hour:02}:00:00Z")
             record_confirmation(session, unit, family=family, variant="", who="Ada")
             session.flush()
     with ledger.reading() as session:
         _columns, rows = list_units(session)
-        assert [row.true_family for row in rows] == ["TERN 4"]  # what was said last, whatever the clock says
+        assert [row.true_family for row in rows] == ["AUK 11"]  # what was said last, whatever the clock says
         said_at = session.scalars(select(Confirmation.confirmed_at).order_by(Confirmation.id)).all()
         assert said_at == ["2026-11-25T12:00:00Z", "2026-11-25T09:00:00Z"]
     ledger.close()

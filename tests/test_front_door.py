@@ -16,7 +16,6 @@ from plugface.codec import FORMAT, UnknownFormat, read_decision, read_observatio
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "training_data_demo"
-PHOTO = DEMO / "photos" / "mf0166.jpg"
 
 
 @pytest.fixture(scope="module")
@@ -25,19 +24,24 @@ def catalogue():
 
 
 @pytest.fixture(scope="module")
-def answer(catalogue):
-    return plugface.analyse([PHOTO], catalogue)
+def answer(catalogue, promised_photo):
+    return plugface.analyse([promised_photo], catalogue)
 
 
-def test_a_notebook_needs_three_lines(answer):
+def test_a_notebook_needs_three_lines(answer, promised_photo):
     assert answer.decision.verdict == "identified"
     assert answer.units[0].connectors
-    assert answer.photos == (PHOTO,)
+    assert answer.photos == (promised_photo,)
 
 
-def test_path_bytes_file_and_array_give_the_same_observations():
-    pixels = np.asarray(Image.open(PHOTO).convert("RGB"))
-    sources = [str(PHOTO), PHOTO, PHOTO.read_bytes(), io.BytesIO(PHOTO.read_bytes())]
+def test_path_bytes_file_and_array_give_the_same_observations(promised_photo):
+    pixels = np.asarray(Image.open(promised_photo).convert("RGB"))
+    sources = [
+        str(promised_photo),
+        promised_photo,
+        promised_photo.read_bytes(),
+        io.BytesIO(promised_photo.read_bytes()),
+    ]
     seen = [plugface.observe(source, read_text=False) for source in sources]
     assert seen[1:] == seen[:-1]
     of_pixels = plugface.observe(pixels, read_text=False)
@@ -50,8 +54,9 @@ def test_path_bytes_file_and_array_give_the_same_observations():
 
 
 def test_a_pallet_is_refused_by_the_library_itself(catalogue):
+    pallet = next(row for row in read_truth(DEMO, "calibration") if row.view == "pallet")
     with pytest.raises(plugface.SeveralUnits, match=r"shows \d+ units"):
-        plugface.analyse([DEMO / "photos" / "pac01.jpg"], catalogue)
+        plugface.analyse([DEMO / pallet.photo], catalogue)
 
 
 def test_an_answer_goes_to_json_and_back(answer, catalogue):
@@ -102,13 +107,13 @@ def test_every_name_of_the_front_door_is_there():
 
 
 def test_the_session_in_the_readme_runs_as_it_stands(monkeypatch):
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    (session,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    (session,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
     monkeypatch.chdir(ROOT)  # its paths are those of a checkout
     names: dict = {}
     exec(session, names)
     answer = names["answer"]
-    truth = next(row for row in read_truth(DEMO) if row.photo == "photos/mf0166.jpg").units[0]
+    (shown,) = answer.photos
+    truth = next(row for row in read_truth(DEMO) if Path(row.photo).name == Path(shown).name).units[0]
     assert answer.decision.families == (truth.family,)
     assert names["seen"].photo_sha256 == answer.observations[0].photo_sha256
     assert plugface.read_answer(names["text"], names["catalogue"]).decision == answer.decision

@@ -33,9 +33,7 @@ ALLOWED = {
 #: Files with a wider door, and why.
 DOORS = {
     "cli/version.py": ("plugface.vision",),  # says by a hash which vision looked
-    "cli/pipeline.py": ("plugface.vision",),  # measures a shade, and lets a test look in vision's place
     "cli/front_door/analysis.py": ("plugface.vision",),  # joins the two halves
-    "cli/front_door/__init__.py": ("plugface.vision.observe",),
     "cli/limited_photo.py": ("plugface.vision.photo",),  # opens a photo in a process of its own
     "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
     "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
@@ -45,6 +43,7 @@ DOORS = {
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify
+    "cli/web/pages.py": ("plugface.vision.quality",),  # the phone judges photos by the same limits
     "training_data_demo/train_segmenter.py": ("plugface.vision",),  # trains vision's own network
 }
 

@@ -141,11 +141,12 @@ def label(*lines: str, codes=(), heights=None) -> Observations:
 @pytest.mark.parametrize(
     ("lines", "codes", "number", "suffix", "caption"),
     [
-        (("740 115 361 A",), (), "740115361", "A", ""),
-        (("740115361", "REV R2"), (), "740115361", "R2", "REV"),
-        (("740115361", "S/N 99887766"), (), "740115361", None, ""),
-        (("740115361",), ("740115361B",), "740115361", "B", ""),
-        (("740115301",), ("740115361",), "740115361", None, ""),  # the code reads without error
+        (("KD 4115/36 A",), (), "KD4115/36", "A", ""),
+        (("KD4115/36", "REV R2"), (), "KD4115/36", "R2", "REV"),
+        (("KD4115/36", "S/N 99887766"), (), "KD4115/36", None, ""),
+        (("KD4115/36",), ("KD4115/36B",), "KD4115/36", "B", ""),
+        (("K27 418/052",), ("K27418/052C",), "K27418/052", "C", ""),
+        (("KD4115/30",), ("KD4115/36",), "KD4115/36", None, ""),  # the code reads without error
         (("BUILT 2004",), (), None, None, ""),
     ],
 )
@@ -156,21 +157,21 @@ def test_number_and_suffix_are_told_from_the_rest(lines, codes, number, suffix, 
 
 
 def test_of_two_numbers_the_larger_print_is_the_service_number():
-    found = describe_unit(views_of(label("99887766", "740115361", heights=[8.0, 14.0]))).label
-    assert (found.number, found.other_numbers) == ("740115361", ("99887766",))
+    found = describe_unit(views_of(label("99887766", "KD4115/36", heights=[8.0, 14.0]))).label
+    assert (found.number, found.other_numbers) == ("KD4115/36", ("99887766",))
 
 
 def test_the_mark_on_the_label_is_no_suffix():
-    cast = front("a", texts=(Text(BOX, "TERN 2", 0.9, "cast", 10.0),))
-    found = describe_unit(views_of(cast, label("740115361", "TERN 2", "TER 2")))
+    cast = front("a", texts=(Text(BOX, "AUK 11", 0.9, "cast", 10.0),))
+    found = describe_unit(views_of(cast, label("KD4115/36", "AUK 11", "AU 11")))
     assert found.label.suffix is None
 
 
 @pytest.mark.parametrize(
     ("line", "parts"),
     [
-        ("740 115 361", ("740115361", None)),
-        ("740115361 R2", ("740115361", "R2")),
+        ("KD 4115/36", ("KD4115/36", None)),
+        ("KD4115-36 R2", ("KD4115-36", "R2")),
         ("PK 2104/16", ("PK2104/16", None)),
         ("A", ("A", None)),
     ],

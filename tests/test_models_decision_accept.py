@@ -54,17 +54,17 @@ def test_accepting_is_at_the_cost_of_a_second_look_and_never_against_a_contradic
 
 def test_a_shop_whose_mistakes_cost_more_accepts_less(own, model):
     dear = with_costs(own, "wrong_accept = 1e9")
-    units = (drawn(dear, "TERN 4", "front", "back", seed=seed) for seed in range(20))
+    units = (drawn(dear, "KNOT 40", "front", "back", seed=seed) for seed in range(20))
     seen = next(one for one in units if identify(one, dear, model, costs=Costs()).verdict == "identified")
     decision = identify(seen, dear, model)
     assert decision.costs == Costs(wrong_accept=1e9)
     assert decision.verdict != "identified"
-    assert give_opinion(seen, dear, model, "TERN 4").decision.costs == dear.costs
+    assert give_opinion(seen, dear, model, "KNOT 40").decision.costs == dear.costs
 
 
 def test_costs_stand_in_what_a_command_prints(run, own, plain_photo, seen_as):
     with_costs(own, "wrong_accept = 500")
-    seen_as(front=("TERN 4", "A", "front"))
+    seen_as(front=("KNOT 40", "E", "front"))
     said = run("identify", plain_photo("front.jpg"), "--catalogue", own, "--json")
     assert json.loads(said.out)["decision"]["costs"]["wrong_accept"] == 500
 
@@ -76,17 +76,17 @@ def test_costs_that_make_no_sense_are_refused(own, table):
 
 
 def test_leaving_a_unit_unchecked_costs_what_the_shop_says(catalogue, model):
-    decision = identify(drawn(catalogue, "TERN 4", "front", "back"), catalogue, model)
+    decision = identify(drawn(catalogue, "KNOT 40", "front", "back"), catalogue, model)
     dearer = replace(decision, costs=Costs(wrong_accept=400.0))
     assert expected_cost(dearer) == pytest.approx(2 * expected_cost(decision))
 
 
 def test_learning_judges_a_model_by_the_verdict_and_so_by_contradictions(catalogue, model):
     # A front of one family and a back of another contradict each other: never accepted, whatever the odds.
-    (front,) = drawn(catalogue, "TERN 4", "front", seed=3)
-    (back,) = drawn(catalogue, "HERON 3", "back", seed=4)
+    (front,) = drawn(catalogue, "KNOT 40", "front", seed=3)
+    (back,) = drawn(catalogue, "DUNLIN 6", "back", seed=4)
     back = replace(back, photo_sha256="f" * 64)
-    unit = ObservedUnit("mixed", (front, back), "TERN 4")
+    unit = ObservedUnit("mixed", (front, back), "KNOT 40")
     both = judge(model, [unit], catalogue)
     each = judge(model, [replace(unit, observations=(one,)) for one in (front, back)], catalogue)
     assert identify([front, back], catalogue, model).verdict == "ambiguous"
@@ -94,7 +94,7 @@ def test_learning_judges_a_model_by_the_verdict_and_so_by_contradictions(catalog
 
 
 def test_without_advice_the_decision_is_the_same_but_for_the_next_photo(catalogue, model):
-    seen = drawn(catalogue, "HERON 2", "front", seed=5)
+    seen = drawn(catalogue, "DUNLIN 6", "front", seed=5)
     advised, plain = (identify(seen, catalogue, model, advise=a) for a in (True, False))
     assert advised.next_photo is not None
     assert plain == replace(advised, next_photo=None)

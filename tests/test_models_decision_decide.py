@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision.opinion import ClaimError, give_opinion
@@ -60,26 +60,43 @@ def photos(catalogue, family, variant, *views, seed=0, noise=CLEAN):
     return [draw_observations(entry, chosen, view, noise, rng) for view in views]
 
 
-@pytest.mark.parametrize("revision", ["R2", "R3"])
+#: Revisions of KNOT 40 under one number: fronts and numbers are the same, and F is locked.
+REVISIONS = ("E", "F", "G")
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
 def test_look_alike_variants_are_never_accepted_from_the_front(catalogue, model, revision):
     for seed in range(8):
-        decision = identify(photos(catalogue, "SKUA 2", revision, "front", seed=seed), catalogue, model)
-        assert decision.candidates[0].family == "SKUA 2"
-        assert set(decision.variants) == {"R2", "R3"}
+        decision = identify(photos(catalogue, "KNOT 40", revision, "front", seed=seed), catalogue, model)
+        assert decision.candidates[0].family == "KNOT 40"
+        assert set(decision.variants) == {*REVISIONS, "north"}
         assert decision.next_photo.view in ("back", "label close-up")
         assert any(c.name == "locked" for c in decision.cautions)
 
 
-@pytest.mark.parametrize("revision", ["R2", "R3"])
+@pytest.mark.parametrize("revision", REVISIONS)
 def test_the_label_settles_the_variant(catalogue, model, revision):
-    shots = photos(catalogue, "SKUA 2", revision, "front", "back", "label close-up", seed=1)
+    shots = photos(catalogue, "KNOT 40", revision, "front", "back", "label close-up", seed=1)
     decision = identify(shots, catalogue, model)
     assert (decision.verdict, decision.families, decision.variants) == (
         "identified",
-        ("SKUA 2",),
+        ("KNOT 40",),
         (revision,),
     )
-    assert any(c.name == "locked" for c in decision.cautions) == (revision == "R3")
+    assert any(c.name == "locked" for c in decision.cautions) == (revision == "F")
+
+
+def test_what_the_variant_is_told_by_is_quoted_and_its_caption_is_not(catalogue, model):
+    front, _ = photos(catalogue, "KNOT 40", "F", "front", "back")
+    (back,) = photos(catalogue, "KNOT 40", "F", "back", seed=1)
+    lines = ("UNIT No", "K58214/302", "REV", "F")  # a box each, read line by line
+    unit = replace(back.units[0], texts=tuple(written(line) for line in lines), codes=())
+    decision = identify([front, replace(back, units=(unit,))], catalogue, model)
+    assert decision.candidates[0].variants[0].key == "F"
+    told = [e.message for e in decision.candidates[0].variants[0].evidence]
+    assert any(message.startswith("'F' was read") for message in told)
+    assert not any("REV" in message or "''" in message for message in told)
+    assert decision.variant_message.startswith("'F'")
 
 
 def test_every_family_is_found_by_front_and_back(catalogue, model):
@@ -118,7 +135,7 @@ def test_a_hazard_is_never_a_controller_and_its_caution_comes_first(catalogue, m
 
 
 def test_an_orange_plug_warns_on_any_unit(catalogue, model):
-    (front,) = photos(catalogue, "TERN 2", None, "front")
+    (front,) = photos(catalogue, "AUK 11", None, "front")
     unit = front.units[0]
     orange = replace(unit.connectors[0], colour={"OG": 0.9, "BN": 0.1})
     seen = replace(front, units=(replace(unit, connectors=(orange, *unit.connectors[1:])),))
@@ -129,32 +146,33 @@ def test_an_orange_plug_warns_on_any_unit(catalogue, model):
 
 
 def test_two_units_in_the_photos_are_a_contradiction_not_an_answer(catalogue, model):
-    shots = photos(catalogue, "TERN 1", None, "front") + photos(catalogue, "SKUA 1", None, "back", seed=9)
+    shots = photos(catalogue, "AUK 11", None, "front") + photos(catalogue, "CURLEW 3", None, "back", seed=9)
     decision = identify(shots, catalogue, model)
     assert decision.verdict == "ambiguous"
     assert any(f.name == "views disagree" for f in decision.findings)
-    assert set(decision.families) == {"TERN 1", "SKUA 1"}
+    assert set(decision.families) == {"AUK 11", "CURLEW 3"}
 
 
 def test_barcode_against_print_is_a_finding(catalogue, model):
-    (back,) = photos(catalogue, "TERN 1", None, "back")
+    (back,) = photos(catalogue, "AUK 11", None, "back")
     unit = back.units[0]
-    number = catalogue.by_key["TERN 1"].variants[0].service_numbers[0]
-    other = number[:-1] + str((int(number[-1]) + 5) % 10)
+    other = catalogue.by_key["AUK 11"].variants[1].service_numbers[0]
     swapped = replace(unit, codes=(Code((), "Code 128", other, "verified"),))
     decision = identify([replace(back, units=(swapped,))], catalogue, model)
-    assert any(f.name == "barcode and print disagree" for f in decision.findings)
+    (finding,) = [f for f in decision.findings if f.name == "barcode and print disagree"]
+    assert finding.message.startswith("The barcode holds K27463/055, the print reads 'K27418/052'")
 
 
 def test_a_clean_unlisted_number_settles_no_variant(catalogue, model):
-    front, back = photos(catalogue, "SKUA 2", "R2", "front", "back")
+    front, back = photos(catalogue, "DUNLIN 6", "first", "front", "back")
     unit = back.units[0]
     texts = tuple(
-        replace(t, value="734999724", characters=()) if t.value.isdigit() else t for t in unit.texts
+        replace(t, value="K44999/269", characters=()) if t.value == "K44510/261" else t for t in unit.texts
     )
+    assert texts != unit.texts
     seen = replace(back, units=(replace(unit, texts=texts, codes=()),))
     decision = identify([front, seen], catalogue, model)
-    assert len(decision.variants) == 2
+    assert len(decision.variants) == 3
     assert any(f.name == "number not listed" for f in decision.findings)
 
 
@@ -170,7 +188,7 @@ def test_a_stranger_is_not_accepted(catalogue, model):
 
 
 def test_a_photo_that_is_too_dark_or_empty_gives_no_answer(catalogue, model):
-    (front,) = photos(catalogue, "TERN 2", None, "front")
+    (front,) = photos(catalogue, "AUK 11", None, "front")
     dark = replace(front.quality, faults=(Fault("dark", 0.01, 0.1, "It is dark.", "Use light."),))
     for seen in (replace(front, quality=dark), replace(front, units=())):
         decision = identify([seen], catalogue, model)
@@ -182,22 +200,22 @@ def test_a_photo_that_is_too_dark_or_empty_gives_no_answer(catalogue, model):
 
 
 def test_the_same_photo_twice_counts_once(catalogue, model):
-    shots = photos(catalogue, "TERN 2", None, "front")
+    shots = photos(catalogue, "AUK 11", None, "front")
     once, twice = identify(shots, catalogue, model), identify(shots * 2, catalogue, model)
     assert once.candidates == twice.candidates
 
 
 def test_a_second_opinion_agrees_disagrees_or_says_it_cannot_tell(catalogue, model):
-    front = photos(catalogue, "SKUA 2", "R3", "front", seed=1)
-    whole = photos(catalogue, "SKUA 2", "R3", "front", "back", "label close-up", seed=1)
-    assert give_opinion(front, catalogue, model, "SKUA 2:R2").verdict == "cannot tell"
-    assert give_opinion(whole, catalogue, model, "skua 2:r3").verdict == "agrees"
-    assert give_opinion(whole, catalogue, model, "SKUA 2:R2").verdict == "disagrees"
-    wrong = give_opinion(whole, catalogue, model, "TERN 1")
+    front = photos(catalogue, "KNOT 40", "F", "front", seed=1)
+    whole = photos(catalogue, "KNOT 40", "F", "front", "back", "label close-up", seed=1)
+    assert give_opinion(front, catalogue, model, "KNOT 40:E").verdict == "cannot tell"
+    assert give_opinion(whole, catalogue, model, "knot 40:f").verdict == "agrees"
+    assert give_opinion(whole, catalogue, model, "KNOT 40:E").verdict == "disagrees"
+    wrong = give_opinion(whole, catalogue, model, "AUK 11")
     assert wrong.verdict == "disagrees"
     assert wrong.against_claim
-    with pytest.raises(ClaimError, match="SKUA 2"):
-        give_opinion(front, catalogue, model, "SKUA 3")
+    with pytest.raises(ClaimError, match="KNOT 40"):
+        give_opinion(front, catalogue, model, "KNOT 42")
 
 
 def test_two_thousand_families_add_little_time(model):
@@ -215,7 +233,7 @@ def test_two_thousand_families_add_little_time(model):
 
 
 def test_evidence_names_rule_and_photo(catalogue, model):
-    decision = identify(photos(catalogue, "TERN 4", None, "front", "back"), catalogue, model)
+    decision = identify(photos(catalogue, "KNOT 40", None, "front", "back"), catalogue, model)
     best = decision.candidates[0]
     assert {"plugs", "cast mark", "service number"} <= {e.rule for e in best.evidence}
     assert all(e.photo in (0, 1, None) and e.message for e in best.evidence)
@@ -224,20 +242,20 @@ def test_evidence_names_rule_and_photo(catalogue, model):
 
 
 def test_a_donor_plate_counts_for_the_variant_alone(catalogue, model):
-    front = photos(catalogue, "PETREL 5", None, "front", seed=2)[0]
+    front = photos(catalogue, "AUK 11", None, "front", seed=2)[0]
     # Seventeen ones pass the rule's check; the tenth means 2001 or 2031.
     plate = Text((), "1" * 17, 0.99, "printed", 20.0)
     seen = Observations(front.photo_sha256, front.quality, front.white_balance, front.units, (plate,))
     told, untold = identify([seen], catalogue, model), identify([front], catalogue, model)
     assert told.candidates[0].probability == untold.candidates[0].probability
     assert {v.probability for v in untold.candidates[0].variants} == {0.5}
-    within = [v.key for v in catalogue.by_key["PETREL 5"].variants if v.years[0] <= 2001 <= v.years[1]]
+    within = [v.key for v in catalogue.by_key["AUK 11"].variants if v.years[0] <= 2001 <= v.years[1]]
     assert (told.candidates[0].variants[0].probability > 0.5) == (len(within) == 1)
     assert len(told.variants) == 2  # a plate beside the unit proves nothing about the unit
 
 
 def test_connectors_of_no_known_colour_do_not_break_it(catalogue, model):
-    (front,) = photos(catalogue, "TERN 2", None, "front")
+    (front,) = photos(catalogue, "AUK 11", None, "front")
     even = dict.fromkeys(front.units[0].connectors[0].colour, 1 / 12)
     grey = tuple(
         Connector(c.polygon, even, {"S": 1 / 3, "M": 1 / 3, "L": 1 / 3}, 0.3, 0.0)
@@ -253,7 +271,7 @@ def written(value: str, kind: str = "printed") -> Text:
 
 def whole_photo(catalogue, *lines: Text, codes=()) -> Observations:
     """What is seen where no outline of a unit is found: writing, taken for that of one unit."""
-    (front,) = photos(catalogue, "TERN 2", None, "front")
+    (front,) = photos(catalogue, "AUK 11", None, "front")
     bare = Unit(
         front.units[0].polygon,
         0.5,
@@ -273,6 +291,7 @@ def a_number(catalogue, key: str) -> str:
 @given(data=st.data())
 def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, model, data):
     one, other = data.draw(st.permutations(catalogue.families))[:2]
+    assume({m.text for m in one.marks}.isdisjoint(m.text for m in other.marks))  # else it agrees
     lines = []
     for family in (one, other):
         texts = [m.text for m in family.marks] + list(family.variants[0].service_numbers)
@@ -282,29 +301,31 @@ def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, mod
     decision = identify([whole_photo(catalogue, *order)], catalogue, model)
     assert decision.verdict != "identified"
     assert any(f.name == "writing disagrees" for f in decision.findings)
-    assert {one.key, other.key} <= set(decision.families)
+    for family in (one, other):
+        twins = {f.key for f in catalogue.families if f.marks == family.marks}
+        assert twins & set(decision.families)
 
 
 def test_a_barcode_of_one_family_beside_the_mark_of_another_is_never_identified(catalogue, model):
-    code = Code((), "Code 128", a_number(catalogue, "SKUA 1"), "verified")
-    decision = identify([whole_photo(catalogue, written("TERN 1", "cast"), codes=(code,))], catalogue, model)
+    code = Code((), "Code 128", a_number(catalogue, "CURLEW 3"), "verified")
+    decision = identify([whole_photo(catalogue, written("AUK 11", "cast"), codes=(code,))], catalogue, model)
     assert decision.verdict == "ambiguous"
-    assert set(decision.families) == {"SKUA 1", "TERN 1"}
+    assert set(decision.families) == {"CURLEW 3", "AUK 11"}
 
 
 def test_writing_that_agrees_is_no_contradiction(catalogue, model):
-    lines = (written("TERN 1", "cast"), written(a_number(catalogue, "TERN 1")), written("SERIAL 02576769"))
+    lines = (written("AUK 11", "cast"), written(a_number(catalogue, "AUK 11")), written("SERIAL 02576769"))
     decision = identify([whole_photo(catalogue, *lines)], catalogue, model)
     assert not decision.findings
-    assert decision.candidates[0].family == "TERN 1"
+    assert decision.candidates[0].family == "AUK 11"
 
 
 @pytest.mark.parametrize("kind", ["cast", "printed"])
 def test_a_service_number_counts_whatever_it_was_taken_for(catalogue, model, kind):
-    number = a_number(catalogue, "TERN 1")
-    spaced = f"{number[:3]} {number[3:6]} {number[6:]} A"
+    number = a_number(catalogue, "AUK 11")
+    spaced = f"{number[:3]} {number[3:]} A"
     decision = identify([whole_photo(catalogue, written(spaced, kind))], catalogue, model)
-    assert decision.candidates[0].family == "TERN 1"
+    assert decision.candidates[0].family == "AUK 11"
     assert decision.verdict in ("identified", "ambiguous")
     assert not any(f.name == "number not listed" for f in decision.findings)
 
@@ -313,7 +334,7 @@ def test_an_unsure_reading_of_something_else_counts_for_little_and_a_sure_one_fo
     said = {}
     for sure in (0.4, 0.98):
         (front,) = photos(catalogue, "GANNET 8", None, "front")
-        other = Text((), "XK40", sure, "cast", 20.0)
+        other = Text((), "PLOVER 7", sure, "cast", 20.0)
         unit = replace(front.units[0], texts=(other,))
         decision = identify([replace(front, units=(unit,))], catalogue, model)
         assert decision.verdict != "identified"
@@ -321,35 +342,53 @@ def test_an_unsure_reading_of_something_else_counts_for_little_and_a_sure_one_fo
     assert said[0.4] > said[0.98]
 
 
-def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):
-    (front,) = photos(catalogue, "TERN 2", None, "front")
-    plugs = front.units[0].connectors
-    unit = replace(front.units[0], connectors=(plugs[0], replace(plugs[1], broken=True)))
+@pytest.mark.parametrize("family", ["AUK 11", "KNOT 40"])
+def test_a_sure_mark_of_another_family_is_never_outvoted_by_plugs(catalogue, model, family):
+    """Five or six plugs outweigh any mark by the odds alone."""
+    (front,) = photos(catalogue, family, None, "front")
+    unit = replace(front.units[0], texts=(written("PLOVER 7", "cast"),))
     decision = identify([replace(front, units=(unit,))], catalogue, model)
-    assert (decision.verdict, decision.families) == ("identified", ("TERN 2",))
+    assert decision.verdict == "ambiguous"
+    assert set(decision.families) == {family, "PLOVER 7"}
+    assert "casting and the rest disagree" in [f.name for f in decision.findings]
+
+
+def test_a_plug_that_has_broken_off_is_a_finding_and_counts_in_the_answer(catalogue, model):
+    (front,) = photos(catalogue, "AUK 11", None, "front")
+    plugs = front.units[0].connectors
+    unit = replace(front.units[0], connectors=(plugs[0], replace(plugs[1], broken=True), *plugs[2:]))
+    decision = identify([replace(front, units=(unit,))], catalogue, model)
+    assert (decision.verdict, decision.families) == ("identified", ("AUK 11",))
     assert [f.name for f in decision.findings] == ["plug broken off"]
     assert decision.findings[0].message.startswith("plug 2 (BN) seems to have broken off")
 
 
 def test_a_clean_mark_of_a_sibling_that_is_not_listed_is_never_taken_for_one_that_is(catalogue, model):
-    for family in ("TERN 2", "HERON 1", "PETREL 6", "SKUA 4"):
+    # Not KNOT 49: the reader takes a cast 0 for a 9 in some of a hundred, so that is no clean other figure.
+    for family, sibling in (("AUK 11", 9), ("CURLEW 3", 9), ("DUNLIN 6", 9), ("KNOT 40", 3), ("PLOVER 7", 9)):
         (front,) = photos(catalogue, family, None, "front")
-        unit = replace(front.units[0], texts=(written(f"{family[:-1]}9", "cast"),))
+        unit = replace(front.units[0], texts=(written(f"{family[:-1]}{sibling}", "cast"),))
         decision = identify([replace(front, units=(unit,))], catalogue, model)
         assert decision.verdict != "identified", (family, decision.message)
 
 
 @pytest.mark.parametrize(
-    ("line", "least"), [("733118121 B", 0.95), ("733 118 121 B HERON 2", 0.95), ("733 118 121 8", 0.5)]
+    ("line", "least"),
+    [
+        ("K58214/302 G", 0.95),
+        ("UNIT No K58214/302 REV G KNOT 40", 0.95),
+        ("K58214-302 REV.G", 0.95),
+        ("K58214/302 REV 6", 0.35),  # more than an even share of the three
+    ],
 )
 def test_a_suffix_is_found_behind_the_number_whatever_follows(catalogue, model, line, least):
-    (back,) = photos(catalogue, "HERON 2", "B", "back")
+    (back,) = photos(catalogue, "KNOT 40", "G", "back")
     unit = replace(back.units[0], texts=(written(line),), codes=())
     decision = identify([replace(back, units=(unit,))], catalogue, model)
-    (best,) = [v for v in decision.candidates[0].variants if v.key == "B"]
-    # An 8 is a B more often than another letter, but not surely: no suffix of the maker's is a figure.
+    (best,) = [v for v in decision.candidates[0].variants if v.key == "G"]
+    # A 6 is a G more often than another letter, but not surely: no suffix of the maker's is a figure.
     assert best.probability > least
-    assert (line[-1] != "8") or best.probability < 0.995
+    assert (line[-1] != "6") or best.probability < 0.995
 
 
 @pytest.mark.parametrize("left", [2, 5, 8])
@@ -381,7 +420,7 @@ def test_writing_alone_never_refuses_and_plugs_do(catalogue, model):
         assert decision.next_photo is not None
         both = photos(strangers, family.key, None, "front", "back")
         refused += identify(both, catalogue, model).verdict == "not_in_catalogue"
-    assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 13 more often than not
+    assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 14 more often than not
 
 
 def dark(seen: Observations) -> Observations:
@@ -390,7 +429,7 @@ def dark(seen: Observations) -> Observations:
 
 
 def test_an_unreadable_photo_warns_of_no_family_but_of_every_orange_plug(catalogue, model):
-    (front,) = photos(catalogue, "TERN 2", None, "front")
+    (front,) = photos(catalogue, "AUK 11", None, "front")
     nothing = replace(front, units=())
     plain = identify([dark(nothing)], catalogue, model)
     assert plain.verdict == "unreadable"

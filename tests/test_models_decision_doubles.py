@@ -4,7 +4,7 @@ import pytest
 from plugface.models.decision.doubles import CountedUnit, find_doubles
 
 
-def unit(key: str, faces: str, photo: str = "", families: str = "TERN", **how) -> CountedUnit:
+def unit(key: str, faces: str, photo: str = "", families: str = "AUK", **how) -> CountedUnit:
     """One unit; `faces` as "F", "B", "FB" or ""."""
     shown = {"F": "front", "B": "back"}
     return CountedUnit(
@@ -21,8 +21,8 @@ BOTH = {"a": ("b",), "b": ("a",)}
     [
         ([LONE, unit("b", "B", alone=True)], BOTH),
         ([LONE, unit("b", "F", alone=True)], {}),  # two fronts are two units
-        ([LONE, unit("b", "B", families="SKUA", alone=True)], {}),
-        ([LONE, unit("b", "B", families="SKUA TERN", alone=True)], BOTH),
+        ([LONE, unit("b", "B", families="DUNLIN", alone=True)], {}),
+        ([LONE, unit("b", "B", families="DUNLIN AUK", alone=True)], BOTH),
         ([unit("a", "B", alone=True), unit("b", "FB")], {}),  # that unit has a back already
         ([unit("a", "B", alone=True), unit("b", "F")], {"a": ("b",)}),
         ([unit("a", "", alone=True), unit("b", "FB")], {"a": ("b",)}),  # a close-up of either's label

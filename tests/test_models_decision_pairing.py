@@ -18,25 +18,31 @@ def variant(catalogue, family, key):
 
 
 def test_a_locked_revision_never_serves(catalogue):
-    entry, r3 = variant(catalogue, "SKUA 2", "R3")
-    fit = fit_variant(entry, r3, Needs(gearbox="automatic"))
+    entry, second = variant(catalogue, "DUNLIN 6", "second")
+    fit = fit_variant(entry, second, Needs(gearbox="automatic"))
     assert fit.serves == "no"
     assert "locked" in " ".join(fit.reasons)
 
 
-def test_a_gearbox_unit_needs_the_same_donor_and_says_so(catalogue):
-    (rule,) = list_partners(catalogue.by_key["SKUA 4"])
+def test_an_injector_driver_needs_the_same_donor_and_says_so(catalogue):
+    (rule,) = list_partners(catalogue.by_key["PLOVER 7"])
     assert rule.same_donor
-    assert set(rule.families) == {"TERN 2", "TERN 4"}
-    entry, first = variant(catalogue, "SKUA 4", "first")
-    fit = fit_variant(entry, first, Needs(partner="TERN 2"))
+    assert set(rule.families) == {"AUK 11", "AUK 12"}
+    entry, only = variant(catalogue, "PLOVER 7", "only")
+    fit = fit_variant(entry, only, Needs(partner="AUK 11"))
     assert fit.serves == "unknown"
     assert "same donor" in " ".join(fit.unknown)
-    assert fit_variant(entry, first, Needs(partner="PETREL 5")).serves == "no"
+    assert fit_variant(entry, only, Needs(partner="CURLEW 5")).serves == "no"
+    # By itself it runs nothing; beside an engine unit the throttle is that one's matter.
+    assert fit_variant(entry, only, Needs(throttle="cable")).serves == "no"
+    assert fit_variant(entry, only, Needs(throttle="cable", partner="AUK 11")).serves == "unknown"
+    listed = {row[0] for row in list_serving(catalogue, Needs(partner="AUK 11"))}
+    assert "PLOVER 7" in listed
+    assert "PLOVER 7" not in {row[0] for row in list_serving(catalogue, Needs(throttle="cable"))}
 
 
 def test_throttle_decides_between_variants_and_a_set_stays_open(catalogue):
-    entry = catalogue.by_key["PETREL 5"]
+    entry = catalogue.by_key["AUK 11"]
     fits = {v.throttle: fit_variant(entry, v, Needs(throttle="cable")) for v in entry.variants}
     assert fits["cable"].serves == "yes"
     assert fits["electronic"].serves == "no"
@@ -45,15 +51,22 @@ def test_throttle_decides_between_variants_and_a_set_stays_open(catalogue):
 
 
 def test_a_manual_gearbox_has_no_use_for_a_gearbox_unit(catalogue):
-    entry, r2 = variant(catalogue, "SKUA 2", "R2")
-    assert fit_variant(entry, r2, Needs(gearbox="manual")).serves == "no"
+    entry, first = variant(catalogue, "DUNLIN 6", "first")
+    assert fit_variant(entry, first, Needs(gearbox="manual")).serves == "no"
+
+
+@pytest.mark.parametrize("partner", ["KNOT 40", "KNOT 41", "CURLEW 5"])
+def test_a_gearbox_unit_serves_its_own_engine_units_and_no_rival_of_theirs(catalogue, partner):
+    entry, home = variant(catalogue, "REDSHANK 2", "home")
+    assert fit_variant(entry, home, Needs(partner=partner)).serves == "no"
+    assert fit_variant(entry, home, Needs(partner="SANDERLING 9 marine")).serves == "yes"
 
 
 def test_years_outside_are_refused_with_the_years(catalogue):
-    entry, r2 = variant(catalogue, "SKUA 2", "R2")
-    fit = fit_variant(entry, r2, Needs(year=1999))
+    entry, first = variant(catalogue, "DUNLIN 6", "first")
+    fit = fit_variant(entry, first, Needs(year=1999))
     assert fit.serves == "no"
-    assert "2003 to 2006" in fit.reasons[0]
+    assert "2001 to 2003" in fit.reasons[0]
 
 
 def test_the_list_holds_no_hazard_and_nothing_locked_and_sure_ones_first(catalogue):
@@ -69,9 +82,9 @@ def test_the_list_holds_no_hazard_and_nothing_locked_and_sure_ones_first(catalog
 
 
 def test_the_same_donor_may_be_asked_of_one_partner(catalogue):
-    entry, r2 = variant(catalogue, "SKUA 4", "first")
-    rule = entry.pairing[0].model_copy(update={"same_donor": ("TERN 2",)})
+    entry, only = variant(catalogue, "PLOVER 7", "only")
+    rule = entry.pairing[0].model_copy(update={"same_donor": ("AUK 11",)})
     entry = entry.model_copy(update={"pairing": (rule,)})
-    assert "TERN 2 from the same donor or TERN 4" in list_partners(entry)[0].message
-    assert "same donor" in " ".join(fit_variant(entry, r2, Needs(partner="TERN 2")).unknown)
-    assert fit_variant(entry, r2, Needs(partner="TERN 4")).serves == "yes"
+    assert "AUK 11 from the same donor or AUK 12" in list_partners(entry)[0].message
+    assert "same donor" in " ".join(fit_variant(entry, only, Needs(partner="AUK 11")).unknown)
+    assert fit_variant(entry, only, Needs(partner="AUK 12")).serves == "yes"

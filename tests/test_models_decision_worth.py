@@ -105,14 +105,15 @@ def test_a_look_is_never_worth_less_than_nothing_nor_more_than_the_unit(unit):
     assert 0 <= worth_of_a_look(unit) <= sum(c.probability * c.value for c in unit) + 1e-9
 
 
-def valued(works: float = 1.0, **values) -> object:
-    """The demo's catalogue with worth: TERN 2 open 80, locked 12, core 5; `values` for others."""
-    table = {"open": Value(usable=80, core=5), "locked": Value(locked=12, core=5)}
+def valued(works: float = 1.0) -> object:
+    """The demo's catalogue with worth: DUNLIN 6 first and south 80, second (locked) 12, core 5."""
+    usable = Value(usable=80, core=5)
+    table = {"first": usable, "second": Value(locked=12, core=5), "south": usable}
     families = [
         family.model_copy(
             update={"variants": tuple(v.model_copy(update={"value": table[v.key]}) for v in family.variants)}
         )
-        if family.key == "TERN 2"
+        if family.key == "DUNLIN 6"
         else family
         for family in DEMO.families
     ]
@@ -123,31 +124,34 @@ def valued(works: float = 1.0, **values) -> object:
 
 
 def answer(probability: float, *variants: tuple[str, float]) -> Decision:
-    """An answer with TERN 2 first and another family for the rest."""
+    """An answer with DUNLIN 6 first and another family for the rest."""
     told = tuple(VariantChance(key, share) for key, share in variants)
-    candidates = (Candidate("TERN 2", 1.0, probability, (), told), Candidate("SKUA 1", 0.0, 1 - probability))
-    return Decision("ambiguous", "", candidates, ("TERN 2", "SKUA 1"))
+    candidates = (
+        Candidate("DUNLIN 6", 1.0, probability, (), told),
+        Candidate("CURLEW 3", 0.0, 1 - probability),
+    )
+    return Decision("ambiguous", "", candidates, ("DUNLIN 6", "CURLEW 3"))
 
 
 def test_a_unit_is_priced_by_variant_and_state():
-    (currency, unit), *more = price_unit(answer(0.9, ("open", 0.7), ("locked", 0.3)), valued()).items()
-    assert (currency, more) == ("EUR", [])  # SKUA 1 has no value and counts nothing
+    (currency, unit), *more = price_unit(answer(0.9, ("first", 0.7), ("second", 0.3)), valued()).items()
+    assert (currency, more) == ("EUR", [])  # CURLEW 3 has no value and counts nothing
     assert {c.name: (round(c.probability, 3), c.value) for c in unit} == {
-        "TERN 2 open": (0.63, 80),
-        "TERN 2 locked": (0.27, 12),
+        "DUNLIN 6 first": (0.63, 80),
+        "DUNLIN 6 second": (0.27, 12),
     }
     # One in four does not work and is worth its core: 0.75 x 80 + 0.25 x 5.
-    unit = price_unit(answer(0.9, ("open", 1.0)), valued(works=0.75))["EUR"]
+    unit = price_unit(answer(0.9, ("first", 1.0)), valued(works=0.75))["EUR"]
     assert unit[0].value == pytest.approx(61.25)
 
 
 def test_what_a_person_found_counts_for_certain():
-    unit = price_unit(answer(0.4, ("open", 1.0)), valued(), confirmed=("TERN 2", "locked"))["EUR"]
-    assert [(c.name, c.probability, c.value) for c in unit] == [("TERN 2 locked", 1.0, 12)]
-    assert price_unit(answer(0.9, ("open", 1.0)), valued(), confirmed=("", "")) == {}
-    either = price_unit(answer(0.9), valued(), confirmed=("TERN 2", ""))["EUR"]
+    unit = price_unit(answer(0.4, ("first", 1.0)), valued(), confirmed=("DUNLIN 6", "second"))["EUR"]
+    assert [(c.name, c.probability, c.value) for c in unit] == [("DUNLIN 6 second", 1.0, 12)]
+    assert price_unit(answer(0.9, ("first", 1.0)), valued(), confirmed=("", "")) == {}
+    either = price_unit(answer(0.9), valued(), confirmed=("DUNLIN 6", ""))["EUR"]
     assert sum(c.probability for c in either) == pytest.approx(1)
 
 
 def test_a_catalogue_without_values_prices_nothing():
-    assert price_unit(answer(0.9, ("open", 1.0)), DEMO) == {}
+    assert price_unit(answer(0.9, ("first", 1.0)), DEMO) == {}

@@ -7,6 +7,9 @@ from datetime import datetime, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from plugface.cli.lot.sorting import _service_number_test
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.grouping import (
     MAX_PHOTOS,
     PAUSE_S,
@@ -194,6 +197,25 @@ def test_what_is_an_id_card():
     assert ids(unit_codes=[code("plugface:ABCDE-0001")]) == ("plugface:ABCDE-0001",)  # our label stuck on it
 
 
+@pytest.mark.parametrize(
+    "payload",
+    [
+        *("K58214/302", "K58214302", "K58214-302 F", "K58214302F"),
+        *("[)>\x1e06\x1d1PK58214/302\x1d2PF\x1e\x04", "PK2104/16", "K58299/309;S0417"),
+    ],
+)
+def test_a_label_s_code_joins_nothing_with_its_stroke_or_without(payload):
+    """Two units of one number bear the same code: as an id card it would make one of them."""
+    for maker in ("marrow_finch", "pell_works/catalogue"):
+        is_number = _service_number_test(load_catalogue(demo_folder() / maker))
+        seen = observations(codes=[code(payload, "Data Matrix")])
+        ids = make_shot("a.jpg", seen, [0], is_service_number=is_number).ids
+        own = payload.startswith("PK") == maker.startswith("pell")
+        assert not (own and ids), maker
+        card = observations(codes=[code("CARD 7", "Data Matrix")])
+        assert make_shot("a.jpg", card, [0], is_service_number=is_number).ids == ("CARD 7",)
+
+
 def card(share, payload="CARD 7", symbology="QR Code", plugs=()):
     """What was taken for a unit and carries a code of `share` of its size."""
     side = 100.0 * share**0.5
@@ -368,15 +390,18 @@ def row_of(words: str, families: str = "") -> list[str]:
 
 
 def test_what_names_another_family_is_another_unit():
-    assert row_of("FB", "TERN TERN") == ["FB"]
-    assert row_of("FB", "TERN -") == ["FB"]
-    assert row_of("FB", "TERN SKUA") == ["F", "B"]
+    assert row_of("FB", "AUK AUK") == ["FB"]
+    assert row_of("FB", "AUK -") == ["FB"]
+    assert row_of("FB", "AUK DUNLIN") == ["F", "B"]
     # The first front and the last back were not taken: no pair of the usual way round agrees.
-    assert row_of("BFBF", "TERN SKUA SKUA TERN") == ["B", "FB", "F"]
+    assert row_of("BFBF", "AUK DUNLIN DUNLIN AUK") == ["B", "FB", "F"]
     # An odd run whose marks tell which two belong together.
-    assert row_of("FBF", "TERN SKUA SKUA") == ["F", "BF"]
+    assert row_of("FBF", "AUK DUNLIN DUNLIN") == ["F", "BF"]
     timed = [shot("a.jpg", 0), shot("b.jpg", 10, face="back")]
-    other = [replace(timed[0], families=frozenset({"TERN"})), replace(timed[1], families=frozenset({"SKUA"}))]
+    other = [
+        replace(timed[0], families=frozenset({"AUK"})),
+        replace(timed[1], families=frozenset({"DUNLIN"})),
+    ]
     assert [len(group.shots) for group in group_shots(timed)] == [2]
     assert [len(group.shots) for group in group_shots(other)] == [1, 1]
 

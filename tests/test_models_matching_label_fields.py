@@ -12,6 +12,7 @@ from plugface.models.matching.label_fields import (
 from plugface.vision.observations import Character, Text
 
 FORMS = frozenset({"99999999", "AA999999"})
+STROKE = frozenset({"A99999999"})  # K27418/052
 
 
 def printed(*lines: str) -> list[Text]:
@@ -31,11 +32,25 @@ def printed(*lines: str) -> list[Text]:
         ("12V 10A 5820 3317", "5820 3317"),
         ("12 V 5820 3317", "5820 3317"),
         ("PK 2004/16", "PK 2004/16"),  # its end alone would be a date
-        ("TERN 4 5820 3317", "TERN 4 5820 3317"),  # a mark holds a figure, and stays
+        ("AUK 12 5820 3317", "AUK 12 5820 3317"),  # a mark holds a figure, and stays
     ],
 )
 def test_the_number_is_found_in_its_line(line, left):
     assert [text.value for text in number_lines(printed(line), FORMS)] == [left]
+
+
+@pytest.mark.parametrize(
+    ("line", "left"),
+    [
+        ("UNIT No K27418/052", "K27418/052"),
+        ("UNIT NO K27418-052 C DATE 12/04", "K27418-052 C"),
+        ("S/N 004417 K27 418 052", "K27 418 052"),
+        ("12 V K27418 / 052", "K27418 / 052"),
+        ("AUK 11 K27418/052", "AUK 11 K27418/052"),
+    ],
+)
+def test_a_number_with_a_stroke_is_found_in_its_line(line, left):
+    assert [text.value for text in number_lines(printed(line), STROKE)] == [left]
 
 
 @pytest.mark.parametrize(
@@ -51,6 +66,12 @@ def test_what_is_something_else_is_no_number(line):
 def test_a_number_over_two_lines_is_one():
     lines = number_lines(printed("MADE IN NORLAND", "PART NO 5820", "3317 AA", "12V"), FORMS)
     assert [text.value for text in lines] == ["PART NO 5820 3317 AA"]
+
+
+@pytest.mark.parametrize(("first", "second"), [("K27418/", "052"), ("K27418", "/052"), ("K27", "418/052 C")])
+def test_a_number_with_a_stroke_over_two_lines_is_one(first, second):
+    lines = number_lines(printed("UNIT No", first, second), STROKE)
+    assert [text.value for text in lines] == [f"{first} {second}"]
 
 
 def test_two_numbers_in_neighbouring_lines_stay_two():
@@ -78,6 +99,25 @@ def test_runs_of_a_long_line_are_few():
 def test_of_two_numbers_of_one_length_the_first_is_the_lines():
     (line,) = printed("582033 AB 582034")
     assert matching_run(line, re2.compile(r"\d{6}")).value == "582033"
+
+
+@pytest.mark.parametrize(
+    ("line", "found"),
+    [
+        ("UNIT No K27418/052", "K27418/052"),
+        ("K27418-052 REV C", "K27418-052"),  # the stroke was read as a dash
+        ("K27418052", "K27418052"),
+        ("K27 418 052C", "K27418052"),
+        ("K27418/062", None),  # another number, and no slip of the stroke
+        ("K2741/8052", "K2741/8052"),  # a sign moved is a sign misread
+        ("9K27418/052", "K27418/052"),
+        ("K27418/0520", None),  # a longer number
+    ],
+)
+def test_a_number_is_found_whole_whatever_became_of_its_stroke(line, found):
+    (text,) = printed(line)
+    run = matching_run(text, re2.compile(r"^(?P<number>K27\d{3}/05\d)$"))
+    assert (run and run.value) == found
 
 
 @pytest.mark.parametrize(

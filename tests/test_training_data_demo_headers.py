@@ -63,11 +63,17 @@ def test_bays_of_a_moulding_meet_and_do_not_overlap():
     assert seen > 20
 
 
-def test_older_shells_are_built_as_they_were():
+def test_shells_that_ask_for_nothing_new_are_built_as_they_were():
+    old = [wild.unknown_family(key) for key in ("ORLOP", "MARL", "LATCHET")]
+    assert not any(is_detailed(family) for family in old)
+
+
+def test_the_catalogues_stand_in_shells_like_real_ones():
     from plugface.demo.studio.families import catalogue
 
     for source in ("marrow_finch", "pell_works"):
-        assert not any(is_detailed(family) for family in catalogue(source).families)
+        new = [is_detailed(family) for family in catalogue(source).families]
+        assert sum(new) > 0.8 * len(new), source
 
 
 def test_lures_are_in_the_truth_and_are_no_connectors():

@@ -20,7 +20,7 @@ from plugface.demo.studio.shades import draw_shade, to_linear
 from plugface.demo.studio.units import UnitSpec
 
 ZXING_NAMES = {"Code 128": "Code128", "Code 39": "Code39", "Data Matrix": "DataMatrix", "QR": "QRCode"}
-PATTERN = r"(?P<range>416)(?P<family>\d{3})(?P<version>\d{3})"
+PATTERN = r"(?P<range>K27)(?P<family>\d{3})/(?P<version>\d{3})"
 
 
 def make_family(
@@ -28,21 +28,21 @@ def make_family(
 ):
     return Family.model_validate(
         {
-            "key": "HERON 9",
+            "key": "WREN 9",
             "maker": maker,
             "controls": "engine",
             "body": {"size_mm": size, "material": "cast aluminium"},
             "connectors": [{"colour": "GY", "size": "L", "pins": (3, 12), "at_mm": (0, 20)}],
-            "marks": [{"text": "HERON 9", "at_mm": (0, -30)}],
+            "marks": [{"text": "WREN 9", "at_mm": (0, -30)}],
             "label": {
                 "service_number": PATTERN,
-                "suffix": "R[0-9]",
+                "suffix": "[A-F]",
                 "suffix_caption": caption,
                 "barcode": barcode,
                 "barcode_payload": payload,
             },
             "variants": [
-                {"key": "a", "service_numbers": ["416204118"], "suffixes": ["R2"], "years": (1998, 2001)}
+                {"key": "a", "service_numbers": ["K27204/118"], "suffixes": ["C"], "years": (1998, 2001)}
             ],
             "source": "invented",
         }
@@ -54,8 +54,8 @@ def make_spec(seed=1, label="clean", scrawl="", **family):
     return UnitSpec(
         family=family,
         variant=family.variants[0],
-        service_number="416204118",
-        suffix="R2",
+        service_number="K27204/118",
+        suffix="C",
         serial="0045511",
         unit_id="unit",
         seed=seed,
@@ -75,7 +75,7 @@ def on_white(picture):
 @pytest.mark.parametrize("payload", ["number", "number and suffix"])
 def test_a_clean_label_carries_a_readable_code_where_it_says(maker, barcode, payload):
     label = draw_label(make_spec(maker=maker, barcode=barcode, payload=payload))
-    expected = "416204118" + ("R2" if payload == "number and suffix" else "")
+    expected = "K27204/118" + ("C" if payload == "number and suffix" else "")
     (code,) = [code for code in label.codes if code.symbology == barcode and code.payload == expected]
     read = [r for r in zxingcpp.read_barcodes(on_white(label.picture)) if r.text == expected]
     assert [str(r.format).replace(" ", "").split(".")[-1] for r in read] == [ZXING_NAMES[barcode]]
@@ -120,8 +120,8 @@ def test_no_two_printed_things_overlap(maker):
 def test_a_suffix_without_a_field_follows_the_number():
     texts = {text.role: text for text in draw_label(make_spec(caption="")).texts}
     number, suffix = texts["service number"], texts["suffix"]
-    assert number.value == "416 204 118"
-    assert suffix.value == "R2"
+    assert number.value == "K27204/118"
+    assert suffix.value == "C"
     assert number.box[2] < suffix.box[0]
     assert number.box[1] < suffix.box[3]
     assert suffix.box[1] < number.box[3]
@@ -149,9 +149,14 @@ def test_the_same_seed_gives_the_same_label_and_another_gives_another():
 
 
 def test_numbers_are_grouped_by_the_pattern_and_otherwise_in_threes():
-    assert group_number("416204118", r"(?P<a>41)(?P<b>6204118)") == ["41", "6204118"]
-    assert group_number("416204118", r"\d{9}") == ["416", "204", "118"]
+    assert group_number("46D20711", r"(?P<a>46D)(?P<b>20711)") == ["46D", "20711"]
+    assert group_number("46D20711", r"\w{8}") == ["46", "D20", "711"]
     assert group_number("1234567", r"\d+") == ["1", "234", "567"]
+
+
+@pytest.mark.parametrize("number", ["K27204/118", "PK6203/55", "62-6630-1", "4120 KLM 38"])
+def test_a_number_with_signs_of_its_own_is_grouped_already(number):
+    assert group_number(number, PATTERN) == [number]
 
 
 def test_textures_are_written_with_their_boxes(tmp_path):
@@ -160,7 +165,7 @@ def test_textures_are_written_with_their_boxes(tmp_path):
     assert (tmp_path / "unit-label.png").is_file()
     assert (tmp_path / "unit-scrawl.png").is_file()
     assert len(list((tmp_path / "fonts").glob("*.ttf"))) >= 4
-    assert any(text["value"] == "416 204 118" for text in sheet["label"]["texts"])
+    assert any(text["value"] == "K27204/118" for text in sheet["label"]["texts"])
 
 
 def test_an_absent_label_is_no_label(tmp_path):

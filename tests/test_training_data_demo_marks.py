@@ -28,7 +28,7 @@ def test_capitals_are_as_high_as_said(faces) -> None:
 
 
 def test_a_line_is_as_wide_as_its_stretch(faces) -> None:
-    plain, wide = (draw_line("TERN", faces[0], spacing=0.0, stretch=s).shape[1] for s in (1.0, 1.5))
+    plain, wide = (draw_line("KNOT", faces[0], spacing=0.0, stretch=s).shape[1] for s in (1.0, 1.5))
     assert wide == round(1.5 * plain)
 
 
@@ -81,7 +81,7 @@ def test_printed_lines_say_what_was_drawn() -> None:
 def _write_render(folder: Path, light: np.ndarray, corners: np.ndarray, **geometry) -> Path:
     text = {
         "kind": "cast",
-        "value": "FENWICK 7",
+        "value": "SEDGE 7",
         "polygon": corners.tolist(),
         "height_px": 16.0,
         "visible": 1.0,
@@ -93,9 +93,7 @@ def _write_render(folder: Path, light: np.ndarray, corners: np.ndarray, **geomet
 
 
 def test_a_mark_is_cut_out_of_a_render_upright(tmp_path, faces) -> None:
-    line = (
-        cv2.resize(draw_line("FENWICK 7", faces[0], spacing=0.1, stretch=1.0), None, fx=0.5, fy=0.5) / 255.0
-    )
+    line = cv2.resize(draw_line("SEDGE 7", faces[0], spacing=0.1, stretch=1.0), None, fx=0.5, fy=0.5) / 255.0
     high, wide = line.shape
     upright = np.full((200, 300), 0.2, np.float32)
     upright[60 : 60 + high, 40 : 40 + wide] += 0.6 * line
@@ -103,7 +101,7 @@ def test_a_mark_is_cut_out_of_a_render_upright(tmp_path, faces) -> None:
     turn = cv2.getRotationMatrix2D((150, 100), 150, 1.0)
     turned = cv2.warpAffine(upright, turn, (300, 200), borderMode=cv2.BORDER_REPLICATE)
     (mark,) = find_marks(_write_render(tmp_path, turned, cv2.transform(corners[None], turn)[0]))
-    assert mark.text == "FENWICK 7"
+    assert mark.text == "SEDGE 7"
     left, top = (int(v) for v in mark.line[0])
     cut = mark.tone.astype(np.float32)[top : top + 18, left : left + wide]
     # Turned twice by interpolation: edges are softer, no more.
@@ -132,4 +130,4 @@ def test_a_rendered_mark_comes_out_as_strips_that_a_seed_repeats(tmp_path) -> No
         assert a.grey.shape[0] == STRIP_PX
         assert a.text == b.text
         np.testing.assert_array_equal(a.grey, b.grey)
-    assert {strip.text for strip in first} == {"FENWICK 7", ""}  # on its head it says nothing
+    assert {strip.text for strip in first} == {"SEDGE 7", ""}  # on its head it says nothing

@@ -5,7 +5,9 @@ from collections import Counter
 import numpy as np
 import pytest
 from plugface.demo.studio import wild
+from plugface.demo.studio.families import catalogue
 from plugface.demo.studio.footprint import connector_size_mm, label_room_mm, seen_size_mm
+from plugface.demo.studio.shots import SPLITS
 from plugface.demo.studio.wild_shells import LAYOUTS
 from plugface.models.catalogue.entries import Connector
 from pydantic import ValidationError
@@ -108,3 +110,18 @@ def test_label_room_is_clear_of_plugs(families):
         width, height = label_room_mm(family)
         assert width <= family.body.size_mm[0]
         assert height <= family.body.size_mm[1]
+
+
+def test_no_chance_family_and_no_trained_maker_has_a_shell_of_the_maker_kept_for_testing(families):
+    pytest.importorskip("bpy")  # the words stand beside the geometry, which is written for the renderer
+    from plugface.demo.studio.outside_shells import WORDS, is_outside
+
+    unknown = [wild.unknown_family(key) for split in SPLITS for key in wild.unknown_families(split)]
+    trained = catalogue("marrow_finch").families
+    dyed = [wild.dye(family, seed) for seed, family in enumerate(trained)]
+    for family in (*families, *unknown, *trained, *dyed):
+        assert not set(WORDS) & set(family.body.features), family.key
+        assert not is_outside(family), family.key
+    kept = catalogue("tenter_twill").families
+    assert set(WORDS) == {word for family in kept for word in family.body.features}
+    assert all(is_outside(family) for family in kept)

@@ -7,6 +7,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from plugface.cli.evaluation.truth import TRUTH_FILE, list_test_makers
 from plugface.demo.studio import plan
 from plugface.demo.studio.camera import CURVES, develop
 from plugface.demo.studio.families import DEMO, family_of
@@ -29,8 +30,8 @@ def shots():
 def _shipped_parameters():
     """What the shipped truth says each photo was made with."""
     rows = {}
-    for path in (DEMO / "truth.jsonl", DEMO / "pell_works" / "truth.jsonl"):
-        for line in path.read_text(encoding="utf-8").splitlines():
+    for folder in (DEMO, *list_test_makers()):
+        for line in (folder / TRUTH_FILE).read_text(encoding="utf-8").splitlines():
             row = json.loads(line)
             rows[row["id"]] = row["parameters"]
     return rows
@@ -38,7 +39,7 @@ def _shipped_parameters():
 
 def test_the_shipped_photos_are_planned_as_they_were_made():
     made = _shipped_parameters()
-    planned = plan.shipped_shots() + plan.pell_shots()
+    planned = plan.shipped_shots() + plan.pell_shots() + plan.third_shots()
     assert {shot.id for shot in planned} == set(made)
     for shot in planned:
         record = json.loads(shot.to_json())

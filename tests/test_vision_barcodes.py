@@ -49,10 +49,10 @@ def _on_bench(label, angle_deg, scale=1.0, size=(900, 1200)):
 @pytest.mark.parametrize(
     ("symbology", "payload", "check"),
     [
-        ("Code 128", "734160723", "verified"),
-        ("Code 39", "734160723R2", "none"),
-        ("Data Matrix", "734160723", "verified"),
-        ("QR", "734160723 R2", "verified"),
+        ("Code 128", "K44510/261", "verified"),
+        ("Code 39", "K44510/261B", "none"),
+        ("Data Matrix", "K44510/261", "verified"),
+        ("QR", "K44510/261 B", "verified"),
     ],
 )
 @pytest.mark.parametrize("angle_deg", [0, 37, 118, 200])
@@ -67,36 +67,36 @@ def test_symbols_of_other_writers_are_read_on_a_turned_label(symbology, payload,
 
 
 def test_whole_photo_is_searched_at_any_angle():
-    label = _drawn(_symbol("Code 128", "734160723"), module_px=3)
+    label = _drawn(_symbol("Code 128", "K44510/261"), module_px=3)
     for angle_deg in (20, 65, 110):
         photo, _ = _on_bench(label, angle_deg)
-        assert [code.payload for code in read_codes(photo)] == ["734160723"]
+        assert [code.payload for code in read_codes(photo)] == ["K44510/261"]
 
 
 def test_codes_on_what_is_avoided_are_left_out():
-    first, a = _on_bench(_drawn(_symbol("Code 128", "734160723"), module_px=3), 20)
-    second, _ = _on_bench(_drawn(_symbol("Code 128", "731204101"), module_px=3), 65)
+    first, a = _on_bench(_drawn(_symbol("Code 128", "K44510/261"), module_px=3), 20)
+    second, _ = _on_bench(_drawn(_symbol("Code 128", "K58214/302"), module_px=3), 65)
     photo = np.vstack([first, second])
-    assert [code.payload for code in read_codes(photo, avoid=[a])] == ["731204101"]
+    assert [code.payload for code in read_codes(photo, avoid=[a])] == ["K58214/302"]
 
 
 def test_fine_and_noisy_bars_are_still_read():
-    photo, corners = _on_bench(_drawn(_symbol("Code 128", "734160723")), 8, scale=0.5)  # 2 px a module
+    photo, corners = _on_bench(_drawn(_symbol("Code 128", "K44510/261")), 8, scale=0.5)  # 2 px a module
     noisy = np.clip(photo + np.random.default_rng(0).normal(0, 10, photo.shape), 0, 255).astype(np.uint8)
-    assert [code.payload for code in read_codes(noisy, [corners], whole=False)] == ["734160723"]
+    assert [code.payload for code in read_codes(noisy, [corners], whole=False)] == ["K44510/261"]
 
 
 def test_each_code_is_given_once():
-    photo, corners = _on_bench(_drawn(_symbol("QR", "734160723")), 0)
+    photo, corners = _on_bench(_drawn(_symbol("QR", "K44510/261")), 0)
     assert len(read_codes(photo, [corners, corners])) == 1
 
 
 def test_two_labels_give_two_codes():
-    first, a = _on_bench(_drawn(_symbol("Code 128", "734160723")), 0)
-    second, b = _on_bench(_drawn(_symbol("Data Matrix", "731204101")), 0)
+    first, a = _on_bench(_drawn(_symbol("Code 128", "K44510/261")), 0)
+    second, b = _on_bench(_drawn(_symbol("Data Matrix", "K58214/302")), 0)
     photo = np.vstack([first, second])
     lower = tuple((x, y + 900) for x, y in b)
-    assert {code.payload for code in read_codes(photo, [a, lower])} == {"734160723", "731204101"}
+    assert {code.payload for code in read_codes(photo, [a, lower])} == {"K44510/261", "K58214/302"}
 
 
 def test_nothing_is_read_from_a_bench_or_a_ruler():
@@ -109,14 +109,14 @@ def test_nothing_is_read_from_a_bench_or_a_ruler():
 
 
 def test_spoilt_check_character_is_not_read():
-    modules = _symbol("Code 128", "734160723")
+    modules = _symbol("Code 128", "K44510/261")
     modules[0][60:66] = [not m for m in modules[0][60:66]]
     photo, corners = _on_bench(_drawn(modules), 0)
     assert read_codes(photo, [corners]) == ()
 
 
 def test_stripes_are_found_upright():
-    photo, _ = _on_bench(_drawn(_symbol("Code 128", "734160723")), 30)
+    photo, _ = _on_bench(_drawn(_symbol("Code 128", "K44510/261")), 30)
     box = find_stripes(photo)[0]
     across = box[1] - box[0]
     assert abs(np.degrees(np.arctan2(across[1], across[0])) + 30) % 180 < 3
@@ -137,7 +137,7 @@ def test_width_of_code128_in_modules(payload, modules):
 @pytest.mark.parametrize("slant", [-0.1, 0.1])
 def test_long_code_in_perspective_is_read(slant):
     # Bars stay upright while the rows run downhill by more than the bars' height: no level line crosses all.
-    label = _drawn(_symbol("Code 128", "734160723"), module_px=6, bar_px=40)
+    label = _drawn(_symbol("Code 128", "K44510/261"), module_px=6, bar_px=40)
     height, width = label.shape
     rise = round(abs(slant) * width)
     assert abs(slant) * (width - 144) > 40  # 144: the quiet zones
@@ -145,28 +145,36 @@ def test_long_code_in_perspective_is_read(slant):
     laid = cv2.warpAffine(label, shear, (width, height + rise), borderValue=120)
     corners = ((0, 0), (width, 0), (width, height + rise), (0, height + rise))
     (code,) = read_codes(laid, [corners], whole=False)
-    assert code.payload == "734160723"
+    assert code.payload == "K44510/261"
     middle = np.mean(code.polygon, axis=0)
     assert np.abs(middle - (width / 2, (height + rise) / 2)).max() < 25
 
 
-@pytest.mark.parametrize("name", ["mf0006", "mf0096", "mf0114"])
-def test_scratched_pale_and_half_shaded_bars_are_read(name):
-    """Of the train split: no single scan line of these was decoded."""
-    (row,) = (row for row in read_rows(demo_folder(), "train") if row["id"] == name)
-    (truth,) = row["units"][0]["codes"]
-    corners = np.float32(truth["polygon"])
-    around = corners.mean(axis=0) + 1.3 * (corners - corners.mean(axis=0))
-    photo = decode_photo((demo_folder() / row["photo"]).read_bytes(), name=name)
-    codes = read_codes(photo.grey, [tuple(map(tuple, around))], whole=False)
-    assert [code.payload for code in codes] == [truth["payload"]]
-    # Pixels: a fourteenth of the shortest of them.
-    assert np.linalg.norm(np.mean(codes[0].polygon, axis=0) - corners.mean(axis=0)) < 28
+def test_scratched_pale_and_half_shaded_bars_are_read_by_their_mean():
+    """Of the train split's labels: those of which no single scan line is decoded."""
+    averaged = 0
+    for row in read_rows(demo_folder(), "train"):
+        codes = row["units"][0]["codes"] if row["view"] == "label" and len(row["units"]) == 1 else []
+        for truth in codes:
+            if truth["symbology"] not in ("Code 128", "Code 39") or truth["visible"] < 1:
+                continue
+            corners = np.float32(truth["polygon"])
+            around = corners.mean(axis=0) + 1.3 * (corners - corners.mean(axis=0))
+            photo = decode_photo((demo_folder() / row["photo"]).read_bytes(), name=row["id"])
+            for code in read_codes(photo.grey, [tuple(map(tuple, around))], whole=False):
+                if "averaged along the bars" in code.method:
+                    averaged += 1
+                    assert code.payload == truth["payload"], row["id"]
+                    # Of the length of the bars' side: their ends are taken for its corners.
+                    length = np.linalg.norm(corners[1] - corners[0])
+                    away = np.linalg.norm(np.mean(code.polygon, axis=0) - corners.mean(axis=0))
+                    assert away < length / 14, row["id"]
+    assert averaged
 
 
 @pytest.mark.parametrize("module_px", [9, 16])
 def test_a_matrix_code_of_dots_with_gaps_is_read(module_px):
-    modules = np.asarray(_symbol("Data Matrix", "734160723"), bool)
+    modules = np.asarray(_symbol("Data Matrix", "K44510/261"), bool)
     label = np.full(np.multiply(modules.shape, module_px), 225, np.uint8)
     for y, x in np.argwhere(modules):
         middle = (int((x + 0.5) * module_px), int((y + 0.5) * module_px))
@@ -174,7 +182,7 @@ def test_a_matrix_code_of_dots_with_gaps_is_read(module_px):
     label = np.pad(label, 4 * module_px, constant_values=225)
     height, width = label.shape
     (code,) = read_codes(label, [((0, 0), (width, 0), (width, height), (0, height))])
-    assert code.payload == "734160723"
+    assert code.payload == "K44510/261"
     assert "dots" in code.method
 
 

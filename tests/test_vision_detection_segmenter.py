@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from plugface.cli.evaluation.measure_vision import read_rows
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.segmenter import (
     FIRST_AUGMENTATIONS,
     MORE_AUGMENTATIONS,
     WEIGHTS,
+    NetworkSegmenter,
     _look,
     load_segmenter,
     pool,
@@ -61,7 +63,8 @@ def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
 
 @pytest.mark.parametrize("way", [*FIRST_AUGMENTATIONS[1:], *MORE_AUGMENTATIONS])
 def test_each_look_tells_of_the_picture_as_it_is(way):
-    path = demo_folder() / "photos" / "mf0001.jpg"
+    row = next(row for row in read_rows(demo_folder(), "train") if row["view"] == "front")
+    path = demo_folder() / row["photo"]
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
     (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_AUGMENTATIONS[0]), _look(picture, way)
     # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
@@ -93,3 +96,15 @@ def test_pooling_favours_the_surer_pixels():
 
 def test_the_network_is_read_once():
     assert load_segmenter() is load_segmenter()
+
+
+def test_other_weights_are_those_that_look(tmp_path):
+    picture = [np.zeros((64, 64, 3), np.uint8)]
+    with pytest.raises(FileNotFoundError, match="older"):
+        NetworkSegmenter(tmp_path / "older.onnx").segment(picture, [AS_IT_IS])
+    with pytest.raises(FileNotFoundError, match="older"):
+        NetworkSegmenter(tmp_path / "older.onnx").segment(picture, [AS_IT_IS], enough=lambda _: False)
+    copy = tmp_path / "copy.onnx"
+    copy.write_bytes(WEIGHTS.read_bytes())
+    (maps,), (same,) = (s.segment(picture, [AS_IT_IS]) for s in (NetworkSegmenter(copy), NetworkSegmenter()))
+    np.testing.assert_array_equal(maps.masks["unit"], same.masks["unit"])

@@ -55,7 +55,7 @@ def test_the_wheel_holds_plugface_alone_and_no_studio(wheel):
         assert wanted in names
 
 
-def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_path):
+def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_path, promised_photo):
     site = tmp_path / "site"
     with zipfile.ZipFile(wheel) as file:
         file.extractall(site)
@@ -67,9 +67,8 @@ def test_the_main_job_runs_from_the_wheel_beside_foreign_packages(wheel, tmp_pat
         "import plugface; assert plugface.__file__.startswith(sys.path[0]), plugface.__file__\n"
         "from plugface.cli.main import main; main()"
     )
-    photo = ROOT / "training_data_demo" / "photos" / "mf0166.jpg"
     ran = subprocess.run(
-        [sys.executable, "-c", program, str(site), "identify", str(photo), "--json"],
+        [sys.executable, "-c", program, str(site), "identify", str(promised_photo), "--json"],
         capture_output=True,
         text=True,
         cwd=tmp_path,

@@ -1,15 +1,18 @@
 """What a photo is looked at with: a segmenter, readers of text, a decoder of codes; each can be replaced."""
 
+import errno
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 from plugface.vision.barcodes import read_codes
 from plugface.vision.detection.segmenter import WEIGHTS, Maps, NetworkSegmenter
 from plugface.vision.observations import Code, Polygon
-from plugface.vision.ocr.unit_texts import Readers, load_readers
+from plugface.vision.ocr.unit_texts import CAST_READER_FILE, Readers, load_readers
+from plugface.vision.onnx import BrokenNetwork
 
 
 class Segmenter(Protocol):
@@ -67,3 +70,28 @@ class VisionModels:
 def default_models() -> VisionModels:
     """Those that come along, made once; their networks are loaded when they are first needed."""
     return VisionModels(NetworkSegmenter() if WEIGHTS.is_file() else None, load_readers())
+
+
+@lru_cache(maxsize=1)
+def load_models(folder: Path) -> VisionModels:
+    """The same with the networks of a folder, for comparing weights.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds segmenter.onnx and cast_reader.onnx, and their SHA256SUMS if they are not those that come along.
+
+    Returns
+    -------
+    models : VisionModels
+
+    Raises
+    ------
+    BrokenNetwork
+        If one of the two is not there.
+    """
+    segmenter, cast_reader = folder / WEIGHTS.name, folder / CAST_READER_FILE.name
+    for file in (segmenter, cast_reader):
+        if not file.is_file():
+            raise BrokenNetwork(errno.ENOENT, "there is no such file", str(file))
+    return VisionModels(NetworkSegmenter(segmenter), load_readers(cast_reader))

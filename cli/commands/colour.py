@@ -13,7 +13,7 @@ from plugface.cli.present.plain_text import say
 from plugface.vision.observations import Polygon
 
 if TYPE_CHECKING:
-    from plugface.cli.pipeline import MeasuredColour
+    from plugface.analysis import MeasuredColour
     from plugface.models.catalogue.entries import Catalogue, LabColour, Shade, SrgbColour
     from rich.console import Console
 
@@ -142,12 +142,14 @@ def _measure(
     typer.BadParameter
         If nothing is pointed at, or nothing can be measured there.
     """
-    from plugface.cli.pipeline import known_shades, measure_colour, observe_photos
+    from plugface.analysis import known_shades, measure_colour, observe_photos
+    from plugface.cli.limited_photo import read_photo
     from plugface.models.unit_choice import choose_units, chosen_unit
 
     if (connector is None) == (box is None):
         raise typer.BadParameter("point at one plug: either --connector N or --box X0,Y0,X1,Y1")
-    (seen,) = observe_photos([photo], known_shades(catalogue))
+    opened = read_photo(photo)
+    (seen,) = observe_photos([opened], known_shades(catalogue))
     if box is not None:
         x0, y0, x1, y1 = _numbers(box, 4, "--box", float)
         width, height = seen.quality.width_px, seen.quality.height_px
@@ -168,7 +170,7 @@ def _measure(
                 f"{photo} has no plug {connector}: {there} on it. Point at it with --box X0,Y0,X1,Y1. {why}"
             )
         outline = plugs[connector - 1].polygon
-    measured = measure_colour(photo, outline, seen)
+    measured = measure_colour(opened, outline, seen)
     if measured is None:
         raise typer.BadParameter(f"too few pixels of {photo} are left there to measure; take it larger")
     return measured

@@ -59,9 +59,11 @@ def confirm(
 
     Exit code: 0; 2 when the unit, the photos, the truth or the ledger cannot be used.
     """
+    from plugface.analysis import Settings, analyse
+    from plugface.cli.limited_photo import read_photo
     from plugface.cli.lot.worker import PipelineAnalyser
-    from plugface.cli.pipeline import identify_unit
     from plugface.cli.store.confirmations import confirm_photos, confirm_unit
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
 
     if (true is None) == (not not_in_catalogue):
@@ -77,7 +79,7 @@ def confirm(
             proposed = confirm_unit(ledger, what[0], truth)
         key = what[0]
     else:
-        answer = identify_unit(photos, read, unit=unit)
+        answer = analyse(photos, read, settings=Settings(unit=unit), model=default_model(), opener=read_photo)
         with closing(_open_or_start(where)) as ledger:
             key = confirm_photos(ledger, answer, truth, PipelineAnalyser(folder).look_version)
         proposed = answer.decision.message

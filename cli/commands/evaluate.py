@@ -5,18 +5,27 @@ from __future__ import annotations
 import os
 import statistics
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.evaluation.truth import Split, TruePhoto, TruthMissing, group_by_unit, read_truth
+from plugface.cli.evaluation.truth import (
+    Split,
+    TruePhoto,
+    TruthMissing,
+    group_by_unit,
+    list_test_makers,
+    read_truth,
+)
 from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
 from plugface.vision.observations import Observations
 
 if TYPE_CHECKING:
     from plugface.models.catalogue.entries import Catalogue
+    from plugface.models.learning.classifier import Model
     from plugface.models.learning.metrics import Case, Figure
     from rich.console import Console
 
@@ -37,10 +46,25 @@ def evaluate(
         ),
     ] = None,
     catalogue: options.CatalogueFolder = None,
-    second_maker: Annotated[
-        bool, typer.Option(help="Also the maker whose photos nothing was learned from.")
+    other_makers: Annotated[
+        bool, typer.Option(help="Also the makers whose photos nothing was learned from.")
     ] = True,
     baselines: Annotated[bool, typer.Option(help="Also two plain picture classifiers.")] = True,
+    weights: Annotated[
+        Path | None,
+        typer.Option(
+            "--weights",
+            metavar="DIR",
+            help="Look with the networks of this folder: segmenter.onnx, cast_reader.onnx, SHA256SUMS.",
+            show_default="those that come along",
+        ),
+    ] = None,
+    matcher: Annotated[
+        Path | None,
+        typer.Option(
+            "--matcher", metavar="FILE", help="Decide with this model.json.", show_default="the one in use"
+        ),
+    ] = None,
     corruptions: Annotated[
         bool, typer.Option("--corruptions", help="Also the 15 published corruptions, severity 5 (long).")
     ] = False,
@@ -81,6 +105,9 @@ def evaluate(
     accepted, accepted and wrong, and whether it is as sure as it says, with intervals; --out writes one page
     with pictures of every miss. A unit of no family of the catalogue is called "none" in the sheet.
 
+    With --weights and --matcher, networks of another version look at the same photos and its matcher decides:
+    so two versions can be compared on one set. No time is taken then.
+
     What is seen in each photo is kept in the cache, so a second run is quick; stop it at any time and run it
     again.
 
@@ -101,36 +128,36 @@ def evaluate(
     from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning import metrics
+    from plugface.models.learning.classifier import load_model
 
     folder = data or demo_folder()
     known = load_catalogue(catalogue or default_catalogue())
     rows = read_truth(folder, split)
     if not rows:
         raise TruthMissing(str(folder), f"it holds no photos of the {split} split")
-    n_calibration = default_model().conformal.n
-    cases = cases_of(rows, folder, known, workers, "Looking at photos")
+    ways = Ways(workers, weights, load_model(matcher) if matcher else default_model())
+    cases = cases_of(rows, folder, known, ways, "Looking at photos")
     tables = {
-        "Deciding": metrics.deciding_figures(cases, n_calibration),
+        "Deciding": metrics.deciding_figures(cases, ways.model.conformal.n),
         "Strangers": metrics.stranger_figures(cases),
         "Cautions": metrics.caution_figures(cases, [f.key for f in known.families if f.hazard != "none"]),
     }
-    other = demo_folder() / "pell_works"
-    if second_maker and data is None:
-        tables["Second maker, no photo of it in training"] = _second_maker(other, workers)
+    for maker in list_test_makers() if other_makers and data is None else ():
+        title, figures = _other_maker(maker, ways)
+        tables[title] = figures
     if baselines:
         tables["For comparison, family from one front photo"] = _baselines(folder, rows, cases)
-    tables["Time"] = [_seconds(folder, rows, known)]
+    if weights is None and matcher is None:
+        tables["Time"] = [_seconds(folder, rows, known)]
     if corruptions:
-        tables[f"Corrupted photos, severity {SEVERITY}"] = _corrupted(rows, folder, known, workers)
+        tables[f"Corrupted photos, severity {SEVERITY}"] = _corrupted(rows, folder, known, ways)
     counts = metrics.confusion(metrics.one_per_unit(cases))
     if out:
         _write_charts(out, cases, counts, split)
     if as_json or out:
         from plugface.cli.present.schemas import evaluate_out
 
-        document = evaluate_out(known, split, default_model().version, tables, counts).model_dump_json(
-            indent=2
-        )
+        document = evaluate_out(known, split, ways.model.version, tables, counts).model_dump_json(indent=2)
         if out:
             write_whole(out / "evaluate.json", f"{document}\n".encode())
         if as_json:
@@ -139,11 +166,20 @@ def evaluate(
     _print(Screen(), tables)
 
 
+@dataclass(frozen=True)
+class Ways:
+    """How it is looked and decided: in how many processes, with which networks, by which matcher."""
+
+    workers: int
+    weights: Path | None
+    model: Model
+
+
 def cases_of(
     rows: Iterable[TruePhoto],
     folder: Path,
     catalogue: Catalogue,
-    workers: int,
+    ways: Ways,
     caption: str,
     corruption: str = "",
 ) -> list[Case]:
@@ -155,51 +191,66 @@ def cases_of(
     groups = group_by_unit(list(rows))
     severity = SEVERITY if corruption else 0
     looks = {
-        row: Look(folder / row.photo, corruption, severity) for group in groups.values() for row in group
+        row: Look(folder / row.photo, corruption, severity, ways.weights)
+        for group in groups.values()
+        for row in group
     }
     bar = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*bar, console=Screen(stderr=True), transient=True) as progress:
         task = progress.add_task(caption, total=len(looks))
         seen = observe_all(
-            looks.values(), cache_folder(), workers=workers, done=lambda: progress.advance(task)
+            looks.values(), cache_folder(), workers=ways.workers, done=lambda: progress.advance(task)
         )
     cases = []
     for unit_id, group in groups.items():
         for chosen in [[row] for row in group] + ([group] if len(group) > 1 else []):
-            cases.append(_case(unit_id, chosen, [seen[looks[row]] for row in chosen], catalogue))
+            cases.append(_case(unit_id, chosen, [seen[looks[row]] for row in chosen], catalogue, ways.model))
     return cases
 
 
-def _case(unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue) -> Case:
-    from plugface.cli.pipeline import decide_unit
+def _case(
+    unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue, model: Model
+) -> Case:
+    from plugface.analysis import Settings, decide_observed
     from plugface.models.learning.metrics import Case
+    from plugface.models.unit_choice import MostProminent
 
     truth = rows[0].units[0] if rows[0].units else None
     known = truth is not None and truth.known and truth.family in catalogue.by_key
+    answer = decide_observed(
+        [row.photo for row in rows],
+        seen,
+        catalogue,
+        settings=Settings(advise=False),
+        model=model,
+        chosen=[MostProminent()] * len(rows),
+    )
     return Case(
         unit_id=unit_id,
         views=tuple(row.view for row in rows),
         family=truth.family if truth and known else None,
         variant=truth.variant if truth and known else None,
-        decision=decide_unit(seen, catalogue),
+        decision=answer.decision,
     )
 
 
-def _second_maker(folder: Path, workers: int) -> list[Figure]:
+def _other_maker(folder: Path, ways: Ways) -> tuple[str, list[Figure]]:
+    """Figures of a maker that nothing was learned from, under its name."""
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning import metrics
     from plugface.models.learning.metrics import Figure
 
     catalogue = load_catalogue(folder / "catalogue")
+    title = f"{catalogue.head.name}, no photo of it in training"
     try:
         rows = read_truth(folder)
     except TruthMissing as missing:
-        return [Figure("family right, front and back", None, 0, message=str(missing))]
-    cases = cases_of(rows, folder, catalogue, workers, "Looking at the second maker's")
+        return title, [Figure("family right, front and back", None, 0, message=str(missing))]
+    cases = cases_of(rows, folder, catalogue, ways, f"Looking at photos of {catalogue.head.name}")
     known = [case for case in cases if case.family is not None]
     whole = [case for case in known if metrics.sees_both(case)]
     fronts = [case for case in known if case.views == ("front",)]
-    return [
+    return title, [
         metrics.share("family right, front and back", whole, lambda c: c.right, ">= 97 %", least=0.97),
         metrics.share("family right, one front photo", fronts, lambda c: c.right),
         metrics.share("accepted", known, lambda c: c.accepted),
@@ -232,18 +283,24 @@ def _is_known_front(row: TruePhoto) -> bool:
 
 
 def _seconds(folder: Path, rows: list[TruePhoto], catalogue: Catalogue) -> Figure:
-    from plugface.cli.pipeline import identify_unit
+    from plugface.analysis import Settings, analyse
+    from plugface.cli.limited_photo import read_photo
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.learning.metrics import Figure
 
     single = [row for row in rows if len(row.units) == 1][:TIMED_PHOTOS]
-    times = [identify_unit([folder / row.photo], catalogue, unit=1).seconds for row in single]
+    settings, model = Settings(unit=1), default_model()
+    times = [
+        analyse([folder / row.photo], catalogue, settings=settings, model=model, opener=read_photo).seconds
+        for row in single
+    ]
     middle = statistics.median(times) if times else None
     return Figure(
         "seconds for one photo, median", middle, len(times), message="one process, from file to answer"
     )
 
 
-def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, workers: int) -> list[Figure]:
+def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, ways: Ways) -> list[Figure]:
     from plugface.cli.evaluation.corruptions import CORRUPTIONS
     from plugface.models.learning import metrics
     from plugface.models.learning.metrics import Figure
@@ -252,7 +309,7 @@ def _corrupted(rows: list[TruePhoto], folder: Path, catalogue: Catalogue, worker
     everything: list[Case] = []
     figures = []
     for name in CORRUPTIONS:
-        cases = cases_of(fronts, folder, catalogue, workers, name.replace("_", " "), name)
+        cases = cases_of(fronts, folder, catalogue, ways, name.replace("_", " "), name)
         everything += cases
         wrong = sum(case.wrongly_accepted for case in cases) / len(cases) if cases else 0.0
         right = metrics.share(f"{name.replace('_', ' ')}, family right", cases, lambda c: c.right)

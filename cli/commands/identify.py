@@ -42,8 +42,10 @@ def identify(
 
     start_loading()  # before the imports that follow, which take as long
 
-    from plugface.cli.pipeline import identify_unit
+    from plugface.analysis import Settings, analyse
+    from plugface.cli.limited_photo import read_photo
     from plugface.cli.settings import default_catalogue
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.pairing import Needs
 
@@ -52,7 +54,8 @@ def identify(
     folder = catalogue or default_catalogue()
     read = load_catalogue(folder)
     options.check_partner(partner, read)
-    answer = identify_unit(photos, read, needs=described, unit=unit)
+    settings = Settings(needs=described, unit=unit)
+    answer = analyse(photos, read, settings=settings, model=default_model(), opener=read_photo)
     if picture:
         from plugface.cli.present.picture import draw_answer, save_picture
         from plugface.cli.present.reference_photo import read_reference

@@ -269,7 +269,7 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         ),
         Question(
             "teeth",
-            "Teeth of the crank trigger wheel, 0 if not known",
+            "Teeth of the crank trigger wheel, missing ones counted; 0 if not known",
             read_teeth,
             lambda _: str(first.crank_teeth or 0) if first else "0",
             engine,
@@ -302,10 +302,21 @@ def _new_key(text: str, folder: Path, catalogue: Catalogue | None) -> str:
 def split_number(text: str) -> tuple[str, str]:
     """A service number as it was typed, without spaces, and the letters behind its digits, if any.
 
-    >>> split_number("740 115 361 B")
-    ('740115361', 'B')
+    >>> split_number("K38 115/361 B")
+    ('K38115/361', 'B')
+    >>> split_number("K38115/361 Rev. C")
+    ('K38115/361', 'C')
+    >>> split_number("F 54664 KM C")
+    ('F54664KM', 'C')
     """
-    whole = "".join(text.split()).upper()
+    from plugface.models.matching.label_fields import REVISION_WORDS
+
+    words = text.upper().split()
+    if len(words) > 2 and words[-2].rstrip(".:") in REVISION_WORDS:  # the caption of the suffix's box
+        del words[-2]
+    whole, before = "".join(words), "".join(words[:-1])
+    if sum(map(str.isdigit, before)) >= 4 and re.fullmatch(r"[A-Z]{1,3}\d?", words[-1]):
+        return before, words[-1]
     found = re.fullmatch(r"(.*\d{2,})[-.]?([A-Z]{1,3}\d?)", whole)
     return (found[1], found[2]) if found and sum(map(str.isdigit, found[1])) >= 4 else (whole, "")
 

@@ -25,13 +25,17 @@ def opinion(
     Exit code: 0 when there is an opinion, whichever it is; 2 when a photo, the claim or the catalogue cannot
     be used.
     """
-    from plugface.cli.pipeline import second_opinion
+    from plugface.analysis import Settings, analyse
+    from plugface.cli.limited_photo import read_photo
     from plugface.cli.present.screen import Screen
+    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
 
-    answer, given = second_opinion(
-        photos, load_catalogue(catalogue or default_catalogue()), claimed, unit=unit
-    )
+    read = load_catalogue(catalogue or default_catalogue())
+    settings = Settings(claimed=claimed, unit=unit)
+    answer = analyse(photos, read, settings=settings, model=default_model(), opener=read_photo)
+    given = answer.opinion
+    assert given is not None  # something was claimed
     if as_json:
         from plugface.cli.present.schemas import opinion_out
 

@@ -48,7 +48,11 @@ Gearbox = Annotated[
 CrankTeeth = Annotated[
     int | None,
     typer.Option(
-        "--crank-teeth", min=1, max=400, help="Teeth of the crank trigger wheel.", show_default=False
+        "--crank-teeth",
+        min=1,
+        max=400,
+        help="Teeth of the crank trigger wheel; missing ones count.",
+        show_default=False,
     ),
 ]
 Year = Annotated[

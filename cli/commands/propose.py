@@ -65,7 +65,8 @@ def propose(
     Exit code: 0 the draft is a whole entry without errors; 1 something must be filled in or corrected first,
     and it says what; 2 a photo or the catalogue cannot be used.
     """
-    from plugface.cli.pipeline import known_shades, observe_photos
+    from plugface.analysis import known_shades, observe_photos
+    from plugface.cli.limited_photo import read_photo
     from plugface.cli.present.proposal_text import Known, draft_family
     from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
@@ -75,7 +76,7 @@ def propose(
 
     known = Known(key, maker, controls, _parsed(years, read_years), _parsed(size, read_sizes))
     read = load_catalogue(into or catalogue or default_catalogue())
-    observations = observe_photos(photos, known_shades(read))
+    observations = observe_photos(photos, known_shades(read), opener=read_photo)
     chosen = choose_units([str(photo) for photo in photos], observations, unit)
     decision = identify(list(observations), read, default_model(), chosen=chosen)
     sighting = describe_unit(gather_views(list(observations), chosen))

@@ -33,12 +33,14 @@ def try_label(
 
     Exit code: 0; 2 when the catalogue or a photo cannot be used.
     """
-    from plugface.cli.pipeline import identify, known_shades, observe_photos
+    from plugface.analysis import decide_observed, known_shades, observe_photos
+    from plugface.cli.limited_photo import read_photo
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.learned_model import default_model
     from plugface.cli.typed_label import typed_label
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.label_reading import read_label
+    from plugface.models.unit_choice import MostProminent
 
     if not label and not payload:
         raise typer.BadParameter(
@@ -48,7 +50,7 @@ def try_label(
     known = load_catalogue(catalogue or default_catalogue())
     photos = [Path(word) for word in label if Path(word).is_file()]
     lines = [word for word in label if not Path(word).is_file()]
-    seen = list(observe_photos(photos, known_shades(known))) if photos else []
+    seen = list(observe_photos(photos, known_shades(known), opener=read_photo)) if photos else []
     if lines or payload:
         seen.append(typed_label(lines, payload or ()))
     console = Screen()
@@ -56,7 +58,13 @@ def try_label(
         texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
         codes = [*one.codes, *(code for unit in one.units for code in unit.codes)]
         _render(console, read_label(texts, codes, known))
-    answer = identify(seen, known, default_model())
+    answer = decide_observed(
+        [one.photo_sha256 for one in seen],
+        seen,
+        known,
+        model=default_model(),
+        chosen=[MostProminent()] * len(seen),
+    ).decision
     console.print(f"By the label alone: {answer.message}", soft_wrap=True)
     if answer.variant_message:
         console.print(f"Variant {' or '.join(answer.variants)}: {answer.variant_message}", soft_wrap=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from plugface.cli.pipeline import read_photo
+from plugface.cli.limited_photo import read_photo
 
 #: Long side to which photos are reduced before anything is measured, pixels.
 SIDE_PX = 256

@@ -22,10 +22,11 @@ from typing import Any
 
 import cv2
 from matplotlib.figure import Figure
+from plugface.analysis import analyse, observe_photos, open_photo
 from plugface.cli.evaluation.bench_scale import measure_cost
 from plugface.cli.evaluation.measure_text import by_rapid_pass, by_tesseract_pass
 from plugface.cli.evaluation.truth import read_truth
-from plugface.cli.pipeline import decode_photo, identify_unit, observe_photos
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.present.charts import DPI
 from plugface.cli.settings import default_catalogue, demo_folder
 from plugface.cli.store.learned_model import default_model
@@ -37,7 +38,7 @@ SMALL_PX = 1632  # long side of 2 megapixels at 4:3
 
 def enlarged(source: Path, long_side: int, folder: Path) -> Path:
     """A JPEG copy whose long side has this many pixels."""
-    rgb = decode_photo(source.read_bytes(), name=source.name).rgb
+    rgb = open_photo(source.read_bytes(), name=source.name).rgb
     scale = long_side / max(rgb.shape[:2])
     larger = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
     target = folder / f"{source.stem}-{long_side}.jpg"
@@ -55,11 +56,11 @@ def seconds(work: Callable[[], object]) -> float:
 def answer(photo: Path, catalogue: Catalogue) -> None:
     """What `identify` does; of a photo of several units it asks for one, having looked at all."""
     with suppress(SeveralUnits):
-        identify_unit([photo], catalogue)
+        analyse([photo], catalogue, model=default_model(), opener=read_photo)
 
 
 def _read_plainly(one_pass: Callable[[Any], object], data: bytes) -> None:
-    one_pass(decode_photo(data, name="large"))
+    one_pass(open_photo(data, name="large"))
 
 
 def compare(photos: list[Path]) -> None:
@@ -150,7 +151,9 @@ def grow_with_units() -> list[tuple[float, float]]:
     points: list[tuple[float, float]] = []
     for count in sorted({len(row.units) for row in pallets}):
         path = demo_folder() / next(row.photo for row in pallets if len(row.units) == count)
-        points.append((count, min(seconds(partial(observe_photos, [path])) for _ in range(2))))
+        points.append(
+            (count, min(seconds(partial(observe_photos, [path], opener=read_photo)) for _ in range(2)))
+        )
     return points
 
 

@@ -29,8 +29,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from PIL import Image
+from plugface.analysis import open_photo
 from plugface.cli.lot.sorting import Plan, sort_lot
-from plugface.cli.pipeline import decode_photo
 from plugface.cli.present.report.sheet import list_lots, sheet_of
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.exports import write_for_people, write_rows
@@ -71,7 +71,7 @@ class StandIn:
 
     def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
         """See two brown plugs, in what can be decoded."""
-        decode_photo(data, name=name)
+        open_photo(data, name=name)
         until = time.process_time() + self.seconds
         while time.process_time() < until:
             hashlib.sha256(data).digest()
@@ -87,8 +87,8 @@ class StandIn:
 
     def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """Always the same."""
-        best = Candidate("TERN 2", 5.0, 0.999)
-        return Decision("identified", "TERN 2.", (best,), ("TERN 2",), ("open",), model_version="stand-in")
+        best = Candidate("AUK 11", 5.0, 0.999)
+        return Decision("identified", "AUK 11.", (best,), ("AUK 11",), ("early",), model_version="stand-in")
 
 
 def make_photos(folder: Path, count: int, samples: list[Path]) -> Path:
@@ -245,10 +245,10 @@ def bench_ledger(folder: Path, rows: int) -> None:
             "model_version": "m",
             "verdict": "identified",
         }
-        usual |= {"family": "TERN 2", "probability": 0.998, "destination": "family bin", "bin": "TERN 2"}
+        usual |= {"family": "AUK 11", "probability": 0.998, "destination": "family bin", "bin": "AUK 11"}
         usual |= {
             "expected_cost": 0.4,
-            "message": "TERN 2: open. Mark and plugs agree.",
+            "message": "AUK 11: early. Mark and plugs agree.",
             "made_at": now,
             **same,
         }

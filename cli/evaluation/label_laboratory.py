@@ -9,6 +9,7 @@ Run it by `python -m plugface.cli.evaluation.label_laboratory`.
 
 import argparse
 import io
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -42,16 +43,18 @@ _FOREIGN = ("НОМЕР ДЕТАЛИ", "ΑΡΙΘΜΟΣ", "品番", "部品番号
 _LANDS = ("NORLAND", "WESTMARK", "OSTERBY", "SOUTH HOLM")
 _GS, _RS, _EOT = "\x1d", "\x1e", "\x04"
 
-# How a number is built: sizes of its groups, negative for letters, and the sign that belongs between them.
+# How a number is built: its groups (A a letter, D a figure but 0, N any figure), and the sign that belongs
+# between them. No real maker's grouping is meant.
 _BUILDS = (
-    ((4, 4), ""),
-    ((3, 3, 3), ""),
-    ((-2, 6), ""),
-    ((-1, 5, 3), "/"),
-    ((3, 4, 3), "-"),
-    ((-2, 4, 2), "/"),
-    ((6,), ""),
+    (("DNNN", "NNNN"), ""),
+    (("DNN", "AA", "NNN"), ""),
+    (("AA", "NNNNNN"), ""),
+    (("ANNNNN", "NNN"), "/"),
+    (("DNN", "NNNN", "NNN"), "-"),
+    (("AA", "NNNN", "NN"), "/"),
+    (("DNNNNN",), ""),
 )
+_CLASSES = {"A": "BCDFGHJKLMNPRTVX", "D": "123456789", "N": "0123456789"}
 _SUFFIXES = (
     ("", ()),
     ("[A-F]", "ABCDEF"),
@@ -118,7 +121,7 @@ def two_lines(made: Made) -> Print:
 
 
 def prefix_and_glued_suffix(made: Made) -> Print:
-    if made.groups[0].isalpha():  # letters of its own: no house letters before them
+    if made.groups[0][0].isalpha():  # letters of its own: no house letters before them
         return Print((f"{made.spaced()}{_tail(made, made.pick('-', '/', ' '))}",))
     return Print(
         (f"{made.pick('OA', 'KX', 'Z', 'NO', 'TN ')}{made.spaced()}{_tail(made, made.pick('', '-', ' '))}",)
@@ -139,7 +142,7 @@ def revision_box(made: Made) -> Print:
 
 
 def separators(made: Made) -> Print:
-    sign = made.joint or made.pick(".", "-", " ", " - ", "/", " . ")
+    sign = made.pick(".", "-", " ", " - ", "/", " . ", "")  # the maker's own or another, or lost
     return Print(
         (f"{made.pick(*_CAPTIONS)}{made.pick(' ', ': ', ':')}{sign.join(made.groups)}{_tail(made)}",)
     )
@@ -183,7 +186,7 @@ def other_script(made: Made) -> Print:
 
 
 def plain_code(made: Made) -> Print:
-    before = "" if made.groups[0].isalpha() else made.pick("", "OA", "KX")
+    before = "" if made.groups[0][0].isalpha() else made.pick("", "OA", "KX")
     behind = made.pick(
         "", f"-{made.digits(5)}", f";{made.digits(6)}", f" {made.digits(7)}", f"|S{made.digits(4)}"
     )
@@ -238,7 +241,7 @@ def draw_catalogue(rng: np.random.Generator) -> Catalogue:
     suffix, listed = _SUFFIXES[int(rng.integers(len(_SUFFIXES)))]
     broad = bool(rng.random() < 0.3)
     used: set[str] = set()
-    head = _groups(rng, build[:1])[0]
+    head = "".join(c for c in _groups(rng, build[:1])[0] if c.isalpha())
     families = tuple(
         _with_label(rng, f, build, joint, suffix, listed, broad, head, used) for f in bare.families
     )
@@ -251,15 +254,13 @@ def replace_families(catalogue: Catalogue, families: tuple[Family, ...]) -> Cata
 
 
 def _groups(rng, build) -> list[str]:
-    letters, figures = list("BCDFGHJKLMNPRTVX"), list("0123456789")
-    return ["".join(rng.choice(figures if n > 0 else letters, abs(n))) for n in build]
+    return ["".join(str(rng.choice(list(_CLASSES[c]))) for c in group) for group in build]
 
 
 def _fresh(rng, build, joint: str, head: str, used: set[str]) -> str:
     while True:
         groups = _groups(rng, build)
-        if build[0] < 0:
-            groups[0] = head
+        groups[0] = head + groups[0][len(head) :]  # a maker's numbers begin with the same letters
         number = joint.join(groups)
         if number not in used:
             used.add(number)
@@ -283,9 +284,10 @@ def _with_label(rng, family: Family, build, joint, suffix, listed, broad, head, 
                 throttle="electronic",
             )
         )
-    parts = [rf"\d{{{size}}}" if size > 0 else head for size in build]
+    parts = ["".join("[A-Z]" if c == "A" else r"\d" for c in group) for group in build]
+    parts[0] = head + parts[0][len("[A-Z]") * len(head) :]
     if not broad and len({v.service_numbers[0] for v in variants}) == 1:
-        parts[0] = shared.split(joint)[0] if joint else shared[: abs(build[0])]
+        parts[0] = shared[: len(build[0])]
     label = Label(service_number="^" + joint.join(parts) + "$", suffix=f"^{suffix}$" if suffix else "")
     return family.model_copy(update={"label": label, "variants": tuple(variants)})
 
@@ -319,10 +321,9 @@ def _regroup(number: str, family: Family) -> tuple[tuple[str, ...], str]:
     for joint in "/-":
         if joint in number:
             return tuple(number.split(joint)), joint
-    if number[0].isalpha():
-        letters = number.rstrip("0123456789")
-        return (letters, number[len(letters) :]), ""
-    size = {8: 4, 9: 3}.get(len(number), len(number))
+    if not number.isdigit():
+        return tuple(re.findall(r"[A-Z]+|\d+", number)), ""
+    size = 4 if len(number) == 8 else len(number)
     return tuple(number[k : k + size] for k in range(0, len(number), size)), ""
 
 
@@ -366,11 +367,11 @@ def draw_picture(printed: Print) -> np.ndarray:
 
 def read_picture(printed: Print) -> Observations:
     """What the program's own readers see on the drawn label."""
-    from plugface.cli.pipeline import decode_photo, observe
+    from plugface.analysis import observe
 
     data = io.BytesIO()
     Image.fromarray(draw_picture(printed)).save(data, "PNG")
-    return observe(decode_photo(data.getvalue(), name="drawn label"))
+    return observe(data.getvalue())
 
 
 @dataclass

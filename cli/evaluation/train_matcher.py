@@ -1,7 +1,7 @@
 """Make the model that comes with the program: `python -m plugface.cli.evaluation.train_matcher`.
 
 It learns from the demo's training split and simulated units, and is calibrated on the calibration split. The
-test split and the second maker's photos are not looked at.
+test split and the photos of the makers for testing alone are not looked at.
 """
 
 import argparse

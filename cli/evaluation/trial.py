@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from plugface.analysis import Answer, UnreadablePhoto, decide_observed, known_shades
-from plugface.cli import pipeline
+from plugface.analysis import Answer, UnreadablePhoto, decide_observed, known_shades, observe_photos
 from plugface.cli.evaluation.kept_observations import Look, observe_all
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.store.confirmations import Confirmed
+from plugface.cli.store.learned_model import default_model
 from plugface.cli.store.sheets import Cell, SheetError, read_sheets
 from plugface.codec import read_observations, write_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
@@ -302,7 +303,7 @@ def run_trial(
         Called once for each unit.
     """
     catalogue = load_catalogue(folder)
-    model = pipeline.default_model()
+    model = default_model()
     outcomes, left_out = {}, []
     tasks = [
         (number, unit.photos, folder, cache) for number, unit in enumerate(units) if not unit.observations
@@ -336,7 +337,7 @@ def _look(task: tuple[int, tuple[Path, ...], Path, Path]) -> tuple[list[str], st
     shades = known_shades(load_catalogue(folder))
     try:
         if shades:  # what is kept in the cache was seen without them
-            seen: Any = pipeline.observe_photos(photos, shades)
+            seen: Any = observe_photos(photos, shades, opener=read_photo)
         else:
             looks = [Look(photo) for photo in photos]
             found = observe_all(looks, cache)

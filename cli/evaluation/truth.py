@@ -3,12 +3,21 @@
 from pathlib import Path
 from typing import Literal
 
+from plugface.cli.settings import demo_folder
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 Split = Literal["train", "calibration", "test"]
 
 #: File with one JSON row for each photo.
 TRUTH_FILE = "truth.jsonl"
+
+
+def list_test_makers() -> tuple[Path, ...]:
+    """Folders of the makers that are for testing alone: each has a catalogue, photos and truth of its own.
+
+    Nothing is trained, calibrated or tuned on their photos.
+    """
+    return tuple(sorted(file.parents[1] for file in demo_folder().glob("*/catalogue/catalogue.toml")))
 
 
 class TruthMissing(Exception):

@@ -30,6 +30,7 @@ _DOORS = {
     "default_models": "plugface.vision.vision_models",
     "load_catalogue": "plugface.models.catalogue.entries",
     "load_model": "plugface.models.learning.classifier",
+    "observe": "plugface.analysis",
     "open_photo": "plugface.analysis",
     "read_answer": "plugface.codec",
     "read_observations": "plugface.codec",
@@ -37,34 +38,7 @@ _DOORS = {
     "write_observations": "plugface.codec",
 }
 
-__all__ = [*_DOORS, "observe"]
-
-
-def observe(photo, *, read_text: bool = True, models=None):
-    """What is seen in one photo, without any catalogue.
-
-    Parameters
-    ----------
-    photo : path, bytes, open binary file, uint8 ndarray of shape (H, W, 3) in sRGB
-    read_text : bool
-        Without it no text and no code is read, which takes most of the time.
-    models : VisionModels, optional
-        Your own segmenter, readers or decoder of codes, by
-        `dataclasses.replace(plugface.default_models(), ...)`.
-
-    Returns
-    -------
-    observations : Observations
-
-    Raises
-    ------
-    UnreadablePhoto
-        If it is not a picture that can be used; the sentence says why.
-    """
-    from plugface.analysis import open_photo
-    from plugface.vision.observe import observe as look
-
-    return look(open_photo(photo), read_text=read_text, models=models)
+__all__ = [*_DOORS]
 
 
 def __getattr__(name: str):

@@ -18,10 +18,12 @@ from plugface.models.decision.pairing import Needs
 from plugface.models.identify import identify
 from plugface.models.learning.classifier import Model, default_model_path, load_model
 from plugface.models.unit_choice import UnitChoice, choose_units, chosen_unit
+from plugface.vision import observe as eyes
 from plugface.vision.colour.naming import NamedShade
-from plugface.vision.observations import Observations, Unit
-from plugface.vision.observe import finish_loading, observe, start_loading
+from plugface.vision.detection.connectors import measure_housing
+from plugface.vision.observations import Observations, Polygon, Unit, WhiteBalance
 from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo, photo_from_array
+from plugface.vision.vision_models import VisionModels
 
 #: What a photo may come as: a file's path, its bytes, an open binary file, or RGB pixels as uint8 (H, W, 3).
 PhotoSource = str | PathLike[str] | bytes | BinaryIO | np.ndarray | Photo
@@ -32,13 +34,15 @@ class Settings:
     """What an analysis is asked for beyond the photos.
 
     `needs` describes a swap, `claimed` is a family or `FAMILY:VARIANT` to judge, `unit` picks one where a
-    photo shows several (1 for the first). `costs` stand in place of the catalogue's.
+    photo shows several (1 for the first). `costs` stand in place of the catalogue's. Without `advise` nothing
+    is said of the next photo, which takes most of the time of deciding.
     """
 
     needs: Needs | None = None
     claimed: str | None = None
     unit: int | None = None
     costs: Costs | None = None
+    advise: bool = True
 
 
 @dataclass(frozen=True)
@@ -108,11 +112,45 @@ def known_shades(catalogue: Catalogue) -> tuple[NamedShade, ...]:
     return tuple(NamedShade(code, lab) for code, lab in name_shades(catalogue).values())
 
 
+def observe(
+    photo: PhotoSource,
+    *,
+    shades: Sequence[NamedShade] = (),
+    read_text: bool = True,
+    models: VisionModels | None = None,
+) -> Observations:
+    """What is seen in one photo, without any catalogue.
+
+    Parameters
+    ----------
+    photo : path, bytes, open binary file, uint8 ndarray of shape (H, W, 3) in sRGB, or Photo
+    shades : sequence of NamedShade
+        Of a catalogue that names its own.
+    read_text : bool
+        Without it no text and no code is read, which takes most of the time.
+    models : VisionModels, optional
+        Your own segmenter, readers or decoder of codes, by
+        `dataclasses.replace(plugface.default_models(), ...)`.
+
+    Returns
+    -------
+    observations : Observations
+
+    Raises
+    ------
+    UnreadablePhoto
+        If it is not a picture that can be used; the sentence says why.
+    """
+    # By its module: whoever stands in for it there stands in for it in every command and on the page.
+    return eyes.observe(open_photo(photo), shades=shades, read_text=read_text, models=models)
+
+
 def observe_photos(
     sources: Sequence[PhotoSource],
     shades: Sequence[NamedShade] = (),
     *,
     look: Callable[..., Observations] = observe,
+    opener: Callable[..., Photo] = open_photo,
 ) -> tuple[Observations, ...]:
     """What is seen in each photo; all are decoded before the first is looked at, so a bad one fails soon.
 
@@ -123,6 +161,8 @@ def observe_photos(
         Of the catalogue.
     look : callable
         Takes a `Photo` and `shades=`; another one than `observe` brings its own segmenter or reader.
+    opener : callable
+        Takes one of `sources` and `name=`; another one than `open_photo` brings its own limits.
 
     Returns
     -------
@@ -133,12 +173,12 @@ def observe_photos(
     ------
     UnreadablePhoto
     """
-    decoded = [open_photo(source, name=_name(source, number)) for number, source in enumerate(sources, 1)]
-    start_loading()
+    decoded = [opener(source, name=_name(source, number)) for number, source in enumerate(sources, 1)]
+    eyes.start_loading()
     try:
         return tuple(look(photo, shades=shades) for photo in decoded)
     finally:
-        finish_loading()
+        eyes.finish_loading()
 
 
 def _name(source: PhotoSource, number: int) -> str:
@@ -155,6 +195,7 @@ def analyse(
     settings: Settings | None = None,
     model: Model | None = None,
     look: Callable[..., Observations] = observe,
+    opener: Callable[..., Photo] = open_photo,
 ) -> Answer:
     """Answer what ONE unit the photos show: unit choice, shades, costs, opinion and all.
 
@@ -166,7 +207,7 @@ def analyse(
     settings : Settings, optional
     model : Model, optional
         The classifier; by default the one that comes along.
-    look : callable
+    look, opener : callable
         As in `observe_photos`.
 
     Returns
@@ -188,7 +229,7 @@ def analyse(
     started = time.perf_counter()
     if settings.claimed is not None:
         read_claim(settings.claimed, catalogue)  # before the photos: a slip of the pen is found at once
-    seen = observe_photos(photos, known_shades(catalogue), look=look)
+    seen = observe_photos(photos, known_shades(catalogue), look=look, opener=opener)
     names = [_name(source, number) for number, source in enumerate(photos, 1)]
     return decide_observed(names, seen, catalogue, settings=settings, model=model, started=started)
 
@@ -200,6 +241,7 @@ def decide_observed(
     *,
     settings: Settings | None = None,
     model: Model | None = None,
+    chosen: Sequence[UnitChoice] | None = None,
     started: float | None = None,
 ) -> Answer:
     """The answer over photos that were looked at already.
@@ -210,6 +252,8 @@ def decide_observed(
     observations : sequence of Observations, length n
     catalogue, settings, model
         As in `analyse`.
+    chosen : sequence of UnitChoice, length n, optional
+        Which unit of each photo, where that is known; `settings.unit` says nothing then.
     started : float, optional
         `time.perf_counter()` at the beginning; now by default.
 
@@ -224,11 +268,19 @@ def decide_observed(
     """
     settings = settings or Settings()
     started = time.perf_counter() if started is None else started
-    chosen = choose_units(names, observations, settings.unit)
+    chosen = choose_units(names, observations, settings.unit) if chosen is None else tuple(chosen)
     model = model or load_model(default_model_path())
     seen, opinion = list(observations), None
     if settings.claimed is None:
-        decision = identify(seen, catalogue, model, chosen=chosen, needs=settings.needs, costs=settings.costs)
+        decision = identify(
+            seen,
+            catalogue,
+            model,
+            chosen=chosen,
+            needs=settings.needs,
+            costs=settings.costs,
+            advise=settings.advise,
+        )
     else:  # an opinion holds the decision it rests on
         opinion = give_opinion(
             seen,
@@ -249,3 +301,37 @@ def decide_observed(
         seconds=time.perf_counter() - started,
         opinion=opinion,
     )
+
+
+@dataclass(frozen=True)
+class MeasuredColour:
+    """The colour of one housing in one photo, L*a*b*."""
+
+    lab: tuple[float, float, float]
+    spread: tuple[float, float, float]
+    light: WhiteBalance
+
+
+def measure_colour(photo: PhotoSource, outline: Polygon, seen: Observations) -> MeasuredColour | None:
+    """Colour within an outline, by the rim, with the photo's light taken out.
+
+    Parameters
+    ----------
+    photo : PhotoSource
+    outline : Polygon, photo pixels
+    seen : Observations
+        Of the same photo; its white balance is used.
+
+    Returns
+    -------
+    measured : MeasuredColour or None
+        None where too few pixels are left to measure.
+    """
+    opened = open_photo(photo)
+    rgb = opened.reduced(eyes.WORKING_PX)
+    corners = np.asarray(outline, dtype=float) * (rgb.shape[1] / opened.width_px)
+    patch = measure_housing(rgb, corners, seen.white_balance)
+    if patch is None:
+        return None
+    lab, spread = (tuple(values.tolist()) for values in patch)
+    return MeasuredColour(lab, spread, seen.white_balance)

@@ -40,10 +40,11 @@ from plugface.cli.store.ledger import (
 )
 from plugface.codec import read_observations
 from plugface.models import grouping
-from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_pattern, load_catalogue
+from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_unsigned, load_catalogue
 from plugface.models.catalogue.index import CatalogueIndex, index_catalogue, name_families
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
+from plugface.models.matching.payloads import list_stretches
 from plugface.models.unit_choice import to_part
 from plugface.vision.observations import Observations
 from sqlalchemy import and_, func, literal, or_, select
@@ -632,13 +633,15 @@ def _faults(session: Session, lot_id: int) -> dict[int, str]:
 
 
 def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:
-    """Whether a payload is, or starts with, a service number of the catalogue: a suffix may follow it."""
-    patterns = []
-    for family in catalogue.families:
-        pattern = family.label.service_number
-        open_ended = pattern.removesuffix("$") if not pattern.endswith("\\$") else pattern
-        patterns.append(compile_pattern(open_ended))
-    return lambda payload: any(pattern.match(payload) for pattern in patterns)
+    """Whether a payload holds a number of the form that a family's label has, with its strokes or without, or
+    what a standard names as an item's number: two units may bear the same."""
+    patterns = [compile_unsigned(family.label.service_number) for family in catalogue.families]
+
+    def holds(payload: str) -> bool:
+        stretches = list(list_stretches(payload))
+        return any(s.named or any(pattern.fullmatch(s.number) for pattern in patterns) for s in stretches)
+
+    return holds
 
 
 def _named_families(seen: Observations, index: CatalogueIndex) -> frozenset[str]:

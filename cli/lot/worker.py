@@ -66,7 +66,7 @@ class Analyser(Protocol):
 
 @dataclass(frozen=True)
 class PipelineAnalyser:
-    """The real one: vision and models as `cli/pipeline.py` joins them."""
+    """The real one: vision and models as the front door joins them."""
 
     catalogue: Path
 
@@ -82,31 +82,34 @@ class PipelineAnalyser:
     @property
     def model_version(self) -> str:
         """Version of the trained classifier."""
-        from plugface.cli import pipeline
+        from plugface.cli.store.learned_model import default_model
 
-        return pipeline.default_model().version
+        return default_model().version
 
     def observe(self, data: bytes, name: str) -> tuple[Observations, bytes]:
         """What is seen in a photo, and a small JPEG of it without metadata."""
-        from plugface.cli import pipeline
+        from plugface.analysis import known_shades, observe, open_photo
 
-        photo = pipeline.decode_photo(data, name=name)
-        seen = pipeline.observe(photo, shades=pipeline.known_shades(_catalogue(self.catalogue)))
+        photo = open_photo(data, name=name)
+        seen = observe(photo, shades=known_shades(_catalogue(self.catalogue)))
         small = io.BytesIO()
         Image.fromarray(photo.reduced(THUMB_PX)).save(small, "JPEG", quality=80)
         return seen, small.getvalue()
 
     def list_units(self, seen: Observations) -> list[int]:
         """Indices of what counts as a unit of its own."""
-        from plugface.cli import pipeline
+        from plugface.models.unit_choice import list_units
 
-        return pipeline.list_units(seen)
+        return list_units(seen)
 
     def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """The answer for one unit."""
-        from plugface.cli import pipeline
+        from plugface.analysis import decide_observed
+        from plugface.cli.store.learned_model import default_model
 
-        return pipeline.identify(seen, _catalogue(self.catalogue), pipeline.default_model(), chosen=chosen)
+        names = [one.photo_sha256 for one in seen]
+        catalogue = _catalogue(self.catalogue)
+        return decide_observed(names, seen, catalogue, model=default_model(), chosen=chosen).decision
 
 
 @dataclass(frozen=True)

@@ -112,7 +112,7 @@ def explain_rows() -> list[tuple[str, str, str, str]]:
 
 def example_row() -> tuple[str, ...]:
     """One invented family, to be written over."""
-    shown = {"GULL 3", "740115361", "A", "2001", "2005", "usable", "cable", "60"}
+    shown = {"GULL 3", "K38115/361", "A", "2001", "2005", "usable", "cable", "48"}
     left_out: tuple[str, ...] = ("suffixes", "lid colour", "features", "harmless colours", "photos")
     left_out += ("number pattern", "suffix pattern", "suffix caption", "stock code")
     row = []

@@ -34,7 +34,7 @@ class Draft:
     material: str = "cast aluminium"
     rows: tuple[tuple[tuple[str, str], ...], ...] = ((("BN", "L"), ("GY", "M")),)  # (colour, size) row by row
     mark: str = "GULL 3"
-    number: str = "740115361"
+    number: str = "K38115/361"
     suffixes: tuple[str, ...] = ()
     years: tuple[int, int] = (2001, 2005)
     throttle: str = "unknown"
@@ -178,7 +178,8 @@ def _spread_on_edges(draft: Draft) -> dict[int, float]:
 
 
 def _variant_text(draft: Draft, suffix: str) -> str:
-    teeth = f"crank_teeth = {draft.crank_teeth}\n" if draft.crank_teeth else "# crank_teeth = 60\n"
+    known = f"crank_teeth = {draft.crank_teeth}" if draft.crank_teeth else "# crank_teeth = 48"
+    teeth = f"{known}  # missing ones count\n"
     return (
         f"[[variants]]\nkey = {toml_text(suffix or 'first')}\nservice_numbers = [{toml_text(draft.number)}]\n"
         + (f"suffixes = [{toml_text(suffix)}]\n" if suffix else "# suffixes = []  # none: any suffix\n")

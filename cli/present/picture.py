@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 from plugface.analysis import Answer
-from plugface.cli.pipeline import read_photo
+from plugface.cli.limited_photo import read_photo
 from plugface.cli.present.face_drawing import draw_face, draw_pixels
 from plugface.cli.present.picture_font import load_font
 from plugface.cli.present.swatches import ink_on, shown_colour

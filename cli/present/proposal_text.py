@@ -202,6 +202,9 @@ class _Writer:
             where=where,
         )
         self.unseen("at_mm", at, _numbers, usual=usual, note=_by_place(at), where=where)
+        edge = _edge_beyond(at, size_mm) if at else ""
+        if edge:  # its middle lies off the face: it looks out of an edge
+            self.say(f'edge = "{edge}"  # by its place in the photo', 'opens = "sideways"')
         if plug.upright:
             self.say("turn_deg = 90  # its long side runs upright")
 
@@ -256,7 +259,7 @@ class _Writer:
         self.say(
             '# vehicles = ""',
             '# throttle = "unknown"  # cable, electronic, none, unknown',
-            "# crank_teeth = 60",
+            "# crank_teeth = 48",
             '# status = "unknown"  # usable, locked, unknown',
         )
 
@@ -277,6 +280,13 @@ class _Writer:
 
 def _scaled(place: tuple[float, float] | None, size_mm: tuple[float, float, float]) -> tuple[int, int] | None:
     return (round(place[0] * size_mm[0]), round(place[1] * size_mm[1])) if place else None
+
+
+def _edge_beyond(at: tuple[int, int], size_mm: tuple[float, float, float]) -> str:
+    """The edge that a place lies beyond, the farther of two; empty: it is on the face."""
+    x, y = at[0] / size_mm[0], at[1] / size_mm[1]
+    far, edge = max((x, "right"), (-x, "left"), (y, "top"), (-y, "bottom"))
+    return edge if far > 0.5 else ""
 
 
 def _by_place(at: tuple[int, int] | None) -> str:

@@ -255,7 +255,7 @@ COLUMNS: tuple[Column, ...] = (
         "numbers",
         ("service_numbers",),
         "Service numbers as on the label; several with semicolons.",
-        "740115361",
+        "K38115/361",
         read=_numbers,
         write=join_items,
         needed=True,
@@ -272,9 +272,13 @@ COLUMNS: tuple[Column, ...] = (
     _variant("status", ("status",), "usable, locked or unknown.", "usable", read=_words),
     _variant("throttle", ("throttle",), "cable, electronic, none or unknown.", "cable", read=_words),
     _variant(
-        "crank teeth", ("crank_teeth",), "Teeth of the crank trigger wheel; empty: not known.", "60", **_WHOLE
+        "crank teeth",
+        ("crank_teeth",),
+        "Teeth of the crank trigger wheel, missing ones counted; empty: not known.",
+        "48",
+        **_WHOLE,
     ),
-    _variant("vehicles", ("vehicles",), "Donor vehicles, in your words.", "Portland 2.0 van"),
+    _variant("vehicles", ("vehicles",), "Donor vehicles, in your words.", "Bracken 2.6 van"),
     _variant("market", ("market",), "Market it was sold in; empty: any.", "any"),
     _variant("changed", ("changed",), "What differs from the other variants, and how one can tell."),
     _variant(
@@ -353,7 +357,7 @@ COLUMNS: tuple[Column, ...] = (
         "number pattern",
         ("label", "service_number"),
         "RE2 pattern for the whole number; empty: made from the numbers listed.",
-        r"^(?P<number>740\d{6})$",
+        r"^(?P<number>K38\d{3}/36\d)$",
     ),
     _family(
         "suffix pattern",
@@ -406,7 +410,7 @@ COLUMNS: tuple[Column, ...] = (
 #: Columns of one pairing rule; with a number before them, from 1.
 _PAIRING: tuple[tuple[str, str, str, str, dict[str, Any]], ...] = (
     ("partners", "families", "Families it must be used with, any one of these; a second group means or.",
-     "SKUA 1; SKUA 2", _LIST),
+     "DUNLIN 1; DUNLIN 6", _LIST),
     ("gearbox", "gearbox", "The rule holds for swaps with: any, automatic, manual.", "automatic",
      {"read": _words}),
     ("same donor", "same_donor", "yes, no, or the partners that it holds for.", "no",

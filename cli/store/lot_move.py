@@ -217,6 +217,7 @@ def _add_queue_rows(db: sqlite3.Connection, ledger: Ledger, key: str, rows: list
             values["state"] = "waiting"
         if table == "queue.units":
             values["ready"] = 0.0  # by another machine's clock
+            values.pop("sender", None)  # an address of another network
         columns = ", ".join(values)
         places = ", ".join("?" * len(values))
         db.execute(

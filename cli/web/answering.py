@@ -6,12 +6,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from plugface.analysis import Settings, decide_observed
-from plugface.cli import pipeline
+from plugface.analysis import Settings, decide_observed, known_shades, observe, open_photo
 from plugface.cli.present.message import message_text
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.schemas import identify_out, opinion_out
 from plugface.cli.present.terminal import CLOSING, headline
+from plugface.cli.store.learned_model import default_model
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.documents import ResultOut
 from plugface.codec import read_observations, write_decision, write_observations
@@ -103,7 +103,7 @@ def answer(question: Question) -> Reply | Problem:
             seen,
             catalogue,
             settings=settings,
-            model=pipeline.default_model(),
+            model=default_model(),
             started=started,
         )
     except SeveralUnits as several:
@@ -141,8 +141,8 @@ def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:
     if photo.observations:
         return photo.observations, 0.0
     started = time.perf_counter()
-    decoded = pipeline.decode_photo(Path(photo.place).read_bytes(), name=photo.name)
-    seen = pipeline.observe(decoded, shades=pipeline.known_shades(catalogue))
+    decoded = open_photo(Path(photo.place).read_bytes(), name=photo.name)
+    seen = observe(decoded, shades=known_shades(catalogue))
     return write_observations(seen), time.perf_counter() - started
 
 

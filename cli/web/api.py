@@ -15,6 +15,7 @@ from plugface.analysis import UnreadablePhoto
 from plugface.cli.present.schemas import ErrorOut
 from plugface.cli.web.authentication import (
     LotHere,
+    SenderHere,
     VisitorHere,
     YardHere,
     end_text,
@@ -125,11 +126,11 @@ def list_units(
 
 
 @router.put("/units/{unit}", responses=refusals(401, 409))
-def describe_unit(yard: YardHere, lot: LotHere, unit: UnitHere, said: UnitIn) -> CardOut:
+def describe_unit(yard: YardHere, lot: LotHere, sender: SenderHere, unit: UnitHere, said: UnitIn) -> CardOut:
     """Say what a unit is claimed to be and what it is wanted for; may be done again at any time."""
     claimed, needs = _check_said(yard, said)
     typed = tuple(dict.fromkeys(entry for entry in said.typed if entry))
-    yard.queue.describe(lot.key, unit, claimed, needs, typed=typed, more=said.more)
+    yard.queue.describe(lot.key, unit, claimed, needs, typed=typed, more=said.more, sender=sender)
     yard.crew.wake()
     return unit_out(yard, lot, find_unit(yard, lot, unit))
 
@@ -145,6 +146,7 @@ async def add_photo(
     response: Response,
     yard: YardHere,
     visitor: VisitorHere,
+    sender: SenderHere,
     unit: UnitHere,
     face: Annotated[View, Query(description="what the photo is meant to show")] = "front",
     more: Annotated[bool, Query(description="further photos of this unit follow at once")] = False,
@@ -153,14 +155,15 @@ async def add_photo(
     lot = visitor.lot
     intake = request.app.state.intake
     size = stated_length(request.headers) or yard.limits.photo_bytes
-    await intake.hold_back(lot.key, size)
-    await anyio.to_thread.run_sync(yard.queue.has_room, lot.key, unit)
-    with intake.place(lot.key, size):  # until it is checked, so that memory is bounded
+    await intake.hold_back(lot.key, size, sender)
+    await anyio.to_thread.run_sync(partial(yard.queue.has_room, lot.key, unit, sender=sender))
+    with intake.place(lot.key, size, sender):  # until it is checked, so that memory is bounded
         data = await intake.receive(request)
         if await anyio.to_thread.run_sync(still_here, request) != visitor:  # revoked while it came in
             raise Refused("code_needed")
-        async with intake.checking(lot.key) as turn:
-            keep = partial(_keep_photo, yard, lot, unit, partial(yard.check, data, lot.key, turn), face, more)
+        async with intake.checking(lot.key, sender) as turn:
+            check = partial(yard.check, data, lot.key, turn, sender)
+            keep = partial(_keep_photo, yard, lot, unit, check, face, more, sender)
             photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
     yard.crew.wake()
@@ -314,7 +317,13 @@ def _find_family(yard: Yard, name: str) -> Family:
 
 
 def _keep_photo(
-    yard: Yard, lot: LotEntry, unit: str, check: Callable[[], CleanPhoto], face: str, more: bool
+    yard: Yard,
+    lot: LotEntry,
+    unit: str,
+    check: Callable[[], CleanPhoto],
+    face: str,
+    more: bool,
+    sender: tuple[str, ...],
 ) -> tuple[AcceptedPhotoOut, bool]:
     """Check, clean and write a photo, then enter it: in this order, so that what is entered is on disk."""
     if shutil.disk_usage(yard.settings.folder).free < yard.limits.free_disk_bytes:
@@ -323,12 +332,13 @@ def _keep_photo(
         photo = check()
     except UnreadablePhoto as error:
         raise Refused("not_a_photo", problem=error.problem, advice=error.advice) from None
-    yard.queue.has_room(lot.key, unit, photo.sha256, len(photo.data))  # what is refused is not written at all
+    # What is refused is not written at all.
+    yard.queue.has_room(lot.key, unit, photo.sha256, len(photo.data), sender)
     with yard.keeping:
         yard.shelf.keep(photo)
         try:
             entry, new = yard.queue.accept(
-                lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more
+                lot.key, unit, photo.sha256, face=face, size_bytes=len(photo.data), more=more, sender=sender
             )
         except Refused:  # others came first
             if photo.sha256 not in yard.queue.kept_photos():

@@ -66,6 +66,24 @@ def find_lot(visitor: VisitorHere) -> LotEntry:
 LotHere = Annotated[LotEntry, Depends(find_lot)]
 
 
+def find_sender(request: Request, visitor: VisitorHere) -> tuple[str, ...]:
+    """Who sends, as turns are shared within a lot: the person whose code it is, else network and session.
+
+    Anybody with the lot's code can have as many sessions as they like, and hardly as many networks. On this
+    machine's own lot nobody is told apart.
+    """
+    if visitor.name:
+        return (f"name {visitor.name}",)
+    if visitor.lot.code is None:
+        return ()
+    address = request.client.host if request.client else ""
+    session = access.hash_token(request.state.token or "")[:16]
+    return f"network {access.network_of(address)}", f"session {session}"
+
+
+SenderHere = Annotated[tuple[str, ...], Depends(find_sender)]
+
+
 def open_lot(request: Request, code: str) -> tuple[CodeEntry, str, float]:
     """Which code it is and of which lot, a new token for it, and when that ends (seconds since 1970).
 

@@ -32,7 +32,11 @@ class Limits:
     photos_per_unit: Annotated[int, _up_to(1000, "photos of one unit")] = 8
     waiting_units: Annotated[int, _up_to(1e6, "units that wait for an answer, of all lots")] = 200
     waiting_per_lot: Annotated[
-        int, _up_to(1e6, "of these, of one lot; at 3 s a unit the last of 100 waits five minutes")
+        int,
+        _up_to(
+            1e6,
+            "of these, of one lot, one phone half of them; at 3 s a unit the last of 100 waits five minutes",
+        ),
     ] = 100
     units_per_lot: Annotated[int, _up_to(1e8, "units of one lot")] = 20_000
     bytes_per_lot: Annotated[int, _up_to(_TB, "bytes of one lot's photos on disk")] = 20_000_000_000
@@ -55,7 +59,7 @@ class Limits:
     ] = 5.0
     decoding_bytes: Annotated[int, _up_to(_TB, "bytes of memory for checking one photo", 1e8)] = 1_500_000_000
     uploads_at_once: Annotated[int, _up_to(10_000, "photos being received or checked at the same time")] = 40
-    uploads_per_lot: Annotated[int, _up_to(10_000, "of these, of one lot")] = 10
+    uploads_per_lot: Annotated[int, _up_to(10_000, "of these, of one lot, one phone half of them")] = 10
     uploads_bytes: Annotated[int, _up_to(_TB, "bytes of these, in memory")] = 300_000_000
     upload_s: Annotated[float, _up_to(86_400, "seconds from one photo's first byte to its last")] = 300.0
     upload_rate: Annotated[

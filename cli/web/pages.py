@@ -11,7 +11,6 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi import Path as PathParam
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from markupsafe import Markup
-from plugface.cli import pipeline
 from plugface.cli.present.face_drawing import draw_face, svg_text
 from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.schemas import DecisionOut
@@ -36,6 +35,7 @@ from plugface.cli.web.metrics import CONTENT_TYPE, write_metrics
 from plugface.cli.web.queue import LotEntry
 from plugface.cli.web.refusals import STATUS, Refused
 from plugface.cli.web.yard import METRICS_TOKEN_FILE, Yard
+from plugface.vision.quality import state_limits
 
 router = APIRouter(include_in_schema=False)
 
@@ -198,7 +198,7 @@ def page_assets(yard: Yard) -> Assets:
     for section in ("status", "controls"):
         texts |= {f"{section}_{name}": text for name, text in words.section(section).items()}
     also = [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *words.values()]
-    return gather_assets({"words.js": texts, "limits.js": pipeline.photo_limits()}, json.dumps(also))
+    return gather_assets({"words.js": texts, "limits.js": state_limits()}, json.dumps(also))
 
 
 @router.get(OFFLINE)

@@ -17,8 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image
-from plugface.analysis import UnreadablePhoto
-from plugface.cli import pipeline
+from plugface.analysis import UnreadablePhoto, open_photo
 from plugface.cli.limited_photo import AS_JPEG, STOPPED
 from plugface.cli.limited_process import LimitedPool, Stopped
 from plugface.cli.lot.run_folder import write_whole
@@ -68,7 +67,7 @@ def clean_photo(data: bytes, limits: Limits) -> CleanPhoto:
         If there are more pixels than `limits` allow.
     """
     _check_pixels(data, limits)
-    photo = pipeline.decode_photo(data, name="the photo")
+    photo = open_photo(data, name="the photo")
     # A profile is taken away with the rest, so colours that need one are stored as sRGB.
     stripped = strip_jpeg(data) if photo.format == "JPEG" and not photo.has_own_colours else None
     if stripped is None:

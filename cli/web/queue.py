@@ -5,10 +5,11 @@ is waiting, working, answered or failed. Each new photo or new request raises th
 waiting; an answer to an earlier turn is kept but does not end the waiting. What was being worked on when the
 program ended waits again at the next start, so nothing that was accepted goes without an answer.
 
+Whoever made a unit wait is its sender: words below the lot (see turns.py) that are kept until the answer.
+
 The ledger keeps what was proposed and confirmed, for good; this file keeps what the page needs to work.
 """
 
-import itertools
 import json
 import sqlite3
 import threading
@@ -24,6 +25,8 @@ from plugface.cli.store.ledger import now_utc
 from plugface.cli.web.access import HashedCode
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.refusals import Refused
+from plugface.cli.web.turns import Path as SharePath
+from plugface.cli.web.turns import Turns, count_ahead, is_over_share
 from plugface.models.decision.answers import View
 
 State = Literal["new", "waiting", "working", "answered", "failed"]
@@ -42,7 +45,8 @@ CREATE TABLE IF NOT EXISTS units (
     claimed TEXT NOT NULL DEFAULT '', needs TEXT NOT NULL DEFAULT '{}', typed TEXT NOT NULL DEFAULT '[]',
     state TEXT NOT NULL DEFAULT 'new', turn INTEGER NOT NULL DEFAULT 0, ready REAL NOT NULL DEFAULT 0,
     attempts INTEGER NOT NULL DEFAULT 0, problem TEXT NOT NULL DEFAULT '', created_at TEXT NOT NULL,
-    asked_at TEXT NOT NULL DEFAULT '', PRIMARY KEY (lot, id), UNIQUE (lot, number));
+    asked_at TEXT NOT NULL DEFAULT '', sender TEXT NOT NULL DEFAULT '[]',
+    PRIMARY KEY (lot, id), UNIQUE (lot, number));
 CREATE INDEX IF NOT EXISTS units_by_state ON units (state, ready);
 CREATE TABLE IF NOT EXISTS photos (
     lot TEXT NOT NULL, unit TEXT NOT NULL, position INTEGER NOT NULL, sha256 TEXT NOT NULL,
@@ -60,7 +64,12 @@ CREATE TABLE IF NOT EXISTS answers (
 EXPECTED_S = 3.0
 
 #: Columns that a queue made by an older plugface lacks.
-_LATER_COLUMNS = (("tokens", "code", "''"), ("units", "asked_at", "''"), ("units", "typed", "'[]'"))
+_LATER_COLUMNS = (
+    ("tokens", "code", "''"),
+    ("units", "asked_at", "''"),
+    ("units", "typed", "'[]'"),
+    ("units", "sender", "'[]'"),
+)
 
 
 class YardError(Exception):
@@ -186,11 +195,9 @@ class Queue:
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
-        self._turn = itertools.count(1)
-        self._turns: dict[str, int] = {}  # lot -> its latest turn at the workers
-        self._used: dict[str, float] = {}  # lot -> time of the workers it has had, counted as in `claim`
-        self._virtual_s = 0.0
-        self._begun: dict[tuple[str, str, int], float] = {}  # what is worked on, and since when
+        self._turns = Turns()  # of the workers' time
+        # What is worked on: whose turn it is, and since when.
+        self._begun: dict[tuple[str, str, int], tuple[SharePath, float]] = {}
         self._writing, self._reading = threading.Lock(), threading.Lock()
         try:
             self._writer, self._reader = _connect(file), _connect(file)
@@ -329,6 +336,7 @@ class Queue:
         *,
         typed: tuple[str, ...] = (),
         more: bool = False,
+        sender: SharePath = (),
     ) -> UnitEntry:
         """Say what a unit is claimed to be, what it is wanted for and what its label says; adds a new unit.
 
@@ -348,13 +356,21 @@ class Queue:
                     (claimed, text, label, lot, unit),
                 )
                 if row["state"] != "new" or typed:
-                    self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
+                    self._await(db, lot, unit, more, sender)
         found = self.unit(lot, unit)
         assert found is not None  # made just now, if it was not there
         return found
 
     def accept(
-        self, lot: str, unit: str, sha256: str, *, face: str, size_bytes: int, more: bool
+        self,
+        lot: str,
+        unit: str,
+        sha256: str,
+        *,
+        face: str,
+        size_bytes: int,
+        more: bool,
+        sender: SharePath = (),
     ) -> tuple[PhotoEntry, bool]:
         """Take in one photo, which must be on disk already; says whether it is new to its unit.
 
@@ -362,6 +378,8 @@ class Queue:
         ----------
         more : bool
             Whether further photos of the unit follow: the answer then waits for them a while.
+        sender : tuple of str
+            Who sends it, in words below the lot; empty: nobody is told apart.
 
         Raises
         ------
@@ -380,7 +398,7 @@ class Queue:
                     "INSERT INTO photos VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (lot, unit, len(photos) + 1, sha256, face, size_bytes, now_utc()),
                 )
-                self._await(db, lot, unit, self._steady() + (self.limits.hold_s if more else 0.0))
+                self._await(db, lot, unit, more, sender)
             elif not more:  # sent again as the last one: nothing is waited for any longer
                 db.execute(
                     "UPDATE units SET ready = ? WHERE lot = ? AND id = ? AND state = 'waiting'",
@@ -394,7 +412,9 @@ class Queue:
             )
         return _photo(row), known is None
 
-    def has_room(self, lot: str, unit: str, sha256: str = "", size_bytes: int = 0) -> None:
+    def has_room(
+        self, lot: str, unit: str, sha256: str = "", size_bytes: int = 0, sender: SharePath = ()
+    ) -> None:
         """Refuse a photo where it could not be taken in: before it is received, and before it is written.
 
         Raises
@@ -410,7 +430,7 @@ class Queue:
                 if sha256 not in {row["sha256"] for row in photos}:
                     self._refuse_many_photos(len(photos))
             row = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
-            self._refuse_full(db, lot, row["state"] if row else "new")
+            self._refuse_full(db, lot, row["state"] if row else "new", sender)
 
     def kept_photos(self) -> set[str]:
         """SHA-256 of every photo of every lot."""
@@ -422,48 +442,38 @@ class Queue:
     def claim(self) -> Job | None:
         """The next unit, now being worked on; None if none may be taken yet.
 
-        Lots share the workers' time, so that one with many units, or with photos that take long, holds no
-        other; within a lot the longest waiting comes first.
-
-        References
-        ----------
-        Start-time fair queueing: Goyal, Vin & Cheng, IEEE/ACM Transactions on Networking 5 (1997). What a
-        unit will take is not known when it is begun: `EXPECTED_S` is charged then, the difference at its
-        end.
+        Lots share the workers' time, and within a lot those who send do (`Turns`), so that one with many
+        units, or with photos that take long, holds no other; of one sender the longest waiting comes first.
+        What a unit will take is not known when it is begun: `EXPECTED_S` is charged then, the difference at
+        its end.
         """
         with self._write() as db:
-            first = db.execute(
-                "SELECT rowid, lot, min(ready), min(created_at) FROM units AS u"
-                " WHERE state = 'waiting' AND ready <= ? AND NOT EXISTS (SELECT 1 FROM units AS o"
-                " WHERE o.lot = u.lot AND o.state = 'waiting'"
-                " AND (o.ready, o.created_at, o.number) < (u.ready, u.created_at, u.number))"
-                " GROUP BY lot ORDER BY ready, created_at",
+            ready = db.execute(
+                "SELECT rowid, lot, sender FROM units WHERE state = 'waiting' AND ready <= ?"
+                " ORDER BY ready, created_at, number",
                 (self._steady(),),
             ).fetchall()
-            if not first:
+            if not ready:
                 return None
-            # A lot that had nothing to do saves nothing up. Of equals it is whose turn is longest ago, then
-            # the longest waiting.
-            starts = {row["lot"]: max(self._used.get(row["lot"], 0.0), self._virtual_s) for row in first}
-            chosen = min(first, key=lambda row: (starts[row["lot"]], self._turns.get(row["lot"], 0)))
-            self._turns[chosen["lot"]] = next(self._turn)
-            self._virtual_s = starts[chosen["lot"]]
-            self._used[chosen["lot"]] = self._virtual_s + EXPECTED_S
+            paths = [_path(row) for row in ready]
+            path = self._turns.choose(paths)
+            chosen = ready[paths.index(path)]
+            self._turns.begin(path, EXPECTED_S)
             row = db.execute(
                 "UPDATE units SET state = 'working', attempts = attempts + 1 WHERE rowid = ? RETURNING *",
                 (chosen["rowid"],),
             ).fetchone()
             job = Job(_unit(db, row), row["attempts"])
-        self._begun[job.unit.lot, job.unit.id, job.unit.turn] = self._steady()
+        self._begun[job.unit.lot, job.unit.id, job.unit.turn] = path, self._steady()
         return job
 
-    def charge(self, lot: str, seconds: float) -> None:
+    def charge(self, lot: str, seconds: float, sender: SharePath = ()) -> None:
         """Count time that went into a lot's photos before they could wait as time of the workers.
 
-        It comes out of the same machine; a lot whose photos are dear to check has its turns less often.
+        It comes out of the same machine; who sends photos that are dear to check has turns less often.
         """
         with self._writing:
-            self._used[lot] = max(self._used.get(lot, 0.0), self._virtual_s) + seconds
+            self._turns.charge((lot, *(sender or ("",))), seconds)
 
     def finish(self, job: Job, answer: AnswerEntry) -> None:
         """Keep an answer; the unit is answered unless something came in meanwhile."""
@@ -514,18 +524,22 @@ class Queue:
             return [_unit(db, row) for row in rows]
 
     def ahead_of(self, unit: UnitEntry) -> int:
-        """How many units are answered before this one; of the other lots, which take turns with its own."""
+        """How many units are answered before this one; lots take turns, and in them those who send."""
         with self._read() as db:
+            own = db.execute(
+                "SELECT lot, sender, ready FROM units WHERE lot = ? AND id = ?", (unit.lot, unit.id)
+            ).fetchone()
             rows = db.execute(
-                "SELECT u.lot AS lot, u.state = 'working' AS working,"
-                " count(*) FILTER (WHERE u.state = 'working' OR u.lot != me.lot OR u.ready < me.ready) AS n"
-                " FROM units AS u, (SELECT lot, ready FROM units WHERE lot = ? AND id = ?) AS me"
-                " WHERE u.state IN ('working', 'waiting') GROUP BY u.lot, working",
-                (unit.lot, unit.id),
+                "SELECT lot, sender, state = 'working' AS working, count(*) AS n,"
+                " count(*) FILTER (WHERE ready < ?) AS before"
+                " FROM units WHERE state IN ('working', 'waiting') GROUP BY lot, sender, working",
+                (own["ready"],),
             ).fetchall()
-        own = sum(row["n"] for row in rows if row["lot"] == unit.lot and not row["working"])
-        others = (min(row["n"], own + 1) for row in rows if row["lot"] != unit.lot and not row["working"])
-        return own + sum(others) + sum(row["n"] for row in rows if row["working"])
+        waiting = {_path(row): row for row in rows if not row["working"]}
+        path = _path(own)
+        before = waiting[path]["before"] if path in waiting else 0
+        others = {other: row["n"] for other, row in waiting.items() if other != path}
+        return count_ahead(path, before, others) + sum(row["n"] for row in rows if row["working"])
 
     def counts(self, lot: str) -> dict[str, int]:
         """Units of a lot by state."""
@@ -575,26 +589,37 @@ class Queue:
             row = db.execute(query, (lot, unit)).fetchone()
         return row
 
-    def _await(self, db: sqlite3.Connection, lot: str, unit: str, ready: float) -> None:
+    def _await(self, db: sqlite3.Connection, lot: str, unit: str, more: bool, sender: SharePath) -> None:
         state = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()[0]
-        self._refuse_full(db, lot, state)
+        self._refuse_full(db, lot, state, sender)
         # Whoever waits already has waited since it first asked, by the clock on the wall: that outlives us.
+        # It stays the first sender's, too: its place is not another's to take.
         db.execute(
             "UPDATE units SET asked_at = CASE WHEN state IN ('waiting', 'working') THEN asked_at ELSE ? END,"
+            " sender = CASE WHEN state IN ('waiting', 'working') THEN sender ELSE ? END,"
             " state = 'waiting', turn = turn + 1, ready = ?, attempts = 0, problem = ''"
             " WHERE lot = ? AND id = ?",
-            (datetime.fromtimestamp(self._clock(), UTC).isoformat(timespec="milliseconds"), ready, lot, unit),
+            (
+                datetime.fromtimestamp(self._clock(), UTC).isoformat(timespec="milliseconds"),
+                json.dumps(sender),
+                self._steady() + (self.limits.hold_s if more else 0.0),
+                lot,
+                unit,
+            ),
         )
 
-    def _refuse_full(self, db: sqlite3.Connection, lot: str, state: str) -> None:
+    def _refuse_full(self, db: sqlite3.Connection, lot: str, state: str, sender: SharePath) -> None:
         if state in ("waiting", "working"):  # it has its place
             return
-        waiting, own = db.execute(
-            "SELECT count(*), count(*) FILTER (WHERE lot = ?) FROM units"
-            " WHERE state IN ('waiting', 'working')",
-            (lot,),
-        ).fetchone()
-        if waiting >= self.limits.waiting_units or own >= self.limits.waiting_per_lot:
+        rows = db.execute(
+            "SELECT lot, sender, count(*) AS n FROM units WHERE state IN ('waiting', 'working')"
+            " GROUP BY lot, sender"
+        ).fetchall()
+        waiting = sum(row["n"] for row in rows)
+        held = {tuple(json.loads(row["sender"])): row["n"] for row in rows if row["lot"] == lot}
+        most = self.limits.waiting_per_lot
+        full = waiting >= self.limits.waiting_units or sum(held.values()) >= most
+        if full or is_over_share(sender, held, most):
             raise Refused("queue_full", retry_s=20, waiting=waiting)
 
     def _refuse_many_photos(self, count: int) -> None:
@@ -621,11 +646,13 @@ class Queue:
     def _leave(self, db: sqlite3.Connection, job: Job, state: State, problem: str) -> None:
         begun = self._begun.pop((job.unit.lot, job.unit.id, job.unit.turn), None)
         if begun is not None:
-            self._used[job.unit.lot] += self._steady() - begun - EXPECTED_S
+            path, since = begun
+            self._turns.correct(path, self._steady() - since - EXPECTED_S)
         db.execute(
-            "UPDATE units SET state = ?, problem = ?"
+            "UPDATE units SET state = ?, problem = ?,"
+            " sender = CASE WHEN ? = 'waiting' THEN sender ELSE '[]' END"
             " WHERE lot = ? AND id = ? AND turn = ? AND state = 'working'",
-            (state, problem, job.unit.lot, job.unit.id, job.unit.turn),
+            (state, problem, state, job.unit.lot, job.unit.id, job.unit.turn),
         )
 
     @contextmanager
@@ -661,6 +688,11 @@ def _lot(row: sqlite3.Row) -> LotEntry:
 def _code(row: sqlite3.Row, lot: LotEntry) -> CodeEntry:
     code = HashedCode(row["salt"], row["digest"])
     return CodeEntry(row["key"], lot, row["name"], code, row["created_at"], row["revoked_at"])
+
+
+def _path(row: sqlite3.Row) -> SharePath:
+    """Whose turn a waiting unit is: the lot, then who sent it."""
+    return row["lot"], *(json.loads(row["sender"]) or [""])
 
 
 def _photo(row: sqlite3.Row) -> PhotoEntry:

@@ -9,9 +9,9 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import IO
 
-from plugface.cli import pipeline
 from plugface.cli.lot import worker
 from plugface.cli.store.acts import account
+from plugface.cli.store.learned_model import default_model
 from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web import access
@@ -74,7 +74,7 @@ class Yard:
         self._lock = _lock(settings.folder)
         self.settings, self.limits, self.words = settings, settings.limits, settings.words
         self.catalogue: Catalogue = load_catalogue(settings.catalogue)
-        pipeline.default_model()  # a model that is missing is told at the start, not at the first photo
+        default_model()  # a model that is missing is told at the start, not at the first photo
         self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
         self.shelf = PhotoStore(settings.folder / "photos")
         self.keeping = threading.Lock()  # while a photo is written and entered, or taken back
@@ -116,14 +116,14 @@ class Yard:
         self.records.record_act("code changed" if there else "code made", who=account(), lot=key)
         return code
 
-    def check(self, data: bytes, lot: str, turn: Turn) -> CleanPhoto:
+    def check(self, data: bytes, lot: str, turn: Turn, sender: tuple[str, ...] = ()) -> CleanPhoto:
         """Check a lot's photo in its turn; what a test has put in the checker's place knows of none."""
         if not isinstance(self.check_photo, PhotoChecker):
             return self.check_photo(data)
 
         def charge(seconds: float) -> None:
             turn.on_spent(seconds)
-            self.queue.charge(lot, seconds)
+            self.queue.charge(lot, seconds, sender)
 
         return self.check_photo(data, replace(turn, on_spent=charge))
 

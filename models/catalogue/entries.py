@@ -44,6 +44,16 @@ Feature = Literal[
     "potted",
     "hose stub",
     "cable glands",
+    "drum",
+    "rounded ends",
+    "clamshell",  # two halves held together by bands
+    "corrugated cover",
+    "smoked cover",  # see-through
+    "slanted headers",  # plugs on a slanted face, at about 40 degrees
+    "stepped block",  # plugs back to back on a block in the middle of the face
+    "D-shaped shrouds",
+    "round shrouds",
+    "hooded shrouds",
 ]
 Positive = Annotated[float, Field(gt=0)]
 Count = Annotated[int, Field(ge=1, le=200)]
@@ -117,6 +127,35 @@ def compile_pattern(pattern: str) -> Any:
         raise ValueError(
             f"it is not valid RE2 syntax ({reason}); back-references and look-around do not exist there"
         ) from None
+
+
+# One token of a pattern: an escape, a class, a count, the head of a group, or one character.
+_TOKEN = re.compile(r"\\.|\[\^?\]?(?:\\.|[^\]])*\]|\{[^}]*\}|\(\?P?<[^>]*>|\(\?:|.", re.DOTALL)
+_SIGN = re.compile(r"[^\w^$|()\[\]{}.?*+\\]|_|\\[^\w]|\\s|\[[^\w^\]]+\]")
+_REPEATS = re.compile(r"[?*+]|\{.*\}")
+
+
+@lru_cache(maxsize=8192)
+def compile_unsigned(pattern: str) -> Any:
+    """Compile a pattern for a number that is written in letters and figures alone.
+
+    Print and codes leave out a stroke or a dash, or have another sign in its place.
+
+    >>> compile_unsigned(r"^K27\\d{3}/05\\d$").pattern
+    '^K27\\\\d{3}05\\\\d$'
+    """
+    kept: list[str] = []
+    dropped = False
+    for token in _TOKEN.findall(pattern):
+        if dropped and _REPEATS.fullmatch(token):
+            continue
+        dropped = _SIGN.fullmatch(token) is not None
+        if not dropped:
+            kept.append(token)
+    try:
+        return compile_pattern("".join(kept))
+    except ValueError:  # what is left is no pattern
+        return compile_pattern(pattern)
 
 
 class Entry(BaseModel):

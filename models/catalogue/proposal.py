@@ -289,8 +289,8 @@ def _rank_numbers(texts: list[Text]) -> list[tuple[str, str | None]]:
 def split_suffix(line: str) -> tuple[str, str | None]:
     """A number's line as number and suffix: a short last word with a letter in it is a suffix.
 
-    >>> split_suffix("740 115 361 A")
-    ('740115361', 'A')
+    >>> split_suffix("K27 418/052 A")
+    ('K27418/052', 'A')
     >>> split_suffix("PK 2104/16")
     ('PK2104/16', None)
     """

@@ -61,7 +61,7 @@ class Pair:
 
     @property
     def names(self) -> str:
-        """Both names in as few words as it takes: "SKUA 2 R2 and R3"."""
+        """Both names in as few words as it takes: "KNOT 40 E and F"."""
         return f"{self.family} {self.first} and {self.second}".strip()
 
     @property

@@ -19,7 +19,13 @@ View = Literal["front", "back", "label close-up", "plug close-up", "donor plate"
 TWO_UNITS = "two units given as one"
 
 #: Findings that forbid to name one family.
-CONTRADICTIONS = {"views disagree", TWO_UNITS, "label and casting disagree", "writing disagrees"}
+CONTRADICTIONS = {
+    "views disagree",
+    TWO_UNITS,
+    "label and casting disagree",
+    "casting and the rest disagree",
+    "writing disagrees",
+}
 
 
 @dataclass(frozen=True)

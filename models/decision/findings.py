@@ -24,8 +24,8 @@ def find_contradictions(
     weights: np.ndarray,
     noise: ErrorModel,
 ) -> tuple[Finding, ...]:
-    """Views, label and casting, lines of one photo, barcode and print that name different families or
-    numbers.
+    """Views, casting and label or all the rest, lines of one photo, barcode and print that name different
+    families or numbers.
 
     Parameters
     ----------
@@ -42,6 +42,7 @@ def find_contradictions(
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     findings = _between_views(views, totals, index, noise)
     findings += _label_against_casting(totals, index, noise)
+    findings += _rest_against_casting(totals, index, noise)
     findings += _line_against_line(views, index, noise)
     findings += _barcode_against_print(views, noise)
     return tuple(findings)
@@ -92,6 +93,7 @@ def name_sides(
         summed[:, columns_of_witness("label")].sum(axis=1),
     ]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
+    named += _casting_and_rest(totals, index, noise)
     named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
     return list(dict.fromkeys(named))
 
@@ -138,6 +140,27 @@ def _label_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> 
             f"The casting says {a}, the label says {b}: re-labelled or re-cased.",
         )
     ]
+
+
+def _rest_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
+    rows = _casting_and_rest(totals, index, noise)
+    if not rows:
+        return []
+    cast, best = (index.families[row].key for row in rows)
+    words = f"The casting says {cast}, all that was seen together says {best}"
+    return [Finding("casting and the rest disagree", f"{words}: re-cased, or the mark is of something else.")]
+
+
+def _casting_and_rest(totals, index: CatalogueIndex, noise: ErrorModel) -> tuple[int, ...]:
+    """The family that a mark surely names and the one that all together speaks for, where they are two.
+
+    Many plugs outweigh any mark; that the mark is then of something else is not for us to say.
+    """
+    summed = np.sum(totals, axis=0)
+    share = log_share(summed[:, columns_of_witness("casting")].sum(axis=1), noise.unlike)
+    cast, best = int(share.argmax()), int(summed.sum(axis=1).argmax())
+    marks = [{compact(mark.text) for mark in index.families[row].marks} for row in (cast, best)]
+    return () if share[cast] < 2 * SURE_NATS or marks[0] == marks[1] else (cast, best)
 
 
 def _line_against_line(views, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
@@ -189,7 +212,8 @@ def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> li
     """A clean printed number of the payload's length that is not in the payload."""
     findings = []
     for view in views:
-        for payload in {compact(c.payload) for c in view.codes if len(compact(c.payload)) >= 6}:
+        held_by = {compact(c.payload): c.payload for c in view.codes if len(compact(c.payload)) >= 6}
+        for payload, shown in held_by.items():
             for text in filter(looks_like_number, view.texts):
                 value = compact(text.value)
                 alike = sum(a == b for a, b in zip(value, payload, strict=False))
@@ -198,7 +222,7 @@ def _barcode_against_print(views: tuple[UnitView, ...], noise: ErrorModel) -> li
                 held = strings_of([(payload, 0), (payload[: len(value)], 0)])
                 gap = best_string(text, noise) - score_strings(text, held, noise)
                 if gap.min() > 2 * SURE_NATS and not value.startswith(payload):
-                    words = f"The barcode holds {payload}, the print reads '{text.value}'"
+                    words = f"The barcode holds {shown}, the print reads '{text.value}'"
                     findings.append(
                         Finding("barcode and print disagree", f"{words}: re-labelled, or misread.")
                     )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
 from plugface.models.catalogue.index import CatalogueIndex, compact, index_catalogue
-from plugface.models.decision.variants import payload_names, read_suffixes
+from plugface.models.decision.variants import payload_names, place_suffixes
 from plugface.models.matching.label_fields import join_split, matching_run, number_lines, runs_of
 from plugface.models.matching.payloads import holds_number, list_stretches, name_rows, split_payload
 from plugface.models.unit_choice import UnitView
@@ -41,16 +41,18 @@ def read_label(
     """
     index = index_catalogue(catalogue)
     joined = join_split(texts, index.number_forms)
-    found = [reading for text in texts for reading in _read_line(text, joined, index)]
-    found += [reading for text in joined for reading in _read_line(text, (), index)]
+    found = [reading for text in texts for reading in _read_line(text, texts, joined, index)]
+    found += [reading for text in joined for reading in _read_line(text, texts, (), index)]
     return (*found, *(reading for code in codes for reading in _read_payload(code.payload, index)))
 
 
-def _read_line(text: Text, joined: Sequence[Text], index: CatalogueIndex) -> list[FieldReading]:
+def _read_line(
+    text: Text, texts: Sequence[Text], joined: Sequence[Text], index: CatalogueIndex
+) -> list[FieldReading]:
     if any(text.value in both.value for both in joined):
         return [FieldReading(text.value, text.value, "part of a number", "it runs on in the next line")]
     lines = number_lines([text], index.number_forms)
-    view = UnitView(photo=0, sha256="", usable=True, unit=None, texts=(text,), codes=())
+    view = UnitView(photo=0, sha256="", usable=True, unit=None, texts=tuple(texts), codes=())
     found = []
     for line in lines:
         found += _numbers_of(line, text.value, index) or [
@@ -66,8 +68,9 @@ def _read_line(text: Text, joined: Sequence[Text], index: CatalogueIndex) -> lis
         for row in index.number_rows[compact(value)]
     }
     for family in [f for row, f in enumerate(index.families) if row in named] or index.families:
-        for suffix in read_suffixes(family, view):
-            suffixes.setdefault(suffix, []).extend(_suffix_owners(family, suffix))
+        for line, suffix in place_suffixes(family, view):
+            if line == text:
+                suffixes.setdefault(suffix, []).extend(_suffix_owners(family, suffix))
     for suffix, owners in suffixes.items():
         words = f"suffix of {_listed(owners)}" if owners else "no variant lists it"
         found.append(FieldReading(text.value, suffix, "suffix", words))
@@ -112,7 +115,7 @@ def _read_payload(payload: str, index: CatalogueIndex) -> list[FieldReading]:
     rows = sorted(name_rows(payload, index))
     found = []
     if rows:
-        held = {s.number for s in list_stretches(payload)} & set(index.number_rows)
+        held = [s.printed for s in list_stretches(payload) if s.number in index.number_rows]
         owners = [
             f"{index.families[row].key} {variant.key}"
             for row in rows
@@ -122,7 +125,8 @@ def _read_payload(payload: str, index: CatalogueIndex) -> list[FieldReading]:
             if named
         ]
         words = f"listed for {_listed(owners)}" if owners else "its suffix is listed for no variant"
-        found.append(FieldReading(payload, max(held, key=len, default=payload), "number", words))
+        longest = max(held, key=lambda printed: len(compact(printed)), default=payload)
+        found.append(FieldReading(payload, longest, "number", words))
     elif holds_number(payload, index):
         found.append(FieldReading(payload, payload, "number", "no family lists a number that stands in it"))
     for field in split_payload(payload):

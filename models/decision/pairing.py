@@ -67,7 +67,7 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     unknown: list[str] = []
     if family.hazard != "none":
         against.append(f"{family.key} is a {family.hazard.replace(' ', '-')} unit and no part for a swap")
-    elif family.controls == "other":
+    elif family.controls == "other" and not _helps(family, needs):
         against.append(f"{family.key} runs neither engine nor gearbox")
     if variant.status == "locked":
         against.append(f"{variant.key} is locked")
@@ -81,8 +81,13 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     return SwapFit(serves, tuple(against or reasons), tuple(dict.fromkeys(unknown)))
 
 
+def _helps(family: Family, needs: Needs) -> bool:
+    """Whether it is a unit that works beside the one in hand, as an injector driver does."""
+    return needs.partner is not None and any(needs.partner in rule.families for rule in family.pairing)
+
+
 def _fit_throttle(family, variant, needs, against, reasons, unknown) -> None:
-    if needs.throttle is None or family.controls == "gearbox":
+    if needs.throttle is None or family.controls in ("gearbox", "other"):
         return
     if variant.throttle == "unknown":
         unknown.append("which throttle it drives")
@@ -98,7 +103,7 @@ def _a(word: str) -> str:
 
 
 def _fit_crank(family, variant, needs, against, reasons, unknown) -> None:
-    if needs.crank_teeth is None or family.controls == "gearbox":
+    if needs.crank_teeth is None or family.controls in ("gearbox", "other"):
         return
     if variant.crank_teeth is None:
         unknown.append("how many teeth its crank trigger wheel has")

@@ -217,6 +217,9 @@ def _hint_words(hint: Hint, mine: Variant, rival: str, leads: bool) -> str:
         return f"the donor's plate says {hint.read}, {mine.key} was fitted {first} to {last}"
     if hint.kind == "before anything is seen":
         return "a number that no variant lists is rare"
+    if not hint.read:
+        fits = "better" if leads else "worse"
+        return f"what was made out of the {hint.kind} fits {mine.key}{has} {fits} than {rival}"
     return f"'{hint.read}' was read, which fits {mine.key}{has} {'better' if leads else 'worse'} than {rival}"
 
 
@@ -242,7 +245,8 @@ def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str])
     clean = [_clean_number(line, pattern, noise) for line in lines]
     known = [score_strings(line, strings, noise) for line in lines]
     nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
-    runs = [matching_run(line, pattern) for line, c in zip(lines, clean, strict=True) if c > FLOOR]
+    # What tells is quoted: the nearest line, else the first that has the form of a number.
+    runs = [matching_run(lines[k], pattern) for k in (nearest, *range(len(lines)))]
     _remember(read, [run for run in runs if run is not None][:1])
     odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
     return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
@@ -309,7 +313,7 @@ def _placed_word(text: Text, words: list[str], caption: str, family: Family) -> 
             and len(compact(words[k + 1])) <= longest
         ):
             return _word(text, k + 1)
-    if len(words) == 1 and caption and compact(words[0]).startswith(caption):
+    if len(words) == 1 and caption and compact(words[0]).startswith(caption) and compact(words[0]) != caption:
         return _word(text, 0, caption)
     return None
 
@@ -333,8 +337,30 @@ def _last_word(text: Text, words: list[str], suffix, caption: str) -> Text | Non
     return _word(text, len(words) - 1)
 
 
+def place_suffixes(family: Family, view: UnitView) -> list[tuple[Text, str]]:
+    """What was read in the place of a suffix and can be one of this family, with the line it stands in; not
+    what stands by itself.
+
+    Parameters
+    ----------
+    family : Family
+    view : UnitView
+
+    Returns
+    -------
+    suffixes : list of (Text, str)
+    """
+    pattern = compile_pattern(family.label.suffix)
+    words = [
+        (text, word.value.upper())
+        for text, word, sure in _suffix_words(family, view)
+        if sure == PLACED_SUFFIX
+    ]
+    return [(text, word) for text, word in words if pattern.fullmatch(word)]
+
+
 def read_suffixes(family: Family, view: UnitView) -> list[str]:
-    """What was read in the place of a suffix and can be one of this family; not what stands by itself.
+    """`place_suffixes` without their lines.
 
     Parameters
     ----------
@@ -345,9 +371,7 @@ def read_suffixes(family: Family, view: UnitView) -> list[str]:
     -------
     suffixes : list of str
     """
-    pattern = compile_pattern(family.label.suffix)
-    words = [word.value.upper() for _, word, sure in _suffix_words(family, view) if sure == PLACED_SUFFIX]
-    return [word for word in words if pattern.fullmatch(word)]
+    return [suffix for _, suffix in place_suffixes(family, view)]
 
 
 def _behind(caption: str, family: Family, words: list[str]) -> int | None:
@@ -383,9 +407,9 @@ def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
     strings = index_variants(family).suffixes
     if not found or not strings.values:
         return None
-    _remember(read, [word for _, word, _ in found[:1]])
     pattern = compile_pattern(family.label.suffix)
     total = np.full(len(family.variants) + 1, -20.0)
+    told = []
     open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
     for _, word, sure in found:
         known = _per_variant(score_strings(word, strings, noise), strings, len(family.variants))
@@ -393,7 +417,10 @@ def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
         clean = best_string(word, noise) if pattern.fullmatch(word.value.upper()) else known.max()
         odds = np.append(known, clean)
         odds[open_ended] = odds[-1] - np.log(10.0)  # any suffix will do: as likely as one in ten
-        total = np.maximum(total, np.logaddexp(np.log(1 - sure), np.log(sure) + odds))
+        odds = np.logaddexp(np.log(1 - sure), np.log(sure) + odds)
+        told.append((float(np.ptp(odds[:-1])), word))
+        total = np.maximum(total, odds)
+    _remember(read, [max(told, key=lambda pair: pair[0])[1]])  # the word that tells most is quoted
     return total
 
 

@@ -164,7 +164,8 @@ def _draw_label(family: Family, variant: Variant, noise: ErrorModel, rng, close:
         return [], ()
     number = str(rng.choice(variant.service_numbers))
     suffix = str(rng.choice(variant.suffixes)) if variant.suffixes else ""
-    field = f"{family.label.suffix_caption} {suffix}".strip() if family.label.suffix_caption else ""
+    caption = family.label.suffix_caption
+    field = f"{caption} {suffix}" if caption and suffix else ""
     lines = [family.maker, number if field else f"{number} {suffix}".strip(), field]
     lines += [m.text for m in family.marks[:1]] + [f"S/N {rng.integers(10**5, 10**6)}"]
     kept = [line for line in lines if line and rng.random() >= (1.0 - noise.line_read) * better]

@@ -12,6 +12,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from plugface.models.catalogue.entries import compile_unsigned
 from plugface.models.catalogue.index import MIN_NUMBER, compact, form_of
 from plugface.models.matching.text_fit import place_characters
 from plugface.vision.observations import Text
@@ -327,7 +328,7 @@ def matching_run(text: Text, pattern) -> Run | None:
     """The longest run of a line that a number pattern matches whole; words before parts of words.
 
     Every start is tried, so that captions before it and a suffix behind it do not matter; each try is linear
-    in the run.
+    in the run. A stroke or dash of the pattern may be lost or read as another sign.
 
     Parameters
     ----------
@@ -338,11 +339,12 @@ def matching_run(text: Text, pattern) -> Run | None:
     -------
     run : Run or None
     """
+    unsigned = compile_unsigned(pattern.pattern)
     return next(
         (
             run
             for run, bare in _long_runs(text.value)
-            if pattern.fullmatch(run.value) or (bare != run.value and pattern.fullmatch(bare))
+            if pattern.fullmatch(run.value) or unsigned.fullmatch(bare)
         ),
         None,
     )

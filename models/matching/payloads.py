@@ -73,6 +73,7 @@ class Stretch:
     """A stretch of a field that may be a number, and what stands right behind it in the field."""
 
     number: str  # compact
+    printed: str  # as the field has it, with its signs
     rests: tuple[str, ...]  # compact, what follows in the field up to each of its borders; the longest first
     named: bool  # a standard names the field as the item's number
 
@@ -154,19 +155,21 @@ def list_stretches(payload: str) -> Iterator[Stretch]:
     """Every stretch of a payload that may be a number as a whole field.
 
     It begins and ends at an end of a field, at a sign, or where letters and figures meet, so that no figure
-    is cut off a longer number. What a standard names as something else is left out.
+    is cut off a longer number; nor does it begin with a letter that a figure stands before, unless the two
+    are a data identifier. What a standard names as something else is left out.
     """
     for field in split_payload(payload):
         if field.meaning in ("number", "unknown"):
             value = field.value.upper()
             pieces = _borders(value)
             bare = _without_identifier(value) if field.meaning == "unknown" else []
-            for start in sorted({*pieces, *bare}):
+            cut = {at for at in pieces if value[at - 1 : at].isdigit() and value[at : at + 1].isalpha()}
+            for start in sorted(({*pieces} - cut) | {*bare}):
                 for k, end in enumerate(pieces):
                     number = compact(value[start:end]) if end > start else ""
                     if len(number) >= MIN_NUMBER:
                         rests = tuple(compact(value[end:stop]) for stop in reversed(pieces[k + 1 :]))
-                        yield Stretch(number, rests, field.meaning == "number")
+                        yield Stretch(number, value[start:end].strip(), rests, field.meaning == "number")
 
 
 def _without_identifier(value: str) -> list[int]:

@@ -111,7 +111,7 @@ def measure_shortfall(text: Text, strings: Strings, noise: ErrorModel) -> np.nda
 def measure_suffix_margin(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray:
     """How much better than each string one would fit that differs from it in its last figures alone.
 
-    A mark that was read as TERN 4 is not TERN 2 with a slip: a family of the same kind may be missing from
+    A mark that was read as AUK 12 is not AUK 11 with a slip: a family of the same kind may be missing from
     the catalogue.
 
     Parameters

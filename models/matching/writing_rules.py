@@ -130,7 +130,9 @@ def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_
         return f"the label reads '{best.value}', a service number of {key}"
     nearest = alone.numbers.values[int(score_strings(best, alone.numbers, noise).argmax())]
     if for_it:
-        return f"the label reads '{best.value}', close to {nearest} of {key} but not the same"
+        listed = (n for v in alone.families[0].variants for n in v.service_numbers if compact(n) == nearest)
+        printed = next(listed, nearest)
+        return f"the label reads '{best.value}', close to {printed} of {key} but not the same"
     return f"the label reads '{best.value}', no number of {key}"
 
 

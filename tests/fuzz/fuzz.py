@@ -62,7 +62,7 @@ def starting_points(target: str) -> list[bytes]:
     if target == "catalogue":
         return [path.read_bytes() for path in sorted((demo_folder() / "marrow_finch").glob("*.toml"))]
     return {
-        "label": [b"\0\0\x40\x08416 204 118 A\n\x41\0\x20\x08R2"],
+        "label": [b"\0\0\x40\x08KD 4162/04 A\n\x41\0\x20\x08R2"],
         "hocr": [b'<p><i class="ocrx_word"><i title="x_bboxes 0 0 9 9; x_conf 90">A</i></i></p>'],
         "api": _requests(),
         "serve_settings": [(Path(__file__).parents[2] / "cli" / "deploy" / "yard.toml").read_bytes()],
@@ -77,8 +77,8 @@ def _requests() -> list[bytes]:
     picture = io.BytesIO()
     Image.new("RGB", (64, 48), "grey").save(picture, "JPEG")
     written = [
-        f'PUT {unit}\n{json_head}{{"claimed":"TERN 2:open","needs":{{"throttle":"cable","year":2004}}}}',
-        f'POST {unit}/confirmations\n{json_head}{{"family":"TERN 2","variant":"open","who":"Ada"}}',
+        f'PUT {unit}\n{json_head}{{"claimed":"AUK 11:early","needs":{{"throttle":"cable","year":2004}}}}',
+        f'POST {unit}/confirmations\n{json_head}{{"family":"AUK 11","variant":"early","who":"Ada"}}',
         f'POST /api/v1/tokens\n{json_head}{{"code":"HERE-1234"}}',
         f"GET {unit}/photos/1?size=small\nhost: localhost\nrange: bytes=5-\n\n",
         "GET /api/v1/units?before=9&limit=5\nhost: localhost\nauthorization: Bearer abc\n\n",

@@ -12,17 +12,19 @@ import pytest
 from PIL import Image
 from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
 from plugface.cli.evaluation.truth import read_truth
-from plugface.cli.pipeline import decode_photo
 from plugface.cli.settings import demo_folder
+from plugface.vision.photo import decode_photo
 
 
-@pytest.mark.parametrize(
-    ("name", "least"),
-    # Measured on 2026-11-26, severity 3: 12 and 5 of 15. A third fewer may be another processor or network.
-    [("mf0166", 8), ("mf0141", 3)],
-)
-def test_a_corrupted_front_is_still_identified_or_left_open_and_never_wrong(run, tmp_path, name, least):
-    row = next(row for row in read_truth(demo_folder(), "calibration") if row.photo == f"photos/{name}.jpg")
+def _front_of(family: str):
+    """The first front of one unit of a family in the calibration split."""
+    rows = read_truth(demo_folder(), "calibration")
+    return next(row for row in rows if row.view == "front" and [u.family for u in row.units] == [family])
+
+
+@pytest.mark.parametrize("family", ["KNOT 41", "DUNLIN 1"])  # plugs on the face, and out of an edge
+def test_a_corrupted_front_is_still_identified_or_left_open_and_never_wrong(run, tmp_path, family):
+    row = _front_of(family)
     rgb = decode_photo((demo_folder() / row.photo).read_bytes()).rgb
     said = {}
     for corruption in CORRUPTIONS:
@@ -31,5 +33,4 @@ def test_a_corrupted_front_is_still_identified_or_left_open_and_never_wrong(run,
         said[corruption] = json.loads(run("identify", path, "--json").out)["decision"]
     accepted = {c: d["family"] for c, d in said.items() if d["verdict"] == "identified"}
     assert len(said) == 15
-    assert set(accepted.values()) == {row.units[0].family}
-    assert len(accepted) >= least, accepted
+    assert set(accepted.values()) == {family}  # one at least, and none wrong

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageOps
-from plugface.demo.studio.families import DEMO
+from plugface.demo.studio.families import CATALOGUES, DEMO
 from plugface.demo.studio.shots import Shot
 
 SAMPLES = 3  # rays per pixel before denoising: what the shipped photos were rendered with, on a CPU
@@ -31,16 +31,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
+    from plugface.demo.studio.plan import DRAWN, SETS
+
     plan = commands.add_parser("plan", help="write down which photos there shall be, one line of JSON each")
     plan.add_argument(
         "--set",
-        choices=("shipped", "pell", "first", "wild", "worn", "dyed", "yard"),
+        choices=(*SETS, *DRAWN),
         default="shipped",
         help="which photos",
     )
-    plan.add_argument(
-        "--count", type=int, default=500, help="how many, for the sets 'wild', 'worn', 'dyed' and 'yard'"
-    )
+    plan.add_argument("--count", type=int, default=500, help=f"how many, for the sets {', '.join(DRAWN)}")
     plan.add_argument("--out", type=Path, required=True, help="file to write")
     plan.set_defaults(run=_plan)
 
@@ -55,7 +55,9 @@ def _parser() -> argparse.ArgumentParser:
     render.add_argument("--gpus", type=int, default=1, help="CUDA devices to spread the processes over")
     render.add_argument("--textures", type=Path, help="folder for label pictures (default: OUT/textures)")
     render.add_argument(
-        "--pictures", type=Path, help="folder with hdris/ and textures/ for the set 'yard', see `pictures.py`"
+        "--pictures",
+        type=Path,
+        help="folder with hdris/ and textures/ for the yard's photos, see `pictures.py`",
     )
     render.set_defaults(run=_render)
 
@@ -79,6 +81,9 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("id", help="a photo's id, its file name without .jpg")
     one.add_argument("--device", choices=("cpu", "cuda"), default="cpu", help="what computes")
     one.add_argument("--samples", type=int, default=SAMPLES, help="rays per pixel")
+    one.add_argument(
+        "--pictures", type=Path, help="folder with hdris/ and textures/ that the shipped photo was made with"
+    )
     one.add_argument("--out", type=Path, help="keep the new photo here")
     one.add_argument("--masks", type=Path, help="keep the per-pixel mask here, as 16-bit PNG")
     one.set_defaults(run=_one)
@@ -90,9 +95,9 @@ def _read(path: Path) -> list[Shot]:
 
 
 def _plan(options) -> int:
-    from plugface.demo.studio import plan, yard
+    from plugface.demo.studio import plan
 
-    drawn = (plan.DRAWN | {"yard": yard.yard_shots}).get(options.set)
+    drawn = plan.DRAWN.get(options.set)
     shots = drawn(options.count) if drawn else plan.SETS[options.set]()
     options.out.write_text("".join(shot.to_json() + "\n" for shot in shots), encoding="utf-8")
     print(f"{len(shots)} shots in {options.out}")
@@ -153,20 +158,28 @@ def _contact_sheet(options) -> int:
 def _one(options) -> int:
     from plugface.demo.studio import plan
     from plugface.demo.studio.develop import develop_shot
+    from plugface.demo.studio.pictures import Pictures
     from plugface.demo.studio.render import render_shot
 
-    shot = next((s for s in plan.shipped_shots() + plan.pell_shots() if s.id == options.id), None)
+    planned = (s for name in ("shipped", "pell", "third") for s in plan.SETS[name]())
+    shot = next((s for s in planned if s.id == options.id), None)
     if shot is None:
         print(f"{options.id}: no such photo in the plan; ids are file names without .jpg", file=sys.stderr)
         return 2
     with tempfile.TemporaryDirectory() as textures:
-        arrays = render_shot(shot, Path(textures), device=options.device, samples=options.samples)
+        arrays = render_shot(
+            shot,
+            Path(textures),
+            device=options.device,
+            samples=options.samples,
+            pictures=Pictures(options.pictures),
+        )
     photo = develop_shot(shot, arrays["rgb"])
     if options.out:
         options.out.write_bytes(photo)
     if options.masks:
         Image.fromarray(arrays["index"]).save(options.masks)
-    folder = DEMO / ("pell_works" if shot.set == "pell_works" else "")
+    folder = DEMO / (shot.set if shot.set in CATALOGUES and shot.set != "marrow_finch" else "")
     shipped = folder / "photos" / f"{shot.id}.jpg"
     if not shipped.exists():
         print(f"{shipped}: not shipped, nothing to compare with", file=sys.stderr)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from plugface.demo.studio import connectors, harness, headers
+from plugface.demo.studio import connectors, harness, headers, outside_headers
 from plugface.demo.studio.blender import bpy
 from plugface.demo.studio.bodies import Housing
 from plugface.demo.studio.cast_text import build_cast_text
@@ -15,6 +15,7 @@ from plugface.demo.studio.footprint import connector_size_mm
 from plugface.demo.studio.lures import add_lures
 from plugface.demo.studio.materials import Palette
 from plugface.demo.studio.meshes import hang, place
+from plugface.demo.studio.outside_shells import OutsideHousing, is_outside
 from plugface.demo.studio.shells import DetailedHousing, is_detailed
 from plugface.demo.studio.style import Style, shell_seed, style_of
 from plugface.demo.studio.units import (
@@ -76,8 +77,11 @@ def _assemble_detailed(spec: UnitSpec, textures: Path, sheet: dict[str, Any]) ->
 
     front = family.body.size_mm[2] / 2
     edge_z = min(0.0, front - 11.0) if shell.random() < 0.5 else 0.0
-    bays = headers.lay_bays(family, lambda x, y: front, edge_z)
-    housing = DetailedHousing(family.body, style, palette, root, shell, bays)
+    lay_bays, kind = headers.lay_bays, DetailedHousing
+    if is_outside(family):
+        lay_bays, kind = outside_headers.lay_bays, OutsideHousing
+    bays = lay_bays(family, lambda x, y: front, edge_z)
+    housing = kind(family.body, style, palette, root, shell, bays)
     face = _lay_out_detailed(family, style, housing, bays)
     housing.build_shell()
     housing.dress_face(face)
@@ -93,7 +97,7 @@ def _assemble_detailed(spec: UnitSpec, textures: Path, sheet: dict[str, Any]) ->
     lures = add_lures(face, housing, shell, shell.choice((0, 1, 1, 2, 3, 4)))
     housing.shell = random.Random(f"{shell_seed(family)} edges")
     housing.build_fins(face)
-    bays = headers.lay_bays(family, lambda x, y: face.z_at(Rect.around((x, y), (2.0, 2.0))), edge_z)
+    bays = lay_bays(family, lambda x, y: face.z_at(Rect.around((x, y), (2.0, 2.0))), edge_z)
     sockets = tuple(_build_bay(spec, bay, housing, draw) for bay in bays)
     grown = [points / 1000 for points in housing.dress_edges(draw)]
 
@@ -143,8 +147,13 @@ def _build_bay(spec: UnitSpec, bay: headers.Bay, housing: DetailedHousing, draw)
             pad, (u1 - u0 + 4, v1 - v0 + 4), style.shroud_corner_mm + 2, profile, at=((u0 + u1) / 2, 0)
         )
         pad.to_object("platform", housing.material(), root, 0)
-    if missing:
+    shape = outside_headers.shroud_of(spec.family)
+    if missing and shape:
+        points = outside_headers.build_broken_bay(bay, shape, style, palette, root, draw)
+    elif missing:
         points = headers.build_broken_bay(bay, style, palette, root, draw)
+    elif shape:
+        points = outside_headers.build_bay(bay, shape, style, palette, root, keying)
     else:
         points = headers.build_bay(bay, style, palette, root, keying)
     if seated:
@@ -153,6 +162,7 @@ def _build_bay(spec: UnitSpec, bay: headers.Bay, housing: DetailedHousing, draw)
         more = harness.build_plug(
             bay, palette, root, WIRES, draw,
             colour=colour, ground_z=housing.back, reach=(housing.w / 2, housing.h / 2),
+            corner_mm=bay.long / 2 if shape == "round" else 3.0,
         )  # fmt: skip
         points = np.concatenate([points, more])
     return BuiltConnector(bay.index, points / 1000, connector.colour, connector.size, missing, seated)
@@ -362,8 +372,7 @@ class _Sheet:
 
 def _shell_points(housing: Housing) -> np.ndarray:
     """Corners of the body at front and back, and the ends of its ears; metres."""
-    w, h = housing.w / 2, housing.h / 2
-    points = [(x, y, z) for x in (-w, w) for y in (-h, h) for z in (housing.back, housing.front)]
+    points = [(x, y, z) for x, y in housing.footprint() for z in (housing.back, housing.front)]
     for x, y, turn in housing.ear_places():
         out = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
         across = np.array([-out[1], out[0]])

@@ -216,6 +216,11 @@ class Housing:
         self._add_ears(solid, 3.6, z=self.back - 4)
         solid.to_object("base plate", self.palette.aluminium(plate=True), self.root, 0)
 
+    def footprint(self) -> np.ndarray:
+        """Outline of the body without its ears as seen from above, (N, 2)."""
+        w, h = self.w / 2, self.h / 2
+        return np.array([(x, y) for x in (-w, w) for y in (-h, h)])
+
     def ear_places(self) -> list[tuple[float, float, float]]:
         """Middle of each ear's hole and the direction in which it sticks out: x, y, degrees."""
         count = self.body.ears

@@ -10,12 +10,18 @@ from plugface.demo.studio.units import UnitSpec
 from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
 
 DEMO = Path(__file__).resolve().parent.parent
-CATALOGUES = {"marrow_finch": DEMO / "marrow_finch", "pell_works": DEMO / "pell_works" / "catalogue"}
+#: The maker whose shells no photo for training shows.
+THIRD_MAKER = "tenter_twill"
+CATALOGUES = {
+    "marrow_finch": DEMO / "marrow_finch",
+    "pell_works": DEMO / "pell_works" / "catalogue",
+    THIRD_MAKER: DEMO / THIRD_MAKER / "catalogue",
+}
 
 
 @functools.cache
 def catalogue(source: str) -> Catalogue:
-    """One of the two demo catalogues."""
+    """One of the demo's catalogues, by its source name."""
     return load_catalogue(CATALOGUES[source])
 
 

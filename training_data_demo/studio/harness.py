@@ -24,6 +24,7 @@ def build_plug(
     colour: str,
     ground_z: float,
     reach: tuple[float, float],
+    corner_mm: float = 3.0,
 ) -> np.ndarray:
     """A seated plug with its cable; returns outline points of plug and header in mm, (N, 3).
 
@@ -36,6 +37,8 @@ def build_plug(
         What the unit lies on: the cable droops down to it.
     reach : (float, float)
         Half the body's width and height: a cable from the face runs over its edge.
+    corner_mm : float
+        Of the plug's outline; half its length makes a round plug.
     """
     f, tall = bay.frame, bay.tall
     long, wide = bay.long, bay.wide
@@ -46,16 +49,16 @@ def build_plug(
     start = max(bay.bare_from + 1.0, tall * 0.45) if skirt else FLOOR_MM + 1
     top = tall + draw.uniform(6.0, 16.0)
     profile = [(0, start), (0, top - 2), (1.2, top), (4.0, top)]
-    f.prism(plug, size, 3.0, rounded_profile(profile, 0.8))
+    f.prism(plug, size, corner_mm, rounded_profile(profile, 0.8), corner_points=6 if corner_mm <= 3.0 else 12)
     for side in (-1, 1):  # grip
         for k in range(draw.choice((0, 3, 4))):
             u = side * size[0] / 2
             f.box(plug, (u, -5 + 3 * k, top - 7), (u + side * 0.9, -3.6 + 3 * k, top - 1.5))
     _lock_plug(plug, bay, size, start, top, draw)
-    way, exit_at, out = _backshell(plug, bay, size, top, draw)
+    way, exit_at, out = _backshell(plug, bay, size, top, draw, corner_mm)
     plug.to_object("mating plug", dark, root, part)
     _cable(bay, way, exit_at, out, palette, root, wires_part, draw, ground_z, reach)
-    ends = rounded_outline(size, 3.0)
+    ends = rounded_outline(size, corner_mm)
     return np.concatenate([f.to_body(lift(ends, t)) for t in (start, top)] + [f.to_body(exit_at[None])])
 
 
@@ -76,7 +79,7 @@ def _lock_plug(plug: Solid, bay: Bay, size, start: float, top: float, draw: rand
         f.box(plug, (-half, -v - 1.6, top - 4), (half, -v + 1, top - 1), 0.4)
 
 
-def _backshell(plug: Solid, bay: Bay, size, top: float, draw: random.Random):
+def _backshell(plug: Solid, bay: Bay, size, top: float, draw: random.Random, corner_mm: float):
     """The cover over the wires: open, straight, or turned to one side; gives kind, exit and direction."""
     f = bay.frame
     kind = draw.choice(("open", "straight", "elbow", "elbow"))
@@ -88,7 +91,7 @@ def _backshell(plug: Solid, bay: Bay, size, top: float, draw: random.Random):
         f.prism(
             plug,
             inner,
-            3.0,
+            corner_mm,
             rounded_profile(
                 [
                     (0, top - 0.5),
@@ -105,7 +108,7 @@ def _backshell(plug: Solid, bay: Bay, size, top: float, draw: random.Random):
     f.prism(
         plug,
         cover,
-        5.0,
+        max(5.0, corner_mm),
         rounded_profile(
             [(0, top - 0.5), (0, top + rise * 0.55), (3.0, top + rise), (cover[1] * 0.4, top + rise)], 2.0
         ),

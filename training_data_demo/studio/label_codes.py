@@ -1,9 +1,6 @@
 """Machine-readable codes as module matrices, from the barcode libraries."""
 
 import numpy as np
-import segno
-from barcode.codex import Code39, Code128
-from ppf.datamatrix import DataMatrix
 
 
 def encode(symbology: str, payload: str) -> np.ndarray:
@@ -14,6 +11,11 @@ def encode(symbology: str, payload: str) -> np.ndarray:
     modules : bool ndarray, shape (rows, columns)
         True where dark. One row for the linear codes.
     """
+    # Imported here: a plan draws no code and does without the studio's libraries.
+    import segno
+    from barcode.codex import Code39, Code128
+    from ppf.datamatrix import DataMatrix
+
     if symbology == "Code 128":
         return _bars(Code128(payload).build())
     if symbology == "Code 39":

@@ -85,7 +85,7 @@ class LabelFacts:
         both = label.barcode_payload == "number and suffix"
         first, last = spec.variant.years
         year, week = draw.randint(first, last), draw.randint(1, 52)
-        caption = {"Marrow & Finch": "SERVICE No", "Pell Works": "Part"}.get(spec.family.maker)
+        caption = {"Marrow & Finch": "UNIT No", "Pell Works": "Part"}.get(spec.family.maker)
         return cls(
             maker=spec.family.maker,
             mark=spec.family.marks[0].text if spec.family.marks else spec.family.key,

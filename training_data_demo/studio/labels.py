@@ -87,6 +87,34 @@ def _room_mm(size_mm: tuple[float, float, float], turn_deg: int) -> tuple[float,
     return (h, w) if turn_deg % 180 else (w, h)
 
 
+def _boxed(facts: LabelFacts, room, draw: random.Random) -> Sheet:
+    """Number and suffix each in a captioned box of its own, side by side; maker and family above."""
+    size = (90.0, 50.0)
+    paper = draw.choice(((242, 242, 238), (204, 206, 208), (232, 230, 222)))
+    s = Sheet(size, fit(size, room), paper, (20, 20, 23))
+    s.text("maker", facts.maker.upper(), (3.5, 3.2), 2.8, font="DejaVuSans-Bold", max_width=48)
+    s.text("mark", facts.mark, (86.5, 2.6), 4.2, font="DejaVuSans-Bold", anchor="right", max_width=34)
+    boxed = bool(facts.suffix and facts.suffix_caption)
+    edge = 68.0 if boxed else 87.0
+    s.rule(3, 9.2, edge, 25.2, outline=s.ink, width=0.45)
+    s.text("other", facts.number_caption, (4.8, 11.0), 2.1)
+    s.number(facts, (5.2, 15.6), 6.4, font="DejaVuSans-Bold", stretch=0.9, max_width=edge - 9)
+    if boxed:
+        s.rule(edge, 9.2, 87, 25.2, outline=s.ink, width=0.45)
+        s.text("other", facts.suffix_caption, (edge + 1.8, 11.0), 2.1, max_width=13)
+        s.text("suffix", facts.suffix, ((edge + 87) / 2, 15.2), 7.2, font="DejaVuSans-Bold", anchor="middle",
+               max_width=14)  # fmt: skip
+    if facts.barcode in ("Code 128", "Code 39"):
+        s.code(facts.barcode, facts.payload, (2, 28.0), width=70, height=10.0)
+    elif facts.barcode != "none":
+        s.code(facts.barcode, facts.payload, (4, 27.0), width=19, height=19)
+        s.text("other", "12 V   SEALED", (30, 30.5), 2.4)
+    small = {"font": "DejaVuSansMono"}
+    s.text("other", f"S/N {facts.serial}", (86.5, 45.0), 2.3, anchor="right", max_width=40, **small)
+    s.text("other", f"MADE {facts.made}", (30, 45.0), 2.3, max_width=26, **small)
+    return s
+
+
 def _plate(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     """A wide plate: black head band, family large, number below a caption, a boxed revision block."""
     size = (92.0, 54.0)
@@ -212,17 +240,18 @@ def _badge(facts: LabelFacts, room, draw: random.Random) -> Sheet:
     s.text("maker", facts.maker, (71, 4.2), 2.9, font="STIXGeneralBol", anchor="right", max_width=40)
     s.text("mark", facts.mark, (left, 9.8), 5.0, font="STIXGeneralBol", stretch=1.1, max_width=70 - left)
     s.text("other", facts.number_caption, (left, 18.0), 1.9, font="STIXGeneral")
-    s.number(facts, (left, 21.2), 4.6, font="DejaVuSansMono", max_width=70 - left)
+    beside = 26 if facts.suffix and facts.suffix_caption and not square else 0
+    s.number(facts, (left, 21.2), 4.6, font="DejaVuSansMono", max_width=70 - left - beside)
     if square:
         s.code(facts.barcode, facts.payload, (4, 8.5), width=19, height=19)
     elif facts.barcode != "none":
         s.code(facts.barcode, facts.payload, (4, 29.0), width=68, height=7.0)
     if facts.suffix and facts.suffix_caption:
-        y = 29.4 if square else 11.0
+        y = 29.4 if square else 22.0
         s.text("other", facts.suffix_caption, (58, y + 1.0), 2.0, anchor="right", max_width=16)
         s.text("suffix", facts.suffix, (60, y - 0.8), 4.6, font="DejaVuSansMono-Bold", max_width=11)
     s.text("other", f"{facts.made}   {facts.serial}", (5, 38.4), 2.2, font="STIXGeneral", max_width=64)
     return s
 
 
-LAYOUTS = {"plate": _plate, "strip": _strip, "ledger": _ledger, "badge": _badge}
+LAYOUTS = {"boxed": _boxed, "plate": _plate, "strip": _strip, "ledger": _ledger, "badge": _badge}

@@ -114,6 +114,12 @@ class Palette:
         shade = tuple(0.8 * v for v in self._plastic_shade(code, "resin"))
         return self._material(f"resin {code}", shade, Roughness=0.2, Grain=0.03, Grain_Scale=300.0)
 
+    def smoked(self) -> Any:
+        """See-through plastic, tinted dark: about half of the light passes each wall."""
+        material = self._material("smoked", (0.012, 0.011, 0.01), Roughness=0.16, Grain=0.0, Dirt=0.5)
+        material.node_tree.nodes["surface"].inputs["Alpha"].default_value = 0.42
+        return material
+
     def wrap(self, kind: str, code: str) -> Any:
         """What holds a loom together: cloth or vinyl tape, corrugated tube, a woven sleeve."""
         rough, grain, scale = {

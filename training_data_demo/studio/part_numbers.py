@@ -22,8 +22,21 @@ FORMATS = (
 _LETTERS = "ABCDEFGHJKLMNPRTUVWXYZ"
 
 
+_CLASSES = {"A": _LETTERS, "D": "123456789", "N": "0123456789"}
+_PATTERNS = {"A": "[A-Z]", "D": "[1-9]", "N": "[0-9]"}
+
+
 def draw_number(rng: np.random.Generator) -> str:
     """A number in one of the formats."""
-    classes = {"A": _LETTERS, "D": "123456789", "N": "0123456789"}
-    form = FORMATS[int(rng.integers(len(FORMATS)))]
-    return "".join(classes[c][int(rng.integers(len(classes[c])))] if c in classes else c for c in form)
+    return fill_form(FORMATS[int(rng.integers(len(FORMATS)))], rng)
+
+
+def fill_form(form: str, rng: np.random.Generator) -> str:
+    """A number in this format."""
+    return "".join(_CLASSES[c][int(rng.integers(len(_CLASSES[c])))] if c in _CLASSES else c for c in form)
+
+
+def pattern_of(form: str) -> str:
+    """The pattern (RE2 syntax) that a format's numbers match, written without blanks as catalogues do."""
+    parts = (_PATTERNS.get(c) or ("\\" + c if c in ".-/" else c) for c in form if c != " ")
+    return f"^{''.join(parts)}$"

@@ -303,6 +303,9 @@ def _subject(shot: Shot, built) -> np.ndarray:
         unit = built[0]
         matrix = np.array(unit.root.matrix_world)
         spots = [t.corners for t in unit.texts if t.kind == "printed"] + [c.corners for c in unit.codes]
+        spots = [
+            corners for corners in spots if corners[:, 2].mean() < 0
+        ]  # not what is stuck on the plug face
         if spots:
             return np.concatenate(spots) @ matrix[:3, :3].T + matrix[:3, 3]
     if shot.camera.subject.startswith("plug") and built:

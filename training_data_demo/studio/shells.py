@@ -31,6 +31,7 @@ class DetailedHousing(Housing):
     def __init__(self, body, style, palette, root, shell: random.Random, bays: list[Bay]) -> None:
         super().__init__(body, style, palette, root, shell)
         self.bays, self.lures = bays, []
+        self._fin_tips: list[np.ndarray] = []
         self.features = set(body.features)
         if body.material in ("sheet steel", "anodised aluminium") and body.corners == "square":
             self.corner = 2.0
@@ -231,6 +232,8 @@ class DetailedHousing(Housing):
                     :-1
                 ]
                 solid.extrude(size, 0.7, profile, at=at, close_start=True, corner_points=3)
+                tip = np.array([x, y]) * (half + reach) + self._along(edge) * along
+                self._fin_tips.append(np.array([(*tip, low), (*tip, high)]))
 
     def _build_collars(self) -> None:
         """What holds a header that opens sideways: a frame of the body around its foot."""
@@ -407,8 +410,8 @@ class DetailedHousing(Housing):
     # The edges
 
     def dress_edges(self, draw: random.Random) -> list[np.ndarray]:
-        """Hose stubs, cable glands and an earth stud; returns outline points in mm."""
-        grown = []
+        """Hose stubs, cable glands and an earth stud; returns outline points, fins too, in mm."""
+        grown = [*self._fin_tips]
         if "hose stub" in self.features:
             for _ in range(self.shell.choice((1, 1, 2))):
                 grown += self._build_stub()

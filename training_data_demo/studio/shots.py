@@ -75,7 +75,7 @@ class Unit:
     """One physical unit: who it is and what state it is in. `source` says where its family is defined."""
 
     unit_id: str
-    source: str  # "marrow_finch" | "pell_works" | "unknown" | "wild" | "dyed"
+    source: str  # "marrow_finch" | "pell_works" | "tenter_twill" | "unknown" | "wild" | "dyed"
     family: str  # key in that source; of a dyed one KEY#SEED
     variant: str
     service_number: str

@@ -84,12 +84,37 @@ PELL_WORKS = Style(
 )
 
 
+TENTER_TWILL = Style(
+    shroud_corner_mm=6.0,
+    shroud_chamfer=(False, True, True, False),
+    shroud_wall_mm=2.4,
+    key_ribs=3,
+    guide_ribs=0,
+    lock="lever",
+    partition=False,
+    collar_mm=1.2,
+    seal=True,
+    screw="hexagon",
+    mark_font="cmss10",
+    mark_stretch=1.0,
+    mark_pad=True,
+    ear_on_width=True,
+    fin_pitch_mm=9.0,
+    fin_mm=5.0,
+    label_layouts=("badge", "strip"),
+    label_turn_deg=0,
+    finish="grained",
+)
+
+
 def style_of(family: Any) -> Style:
     """The style of a family's maker; drawn from the shell where the maker is not of the scenario."""
     if family.maker == "Marrow & Finch":
         return MARROW_FINCH
     if family.maker == "Pell Works":
         return PELL_WORKS
+    if family.maker == "Tenter & Twill":
+        return TENTER_TWILL
     draw = random.Random(shell_seed(family))
     cut = draw.random() < 0.5
     return Style(

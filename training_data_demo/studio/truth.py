@@ -9,7 +9,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from plugface.demo.studio.families import family_of
+from plugface.demo.studio.families import CATALOGUES, family_of
 from plugface.demo.studio.shots import Shot, as_record
 
 UNIT_STRIDE = 32
@@ -194,7 +194,7 @@ def _unit_row(number, placed, built, frame: _Frame) -> dict[str, Any]:
         "variant": unit.variant,
         "service_number": unit.service_number,
         "suffix": unit.suffix,
-        "known": unit.source in ("marrow_finch", "pell_works"),
+        "known": unit.source in CATALOGUES,
         "face": placed.pose.face,
         "polygon": frame.polygon(built["outline"]),
         "visible": frame.visible(built["outline"], mine),

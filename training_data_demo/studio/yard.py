@@ -9,7 +9,7 @@ import dataclasses
 import math
 
 import numpy as np
-from plugface.demo.studio import layout, plan
+from plugface.demo.studio import draws, layout
 from plugface.demo.studio.camera import CURVES
 from plugface.demo.studio.families import family_of
 from plugface.demo.studio.footprint import edge_azimuth_deg, header_edges
@@ -35,9 +35,8 @@ from plugface.demo.studio.stickers import LAYOUT_NAMES, draw_kinds
 
 _FRAMINGS = ("whole", "near", "far", "cut", "decoys")
 _SHARES = (0.48, 0.25, 0.10, 0.12, 0.05)
+_EDGES = ("right", "top", "left", "bottom")  # by quarter turns from the right
 _SIZES = ((640, 480), (480, 640))
-# Low cameras look along the ground: a thing this near to the line of sight, in degrees, would hide the unit.
-_IN_THE_WAY = 60
 
 
 def yard_shots(count: int) -> list[Shot]:
@@ -46,27 +45,28 @@ def yard_shots(count: int) -> list[Shot]:
 
 
 def _yard_shot(shot_id: str) -> Shot:
-    rng = plan.generator_of("shot", shot_id)
-    framing = plan._pick(rng, _FRAMINGS, _SHARES)
-    light = SURROUNDINGS if rng.random() < 0.5 else plan._pick(rng, LIGHTS, plan._LIGHT_SHARES)
+    rng = draws.generator_of("shot", shot_id)
+    framing = draws.pick(rng, _FRAMINGS, _SHARES)
+    light = SURROUNDINGS if rng.random() < 0.5 else draws.pick(rng, LIGHTS, draws.LIGHT_SHARES)
     if framing == "decoys":
         units, camera, held = (), _decoy_camera(rng), False
         spots = layout.spread(rng, int(rng.integers(1, 4)), 0.07)
         things = [
-            Thing(plan._pick(rng, tuple(YARD_THINGS)), *spot, _square(rng), plan._seed(rng)) for spot in spots
+            Thing(draws.pick(rng, tuple(YARD_THINGS)), *spot, draw_square(rng), draws.draw_seed(rng))
+            for spot in spots
         ]
     else:
-        count = 1 if framing in ("whole", "near") else int(plan._pick(rng, (1, 2), (0.6, 0.4)))
+        count = 1 if framing in ("whole", "near") else int(draws.pick(rng, (1, 2), (0.6, 0.4)))
         drawn = [_yard_unit(f"{shot_id}-{k + 1}") for k in range(count)]
         held = count == 1 and rng.random() < 0.16
         units = _lay_out(rng, drawn, held)
         camera = _draw_camera(rng, framing, units)
-        things = _grips(rng, units[0]) if held else _draw_things(rng, units, camera)
+        things = draw_grips(rng, units[0]) if held else draw_things(rng, units, camera)
     view = "decoy" if not units else "pallet" if len(units) > 1 else units[0].pose.face.split()[0]
-    size = plan._pick(rng, _SIZES, (0.72, 0.28))
+    size = draws.pick(rng, _SIZES, (0.72, 0.28))
     return Shot(
         id=shot_id,
-        seed=plan._seed(rng),
+        seed=draws.draw_seed(rng),
         set="yard",
         split="train",
         view=view,
@@ -75,25 +75,25 @@ def _yard_shot(shot_id: str) -> Shot:
         timing=False,
         units=units,
         light=dataclasses.replace(
-            plan._draw_light(rng, "overcast" if light == SURROUNDINGS else light), kind=light
+            draws.draw_light(rng, "overcast" if light == SURROUNDINGS else light), kind=light
         ),
-        ground=_draw_ground(rng, held, camera),
+        ground=draw_ground(rng, held, camera),
         things=tuple(things),
         camera=camera,
-        development=_draw_phone(rng, light),
+        development=draw_phone(rng, light),
     )
 
 
 def _yard_unit(unit_id: str) -> Unit:
     """A unit of a drawn family with a number in a format of its own and things stuck on its face."""
-    unit = plan._wild_unit(unit_id)
-    rng = plan.generator_of("yard unit", unit_id)
+    unit = draws.wild_unit(unit_id)
+    rng = draws.generator_of("yard unit", unit_id)
     clean = rng.random() < 0.6  # much of what is shown on the web was wiped before
     kept = {name: round(getattr(unit, name) * 0.3, 3) for name in ("dirt", "grease", "chalk", "rust")}
     return dataclasses.replace(
         unit,
         service_number=draw_number(rng),
-        label_layout=plan._pick(rng, LAYOUT_NAMES) if rng.random() < 0.8 else "",
+        label_layout=draws.pick(rng, LAYOUT_NAMES) if rng.random() < 0.8 else "",
         stickers=draw_kinds(rng),
         **(kept if clean else {}),
     )
@@ -102,17 +102,17 @@ def _yard_unit(unit_id: str) -> Unit:
 def _lay_out(rng, units: list[Unit], held: bool) -> tuple[Placed, ...]:
     """Face up mostly, an edge up or turned over at times; several lie beside each other."""
     if len(units) > 1:
-        return plan._scatter(rng, units, overlap=0.15, turned_over=0.12)
+        return draws.scatter(rng, units, overlap=0.15, turned_over=0.12)
     drawn = rng.random()
-    yaw = plan._angle(rng)
+    yaw = draws.draw_angle(rng)
     edges = header_edges(family_of(units[0]))
     if edges and drawn < 0.3 and not held:
-        return (Placed(units[0], Pose(f"edge {plan._pick(rng, edges)}", 0.0, 0.0, yaw)),)
+        return (Placed(units[0], Pose(f"edge {draws.pick(rng, edges)}", 0.0, 0.0, yaw)),)
     if drawn < 0.15 and not edges and not held:
         return (Placed(units[0], Pose("front", 0.0, 0.0, yaw, 90.0, float(rng.integers(4) * 90))),)
     if 0.3 < drawn < 0.36 and not held:
         lean = round(float(rng.uniform(12, 40)), 1)
-        return (Placed(units[0], Pose("front", 0.0, 0.0, yaw, lean, plan._angle(rng))),)
+        return (Placed(units[0], Pose("front", 0.0, 0.0, yaw, lean, draws.draw_angle(rng))),)
     return (Placed(units[0], Pose("back" if drawn > 0.91 else "front", 0.0, 0.0, yaw)),)
 
 
@@ -120,7 +120,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
     subject, aim = "units", rng.normal(0, 0.04, 2)
     aimed = _seen_connectors(units[0])
     if framing == "near" and aimed:
-        subject = f"plug {plan._pick(rng, aimed)}" if rng.random() < 0.7 else "plugs"
+        subject = f"plug {draws.pick(rng, aimed)}" if rng.random() < 0.7 else "plugs"
         fill = rng.uniform(0.3, 1.1) if subject != "plugs" else rng.uniform(0.7, 1.15)
         aim = rng.normal(0, 0.09, 2)
     elif framing in ("whole", "near"):
@@ -135,7 +135,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
     tilt, azimuth = _draw_side(rng, units[0], subject)
     if framing == "far":
         tilt = min(tilt, 52.0)  # lower, it would be a photo of the horizon
-    drawn = plan._draw_camera(rng, subject, fill, tilt)
+    drawn = draws.draw_camera(rng, subject, fill, tilt)
     zoomed = rng.random() < 0.25
     focal = round(float(rng.uniform(46, 78)), 1) if zoomed else round(float(rng.uniform(23, 29)), 1)
     return dataclasses.replace(
@@ -143,7 +143,7 @@ def _draw_camera(rng, framing: str, units: tuple[Placed, ...]) -> Camera:
         aim_x=round(float(aim[0]), 3),
         aim_y=round(float(aim[1]), 3),
         azimuth_deg=round(azimuth % 360, 1),
-        roll_deg=_level(rng, tilt),
+        roll_deg=level(rng, tilt),
         focal_mm=focal,
         fstop=round(focal / 2.4 * float(rng.uniform(0.85, 1.5)), 2),
         focus=1.0 if rng.random() < 0.85 else round(float(rng.uniform(0.85, 1.2)), 3),
@@ -166,7 +166,7 @@ def _draw_side(rng, placed: Placed, subject: str) -> tuple[float, float]:
     """Tilt and azimuth of the camera: from above, aslant or low before an edge, mostly square to the unit."""
     pose, family = placed.pose, family_of(placed.unit)
     square = pose.yaw_deg + 90.0 * float(rng.integers(4)) + float(rng.normal(0, 9))
-    azimuth = square if rng.random() < 0.7 else plan._angle(rng)
+    azimuth = square if rng.random() < 0.7 else draws.draw_angle(rng)
     if pose.lean_deg == 90.0:  # the plug face looks away from the side that was lifted
         azimuth = pose.lean_to_deg + 180.0 + pose.yaw_deg + float(rng.normal(0, 24))
         return float(rng.uniform(48, 84)), azimuth
@@ -177,7 +177,7 @@ def _draw_side(rng, placed: Placed, subject: str) -> tuple[float, float]:
     aimed = family.connectors[int(number[0])] if number else None
     before = aimed.opens == "sideways" if aimed else bool(edges) and rng.random() < 0.55
     if pose.face == "front" and before:  # look into the mouth of a header that opens sideways
-        edge = aimed.edge if aimed else plan._pick(rng, edges)
+        edge = aimed.edge if aimed else draws.pick(rng, edges)
         return float(rng.uniform(48, 84)), edge_azimuth_deg(edge, pose.yaw_deg) + float(rng.normal(0, 22))
     drawn = rng.random()
     if drawn < (0.6 if aimed else 0.5):
@@ -187,20 +187,20 @@ def _draw_side(rng, placed: Placed, subject: str) -> tuple[float, float]:
     return float(rng.uniform(55, 82)), azimuth
 
 
-def _level(rng, tilt: float) -> float:
+def level(rng, tilt: float) -> float:
     """Turn of the phone about its line of sight: level by and large, and always where it sees a horizon."""
     turn = float(rng.normal(0, 5))
     if rng.random() < 0.12 and tilt < 40:
         turn += 90.0 * float(rng.integers(1, 4))
-    return round(turn % 360, 1)
+    return round(turn % 360, 1) % 360
 
 
 def _decoy_camera(rng) -> Camera:
-    camera = plan._draw_camera(rng, "ground", rng.uniform(1.1, 2.4), plan._draw_tilt(rng, 60.0))
-    return dataclasses.replace(camera, roll_deg=_level(rng, camera.tilt_deg))
+    camera = draws.draw_camera(rng, "ground", rng.uniform(1.1, 2.4), draws.draw_tilt(rng, 60.0))
+    return dataclasses.replace(camera, roll_deg=level(rng, camera.tilt_deg))
 
 
-def _square(rng) -> float:
+def draw_square(rng) -> float:
     """An angle, near a right one mostly."""
     return round(
         float((90 * rng.integers(4) + rng.normal(0, 8)) % 360 if rng.random() < 0.6 else rng.uniform(0, 360)),
@@ -208,53 +208,56 @@ def _square(rng) -> float:
     )
 
 
-def _draw_ground(rng, held: bool, camera: Camera) -> Ground:
-    kind = plan._pick(rng, YARD_GROUNDS) if held or rng.random() < 0.78 else plan._pick(rng, GROUNDS)
+def draw_ground(rng, held: bool, camera: Camera, room: float = 0.3) -> Ground:
+    """What units lie on, a wall no nearer than `room` metres behind it for low cameras."""
+    kind = draws.pick(rng, YARD_GROUNDS) if held or rng.random() < 0.78 else draws.pick(rng, GROUNDS)
     if camera.tilt_deg > 40 and kind == "footwell":
         kind = "carpet"  # a trim could stand between the camera and the unit
-    walled = camera.tilt_deg > 42 and rng.random() < 0.85
+    walled = camera.tilt_deg > draws.LOW_DEG and rng.random() < 0.85
+    farthest = max(2.0, 1.5 * room)
     return Ground(
         kind=kind,
-        yaw_deg=_square(rng),
+        yaw_deg=draw_square(rng),
         wetness=round(float(rng.uniform(0.3, 1.0)), 3) if rng.random() < 0.08 else 0.0,
         grime=round(float(rng.beta(1.2, 2.4)), 3),
         tone=round(float(rng.random()), 3),
-        seed=plan._seed(rng),
+        seed=draws.draw_seed(rng),
         drop=round(float(rng.uniform(0.12, 0.9)), 3) if held else 0.0,
-        wall_m=round(float(np.exp(rng.uniform(math.log(0.3), math.log(2.0)))), 3) if walled else 0.0,
+        wall_m=round(float(np.exp(rng.uniform(math.log(room), math.log(farthest)))), 3) if walled else 0.0,
         wall_deg=round((camera.azimuth_deg + 180) % 360, 1) if walled else 0.0,
     )
 
 
-def _draw_things(rng, units: tuple[Placed, ...], camera: Camera) -> list[Thing]:
+def draw_things(rng, units: tuple[Placed, ...], camera: Camera) -> list[Thing]:
     """Nothing on half of the photos, else a few things beside the units and out of the camera's way."""
     if rng.random() < 0.5:
         return []
     radii = THINGS | YARD_THINGS
-    discs = [
-        (p.pose.x, p.pose.y, 0.5 * math.hypot(*family_of(p.unit).body.size_mm[:2]) / 1000) for p in units
-    ]
+    discs = [(p.pose.x, p.pose.y, 0.5 * math.hypot(*draws.span_m(family_of(p.unit)))) for p in units]
     things = []
     for _ in range(int(rng.integers(1, 6))):
-        kind = plan._pick(rng, tuple(THINGS if rng.random() < 0.45 else YARD_THINGS))
-        spot = layout.beside(rng, discs, radii[kind], gap=0.03 if not units[0].pose.lean_deg else 0.1)
+        kind = draws.pick(rng, tuple(THINGS if rng.random() < 0.45 else YARD_THINGS))
+        spot = layout.beside(
+            rng, discs, radii[kind], gap=0.1 if any(p.pose.lean_deg for p in units) else 0.03
+        )
         if spot is None:
             continue
-        aside = (math.degrees(math.atan2(spot[1], spot[0])) - camera.azimuth_deg + 180) % 360 - 180
-        if camera.tilt_deg > 35 and abs(aside) < _IN_THE_WAY:
+        if draws.stands_before(camera, *spot):
             continue
-        things.append(Thing(kind, *spot, _square(rng), plan._seed(rng)))
+        things.append(Thing(kind, *spot, draw_square(rng), draws.draw_seed(rng)))
         discs.append((*spot, radii[kind] * 0.8))
     return things
 
 
-def _grips(rng, placed: Placed) -> list[Thing]:
+def draw_grips(rng, placed: Placed) -> list[Thing]:
     """One hand or two that hold the unit by opposite edges."""
-    kind = plan._pick(rng, GRIPS, (0.65, 0.35))
+    kind = draws.pick(rng, GRIPS, (0.65, 0.35))
     body = family_of(placed.unit).body.size_mm
-    side = int(rng.integers(4))
+    free = [k for k, edge in enumerate(_EDGES) if edge not in header_edges(family_of(placed.unit))]
+    side = int(draws.pick(rng, free)) if free else int(rng.integers(4))
     grips = []
-    for k in range(1 if rng.random() < 0.7 else 2):
+    count = 1 if rng.random() < 0.7 or (side + 2) % 4 not in free else 2
+    for k in range(count):
         turn = 90.0 * (side + 2 * k)
         half = body[0 if (side + 2 * k) % 2 == 0 else 1] / 2000
         along = float(rng.uniform(-0.3, 0.3)) * body[1 if (side + 2 * k) % 2 == 0 else 0] / 1000
@@ -263,16 +266,21 @@ def _grips(rng, placed: Placed) -> list[Thing]:
         y = half * math.sin(angle) + along * math.cos(angle)
         inward = round((turn + placed.pose.yaw_deg + 180) % 360, 1)
         grips.append(
-            Thing(kind, round(x, 4), round(y, 4), inward, plan._seed(rng), held_m=round(body[2] / 1000, 4))
+            Thing(
+                kind, round(x, 4), round(y, 4), inward, draws.draw_seed(rng), held_m=round(body[2] / 1000, 4)
+            )
         )
     return grips
 
 
-def _draw_phone(rng, light: str) -> Development:
-    """The phone's part: one of several makes' tone curves, rims, and what a web page left of it."""
-    base = plan._draw_development(rng, "overcast" if light == SURROUNDINGS else light, 0.625)
+def draw_phone(rng, light: str, scale: float = 0.625, stored: float = 0.45) -> Development:
+    """The phone's part: one of several makes' tone curves, rims, and what a web page left of it.
+
+    `scale` is the frame's longer side over 1024 pixels, `stored` how many photos a page had stored before.
+    """
+    base = draws.draw_development(rng, "overcast" if light == SURROUNDINGS else light, scale)
     merged = rng.random() < 0.4
-    stored = rng.random() < 0.45
+    stored = rng.random() < stored
     return dataclasses.replace(
         base,
         blur_px=round(base.blur_px * 0.8, 2),
@@ -280,7 +288,7 @@ def _draw_phone(rng, light: str) -> Development:
         exposure_ev=round(float(np.clip(rng.normal(-0.05, 0.3), -1.0, 0.8)), 3),
         noise=round(base.noise * 0.5, 4),
         white_balance=round(float(rng.uniform(0.7, 1.0)), 3),
-        tone=plan._pick(rng, tuple(CURVES)),
+        tone=draws.pick(rng, tuple(CURVES)),
         halo=round(float(rng.uniform(0.2, 1.0)), 3) if merged else 0.0,
         sharpening=round(float(rng.uniform(0.1, 1.5)), 3),
         sharpen_px=round(float(rng.uniform(0.6, 2.2)), 2),

@@ -68,21 +68,24 @@ class Maps:
         return np.asarray(points, float) @ self.to_photo[:, :2].T + self.to_photo[:, 2]
 
 
-def load_segmenter() -> Session:
+def load_segmenter(weights: Path = WEIGHTS) -> Session:
     """The network, read once a process.
 
     Raises
     ------
     FileNotFoundError
-        If the weights are not in the installation.
+        If the weights are not there.
     """
-    if not WEIGHTS.is_file():
-        raise FileNotFoundError(f"{WEIGHTS} is missing; install plugface again")
-    return load_network(str(WEIGHTS), threads=1)  # one look a thread: they need not wait for each other
+    if not weights.is_file():
+        raise FileNotFoundError(f"{weights} is missing; install plugface again")
+    return load_network(str(weights), threads=1)  # one look a thread: they need not wait for each other
 
 
+@dataclass(frozen=True)
 class NetworkSegmenter:
-    """The segmenter that comes along."""
+    """The segmenter that comes along, or the same network with other weights."""
+
+    weights: Path = WEIGHTS
 
     def segment(
         self,
@@ -105,11 +108,15 @@ class NetworkSegmenter:
         -------
         maps : list of Maps
         """
-        return segment(pictures, to_photo, enough=enough)
+        return segment(pictures, to_photo, enough=enough, weights=self.weights)
 
 
 def segment(
-    pictures: list[np.ndarray], to_photo: list[np.ndarray], *, enough: Callable[[Maps], bool] | None = None
+    pictures: list[np.ndarray],
+    to_photo: list[np.ndarray],
+    *,
+    enough: Callable[[Maps], bool] | None = None,
+    weights: Path = WEIGHTS,
 ) -> list[Maps]:
     """Maps of pictures, each looked at in all four ways, or in two where that is enough.
 
@@ -123,23 +130,25 @@ def segment(
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     enough : callable, optional
         Whether the maps from half of the ways do; all four are taken by default.
+    weights : Path
+        File of the network.
 
     Returns
     -------
     maps : list of Maps, one a picture
     """
     ways = FIRST_AUGMENTATIONS if enough else FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
-    answers = look(pictures, ways)
+    answers = look(pictures, ways, weights)
     maps = [join(answer, matrix) for answer, matrix in zip(answers, to_photo, strict=True)]
     if enough is None:
         return maps
     unsure = [k for k, each in enumerate(maps) if not enough(each)]
-    for k, more in zip(unsure, look([pictures[k] for k in unsure], MORE_AUGMENTATIONS), strict=True):
+    for k, more in zip(unsure, look([pictures[k] for k in unsure], MORE_AUGMENTATIONS, weights), strict=True):
         maps[k] = join([*answers[k], *more], to_photo[k])
     return maps
 
 
-def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer]]:
+def look(pictures: list[np.ndarray], ways: tuple[Look, ...], weights: Path = WEIGHTS) -> list[list[Answer]]:
     """What the network says of each picture in each of these ways, as of the picture itself.
 
     Parameters
@@ -147,6 +156,8 @@ def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer
     pictures : list of uint8 ndarray, shape (h, w, 3), sRGB
     ways : tuple of Look
         Turns and mirrors, undone again in the answers.
+    weights : Path
+        File of the network.
 
     Returns
     -------
@@ -155,7 +166,7 @@ def look(pictures: list[np.ndarray], ways: tuple[Look, ...]) -> list[list[Answer
     """
     with ThreadPoolExecutor(usable_threads()) as pool:
         # One picture a run: a pallet's units together would take a gigabyte.
-        answers = pool.map(lambda task: _look(*task), [(p, way) for p in pictures for way in ways])
+        answers = pool.map(lambda task: _look(*task), [(p, way, weights) for p in pictures for way in ways])
         return [list(islice(answers, len(ways))) for _ in pictures]
 
 
@@ -177,7 +188,7 @@ def join(answers: list[Answer], to_photo: np.ndarray) -> Maps:
     return _name(fine, coarse, np.asarray(to_photo, float))
 
 
-def _look(picture: np.ndarray, way: Look) -> Answer:
+def _look(picture: np.ndarray, way: Look, weights: Path = WEIGHTS) -> Answer:
     """The network's outputs for a picture changed so, as they would be for the picture itself."""
     exchanged, mirrored = way
     height, width = picture.shape[:2]
@@ -191,7 +202,7 @@ def _look(picture: np.ndarray, way: Look) -> Answer:
         return maps.swapaxes(2, 3) if exchanged else maps
 
     fed = np.ascontiguousarray(mirror(exchange(batch)))
-    fine, coarse = load_segmenter().run(None, {"rgb": fed})
+    fine, coarse = load_segmenter(weights).run(None, {"rgb": fed})
     coarse = mirror(coarse).copy()
     if mirrored:
         _mirror_directions(coarse)

@@ -46,7 +46,7 @@ def read_label(
     Returns
     -------
     texts : tuple of Text, photo pixels
-        In reading order. Words of one row that stand close are one text ("416 204 118").
+        In reading order. Words of one row that stand close are one text ("KD 4162 04").
     """
     scale = max(1.0, 2 * _FIND_SIDE_PX / max(*side_lengths(corners), 1.0)) if grey.size else 1.0
     level, to_photo = cut_out(grey, corners, scale=min(scale, 2.0), margin=0.04, max_side=2 * _FIND_SIDE_PX)

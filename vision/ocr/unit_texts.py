@@ -83,12 +83,23 @@ class Readers:
     find_text: Callable[..., tuple[TextBox, ...]] = find_text  # a picture, and `max_side`
 
 
-@lru_cache(maxsize=1)
-def load_readers() -> Readers:
-    """The readers of this installation. Tesseract may be missing; the others come with the packages."""
+@lru_cache(maxsize=2)
+def load_readers(cast_reader: Path | None = None) -> Readers:
+    """The readers of this installation. Tesseract may be missing; the others come with the packages.
+
+    Parameters
+    ----------
+    cast_reader : Path, optional
+        File of the reader of cast marks; the one that comes along by default.
+
+    Returns
+    -------
+    readers : Readers
+    """
+    cast_reader = cast_reader or CAST_READER_FILE
     lines = RapidReader()
     second = find_tesseract()
-    trained = (CastReader(CAST_READER_FILE),) if CAST_READER_FILE.is_file() else ()
+    trained = (CastReader(cast_reader),) if cast_reader.is_file() else ()
     notes = (() if second else (NO_TESSERACT,)) + (() if trained else (NO_CAST_READER,))
     return Readers(lines, second, (*trained, lines), notes)
 

@@ -17,6 +17,7 @@ from plugface.cli.present.report.worth import LotWorth, say_worth, value_lot
 from plugface.cli.store.exports import Column, Sheet
 from plugface.cli.store.ledger import Lot
 from plugface.models.catalogue.entries import Catalogue, Variant
+from plugface.models.catalogue.index import compact
 from plugface.models.decision.label_reading import read_label
 from plugface.models.unit_choice import UnitGone, from_part, gather_views
 from plugface.vision.observations import Observations
@@ -183,8 +184,8 @@ def _partners(pairs: Sequence[Pair]) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for pair in pairs:
         donor = " (one donor required)" if pair.same_donor else ""
-        for one, other in ((pair.engine, pair.gearbox), (pair.gearbox, pair.engine)):
-            found[one.key] = (f"{other.key} {other.family}{donor}",)
+        for one, other in ((pair.engine, pair.partner), (pair.partner, pair.engine)):
+            found[one.key] = (*found.get(one.key, ()), f"{other.key} {other.family}{donor}")
     return found
 
 
@@ -209,18 +210,19 @@ def _read_numbers(
 
 
 def _numbers_in(seen: list[Observations], chosen: list, catalogue: Catalogue) -> tuple[str, str]:
-    found: dict[str, dict[str, bool]] = {"number": {}, "suffix": {}}
+    # A code leaves out the strokes that the label is printed with: one number, said as it is printed.
+    found: dict[str, dict[str, tuple[str, bool]]] = {"number": {}, "suffix": {}}
     for view in gather_views(seen, chosen):
         for reading in read_label(view.texts, view.codes, catalogue):
             if reading.meaning in found:
                 listed = not reading.words.startswith(("no ", "it has", "has the form"))
-                found[reading.meaning][reading.field] = (
-                    found[reading.meaning].get(reading.field, False) or listed
-                )
+                values, bare = found[reading.meaning], compact(reading.field)
+                field, before = values.get(bare, ("", False))
+                values[bare] = (max(field, reading.field, key=len), before or listed)
     named = []
     for values in found.values():
-        sure = [value for value, listed in values.items() if listed]
-        named.append(", ".join(sure or values))
+        sure = [field for field, listed in values.values() if listed]
+        named.append(", ".join(sure or [field for field, _listed in values.values()]))
     return named[0], named[1]
 
 
