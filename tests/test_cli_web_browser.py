@@ -377,12 +377,12 @@ def test_the_keyboard_reaches_everything_in_order(serve, phone):
     made = serve()
     phone.goto(made.url)
     reached = []
-    for _ in range(11):
+    for _ in range(12):
         phone.keyboard.press("Tab")
         reached.append(phone.evaluate("document.activeElement.className || document.activeElement.tagName"))
         assert phone.evaluate(_OUTLINE) >= 3  # WCAG 2.2, 1.4.11
     shot = ["camera", "gallery", "light"]
-    assert reached[:10] == ["skip", "brand", *shot, *shot, "INPUT", "SUMMARY"]
+    assert reached[:11] == ["skip", "brand", *shot, *shot, "INPUT", "scan", "SUMMARY"]
 
 
 def test_a_refused_photo_holds_no_other_photo_and_no_answer_back(serve, phone):
@@ -517,3 +517,33 @@ def test_without_a_light_nothing_is_offered(serve, phone):
     phone.goto(serve().url)
     phone.wait_for_selector(".shot")
     assert phone.locator(".light").count() == 0
+
+
+def test_the_page_without_a_signal_is_fit_for_a_phone_whatever_it_says(serve, phone):
+    made = serve()
+    phone.goto(made.url)  # which tells the phone what lot it is
+    phone.goto(f"{made.url}/offline")
+    phone.wait_for_selector("#capture")
+    check_page(phone)
+    families = made.yard.catalogue.families
+    numbers = [variant.service_numbers[0] for family in families for variant in family.variants[:2]]
+    for entry in (*numbers, f"{numbers[0]} {numbers[-1]}", numbers[0][:-1] + "#", "12V", families[0].key):
+        phone.fill("[name=typed]", entry)
+        phone.get_by_text("No photo was looked at").wait_for()
+        phone.wait_for_timeout(300)
+        assert entry.split()[0].rstrip("#") in phone.inner_text("#by-number")
+        check_page(phone)
+
+
+def test_the_keyboard_reaches_the_number_first_where_there_is_no_signal(serve, phone):
+    made = serve()
+    phone.goto(made.url)
+    phone.goto(f"{made.url}/offline")
+    phone.wait_for_selector("#capture")
+    phone.wait_for_selector("#signal")  # a link to the page, for there is a signal here
+    reached = []
+    for _ in range(6):
+        phone.keyboard.press("Tab")
+        reached.append(phone.evaluate("document.activeElement.className || document.activeElement.name"))
+        assert phone.evaluate(_OUTLINE) >= 3
+    assert reached == ["skip", "brand", "button", "typed", "scan", "camera"]

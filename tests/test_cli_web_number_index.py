@@ -5,18 +5,15 @@ same words; where it is not sure, the program may know more, for it weighs misre
 """
 
 import json
-import string
+from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.number_index import index_numbers
-from plugface.models.catalogue.entries import Label, compile_pattern, load_catalogue
+from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import compact, index_catalogue
-from plugface.models.catalogue.pattern_table import tabulate_pattern
 from plugface.models.identify import identify
 
 CATALOGUES = ("marrow_finch", "pell_works/catalogue")
@@ -104,10 +101,10 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
             continue
         assert said["kind"] == "family", entry
         family = catalogue.families[said["families"][0]]
-        # Always named, though not always accepted: a payload in its envelope comes to less there.
+        # The program names the same family alone. Whether it also accepts it hangs on its model and on how a
+        # payload in its envelope reads as a line; the phone claims no more than "by its number alone".
         assert decision.families == (family.key,), (entry, decision.message)
         if "␝" not in entry:
-            assert decision.verdict == "identified", (entry, decision.message)
             named = {family.variants[place].key for place in said["variants"]}
             assert named == set(decision.variants), (entry, named, decision.variants)
 
@@ -145,6 +142,14 @@ def test_a_number_in_a_field_of_something_else_names_nothing(ask, catalogue):
         assert {said["kind"] for said in ask(entries)} <= {"none", "form"}, number
 
 
+def test_two_numbers_of_two_families_are_not_sure(ask, catalogue):
+    numbers = [family.variants[0].service_numbers[0] for family in catalogue.families]
+    for first, second in pairwise(numbers):
+        (said,) = ask([f"{first} {second}"])
+        assert said["kind"] == "several"
+        assert len(said["families"]) == 2
+
+
 def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, catalogue):
     made = serve()
     made.yard.catalogue = catalogue
@@ -167,36 +172,3 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
         first = phone.locator("#by-number > *").first
         loud = [c for c in decision.cautions if c.name in ("high voltage", "restraint", "locked")]
         assert ("caution" in (first.get_attribute("class") or "")) == bool(loud)
-
-
-@given(
-    pattern=st.sampled_from(
-        [
-            r"^(?P<series>73\d)(?P<block>\d{3})(?P<unit>\d{3})$",
-            r"^(?P<house>PK)(?P<block>21\d{2})/(?P<unit>\d{2})$",
-            r"^[A-F]$",
-            r"^(A|B\d?){1,3}-?[^0-9]$",
-            r"R[0-9]+x*",
-        ]
-    ),
-    text=st.text(alphabet=string.ascii_uppercase[:8] + "KPRx0123/-7", max_size=10),
-)
-@settings(max_examples=400, deadline=None)
-def test_a_table_takes_what_its_pattern_takes(pattern, text):
-    table = tabulate_pattern(pattern)
-    assert table is not None
-    assert table.matches(text) == bool(compile_pattern(pattern).fullmatch(text))
-
-
-def test_every_pattern_of_the_demo_has_a_table_that_takes_its_numbers(catalogue):
-    for family in catalogue.families:
-        table = tabulate_pattern(family.label.service_number)
-        assert table is not None
-        for variant in family.variants:
-            assert all(table.matches(number) for number in variant.service_numbers)
-
-
-def test_a_pattern_that_cannot_be_tabulated_is_left_out():
-    assert tabulate_pattern(r"(?i)ab") is None
-    assert tabulate_pattern(r"(\d{50}){5}") is None  # too many states
-    assert Label(service_number=r"(?i)ab").service_number  # and is still a pattern of a catalogue

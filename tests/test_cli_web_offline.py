@@ -86,6 +86,40 @@ def test_a_unit_that_was_open_opens_again_when_there_is_a_signal(serve, keeping)
     assert keeping.url.endswith("/lot?before=9")
 
 
+def test_the_signal_is_lost_in_the_middle_of_a_unit(serve, keeping):
+    made = serve()
+    keeping.visit(made.url)
+    keeping.set_input_files('.shot[data-face="front"] input.camera', photo(1))
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    made.stop()
+    keeping.set_input_files('.shot[data-face="back"] input.camera', photo(2))
+    keeping.wait_for_selector('.shot[data-face="back"] .taken')
+    keeping.click("#send:enabled")
+    keeping.get_by_text("2 photos: No signal").wait_for()
+    keeping.reload()  # the phone ends the page, and opens the one it keeps
+    keeping.get_by_role("heading", name="No signal").wait_for()
+    again = serve(port=made.port)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    keeping.wait_for_selector("#verdict")
+    assert len(again.stand_in.asked[-1].photos) == 2
+
+
+def test_a_browser_that_keeps_nothing_still_answers_while_the_page_is_open(serve, make_phone):
+    page = make_phone()
+    page.add_init_script("""
+      const refuse = () => { throw new DOMException("no", "SecurityError"); };
+      IDBFactory.prototype.open = refuse;
+      Object.defineProperty(window, "localStorage", { get: refuse });
+    """)
+    made = serve()
+    page.goto(made.url)
+    number, _ = a_number(made)
+    page.fill("[name=typed]", number)
+    page.get_by_text(f"Told by {number} alone").wait_for()
+    page.goto(f"{made.url}/offline")
+    page.get_by_text("No lot has been opened on this phone yet").wait_for()
+
+
 def test_only_the_pages_own_files_are_kept_and_nothing_of_a_lot(serve, keeping):
     made = serve()
     keeping.visit(made.url)
@@ -93,8 +127,12 @@ def test_only_the_pages_own_files_are_kept_and_nothing_of_a_lot(serve, keeping):
     keeping.click("#send:enabled")
     keeping.wait_for_selector("#verdict")
     keeping.goto(f"{made.url}/lot")
-    keeping.wait_for_timeout(4000)  # until the page has nothing else to do, and fetches its helpers
+    keeping.goto(made.url)
     assets = made.app.state.assets
+    reader = (
+        f"{assets.path}/vendor/zxing/share.js"  # the last one, fetched when the page has nothing else to do
+    )
+    until(keeping, f"caches.match('{reader}').then(Boolean)")
     ((name, paths),) = keeping.evaluate(KEPT).items()
     assert name == f"plugface-{assets.version}"
     own = {f"{assets.path}/{file}" for file in assets.names}
@@ -232,8 +270,8 @@ def label(payload: str, kind: str = "DataMatrix") -> bytes:
 
     code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
     bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
-    ground = np.full((480, 640), 230, np.uint8)
     height, width = bars.shape[:2]
+    ground = np.full((height + 240, width + 120), 230, np.uint8)
     ground[120 : 120 + height, 60 : 60 + width] = bars
     out = io.BytesIO()
     Image.fromarray(ground).convert("RGB").save(out, "PNG")
@@ -364,3 +402,110 @@ def test_a_browser_that_does_not_promise_to_keep_photos_is_told_of(serve, make_p
         page.click("#send:enabled")
         page.get_by_text("safe on this phone").wait_for()
         assert page.is_visible("#outbox-loose") != promised
+
+
+# The copy of the catalogue
+
+COPIES = """() => new Promise((done) => {
+  const asked = indexedDB.open("plugface-numbers", 1);
+  asked.onupgradeneeded = () => asked.result.createObjectStore("copies", { keyPath: "lot" });
+  asked.onsuccess = () => {
+    const all = asked.result.transaction("copies").objectStore("copies").getAll();
+    all.onsuccess = () => {
+      asked.result.close();
+      done(all.result.map(({ lot, copy }) => [lot, copy.catalogue.sha256]));
+    };
+  };
+})"""
+
+AGED = """(days) => new Promise((done) => {
+  const asked = indexedDB.open("plugface-numbers", 1);
+  asked.onsuccess = () => {
+    const work = asked.result.transaction("copies", "readwrite");
+    const copies = work.objectStore("copies");
+    const all = copies.getAll();
+    const age = (one) => copies.put({ ...one, asked: one.asked - days * 86_400_000 });
+    all.onsuccess = () => all.result.forEach(age);
+    work.oncomplete = () => { asked.result.close(); done(true); };
+  };
+})"""
+
+
+@pytest.fixture
+def in_north(serve, keeping):
+    """A phone in the lot North, whose copy is there, and the page with its code."""
+    made = serve(open_lot=False, local_names=False)
+    code = made.yard.add_lot("North")
+    keeping.goto(f"{made.url}/enter#{code}")
+    keeping.click("main button")
+    keeping.get_by_text("Lot: North").wait_for()
+    until(keeping, "navigator.serviceWorker.controller !== null")
+    until(keeping, f"({COPIES})().then((all) => all.length === 1)")
+    return made
+
+
+def test_whoever_leaves_the_lot_leaves_no_copy(in_north, keeping):
+    keeping.get_by_role("button", name="Leave this lot").click()
+    keeping.wait_for_url("**/enter")
+    assert keeping.evaluate(COPIES) == []
+
+
+def test_a_code_that_was_changed_takes_the_copy_with_it(in_north, keeping):
+    in_north.yard.add_lot("North", new_code=True)
+    keeping.goto(in_north.url)
+    keeping.wait_for_url("**/enter")
+    until(keeping, f"({COPIES})().then((all) => all.length === 0)")
+    in_north.stop()
+    keeping.goto(in_north.url)
+    keeping.get_by_text("No lot has been opened on this phone yet").wait_for()
+    assert "North" not in keeping.inner_text("body")
+
+
+def test_also_where_the_phone_was_without_a_signal_meanwhile(in_north, serve, keeping):
+    number, _ = a_number(in_north)
+    in_north.stop()
+    keeping.reload()
+    keeping.fill("[name=typed]", number)
+    keeping.get_by_text(f"Told by {number} alone").wait_for()
+    again = serve(port=in_north.port, open_lot=False, local_names=False)
+    again.yard.add_lot("North", new_code=True)
+    keeping.evaluate("window.dispatchEvent(new Event('online'))")
+    until(keeping, f"({COPIES})().then((all) => all.length === 0)")
+
+
+@pytest.mark.parametrize(("days", "said"), [(3, "3 days ago"), (31, "too old and is gone")])
+def test_how_old_the_copy_is_is_said_and_one_too_old_is_gone(in_north, keeping, days, said):
+    number, key = a_number(in_north)
+    in_north.stop()
+    keeping.evaluate(AGED, days)
+    keeping.reload()
+    keeping.fill("[name=typed]", number)
+    keeping.get_by_text(said).wait_for()
+    assert (key in keeping.inner_text("#by-number")) == (days < 30)
+    assert len(keeping.evaluate(COPIES)) == (days < 30)
+
+
+def test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not(in_north, keeping):
+    answers = []
+    keeping.on("response", lambda a: answers.append(a.status) if a.url.endswith("/numbers") else None)
+    keeping.reload()
+    keeping.wait_for_load_state("networkidle")
+    assert answers == [304]
+    head = in_north.yard.catalogue.head.model_copy(update={"name": "Another name"})
+    in_north.yard.catalogue = in_north.yard.catalogue.model_copy(update={"head": head, "sha256": "f" * 64})
+    vars(in_north.yard).pop("numbers")
+    keeping.reload()
+    until(keeping, f"({COPIES})().then((all) => all[0][1] === '{'f' * 64}')")
+    number, _ = a_number(in_north)
+    in_north.stop()
+    keeping.reload()
+    keeping.fill("[name=typed]", number)
+    keeping.get_by_text("“Another name”").wait_for()
+
+
+def test_the_catalogue_is_given_to_nobody_without_a_code(serve):
+    made = serve(open_lot=False, local_names=False)
+    made.yard.add_lot("North")
+    answer = made.client.get("/api/v1/numbers")
+    assert answer.status_code == 401
+    assert "numbers" not in answer.json()

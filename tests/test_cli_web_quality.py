@@ -105,3 +105,12 @@ def test_what_is_wrong_is_said_while_the_unit_is_in_hand(serve, phone):
     fine = black | {"buffer": base64.b64decode(coded(grey, "PNG"))}
     phone.set_input_files('.shot[data-face="front"] input.camera', fine)
     phone.wait_for_selector(".fault", state="hidden")
+
+
+def test_where_nothing_runs_beside_the_page_it_is_judged_on_it(serve, phone):
+    phone.add_init_script("delete globalThis.OffscreenCanvas;")
+    phone.goto(serve().url)
+    dark = base64.b64decode(coded(np.full((600, 800, 3), 9, np.uint8), "PNG"))
+    file = {"name": "a.png", "mimeType": "image/png", "buffer": dark}
+    phone.set_input_files('.shot[data-face="front"] input.camera', file)
+    phone.get_by_text("too dark").wait_for()

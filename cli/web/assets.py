@@ -6,7 +6,7 @@ scripts of two versions, and a phone that keeps a version keeps all of it or not
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -91,7 +91,7 @@ def gather_assets(modules: Mapping[str, object], also: str = "") -> Assets:
     made |= {name: draw_icon(icon) for name, icon in ICONS.items()}
     lying = {file.relative_to(_STATIC).as_posix(): file for file in _STATIC.rglob("*") if file.is_file()}
     digest = hashlib.sha256(also.encode())
-    readers = {name: partial(bytes, data) for name, data in made.items()}
+    readers: dict[str, Callable[[], bytes]] = {name: partial(bytes, data) for name, data in made.items()}
     readers |= {name: file.read_bytes for name, file in lying.items()}
     readers |= {f"templates/{file.name}": file.read_bytes for file in _TEMPLATES.iterdir() if file.is_file()}
     for name in sorted(readers):

@@ -28,9 +28,12 @@ from plugface.models.decision.pairing import list_partners
 def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
     """The document as bytes, and a tag that changes with it."""
     written = [p for f in catalogue.families for p in (f.label.service_number, f.label.suffix) if p]
-    tables = {pattern: tabulate_pattern(pattern) for pattern in dict.fromkeys(written)}
-    known = [pattern for pattern, table in tables.items() if table is not None]
-    places = {pattern: place for place, pattern in enumerate(known)}
+    tables = {
+        pattern: table
+        for pattern in dict.fromkeys(written)
+        if (table := tabulate_pattern(pattern)) is not None
+    }
+    places = {pattern: place for place, pattern in enumerate(tables)}
     document = NumbersOut(
         catalogue=CatalogueRef(
             name=catalogue.head.name,
@@ -40,7 +43,7 @@ def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
         ),
         keep_days=keep_days,
         families=[_family_out(family, catalogue, places) for family in catalogue.families],
-        patterns=[PatternOut(**asdict(tables[pattern])) for pattern in known],
+        patterns=[PatternOut(**asdict(table)) for table in tables.values()],
         hazards=[_caution_out(caution) for caution in (HIGH_VOLTAGE, RESTRAINT)],
         closing=[_caution_out(c) for c in (*_of_all(catalogue), GENERAL)],
         words={"locked": LOCKED, "locked_open": LOCKED_OPEN, "one": ONE_VARIANT, "open": VARIANT_OPEN},

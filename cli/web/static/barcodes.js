@@ -4,7 +4,8 @@ import { openCamera } from "./camera.js";
 import { scriptUrl } from "./trusted.js";
 import words from "./words.js";
 
-const LONG_SIDE = 1600; // pixels: bars of a label that fills half of the picture are some 3 of them wide
+const LIVE_PX = 1600; // long side of a picture of the camera: there are many, and the next one may be better
+const PHOTO_PX = 3200; // of a photo, as it is and, where nothing was read, enlarged twofold: bars of two pixels are read then
 const PAUSE_MS = 120;
 const CONTROLS = { "\x1d": "␝", "\x1e": "␞", "\x04": "␄" }; // as the page's fields take them
 
@@ -38,8 +39,8 @@ function read(picture) {
 
 const shown = (text) => text.trim().replace(/[\x1d\x1e\x04]/g, (sign) => CONTROLS[sign]).replace(/[\x00-\x1f\x7f]/g, "");
 
-function pixels(source, width, height) {
-  const scale = Math.min(1, LONG_SIDE / Math.max(width, height));
+function pixels(source, width, height, { most = LIVE_PX, enlarged = 1 } = {}) {
+  const scale = Math.min(enlarged, most / Math.max(width, height));
   const canvas = document.createElement("canvas");
   canvas.width = Math.max(1, Math.round(width * scale));
   canvas.height = Math.max(1, Math.round(height * scale));
@@ -52,7 +53,11 @@ function pixels(source, width, height) {
 export async function readPhoto(blob) {
   try {
     const picture = await createImageBitmap(blob, { imageOrientation: "from-image" });
-    const codes = await read(pixels(picture, picture.width, picture.height));
+    const { width, height } = picture;
+    let codes = await read(pixels(picture, width, height, { most: PHOTO_PX }));
+    if (!codes.length && Math.max(width, height) < PHOTO_PX) {
+      codes = await read(pixels(picture, width, height, { most: PHOTO_PX, enlarged: 2 }));
+    }
     picture.close();
     return codes;
   } catch {

@@ -1,6 +1,7 @@
 // Lets the phone keep the page, so that it opens where there is no signal, and looks for the signal again.
 
 import { offline } from "./lot.js";
+import { compareCopy } from "./number_copy.js";
 import { scriptUrl } from "./trusted.js";
 
 const LOOK_MS = 15_000;
@@ -27,6 +28,7 @@ export function watchSignal(notice) {
   const link = notice.querySelector("a");
   const look = async () => {
     const answer = await fetch("/healthz", { cache: "no-store" }).catch(() => null);
+    if (answer?.ok && notice.hidden) await compareCopy();
     notice.hidden = !answer?.ok;
   };
   link.href = location.pathname === "/offline" ? "/" : location.pathname + location.search;

@@ -57,7 +57,7 @@ export function answerNumber(entry, copy) {
     return { kind: "family", families: marked, variants: all, by: "mark", read: entry.trim() };
   }
   if (marked.length > 1) return { kind: "several", families: marked };
-  return readForm(entry, fields, copy);
+  return readForm(fields, copy);
 }
 
 function nameFamily(place, numbers, hits, revision, copy) {
@@ -116,14 +116,14 @@ function runsOf({ value, meaning }) {
 }
 
 // Families whose numbers have the form of what was typed; a number that is listed for none of them.
-function readForm(entry, fields, copy) {
+function readForm(fields, copy) {
   const written = fields.filter((field) => field.meaning !== "other").flatMap((field) => runsOf(field));
   const long = written.map((run) => run.value.toUpperCase().replace(/\s+/gu, "")).filter((run) => run.length >= MIN_NUMBER);
   const formed = copy.families.map((_, place) => place).filter((place) => {
     const pattern = copy.patterns[copy.families[place].number];
     return long.some((run) => fits(pattern, run) || fits(pattern, compact(run)));
   });
-  return formed.length ? { kind: "form", families: formed, read: entry.trim() } : { kind: "none", families: [], read: entry.trim() };
+  return { kind: formed.length ? "form" : "none", families: formed };
 }
 
 // Fields of a payload, as models/matching/payloads.py splits them; a line that was typed is one field.

@@ -24,31 +24,41 @@ function ask(mode, act) {
   });
 }
 
-export const forgetCopy = () => ask("readwrite", (copies) => copies.clear()).catch(() => {});
+let held;
+
+const clear = () => ask("readwrite", (copies) => copies.clear()).catch(() => {});
+
+export function forgetCopy() {
+  held = undefined;
+  return clear();
+}
 
 // The copy there is, as { copy, asked: when the server last said so }; undefined where there is none any more.
 async function readCopy() {
   const kept = await ask("readonly", (copies) => copies.get(lot ?? "")).catch(() => undefined);
   if (kept && Date.now() > kept.asked + kept.copy.keep_days * DAY_MS) {
-    await forgetCopy();
+    await clear();
     return { expired: true };
   }
   return kept;
 }
 
-let held;
-
 // The copy ready to be looked things up in; the server is asked once, where there is a signal.
 export function numberCopy() {
-  held ??= (async () => {
-    const kept = await readCopy();
-    if (!offline && lot) {
-      const fresh = await fetchCopy(kept).catch(() => kept); // no signal: what is kept serves
-      return fresh?.copy && { ...fresh, copy: openCopy(fresh.copy) };
-    }
-    return kept?.copy ? { ...kept, copy: openCopy(kept.copy) } : kept;
-  })();
+  held ??= load(!offline && Boolean(lot));
   return held;
+}
+
+// The same, once there is a signal again: compared with the server's, or forgotten where the code is no good.
+export function compareCopy() {
+  held = load(Boolean(lot));
+  return held;
+}
+
+async function load(compare) {
+  const kept = await readCopy();
+  const fresh = compare ? await fetchCopy(kept).catch(() => kept) : kept; // no signal: what is kept serves
+  return fresh?.copy ? { ...fresh, copy: openCopy(fresh.copy) } : fresh;
 }
 
 async function fetchCopy(kept) {

@@ -34,11 +34,11 @@ function describe(entry, held) {
   const found = answerNumber(entry, copy);
   const families = found.families.map((place) => copy.families[place]);
   const cautions = [...copy.hazards.filter(({ name }) => families.some(({ hazard }) => hazard === name)), ...lockWords(found, families, copy)];
-  const by = found.by === "mark" ? words.number_by_mark : words.number_by_number;
-  const told = make("p", say(by, { read: found.read ?? entry }), "told");
+  const by = { number: words.number_by_number, mark: words.number_by_mark }[found.by] ?? words.number_no_photo;
+  const told = make("p", say(by, { read: found.read }), "told");
   return [
     ...cautions.map(showCaution),
-    ...(found.kind === "family" ? showFamily(found, families[0], copy, told) : [...showUnsure(found, families), told]),
+    ...(found.kind === "family" ? showFamily(found, families[0], copy, told) : [...showUnsure(entry, found, families), told]),
     ...(found.kind === "family" ? families[0].cautions.map((one) => make("p", one.message)) : []),
     ...copy.closing.map((one) => make("p", one.message, "soft")),
     make("p", say(words.number_copy, { catalogue: copy.catalogue.name, age: ageOf(held.asked), when: dateOf(held.asked) }), "soft"),
@@ -108,13 +108,13 @@ function standing(family, variants) {
   return hangsOn.size > 1 ? "open" : "plain";
 }
 
-function showUnsure(found, families) {
+function showUnsure(entry, found, families) {
   const names = families.map(({ key }) => key);
   const text = { several: words.number_several, form: words.number_form, none: words.number_none }[found.kind];
   const listed = names.length > 6 ? `${names.slice(0, 6).join(", ")} …` : names.join(found.kind === "several" ? " / " : ", ");
   return [
     make("p", found.kind === "none" ? words.number_not_listed : words.number_unsure, "badge ambiguous"),
-    make("p", say(text, { read: found.read ?? "", families: listed })),
+    make("p", say(text, { read: entry, families: listed })),
   ];
 }
 

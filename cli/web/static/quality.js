@@ -14,15 +14,18 @@ export async function judgePhoto(blob) {
     return []; // a kind this browser cannot open: the server judges it
   }
   const scale = Math.min(1, LOOKED_AT_PX / Math.max(picture.width, picture.height));
-  const canvas = document.createElement("canvas");
-  canvas.width = Math.max(1, Math.round(picture.width * scale));
-  canvas.height = Math.max(1, Math.round(picture.height * scale));
+  const canvas = makeCanvas(Math.max(1, Math.round(picture.width * scale)), Math.max(1, Math.round(picture.height * scale)));
   const pen = canvas.getContext("2d", { willReadFrequently: true });
   pen.imageSmoothingQuality = "high";
   pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
   const [width, height] = [picture.width, picture.height];
   picture.close();
   return judgePixels(pen.getImageData(0, 0, canvas.width, canvas.height), width, height).faults;
+}
+
+function makeCanvas(width, height) {
+  if (globalThis.OffscreenCanvas) return new OffscreenCanvas(width, height);
+  return Object.assign(document.createElement("canvas"), { width, height });
 }
 
 // `picture` is the photo or a reduced copy of it (ImageData); width and height are the photo's own.
@@ -109,7 +112,7 @@ function gradient(grey, width, height, sigma) {
       const k = y * width + x;
       across[k] = (smooth[y * width + mirror(x + 1, width)] - smooth[y * width + mirror(x - 1, width)]) / 2;
       down[k] = (smooth[below + x] - smooth[above + x]) / 2;
-      size[k] = Math.hypot(across[k], down[k]);
+      size[k] = Math.sqrt(across[k] ** 2 + down[k] ** 2);
     }
   }
   return { across, down, size };
@@ -119,14 +122,18 @@ function blur(grey, width, height, sigma) {
   const reach = Math.round(sigma * 4); // as OpenCV chooses it for floating point
   const weights = Array.from({ length: 2 * reach + 1 }, (_, k) => Math.exp(-((k - reach) ** 2) / (2 * sigma ** 2)));
   const sum = weights.reduce((a, b) => a + b, 0);
-  const kernel = weights.map((weight) => weight / sum);
+  const kernel = Float64Array.from(weights, (weight) => weight / sum);
   const pass = (values, count, length, step, next) => {
     const out = new Float32Array(values.length);
+    const padded = new Float32Array(length + 2 * reach); // one line with what its mirror shows beyond both ends
+    const from = Int32Array.from(padded, (_, at) => mirror(at - reach, length) * step);
     for (let line = 0; line < count; line += 1) {
+      const start = line * next;
+      for (let at = 0; at < padded.length; at += 1) padded[at] = values[start + from[at]];
       for (let at = 0; at < length; at += 1) {
         let value = 0;
-        for (let k = -reach; k <= reach; k += 1) value += kernel[k + reach] * values[line * next + mirror(at + k, length) * step];
-        out[line * next + at * step] = value;
+        for (let k = 0; k < kernel.length; k += 1) value += kernel[k] * padded[at + k];
+        out[start + at * step] = value;
       }
     }
     return out;
@@ -136,6 +143,7 @@ function blur(grey, width, height, sigma) {
 
 // Outside the picture it goes on as in a mirror, the outermost pixel once.
 function mirror(at, length) {
+  if (at >= 0 && at < length) return at;
   if (length === 1) return 0;
   const period = 2 * (length - 1);
   const place = ((at % period) + period) % period;
@@ -146,11 +154,12 @@ function mirror(at, length) {
 function noiseOf(grey, width, height) {
   let sum = 0;
   for (let y = 0; y < height; y += 1) {
-    const rows = [y - 1, y, y + 1].map((row) => mirror(row, height) * width);
+    const [above, here, below] = [mirror(y - 1, height) * width, y * width, mirror(y + 1, height) * width];
     for (let x = 0; x < width; x += 1) {
-      const [left, right] = [mirror(x - 1, width), mirror(x + 1, width)];
-      const outside = (row) => grey[rows[row] + left] - 2 * grey[rows[row] + x] + grey[rows[row] + right];
-      sum += Math.abs(outside(0) - 2 * outside(1) + outside(2));
+      const left = mirror(x - 1, width);
+      const right = mirror(x + 1, width);
+      const outer = grey[above + left] - 2 * grey[above + x] + grey[above + right] + grey[below + left] - 2 * grey[below + x] + grey[below + right];
+      sum += Math.abs(outer - 2 * (grey[here + left] - 2 * grey[here + x] + grey[here + right]));
     }
   }
   return ((Math.sqrt(Math.PI / 2) / 6) * sum) / grey.length;

@@ -1,13 +1,13 @@
 // Joins the page to the camera, the outbox and the answer.
 
 import { offerScan, readPhoto } from "./barcodes.js";
+import { judge } from "./judging.js";
 import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
 import { forgetLot, lot, lotName, offline } from "./lot.js";
 import { forgetCopy, numberCopy } from "./number_copy.js";
 import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
-import { judgePhoto } from "./quality.js";
 import { shrink } from "./shrink.js";
 import { all, draft, keepDraft } from "./store.js";
 import words from "./words.js";
@@ -168,7 +168,7 @@ function showShot(shot, blob) {
 async function sayFaults(shot, blob) {
   const box = shot.section.querySelector(".fault");
   box.hidden = true;
-  const faults = blob ? await judgePhoto(blob) : [];
+  const faults = blob ? await judge(blob) : [];
   if (shot.blob !== blob || !faults.length) return; // taken again meanwhile, or nothing to say
   box.textContent = `${faults.map(({ message, advice }) => `${message} ${advice}`).join(" ")} ${words.fault_sent}`;
   box.hidden = false;
