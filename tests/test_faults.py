@@ -251,6 +251,20 @@ FAULTS = {
     "a pipe or a device among the photos": (
         "test_cli_sort::test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none",
     ),
+    "no signal": (
+        "test_cli_web_offline::test_after_one_visit_the_page_opens_without_a_signal_and_keeps_photos",
+        "test_cli_web_number_index::test_what_is_listed_is_named_as_the_program_names_it",
+    ),
+    "a new version while a unit is in hand": (
+        "test_cli_web_offline::test_a_new_version_waits_while_a_unit_is_in_hand",
+    ),
+    "a code that is no good any more": (
+        "test_cli_web_offline::test_a_code_that_was_changed_takes_the_copy_with_it",
+        "test_cli_web_offline::test_how_old_the_copy_is_is_said_and_one_too_old_is_gone",
+    ),
+    "a browser that promises no room": (
+        "test_cli_web_offline::test_a_browser_that_does_not_promise_to_keep_photos_is_told_of",
+    ),
     "connections that ask for nothing": (
         "test_cli_web_connections::test_whoever_asks_for_nothing_is_let_go",
         "test_cli_web_connections::test_an_address_has_so_many_connections",
