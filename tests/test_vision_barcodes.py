@@ -154,7 +154,8 @@ def test_scratched_pale_and_half_shaded_bars_are_read_by_their_mean():
     """Of labels in the train split, close up or on a back: those of which no single scan line is decoded."""
     averaged = 0
     for row in read_rows(demo_folder(), "train"):
-        codes = row["units"][0]["codes"] if row["view"] in ("label", "back") and len(row["units"]) == 1 else []
+        shown = row["view"] in ("label", "back") and len(row["units"]) == 1
+        codes = row["units"][0]["codes"] if shown else []
         for truth in codes:
             if truth["symbology"] not in ("Code 128", "Code 39") or truth["visible"] < 1:
                 continue
