@@ -239,7 +239,7 @@ def test_a_clear_cast_mark_is_read_by_the_next_reader_one_way_only(turns):
 
 def test_marks_of_the_demo_are_read_and_run_the_right_way():
     # Marks 20 px high or more on single units of the calibration split, cut out upside down: of 15, 13 ran
-    # the right way and 10 were read whole on 2026-11-28 (of 16 on the older shells, 16 and 15). One of each is
+    # the right way and 10 were read whole on 2026-11-28 (of 16 on older shells, 16 and 15). One of each is
     # left to another processor's rounding.
     folder = demo_folder()
     rows = [json.loads(line) for line in (folder / "truth.jsonl").read_text("utf-8").splitlines()]
