@@ -71,7 +71,7 @@ def test_a_hazard_is_no_part_for_a_swap():
 
 
 def test_identify_prints_it_and_no_more(run, plain_photo, seen_as) -> None:
-    seen_as(front=("KNOT 40", "E", "front"))
+    seen_as(faultless=True, front=("KNOT 40", "E", "front"))
     said = run("identify", plain_photo("front.jpg"), "--message")
     assert said.code == 0, said.err
     first, second, *_ = said.out.splitlines()

@@ -85,8 +85,12 @@ def decide(
         and index.families[r].hazard != "none"
         and posterior.families[r] >= costs.caution_at
     ]
-    # Whoever is told to leave it alone is not asked to turn it round for a photo.
-    dangerous = verdict == "identified" and family.hazard != "none"
+    # Whoever is told to leave it alone is not asked to turn it round for a photo: nor where it is a hazard
+    # more likely than not.
+    hazards = [r for r, listed in enumerate(index.families) if listed.hazard != "none"]
+    dangerous = (verdict == "identified" and family.hazard != "none") or float(
+        posterior.families[hazards].sum()
+    ) > 0.5
     nothing = nothing_seen(weighing.views)
     parted = any(f.name == TWO_UNITS for f in findings)
     settled = verdict == "identified" and len(remaining) == 1
