@@ -180,13 +180,19 @@ def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
     until(keeping, "caches.keys().then((names) => names.length === 1)")
 
 
-def test_without_a_lot_the_page_without_a_signal_says_so(serve, keeping):
+def enter_north(serve, keeping):
+    """Start a page with the lot North, and let the phone come in and keep the page."""
     made = serve(open_lot=False, local_names=False)
     code = made.yard.add_lot("North")
     keeping.goto(f"{made.url}/enter#{code}")
     keeping.click("main button")
     keeping.get_by_text("Lot: North").wait_for()
     until(keeping, "navigator.serviceWorker.controller !== null")
+    return made
+
+
+def test_without_a_lot_the_page_without_a_signal_says_so(serve, keeping):
+    made = enter_north(serve, keeping)
     keeping.get_by_role("button", name="Leave this lot").click()
     keeping.wait_for_url("**/enter")
     made.stop()
@@ -434,12 +440,7 @@ AGED = """(days) => new Promise((done) => {
 @pytest.fixture
 def in_north(serve, keeping):
     """A phone in the lot North, whose copy is there, and the page with its code."""
-    made = serve(open_lot=False, local_names=False)
-    code = made.yard.add_lot("North")
-    keeping.goto(f"{made.url}/enter#{code}")
-    keeping.click("main button")
-    keeping.get_by_text("Lot: North").wait_for()
-    until(keeping, "navigator.serviceWorker.controller !== null")
+    made = enter_north(serve, keeping)
     until(keeping, f"({COPIES})().then((all) => all.length === 1)")
     return made
 

@@ -74,6 +74,17 @@ def test_lots_take_turns(tmp_path, now):
     queue.close()
 
 
+def take_turns(queue, now, count, seconds=lambda unit: 3.0):
+    """Answer so many units, each of which takes its time; gives them in their order."""
+    answered = []
+    for _ in range(count):
+        job = queue.claim()
+        now[0] += seconds(job.unit)
+        queue.finish(job, answer())
+        answered.append(job.unit)
+    return answered
+
+
 def test_lots_share_the_time_and_not_the_number_of_units(tmp_path, now):
     queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=50), steady=lambda: now[0])
     for key in "LM":
@@ -81,12 +92,7 @@ def test_lots_share_the_time_and_not_the_number_of_units(tmp_path, now):
         for number in range(20):
             accept(queue, f"{number:032x}", f"{key}{number}", lot=key)
     seconds = {"L": 9.0, "M": 1.0}  # one lot's photos take nine times as long
-    order = []
-    for _ in range(20):
-        job = queue.claim()
-        now[0] += seconds[job.unit.lot]
-        queue.finish(job, answer())
-        order.append(job.unit.lot)
+    order = [unit.lot for unit in take_turns(queue, now, 20, lambda unit: seconds[unit.lot])]
     spent = {lot: order.count(lot) * seconds[lot] for lot in "LM"}
     assert abs(spent["L"] - spent["M"]) <= 2 * seconds["L"]  # a unit that is begun is not taken away again
     queue.close()
@@ -99,12 +105,7 @@ def test_time_for_checking_counts_as_time_of_the_workers(tmp_path, now):
         for number in range(10):
             accept(queue, f"{number:032x}", f"{key}{number}", lot=key)
     queue.charge("L", 12.0)
-    order = []
-    for _ in range(12):
-        job = queue.claim()
-        now[0] += 3.0
-        queue.finish(job, answer())
-        order.append(job.unit.lot)
+    order = [unit.lot for unit in take_turns(queue, now, 12)]
     assert order[:4] == ["M"] * 4
     assert order[4:].count("L") == 4  # from then on by turns again
     queue.close()
@@ -116,18 +117,10 @@ def test_a_lot_that_had_nothing_to_do_has_saved_nothing_up(tmp_path, now):
     queue.add_lot("M", "M", None)
     for number in range(30):
         accept(queue, f"{number:032x}", f"L{number}")
-    for _ in range(10):
-        job = queue.claim()
-        now[0] += 3
-        queue.finish(job, answer())
+    take_turns(queue, now, 10)
     for number in range(10):
         accept(queue, f"{number:032x}", f"M{number}", lot="M")
-    order = []
-    for _ in range(6):
-        job = queue.claim()
-        now[0] += 3
-        queue.finish(job, answer())
-        order.append(job.unit.lot)
+    order = [unit.lot for unit in take_turns(queue, now, 6)]
     assert sorted(order) == ["L", "L", "L", "M", "M", "M"]
     queue.close()
 
@@ -162,12 +155,7 @@ def test_within_a_lot_those_who_send_take_turns(tmp_path, now, honest):
     assert queue.ahead_of(queue.unit("L", first)) == 1
     assert queue.ahead_of(queue.unit("L", second)) == 3  # two of the flood, and its own first
     assert queue.ahead_of(queue.unit("L", last)) == 22
-    order = []
-    for _ in range(4):
-        job = queue.claim()
-        now[0] += 3.0
-        queue.finish(job, answer())
-        order.append(job.unit.id)
+    order = [unit.id for unit in take_turns(queue, now, 4)]
     assert order == [flood[0], first, flood[1], second]
     queue.close()
 
@@ -178,12 +166,7 @@ def test_many_sessions_of_one_network_have_the_turns_of_one(tmp_path, now):
     for number in range(10):
         fill(queue, 2, (HOSTILE[0], f"session {number}"), start=10 * number)
     own = fill(queue, 4, HONEST, start=1000)
-    order = []
-    for _ in range(8):
-        job = queue.claim()
-        now[0] += 3.0
-        queue.finish(job, answer())
-        order.append(job.unit.id)
+    order = [unit.id for unit in take_turns(queue, now, 8)]
     assert len(set(order) & set(own)) == 4
     queue.close()
 
@@ -192,12 +175,8 @@ def test_who_sends_what_takes_long_has_turns_less_often(tmp_path, now):
     queue = Queue(tmp_path / "q.sqlite", Limits(), steady=lambda: now[0])
     queue.add_lot("L", "lot", None)
     dear, cheap = fill(queue, 10, HOSTILE), fill(queue, 10, HONEST, start=100)
-    order = []
-    for _ in range(10):
-        job = queue.claim()
-        now[0] += 9.0 if job.unit.id in dear else 1.0
-        queue.finish(job, answer())
-        order.append(job.unit.id)
+    spent = take_turns(queue, now, 10, lambda unit: 9.0 if unit.id in dear else 1.0)
+    order = [unit.id for unit in spent]
     assert len(set(order) & set(cheap)) >= 8
     queue.charge("L", 100.0, HONEST)  # checking counts as well
     assert {queue.claim().unit.id, queue.claim().unit.id} <= set(dear)

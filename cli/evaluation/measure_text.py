@@ -23,7 +23,7 @@ from plugface.cli.settings import default_catalogue, demo_folder
 from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Family, load_catalogue
 from plugface.models.catalogue.index import Strings, compact, index_catalogue
-from plugface.models.decision.variants import read_suffixes
+from plugface.models.decision.variants import place_suffixes
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import FLOOR_NATS, score_strings
 from plugface.models.unit_choice import UnitView
@@ -133,7 +133,8 @@ def score_suffixes(row: dict, texts: list[Text], families: dict[str, Family]) ->
         return []
     unit = row["units"][0]
     view = UnitView(0, row["sha256"], usable=True, unit=None, texts=tuple(texts), codes=())
-    return [suffix == unit["suffix"].upper() for suffix in read_suffixes(families[unit["family"]], view)]
+    placed = place_suffixes(families[unit["family"]], view)
+    return [suffix == unit["suffix"].upper() for _, suffix in placed]
 
 
 def _lies_at(text: Text, polygon: list[list[float]]) -> bool:

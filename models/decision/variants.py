@@ -359,21 +359,6 @@ def place_suffixes(family: Family, view: UnitView) -> list[tuple[Text, str]]:
     return [(text, word) for text, word in words if pattern.fullmatch(word)]
 
 
-def read_suffixes(family: Family, view: UnitView) -> list[str]:
-    """`place_suffixes` without their lines.
-
-    Parameters
-    ----------
-    family : Family
-    view : UnitView
-
-    Returns
-    -------
-    suffixes : list of str
-    """
-    return [suffix for _, suffix in place_suffixes(family, view)]
-
-
 def _behind(caption: str, family: Family, words: list[str]) -> int | None:
     """Place of the word right behind the caption, or where there is none behind a service number, if it is
     short enough for a suffix. The first figures of the number may be torn off or hidden.

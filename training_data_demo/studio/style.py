@@ -107,14 +107,13 @@ TENTER_TWILL = Style(
 )
 
 
+_STYLES = {"Marrow & Finch": MARROW_FINCH, "Pell Works": PELL_WORKS, "Tenter & Twill": TENTER_TWILL}
+
+
 def style_of(family: Any) -> Style:
     """The style of a family's maker; drawn from the shell where the maker is not of the scenario."""
-    if family.maker == "Marrow & Finch":
-        return MARROW_FINCH
-    if family.maker == "Pell Works":
-        return PELL_WORKS
-    if family.maker == "Tenter & Twill":
-        return TENTER_TWILL
+    if family.maker in _STYLES:
+        return _STYLES[family.maker]
     draw = random.Random(shell_seed(family))
     cut = draw.random() < 0.5
     return Style(
