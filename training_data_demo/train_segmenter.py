@@ -112,6 +112,12 @@ def main() -> None:
     )
     parser.add_argument("--real-share", type=float, default=0.33, help="share of the samples that are real")
     parser.add_argument(
+        "--doubtful", action="store_true", help="learn from plugs of which the annotator was not sure, too"
+    )
+    parser.add_argument(
+        "--paste", type=float, default=0.0, help="share of real samples on which plugs of others lie"
+    )
+    parser.add_argument(
         "--mix", type=float, default=0.3, help="share of rendered samples with the coarse light of real ones"
     )
     parser.add_argument(
@@ -142,7 +148,7 @@ def main() -> None:
     started = time.monotonic()
     paths = _find_shots(options.data)
     shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos, wanted)
-    real = read_real_shots(options.real, device) if options.real else None
+    real = read_real_shots(options.real, device, doubtful=options.doubtful) if options.real else None
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
     if not training and not real:
@@ -168,6 +174,9 @@ def main() -> None:
         "real_photos": len(real.with_things) if real else 0,
         "real_negatives": len(real.negatives) if real else 0,
         "real_share": options.real_share if real else 0.0,
+        "real_plugs": sum(map(len, real.plugs.values())) if real else 0,
+        "doubtful": options.doubtful,
+        "paste": options.paste,
         "mix": options.mix,
         "frozen_blocks": options.frozen_blocks,
         "teach": options.teach,
@@ -374,7 +383,7 @@ def _train(
         count = count if training else 0
         parts, pictures = [], []
         if real and count < options.batch:
-            parts.append(draw_real_batch(real, options.batch - count, size, rng))
+            parts.append(draw_real_batch(real, options.batch - count, size, rng, pasted=options.paste))
             pictures.append(develop_real(parts[0].rgb))
         if count:
             batch, picture = draw_rendered(count, size)

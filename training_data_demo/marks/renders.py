@@ -15,6 +15,7 @@ from plugface.demo.marks.relief import Strip, photograph, turn_at_times
 _AROUND = 0.8  # of the line's height, kept on all sides
 _MIN_PX = 9.0  # a lower mark teaches nothing
 _MIN_SEEN = 0.8
+_DRAWN_BY_CHANCE = ("wild", "yard")  # sets of the studio; `dyed` calls itself wild too: keep it elsewhere
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +30,7 @@ class Mark:
 def find_marks(shot: Path) -> list[Mark]:
     """Marks in one render, NAME.npz with NAME.json beside it as the studio writes them."""
     geometry = json.loads(shot.with_suffix(".json").read_text())
-    if geometry["set"] != "wild":
+    if geometry["set"] not in _DRAWN_BY_CHANCE:
         return []
     texts = [t for u in geometry["units"] for t in u["texts"] if t["kind"] == "cast"]
     texts = [t for t in texts if t["height_px"] >= _MIN_PX and t["visible"] >= _MIN_SEEN]

@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import torch
+import torch.nn.functional as F
 from plugface.demo.segmenter.disturb import (
     _blur_kernels,
     _filter_each,
@@ -54,6 +55,7 @@ from torch import Tensor
 _FACE = {"face": 1.0, "close_up": 1.0, "back": 0.0, "label": 0.0}
 #: Share of a sample that a plug takes, from and to: what real photographs of them show.
 PLUG_SHARES = (0.05, 0.6)
+_LEAST_PASTED = 100  # pixels of a plug that is cut out; a smaller one shows nothing
 
 
 @dataclass(frozen=True)
@@ -68,10 +70,12 @@ class RealShots:
         return len(self.with_things) + len(self.negatives)
 
 
-def read_real_shots(folder: Path, device: torch.device, workers: int = 16) -> RealShots:
+def read_real_shots(
+    folder: Path, device: torch.device, workers: int = 16, *, doubtful: bool = False
+) -> RealShots:
     """Photographs of a folder with annotations.jsonl and photos/ID.jpg, as `pack_real` writes it.
 
-    A row that is wrong or whose photo is missing is named and left out.
+    A row that is wrong or whose photo is missing is named and left out. `doubtful` as in `make_real_shot`.
     """
     rows = [json.loads(line) for line in (folder / "annotations.jsonl").read_text().splitlines()]
 
@@ -80,7 +84,7 @@ def read_real_shots(folder: Path, device: torch.device, workers: int = 16) -> Re
             bgr = cv2.imread(str(folder / "photos" / f"{row['id']}.jpg"))
             if bgr is None:
                 raise OSError("no picture there")
-            return make_real_shot(bgr, row, device)
+            return make_real_shot(bgr, row, device, doubtful=doubtful)
         except (OSError, ValueError, KeyError, IndexError, TypeError) as error:
             print(f"left out {row.get('id')}: {type(error).__name__}: {error}", flush=True)
             return None
@@ -95,13 +99,16 @@ def read_real_shots(folder: Path, device: torch.device, workers: int = 16) -> Re
     )
 
 
-def make_real_shot(bgr: np.ndarray, row: dict, device: torch.device) -> tuple[Shot, np.ndarray]:
-    """A shot out of a photo and its annotation, and the boxes (n, 4) of its certain plugs.
+def make_real_shot(
+    bgr: np.ndarray, row: dict, device: torch.device, *, doubtful: bool = False
+) -> tuple[Shot, np.ndarray]:
+    """A shot out of a photo and its annotation, and the boxes (n, 4) of the plugs that are learned from.
 
     Parameters
     ----------
     bgr : uint8 (H, W, 3)
     row : annotation; polygons are in pixels of this picture
+    doubtful : whether plugs of which the annotator was not sure are learned from too, not left out of the loss
     """
     index = np.full(bgr.shape[:2], REAL_GROUND, np.int32)
     units = np.full((MAX_UNITS, len(UNIT_COLUMNS)), np.nan, np.float32)
@@ -129,7 +136,7 @@ def make_real_shot(bgr: np.ndarray, row: dict, device: torch.device) -> tuple[Sh
     for plug in row.get("plugs", []):
         outline = np.float32(plug["polygon"])
         owner = numbers.get(plug.get("unit"), 0) or _owner(index, outline)
-        if not plug.get("sure", True):
+        if not (doubtful or plug.get("sure", True)):
             doubt = np.zeros(index.shape, np.uint8)
             cv2.fillPoly(doubt, [np.round(outline).astype(np.int32)], 1)
             on = doubt > 0
@@ -242,9 +249,17 @@ def _with_border(sample: Batch, shot: Shot, view: np.ndarray, rng: np.random.Gen
 
 
 def draw_real_batch(
-    shots: RealShots, count: int, size: tuple[int, int], rng: np.random.Generator, negatives: float = 0.3
+    shots: RealShots,
+    count: int,
+    size: tuple[int, int],
+    rng: np.random.Generator,
+    negatives: float = 0.3,
+    pasted: float = 0.0,
 ) -> Batch:
-    """`count` random samples of real photos in linear light, a share of them of photos without any unit."""
+    """`count` random samples of real photos in linear light, a share of them of photos without any unit.
+
+    On a share of them, `pasted`, lie plugs of the others (see `paste_plugs`).
+    """
     samples = []
     for _ in range(count):
         empty = rng.random() < negatives if shots.with_things else True
@@ -260,7 +275,65 @@ def draw_real_batch(
         table = joined(name)  # rendered samples have room for a second shot's units
         return torch.cat([table, torch.full_like(table, torch.nan)], 1)
 
-    return Batch(joined("rgb"), joined("index"), doubled("units"), doubled("connectors"))
+    batch = Batch(joined("rgb"), joined("index"), doubled("units"), doubled("connectors"))
+    return paste_plugs(batch, rng, pasted)
+
+
+def paste_plugs(batch: Batch, rng: np.random.Generator, share: float, most: int = 4) -> Batch:
+    """On a random share of the samples up to `most` plugs cut out of others, each a plug by itself there.
+
+    So a plug that was annotated once is seen on many shells, benches and boards (Ghiasi et al., Simple
+    Copy-Paste, CVPR 2021). Sizes stay; what lies under a pasted plug is hidden by it.
+    """
+    count = len(batch.index)
+    sources = _cut_out_plugs(batch) if share and count > 1 else []
+    if not sources:
+        return batch
+    rgb, index, connectors = batch.rgb.clone(), batch.index.clone(), batch.connectors.clone()
+    height, width = index.shape[1:]
+    for at in np.flatnonzero(rng.random(count) < share):
+        for slot in range(MAX_UNITS, MAX_UNITS + int(rng.integers(1, most + 1))):
+            source, tone, mask, values, part = sources[rng.integers(len(sources))]
+            h, w = mask.shape
+            if source == at or h >= height or w >= width:
+                continue
+            top, left = int(rng.integers(height - h)), int(rng.integers(width - w))
+            there = (slice(top, top + h), slice(left, left + w))
+            # A soft edge, a pixel wide: a hard one would give the paste away.
+            soft = F.avg_pool2d(mask[None, None].float(), 3, 1, 1, count_include_pad=False)[0]
+            gain = float(np.exp(rng.normal(0, 0.2)))
+            rgb[(at, slice(None), *there)] = torch.lerp(rgb[(at, slice(None), *there)], tone * gain, soft)
+            index[(at, *there)] = torch.where(mask, PARTS * slot + part, index[(at, *there)])
+            moved = values.clone()
+            moved[0], moved[1] = moved[0] + left, moved[1] + top
+            connectors[at, 13 * slot + part] = moved
+    return replace(batch, rgb=rgb, index=index, connectors=connectors)
+
+
+def _cut_out_plugs(batch: Batch) -> list[tuple[int, Tensor, Tensor, Tensor, int]]:
+    """Plugs seen whole in a batch: sample, light (3, h, w), mask (h, w), table row from its corner, part."""
+    height, width = batch.index.shape[1:]
+    cut_out = []
+    for at in range(len(batch.index)):
+        for number in batch.index[at].unique().tolist():
+            unit, part = divmod(number, PARTS)
+            if unit < 1 or part not in CONNECTORS:
+                continue
+            values = batch.connectors[at, 13 * unit + part]
+            rows, columns = torch.where(batch.index[at] == number)
+            top, left, bottom, right = (
+                int(v) for v in (rows.min(), columns.min(), rows.max() + 1, columns.max() + 1)
+            )
+            whole = top > 0 and left > 0 and bottom < height and right < width
+            if not whole or len(rows) < _LEAST_PASTED or values[:5].isnan().any():
+                continue
+            there = (slice(top, bottom), slice(left, right))
+            held = values.clone()
+            held[0], held[1] = held[0] - left, held[1] - top
+            cut_out.append(
+                (at, batch.rgb[(at, slice(None), *there)], batch.index[(at, *there)] == number, held, part)
+            )
+    return cut_out
 
 
 def draw_real_grounds(shots: RealShots, like: Tensor, rng: np.random.Generator) -> Tensor | None:
