@@ -6,12 +6,15 @@ from plugface.cli.evaluation.measure_vision import (
     LARGE,
     Seconds,
     Tally,
+    main,
     measure,
+    models_of,
     read_rows,
     score_photo,
     table,
 )
 from plugface.cli.settings import demo_folder
+from plugface.vision.detection.segmenter import LOOKS, NetworkSegmenter
 from plugface.vision.observations import (
     COLOUR_CODES,
     SIZE_CLASSES,
@@ -102,7 +105,7 @@ def test_large_photos_of_one_unit_are_timed_apart(monkeypatch):
         for is_large, several in ((False, False), (True, False), (True, True))
     ]
     nothing = Observations("0" * 64, _QUALITY, _BALANCE)
-    monkeypatch.setattr("plugface.cli.evaluation.measure_vision.observe", lambda photo, read_text: nothing)
+    monkeypatch.setattr("plugface.cli.evaluation.measure_vision.observe", lambda photo, **_: nothing)
     seconds = measure(demo_folder(), rows)[3]
     assert (len(seconds.all), len(seconds.large)) == (
         3,
@@ -114,3 +117,28 @@ def test_what_was_not_timed_has_no_median():
     rows = dict(table(Tally(), Tally(), Seconds([1.0, 2.0, 6.0], [])))
     assert rows["median seconds a photo"] == 2.0
     assert np.isnan(rows["median seconds a photo of 12 megapixels, one unit"])
+
+
+def test_numbers_of_looks_stand_side_by_side(monkeypatch, capsys):
+    asked = []
+
+    def see(photo, *, read_text, models):
+        asked.append(models.segmenter.looks)
+        return Observations(photo.sha256, _QUALITY, _BALANCE)
+
+    monkeypatch.setattr("plugface.cli.evaluation.measure_vision.observe", see)
+    monkeypatch.setattr(
+        "sys.argv", ["measure_vision", "--split", "train", "--most", "2", "--looks", "4", "1"]
+    )
+    main()
+    assert asked == [4, 1, 4, 1]  # in turn, so that both are timed on the same busy machine
+    heads = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert [head[-2:] for head in heads if "looks" in head] == [["4", "1"]]
+
+
+def test_other_networks_are_looked_with_so_often(tmp_path):
+    for name in ("segmenter.onnx", "cast_reader.onnx"):
+        (tmp_path / name).touch()
+    assert models_of(tmp_path, 2).segmenter == NetworkSegmenter(tmp_path / "segmenter.onnx", 2)
+    assert models_of(tmp_path, None).segmenter.looks == LOOKS
+    assert models_of(None, None) is None

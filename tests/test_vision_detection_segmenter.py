@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from plugface.cli.evaluation.measure_vision import read_rows
 from plugface.cli.settings import demo_folder
+from plugface.vision.detection import segmenter
 from plugface.vision.detection.segmenter import (
-    FIRST_AUGMENTATIONS,
-    MORE_AUGMENTATIONS,
+    AUGMENTATIONS,
     WEIGHTS,
     NetworkSegmenter,
     _look,
@@ -61,12 +61,13 @@ def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
         np.testing.assert_allclose(turned.unit_shape[theirs].T, plain.unit_shape[ours], atol=1e-2)
 
 
-@pytest.mark.parametrize("way", [*FIRST_AUGMENTATIONS[1:], *MORE_AUGMENTATIONS])
+@pytest.mark.parametrize("way", AUGMENTATIONS[1:])
 def test_each_look_tells_of_the_picture_as_it_is(way):
     row = next(row for row in read_rows(demo_folder(), "train") if row["view"] == "front")
     path = demo_folder() / row["photo"]
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
-    (fine, coarse), (other_fine, other_coarse) = _look(picture, FIRST_AUGMENTATIONS[0]), _look(picture, way)
+    session = load_segmenter()
+    (fine, coarse), (other_fine, other_coarse) = (_look(picture, w, session) for w in (AUGMENTATIONS[0], way))
     # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
     assert ((fine[0] > 0) == (other_fine[0] > 0)).mean() > 0.97
     on = fine[0, 1::2, 1::2][: coarse.shape[1], : coarse.shape[2]] > 2
@@ -108,3 +109,33 @@ def test_other_weights_are_those_that_look(tmp_path):
     copy.write_bytes(WEIGHTS.read_bytes())
     (maps,), (same,) = (s.segment(picture, [AS_IT_IS]) for s in (NetworkSegmenter(copy), NetworkSegmenter()))
     np.testing.assert_array_equal(maps.masks["unit"], same.masks["unit"])
+
+
+@pytest.mark.parametrize(("looks", "few", "all_of_them"), [(1, 1, 1), (2, 2, 2), (4, 2, 4)])
+def test_a_picture_is_looked_at_as_often_as_asked(monkeypatch, looks, few, all_of_them):
+    ways, plain_look = [], segmenter._look
+
+    def note(picture, way, session):
+        ways.append(way)
+        return plain_look(picture, way, session)
+
+    monkeypatch.setattr(segmenter, "_look", note)
+    picture, by = [np.full((64, 64, 3), 90, np.uint8)], NetworkSegmenter(looks=looks)
+    for enough, number in ((lambda _: True, few), (lambda _: False, all_of_them), (None, all_of_them)):
+        ways.clear()
+        by.segment(picture, [AS_IT_IS], enough=enough)
+        assert sorted(ways) == sorted(AUGMENTATIONS[:number])
+
+
+@pytest.mark.parametrize("looks", [0, 5])
+def test_no_other_number_of_looks_is_taken(looks):
+    with pytest.raises(ValueError, match=f"not {looks}"):
+        NetworkSegmenter(looks=looks)
+
+
+def test_one_look_by_itself_has_all_threads(monkeypatch):
+    given = []
+    monkeypatch.setattr(segmenter, "load_network", lambda path, threads=None: given.append(threads))
+    load_segmenter(looks=4)
+    load_segmenter(looks=1)
+    assert given == [1, None]  # None is all that may be used

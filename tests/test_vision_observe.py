@@ -11,7 +11,7 @@ import plugface.demo
 import pytest
 from PIL import Image
 from plugface.vision.detection import segmenter
-from plugface.vision.detection.segmenter import FIRST_AUGMENTATIONS, MORE_AUGMENTATIONS, WEIGHTS
+from plugface.vision.detection.segmenter import WEIGHTS, NetworkSegmenter
 from plugface.vision.observations import Character, Code
 from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
 from plugface.vision.ocr.readers import Reading
@@ -103,17 +103,16 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
     path = DEMO / next(row["photo"] for row in _rows() if _leaves_room(row))
     ways, plain_look = [], segmenter._look
 
-    def note(picture, way, weights):
+    def note(picture, way, session):
         ways.append(way)
-        return plain_look(picture, way, weights)
+        return plain_look(picture, way, session)
 
     monkeypatch.setattr("plugface.vision.detection.segmenter._look", note)
-    (few,) = _observe(path, read_text=False).units
+    models = replace(default_models(), segmenter=NetworkSegmenter(looks=4))
+    (few,) = _observe(path, read_text=False, models=models).units
     assert len(ways) == 2 + 4
-    monkeypatch.setattr(
-        "plugface.vision.detection.segmenter.FIRST_AUGMENTATIONS", FIRST_AUGMENTATIONS + MORE_AUGMENTATIONS
-    )
-    (many,) = _observe(path, read_text=False).units
+    monkeypatch.setattr("plugface.vision.detection.segmenter.FIRST_LOOKS", 4)
+    (many,) = _observe(path, read_text=False, models=models).units
     assert _overlap(few.polygon, many.polygon) > 0.95
     assert _colours(few) == _colours(many)
 

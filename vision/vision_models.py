@@ -9,7 +9,7 @@ from typing import Protocol
 
 import numpy as np
 from plugface.vision.barcodes import read_codes
-from plugface.vision.detection.segmenter import WEIGHTS, Maps, NetworkSegmenter
+from plugface.vision.detection.segmenter import LOOKS, WEIGHTS, Maps, NetworkSegmenter
 from plugface.vision.observations import Code, Polygon
 from plugface.vision.ocr.unit_texts import CAST_READER_FILE, Readers, load_readers
 from plugface.vision.onnx import BrokenNetwork
@@ -73,13 +73,15 @@ def default_models() -> VisionModels:
 
 
 @lru_cache(maxsize=1)
-def load_models(folder: Path) -> VisionModels:
+def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
     """The same with the networks of a folder, for comparing weights.
 
     Parameters
     ----------
     folder : Path
         Holds segmenter.onnx and cast_reader.onnx, and their SHA256SUMS if they are not those that come along.
+    looks : int, 1 to 4
+        In how many ways the segmenter looks at each picture.
 
     Returns
     -------
@@ -94,4 +96,4 @@ def load_models(folder: Path) -> VisionModels:
     for file in (segmenter, cast_reader):
         if not file.is_file():
             raise BrokenNetwork(errno.ENOENT, "there is no such file", str(file))
-    return VisionModels(NetworkSegmenter(segmenter), load_readers(cast_reader))
+    return VisionModels(NetworkSegmenter(segmenter, looks), load_readers(cast_reader))

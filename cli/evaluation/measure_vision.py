@@ -1,7 +1,9 @@
 """Measure what vision/ sees against the truth of the demo photos: a table, and the photos that went worst.
 
     python -m plugface.cli.evaluation.measure_vision --split test --gallery DIR
+    python -m plugface.cli.evaluation.measure_vision --split calibration --looks 4 2 1 --weights DIR
 
+With several numbers of looks each photo is looked at so often in turn, and the figures stand side by side.
 A front counts as right when count, order and every colour are right. Sockets that broke off must not be seen
 as plugs; seen as stumps they are left out. Housings of which less than MIN_VISIBLE is seen are not asked
 for; units likewise.
@@ -18,9 +20,11 @@ import cv2
 import numpy as np
 from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
 from plugface.cli.settings import demo_folder
+from plugface.vision.detection.segmenter import AUGMENTATIONS, LOOKS, NetworkSegmenter
 from plugface.vision.observations import Observations, Unit
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
+from plugface.vision.vision_models import VisionModels, default_models, load_models
 
 MIN_VISIBLE = 0.35
 SEVERITY = 3
@@ -51,10 +55,11 @@ class Tally:
 
 @dataclass(frozen=True)
 class Seconds:
-    """How long each photo took, and each of one unit and LARGE pixels or more."""
+    """How long each photo took, each of one unit and LARGE pixels or more, and the processor's time."""
 
-    all: list[float]
-    large: list[float]
+    all: list[float] = field(default_factory=list)
+    large: list[float] = field(default_factory=list)
+    processor: list[float] = field(default_factory=list)  # of all threads together
 
 
 @dataclass
@@ -219,28 +224,54 @@ def read_rows(folder: Path, split: str) -> list[dict]:
 
 
 def measure(
-    folder: Path, rows: list[dict], corruption: str = "", *, read_text: bool = False
+    folder: Path,
+    rows: list[dict],
+    corruption: str = "",
+    *,
+    read_text: bool = False,
+    models: VisionModels | None = None,
 ) -> tuple[Tally, Tally, list[Miss], Seconds]:
     """Look at all photos: everything but pallets, the pallets, what went wrong, and seconds a photo."""
-    single, pallet, misses, seconds = Tally(), Tally(), [], Seconds([], [])
+    return compare(folder, rows, [models], corruption, read_text=read_text)[0]
+
+
+def compare(
+    folder: Path,
+    rows: list[dict],
+    several: list[VisionModels | None],
+    corruption: str = "",
+    *,
+    read_text: bool = False,
+) -> list[tuple[Tally, Tally, list[Miss], Seconds]]:
+    """The same by several sets of models, each photo by all of them in turn; None is what comes along."""
+    measured = [(Tally(), Tally(), list[Miss](), Seconds()) for _ in several]
     for row in rows:
         path = folder / row["photo"]
         data = path.read_bytes()
-        photo = decode_photo(data, name=path.name)
         if corruption:
+            photo = decode_photo(data, name=path.name)
             pixels = corrupt(photo.rgb, corruption, SEVERITY, seed=int(photo.sha256[:8], 16))
             bgr = cv2.cvtColor(np.asarray(pixels, np.uint8), cv2.COLOR_RGB2BGR)
             data = cv2.imencode(".png", bgr)[1].tobytes()
-            photo = decode_photo(data, name=path.name)
-        started = time.perf_counter()
-        seen = observe(photo, read_text=read_text)
-        seconds.all.append(time.perf_counter() - started)
-        if photo.width_px * photo.height_px >= LARGE and row["view"] != "pallet":
-            seconds.large.append(seconds.all[-1])
-        words = score_photo(seen, row, pallet if row["view"] == "pallet" else single)
-        if words:
-            misses.append(Miss(path, words, len(words) / max(1, len(row["units"]))))
-    return single, pallet, misses, seconds
+        for models, (single, pallet, misses, seconds) in zip(several, measured, strict=True):
+            photo = decode_photo(data, name=path.name)  # anew: it keeps what was made of it
+            started, at_work = time.perf_counter(), time.process_time()
+            seen = observe(photo, read_text=read_text, models=models)
+            seconds.all.append(time.perf_counter() - started)
+            seconds.processor.append(time.process_time() - at_work)
+            if photo.width_px * photo.height_px >= LARGE and row["view"] != "pallet":
+                seconds.large.append(seconds.all[-1])
+            words = score_photo(seen, row, pallet if row["view"] == "pallet" else single)
+            if words:
+                misses.append(Miss(path, words, len(words) / max(1, len(row["units"]))))
+    return measured
+
+
+def models_of(weights: Path | None, looks: int | None) -> VisionModels | None:
+    """What to look with: other networks or another number of looks; None for what comes along as it is."""
+    if weights is not None:
+        return load_models(weights, looks or LOOKS)
+    return None if looks is None else replace(default_models(), segmenter=NetworkSegmenter(looks=looks))
 
 
 def _median(seconds: list[float]) -> float:
@@ -272,6 +303,7 @@ def table(single: Tally, pallet: Tally, seconds: Seconds) -> list[tuple[str, flo
         ("pins counted", single.share("pins given", "colour asked")),
         ("pins right, of counted", single.share("pins right", "pins given")),
         ("median seconds a photo", _median(seconds.all)),
+        ("median processor seconds a photo", _median(seconds.processor)),
         ("median seconds a photo of 12 megapixels, one unit", _median(seconds.large)),
     ]
 
@@ -291,21 +323,37 @@ def main() -> None:
         "--text", action="store_true", help="read marks and labels too, which tell the way up (slower)"
     )
     parser.add_argument("--most", type=int, help="only so many photos, evenly spread")
+    parser.add_argument(
+        "--weights", type=Path, help="folder of other networks, with their SHA256SUMS, to look with"
+    )
+    parser.add_argument(
+        "--looks",
+        type=int,
+        nargs="+",
+        choices=range(1, len(AUGMENTATIONS) + 1),
+        help=f"in how many ways to look at each picture; {LOOKS} by default; several are set side by side",
+    )
     options = parser.parse_args()
     rows = read_rows(options.data, options.split)
     if options.most and len(rows) > options.most:
         rows = [rows[int(k)] for k in np.linspace(0, len(rows) - 1, options.most)]
-    single, pallet, misses, seconds = measure(options.data, rows, read_text=options.text)
+    looks = options.looks or [None]
+    several = [models_of(options.weights, number) for number in looks]
+    measured = compare(options.data, rows, several, read_text=options.text)
     print(f"{len(rows)} photos of split {options.split} in {options.data}")
-    for name, value in table(single, pallet, seconds):
-        print(f"{name:50s} {value:.4f}")
+    if options.looks:
+        print(f"{'looks at each picture':50s} " + " ".join(f"{number:7d}" for number in looks))
+    tables = [table(single, pallet, seconds) for single, pallet, _, seconds in measured]
+    for lines in zip(*tables, strict=True):
+        print(f"{lines[0][0]:50s} " + " ".join(f"{value:7.4f}" for _, value in lines))
+    models, misses = several[0], measured[0][2]
     if options.gallery:
         write_gallery(misses, options.gallery)
     if options.corruptions:
         fronts = [row for row in rows if row["view"] in ("front", "oblique")]
         shares = []
         for name in CORRUPTIONS:
-            tally = measure(options.data, fronts, name, read_text=options.text)[0]
+            tally = measure(options.data, fronts, name, read_text=options.text, models=models)[0]
             share = tally.share("front right", "front true")
             shares.append(share)
             print(f"front right under {name:33s} {share:.4f}", flush=True)
