@@ -1,19 +1,47 @@
 """The command line as a test calls it."""
 
+import os
 import sys
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
+# Where compiled modules may not be kept, each of the many processes that tests start compiles all it imports
+# anew: 1.5 s of the processor for one that looks at a photo, not 0.5. They are kept beside the sources.
+if sys.dont_write_bytecode:
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    kept = str(Path(__file__).parents[1] / "build" / "pycache")
+    sys.dont_write_bytecode, sys.pycache_prefix = False, os.environ.setdefault("PYTHONPYCACHEPREFIX", kept)
+
+# Each of several processes has a core: OpenMP's threads, which wait for each other in busy loops, would take
+# the others' as well. Fitting the classifier to 200 units took 13 s of the processor so, and takes 0.3.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from plugface.cli.main import main
+from plugface.cli.web import access
 
 
 @pytest.fixture(autouse=True)
 def _own_data_folder(tmp_path, monkeypatch):
     """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
+
+
+@pytest.fixture(scope="session")
+def true_code_cost() -> dict:
+    """What hashing an access code costs in service."""
+    return dict(access._SCRYPT)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cheap_codes(true_code_cost):
+    """An access code is hashed in no time: what is to take long for guessing took a minute of the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(access, "_SCRYPT", true_code_cost | {"n": 2, "p": 1})
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ import pytest
 from plugface.cli.evaluation.bench_scale import draw_curve, measure_cost, write_catalogue
 from plugface.cli.evaluation.measure_growth import FIGURES, grow, measure_growth
 from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.learning import training
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.invent import invent_catalogue
 
@@ -34,7 +35,10 @@ def test_a_grown_catalogue_keeps_the_families_it_had():
     assert small.sha256 != large.sha256
 
 
-def test_growth_has_a_row_for_each_size_model_and_set_of_photos(model):
+def test_growth_has_a_row_for_each_size_model_and_set_of_photos(model, monkeypatch):
+    monkeypatch.setattr(
+        training, "SIMULATED_BESIDE", 100
+    )  # drawn for each size; the figures are not held here
     rows = measure_growth(model, (5, 8), units=1, confirmed=2)
     assert [row[:3] for row in rows][:4] == [
         (5, "as it came", "front"),

@@ -145,7 +145,7 @@ def test_no_command_prints_what_others_wrote_as_it_is(path) -> None:
 ESCAPE = "\x1b]0;taken\x07\x1b[31m"
 
 
-def test_escape_sequences_in_a_catalogue_reach_no_terminal(demo_folder, tmp_path) -> None:
+def test_escape_sequences_in_a_catalogue_reach_no_terminal(demo_folder, tmp_path, run, monkeypatch) -> None:
     # A control character stands in TOML as an escape, so that any catalogue may bring one.
     folder = tmp_path / f"cat[red]{ESCAPE}"
     folder.mkdir()
@@ -174,18 +174,13 @@ def test_escape_sequences_in_a_catalogue_reach_no_terminal(demo_folder, tmp_path
         "learn": ("--ledger", f"{tmp_path}/no\x1b[31m"),
         "serve": ("--catalogue", f"{tmp_path}/no\x1b[31m"),
     }
+    for name, value in {"PATH": "", "HOME": str(tmp_path), "COLUMNS": "200"}.items():
+        monkeypatch.setenv(name, value)
     shown = 0
     for command, words in sheets.items():
-        given = [*command.split(), *map(str, words)]
-        start = "from plugface.cli.main import main; main()"
-        done = subprocess.run(
-            [sys.executable, "-c", f"import sys; sys.argv = ['plugface', *{given!r}]; {start}"],
-            capture_output=True,
-            timeout=120,
-            env={"PATH": "", "HOME": str(tmp_path), "COLUMNS": "200", "PYTHONUTF8": "1"},
-        )
-        said = (done.stdout + done.stderr).decode()
-        assert done.returncode in (0, 1, 2), (command, said)
+        done = run(*command.split(), *words)
+        said = done.out + done.err
+        assert done.code in (0, 1, 2), (command, said)
         assert said, command
         shown += "\N{REPLACEMENT CHARACTER}" in said
         assert not [sign for sign in said if sign in "\x1b\x07\x9b"], (command, said)

@@ -204,7 +204,8 @@ def demo_units(split: str) -> list[ObservedUnit]:
 
 def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as, monkeypatch, tmp_path):
     monkeypatch.setattr(train_matcher, "observed_units", lambda folder, split, *_: demo_units(split))
-    monkeypatch.setattr(train_matcher, "N_SIMULATED", 200)
+    monkeypatch.setattr(train_matcher, "N_SIMULATED", 100)
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # for both models
     monkeypatch.setattr(train_matcher, "default_model_path", lambda: tmp_path / "along.json")
     train_matcher.train_default(1)
     monkeypatch.setattr(learning, "MIN_CONFIRMED", 1)
@@ -213,21 +214,13 @@ def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as,
     )  # so that it teaches and calibrates nothing
     seen_as(front=("AUK 12", "home", "front"))
     run("confirm", plain_photo("front.jpg"), "--true", "AUK 12", "--who", "Ada")
-    said = run("learn", "--simulated", 200, "--even-if-worse", "--json")
+    said = run("learn", "--simulated", 100, "--even-if-worse", "--json")
     assert said.code == 0, said.err
     assert json.loads(said.out)["taken"]
     assert learned_model.default_model().version == load_model(tmp_path / "along.json").version
 
 
-def test_in_a_pipe_it_says_how_far_it_is(run, confirmed):
-    said = run(*LEARN, "--dry-run")
-    lines = said.err.splitlines()
-    assert any(line.startswith("simulating units: ") and line.endswith(" of 200") for line in lines), lines
-    assert any(line.startswith("fitting the classifier") for line in lines)
-    assert "\r" not in said.err
-
-
-def test_a_true_run_trains_on_the_learn_part_alone(run, confirmed):
+def test_a_true_run_trains_on_the_learn_part_alone_and_says_how_far_it_is(run, confirmed):
     with closing(Ledger(default_ledger())) as ledger:
         parts = [part_of(one.photo_hashes) for one in list_confirmed(ledger)]
     said = run(*LEARN, "--dry-run")
@@ -236,6 +229,10 @@ def test_a_true_run_trains_on_the_learn_part_alone(run, confirmed):
     assert document["units"]["confirmed"] == {p: parts.count(p) for p in ("learn", "calibrate", "judge")}
     assert document["before"]["cases"] == document["after"]["cases"] == 3 * parts.count("judge")
     assert any("Calibrated on simulated units" in note for note in document["notes"])
+    lines = said.err.splitlines()  # in a pipe
+    assert any(line.startswith("simulating units: ") and line.endswith(" of 200") for line in lines), lines
+    assert any(line.startswith("fitting the classifier") for line in lines)
+    assert "\r" not in said.err
 
 
 def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):

@@ -3,6 +3,7 @@
 import io
 import struct
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -53,11 +54,11 @@ def other_process(monkeypatch):
         (many_passes((4000, 3000)), True),  # as phones make them
         (many_passes((10000, 9000)), False),
         (picture("PNG"), True),
-        (picture("PNG", (6000, 5000)), False),
+        (partial(picture, "PNG", (6000, 5000)), False),
         (picture("WEBP"), True),
         (picture("WEBP", lossless=True), True),
-        (picture("WEBP", (6000, 5000), quality=1, method=0), False),
-        (picture("WEBP", (6000, 5000), lossless=True, method=0), False),
+        (partial(picture, "WEBP", (6000, 5000), quality=1, method=0), False),
+        (partial(picture, "WEBP", (6000, 5000), lossless=True, method=0), False),
         (picture("WEBP", save_all=True, append_images=[Image.new("RGB", (400, 300))]), False),  # moves
         (picture("TIFF"), False),
         (b"\0\0\0\x18ftypheic", False),
@@ -66,7 +67,7 @@ def other_process(monkeypatch):
     ],
 )
 def test_what_the_header_promises(data, plain):
-    assert is_plain(data) == plain
+    assert is_plain(data() if callable(data) else data) == plain  # large ones are made here, not at import
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,7 @@
 """Access codes, what is kept of them, and how many wrong ones are put up with."""
 
+import hashlib
+
 import pytest
 from plugface.cli.web import access
 from plugface.cli.web.limits import Limits
@@ -14,6 +16,15 @@ def test_a_code_fits_however_it_is_typed():
     assert not access.fits(code[:-1], kept)
     assert not access.fits(code, None)
     assert code.split("-", 1)[1].encode() not in kept.digest + kept.salt
+
+
+def test_to_guess_a_code_costs_what_is_advised(true_code_cost, monkeypatch):
+    # N = 2^14, r = 8, p = 5: OWASP's cheat sheet on password storage, from memory.
+    assert (true_code_cost["n"], true_code_cost["r"], true_code_cost["p"]) == (2**14, 8, 5)
+    monkeypatch.setattr(access, "_SCRYPT", true_code_cost)
+    kept = access.hash_code("ABCD-22222-33333")
+    key = hashlib.scrypt(b"2222233333", salt=kept.salt, dklen=32, **true_code_cost)
+    assert kept.digest == key
 
 
 def test_codes_are_long_and_differ():

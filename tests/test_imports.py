@@ -39,7 +39,8 @@ DOORS = {
     "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
     "cli/evaluation/measure_confusions.py": ("plugface.vision",),  # lets the readers read what was drawn
     "cli/evaluation/measure_vision.py": ("plugface.vision",),
-    "cli/evaluation/tuned_constants.py": ("plugface.vision",),  # looks with other constants
+    "cli/evaluation/tuned_constants.py": ("plugface.vision",),  # names its constants
+    "cli/evaluation/constant_trials.py": ("plugface.vision",),  # looks with other constants
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify

@@ -1,5 +1,7 @@
 """The trees as plain numbers against scikit-learn, which grew them."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -13,6 +15,12 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 N_FEATURES = len(MONOTONE)
 
 
+@cache
+def grown_as(kind: str) -> HistGradientBoostingClassifier:
+    """One of `KINDS`, grown when it is first asked for."""
+    return grow(**KINDS[kind])
+
+
 def grow(seed: int, n: int = 600, **settings) -> HistGradientBoostingClassifier:
     """An ensemble of the kind that training.py grows, on random data with whole and repeated values in it."""
     rng = np.random.default_rng(seed)
@@ -23,12 +31,18 @@ def grow(seed: int, n: int = 600, **settings) -> HistGradientBoostingClassifier:
     return HistGradientBoostingClassifier(**{**usual, **settings}, random_state=seed).fit(features, true)
 
 
-GROWN = [grow(0), grow(1, monotonic_cst=None, max_leaf_nodes=31), grow(2, max_iter=1), grow(3, n=25)]
+KINDS = {
+    "usual": {"seed": 0},
+    "free": {"seed": 1, "monotonic_cst": None, "max_leaf_nodes": 31},
+    "one tree": {"seed": 2, "max_iter": 1},
+    "few cases": {"seed": 3, "n": 25},
+}
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.sampled_from(GROWN), st.integers(0, 2**32 - 1), st.sampled_from([0.1, 5.0, 30.0, 1e6]))
-def test_the_numbers_equal_scikit_learn(grown, seed, reach):
+@given(st.sampled_from(sorted(KINDS)), st.integers(0, 2**32 - 1), st.sampled_from([0.1, 5.0, 30.0, 1e6]))
+def test_the_numbers_equal_scikit_learn(kind, seed, reach):
+    grown = grown_as(kind)
     rng = np.random.default_rng(seed)
     features = rng.uniform(-reach, reach, (40, N_FEATURES))
     features[::3] = np.round(features[::3])  # whole values, on which limits can lie
@@ -39,8 +53,9 @@ def test_the_numbers_equal_scikit_learn(grown, seed, reach):
     np.testing.assert_allclose(probability, grown.predict_proba(features)[:, 1], rtol=0, atol=1e-9)
 
 
-@pytest.mark.parametrize("grown", GROWN)
-def test_exactly_on_a_limit_it_turns_the_same_way(grown):
+@pytest.mark.parametrize("kind", KINDS)
+def test_exactly_on_a_limit_it_turns_the_same_way(kind):
+    grown = grown_as(kind)
     trees = export_trees(grown)
     limits = trees.number[trees.feature != LEAF]
     if not len(limits):
@@ -52,7 +67,7 @@ def test_exactly_on_a_limit_it_turns_the_same_way(grown):
 def test_they_come_back_from_json_the_same():
     import json
 
-    trees = export_trees(GROWN[0])
+    trees = export_trees(grown_as("usual"))
     back = Trees.from_json(json.loads(json.dumps(trees.to_json())))
     features = np.random.default_rng(5).normal(0, 10, (50, N_FEATURES))
     np.testing.assert_array_equal(trees.score(features), back.score(features))

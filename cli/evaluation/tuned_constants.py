@@ -2,36 +2,41 @@
 
     python -m plugface.cli.evaluation.tuned_constants                    # from what is stored, seconds
     python -m plugface.cli.evaluation.tuned_constants --split            # from the whole calibration split
-    python -m plugface.cli.evaluation.tuned_constants --look 12 --most 3 # tries neighbours on 12 photos
+    python -m plugface.cli.evaluation.tuned_constants --look             # tries neighbours on the whole split
+    python -m plugface.cli.evaluation.tuned_constants --look 12 --only WHOLE_PX TEMPERATURE
     python -m plugface.cli.evaluation.tuned_constants --train            # trains the matcher again, minutes
 
-Stored values are read from the code. Nothing is written: a difference is shown for a person to judge. What
-has no rule here that gives it again says why.
+Stored values are read from the code. No code is written: a difference is shown for a person to judge. What
+has no rule here that gives it again says why. Looking takes four processor seconds a photo for all constants;
+what was counted is kept in the user's cache, so a run that was cut off, or ended by `--minutes`, goes on.
 """
 
 import argparse
+import math
 import os
-from collections.abc import Callable, Iterable
-from contextlib import contextmanager
+import sys
+import time
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from importlib import import_module
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from plugface.cli.evaluation import golden, measure_vision
-from plugface.cli.evaluation.measure_vision import Tally, match
+from plugface.cli.evaluation import constant_trials, golden, measure_vision
+from plugface.cli.evaluation.constant_trials import Criterion, Trial, Tried
+from plugface.cli.evaluation.measure_vision import match
 from plugface.cli.evaluation.train_matcher import N_SIMULATED, SEED, observed_units
-from plugface.cli.settings import default_catalogue, demo_folder
+from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.training import calibrate, train
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
+from plugface.models.matching.rules import rule_names
 from plugface.models.unit_choice import ObservedUnit
 from plugface.vision.detection.instances import Clustering
 from plugface.vision.observations import Observations
-from plugface.vision.observe import observe
-from plugface.vision.photo import decode_photo
 
 Means = Literal["observations", "look", "none"]
 
@@ -40,6 +45,15 @@ _REAL = "its real photographs are not in the project; `measure_real` with them g
 _COUNTED = "counted once on marks and labels, with a reader opened up; no rule chooses it"
 _OURS = "our choice, as its comment says; no photos chose it"
 _ALIKE = "all values tried do equally well on these photos"
+
+_UNITS = Criterion("F1 of units", constant_trials.score_units)
+_PLUGS = Criterion("F1 of plugs", constant_trials.score_plugs)
+_BOTH = Criterion("mean F1 of units and plugs", constant_trials.score_both)
+_SURE_AND_WRONG = Criterion(
+    "least at which 0.5 % of the housings found are wrong with more than 0.9",
+    constant_trials.score_sure_and_wrong,
+    limit=0.005,
+)
 
 
 @dataclass(frozen=True)
@@ -55,11 +69,24 @@ class Constant:
     tried: tuple[Any, ...] = ()
     #: Module whose name is read while looking; by default its own.
     read_in: str = ""
+    #: What chooses among them.
+    criterion: Criterion = _BOTH
 
     @property
     def stored(self) -> Any:
         """The code's value."""
         return getattr(import_module(f"plugface.{self.module}"), self.name)
+
+    @property
+    def full_name(self) -> str:
+        """Module and name."""
+        return f"{self.module}.{self.name}"
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """The neighbours, where they are read."""
+        others = [value for value in dict.fromkeys(self.tried) if value != self.stored]
+        return tuple(Trial(self.read_in or self.module, self.name, value) for value in others)
 
 
 def _clusterings(stored: Clustering) -> tuple[Clustering, ...]:
@@ -79,9 +106,10 @@ CONSTANTS = (
     Constant(
         "vision.detection.units",
         "MIN_CONFIDENCE",
-        "calibration split; here the mean F1 of units and plugs decides among neighbours",
+        "calibration split, by the F1 of units; here among neighbours",
         "look",
-        tried=(0.5, 0.8),
+        tried=(0.5, 0.6, 0.7, 0.8),
+        criterion=_UNITS,
     ),
     Constant(
         "vision.detection.units",
@@ -89,37 +117,55 @@ CONSTANTS = (
         "the same",
         "look",
         tried=_clusterings(Clustering(0.4, 0.05, 0.4)),
+        criterion=_UNITS,
     ),
     Constant(
         "vision.detection.connectors",
         "MIN_CONFIDENCE",
-        "no source stated in the code; here as before",
+        "no source stated in the code; here by the F1 of plugs among neighbours",
         "look",
-        tried=(0.25, 0.5),
+        tried=(0.25, 0.3, 0.4, 0.5),
+        criterion=_PLUGS,
     ),
     Constant(
         "vision.detection.connectors",
         "CLUSTERING",
-        "the same",
+        "calibration split; here by the F1 of plugs among neighbours",
         "look",
         tried=_clusterings(Clustering(0.6, 0.15, 0.6)),
+        criterion=_PLUGS,
     ),
     Constant(
         "vision.observations",
         "MIN_AREA_RATIO",
-        "the same",
+        "calibration split; here by the F1 of units among neighbours",
         "look",
-        tried=(0.03, 0.12),
+        tried=(0.03, 0.045, 0.09, 0.12),
         read_in="vision.observe",
+        criterion=_UNITS,
     ),
-    Constant("vision.observe", "WHOLE_PX", "the same", "look", tried=(448, 576)),
-    Constant("vision.observe", "CLOSE_PX", "the same", "look", tried=(320, 448)),
+    Constant(
+        "vision.observe",
+        "WHOLE_PX",
+        "calibration split; here by the mean F1 of units and plugs",
+        "look",
+        tried=(448, 576),
+    ),
+    Constant(
+        "vision.observe",
+        "CLOSE_PX",
+        "no source stated in the code; here by the mean F1 of units and plugs",
+        "look",
+        tried=(320, 448),
+    ),
     Constant(
         "vision.colour.naming",
         "TEMPERATURE",
-        "least at which 0.5 % of drawn housings are wrong with more than 0.9",
-        "none",
-        _OUR_RENDERS,
+        "least at which 0.5 % of drawn housings are wrong with more than 0.9; here of the split's, whose "
+        "families the network has learned: it may not be less, and may have to be more",
+        "look",
+        tried=(0.8, 1.0, 1.2, 1.4, 1.6),
+        criterion=_SURE_AND_WRONG,
     ),
     Constant(
         "vision.colour.naming", "UNANCHORED_SHARE", "grey and white plugs painted over", "none", _OUR_RENDERS
@@ -249,55 +295,135 @@ def compare_error_models(stored: ErrorModel, found: ErrorModel) -> list[Line]:
     return lines
 
 
-@contextmanager
-def _set_to(constant: Constant, value: Any):
-    """The constant at another value where it is read."""
-    module = import_module(f"plugface.{constant.read_in or constant.module}")
-    before = getattr(module, constant.name)
-    setattr(module, constant.name, value)
-    try:
-        yield
-    finally:
-        setattr(module, constant.name, before)
+def choose_constants(names: Sequence[str]) -> list[Constant]:
+    """Those found by looking: all, or the ones named, by the end of their full name.
+
+    Raises
+    ------
+    ValueError
+        If none has such a name.
+    """
+    every = [one for one in CONSTANTS if one.means == "look"]
+    chosen = []
+    for one in every:
+        if not names or any(f".{one.full_name}".endswith(f".{name}") for name in names):
+            chosen.append(one)
+    for name in names:
+        if not any(f".{one.full_name}".endswith(f".{name}") for one in chosen):
+            known = ", ".join(one.full_name for one in every)
+            raise ValueError(f"no constant found by looking is called {name}; there are {known}")
+    return chosen
+
+
+def judge(constant: Constant, tried: Tried) -> Line:
+    """What photos gave for a constant: its value by its own criterion, and the score of each."""
+    tallies = {constant.stored: tried.tallies[None]}  # first, so that of equals it stays
+    tallies |= {trial.value: tried.tallies[trial] for trial in constant.trials}
+    of = constant.criterion
+    scores = {value: of.score(tally) for value, tally in tallies.items()}
+    best = of.choose(tallies)
+    found = "none tried" if best is None else _show(best)
+    if best is not None and of.limit is not None:
+        found = f"{found} or more"
+    shown = ", ".join(f"{_show(value)}: {score:.4f}" for value, score in scores.items())
+    alike = "" if len(set(scores.values())) > 1 else f" ({_ALIKE})"
+    seconds = sum(tried.seconds[trial] for trial in constant.trials)
+    how = f"{of.words}: {shown}{alike}; {tried.photos} photos, {seconds:.0f} processor seconds"
+    return Line(constant.full_name, _show(constant.stored), found, how)
 
 
 def find_by_looking(
-    constant: Constant, rows: list[dict], look: Callable[..., Observations] = observe
-) -> tuple[str, str]:
-    """Look at photos with the stored value and its neighbours; which is best, and the score of each.
+    constants: Sequence[Constant],
+    rows: Sequence[dict],
+    folder: Path,
+    *,
+    workers: int,
+    minutes: float = math.inf,
+) -> list[Line]:
+    """Look at photos with the stored values and their neighbours; what each constant's criterion chooses.
 
-    The score is the mean F1 of units and plugs. The stored value stays where none is better.
+    Parameters
+    ----------
+    constants : sequence of Constant
+    rows : sequence of dict
+        Truth of the photos.
+    folder : Path
+        With the photos that the rows name.
+    workers : int
+        Processes.
+    minutes : float
+        After these no more photos are begun.
+
+    Returns
+    -------
+    lines : list of Line
     """
-    scores = {}
-    for value in (constant.stored, *constant.tried):
-        tally = Tally()
-        with _set_to(constant, value):
-            for row in rows:
-                path = demo_folder() / row["photo"]
-                photo = decode_photo(path.read_bytes(), name=path.name)
-                measure_vision.score_photo(look(photo, read_text=False), row, tally)
-        of = tally.counts.get
-        units = 2 * of("unit recalled", 0) / max(of("unit true", 0) + of("unit found", 0), 1)
-        scores[_show(value)] = float(np.nanmean([units, tally.f1("connector")]))
-    best = max(scores, key=lambda value: scores[value])  # the first of equals is the stored one
-    tried = ", ".join(f"{value}: {score:.3f}" for value, score in scores.items())
-    alike = "" if len(set(scores.values())) > 1 else f" ({_ALIKE})"
-    return best, tried + alike
-
-
-def find_by_training(workers: int) -> list[Line]:
-    """Rule weights and the calibration curve of a matcher trained anew, beside those stored."""
-    catalogue, stored = load_catalogue(default_catalogue()), load_model(default_model_path())
-    learned = observed_units(demo_folder(), "train", catalogue, workers)
-    held_back = observed_units(demo_folder(), "calibration", catalogue, workers)
-    noise = fit_error_model(held_back, catalogue)
-    found = calibrate(
-        train(learned, catalogue, SEED, noise=noise, n_simulated=N_SIMULATED), held_back, catalogue
+    tell = Progress()
+    trials = dict.fromkeys(trial for one in constants for trial in one.trials)
+    tried = constant_trials.try_on_photos(
+        folder,
+        rows,
+        trials,
+        kept=cache_folder(),
+        workers=workers,
+        minutes=minutes,
+        done=lambda n: tell(f"looking with {len(trials) + 1} settings", n, len(rows)),
     )
-    pairs = zip(stored.weights, found.weights, strict=True)
+    if tried.photos < len(rows):
+        tell.say(f"{tried.photos} of {len(rows)} photos; the same command goes on with the rest")
+    tell.say(f"as stored: {tried.seconds[None]:.0f} processor seconds")
+    return [judge(one, tried) for one in constants]
+
+
+class Progress:
+    """Says on standard error how far a step is, every few seconds, and how long it took."""
+
+    EVERY_S = 5.0
+
+    def __init__(self) -> None:
+        self.began = self.said = time.monotonic()
+
+    def __call__(self, what: str, done: int, of: int) -> None:
+        """Told what is being done, and how many of how many."""
+        now = time.monotonic()
+        if done >= of or now - self.said >= self.EVERY_S:
+            self.said = now
+            self.say(f"{what}: {done} of {of}")
+
+    def say(self, words: str) -> None:
+        """Say it, with the seconds since the beginning."""
+        print(f"{time.monotonic() - self.began:6.0f} s  {words}", file=sys.stderr, flush=True)
+
+
+def find_by_training(workers: int, n_simulated: int = N_SIMULATED) -> list[Line]:
+    """Rule weights and the calibration curve of a matcher trained anew, beside those stored.
+
+    Photos that were looked at before, by `train_matcher` say, are not looked at again.
+
+    Parameters
+    ----------
+    workers : int
+        Processes that look at photos.
+    n_simulated : int
+        Units drawn by chance to learn from.
+
+    Returns
+    -------
+    lines : list of Line
+    """
+    tell = Progress()
+    catalogue, stored = load_catalogue(default_catalogue()), load_model(default_model_path())
+    learned = observed_units(demo_folder(), "train", catalogue, workers, tell)
+    held_back = observed_units(demo_folder(), "calibration", catalogue, workers, tell)
+    noise = fit_error_model(held_back, catalogue)
+    found = train(learned, catalogue, SEED, noise=noise, n_simulated=n_simulated, tell=tell)
+    tell.say("calibrating")
+    found = calibrate(found, held_back, catalogue)
+    tell.say("trained")
+    pairs = zip(rule_names(), stored.weights, found.weights, strict=True)
     lines = [
-        Line(f"rule weight {n}", f"{a:.4f}", f"{b:.4f}", "training split and simulated units")
-        for n, (a, b) in enumerate(pairs, 1)
+        Line(f"rule weight {name}", f"{a:.4f}", f"{b:.4f}", "training split and simulated units")
+        for name, a, b in pairs
     ]
     for f in fields(stored.calibration):
         before, after = [f"{getattr(model.calibration, f.name)}" for model in (stored, found)]
@@ -319,26 +445,43 @@ def main() -> None:
     """Print every constant, stored beside found."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--split", action="store_true", help="error model from the whole calibration split")
-    parser.add_argument("--look", type=int, metavar="N", help="look anew at N photos, spread evenly")
-    parser.add_argument("--most", type=int, help="with --look: try no more than so many constants")
+    parser.add_argument(
+        "--look",
+        type=int,
+        nargs="?",
+        const=0,
+        metavar="N",
+        help="look at all photos, or at N spread evenly",
+    )
+    parser.add_argument("--only", nargs="+", default=[], metavar="NAME", help="with --look: these constants")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="with --look: then begin no more")
     parser.add_argument("--train", action="store_true", help="train the matcher again; minutes")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes that look")
     asked = parser.parse_args()
-    workers = os.cpu_count() or 1
-    lines = find_cheap()
-    if asked.split:
-        catalogue = load_catalogue(default_catalogue())
-        model = fit_error_model(observed_units(demo_folder(), "calibration", catalogue, workers), catalogue)
-        lines = [line for line in lines if not line.name.startswith("error model")]
-        lines += compare_error_models(load_model(default_model_path()).noise, model)
-    _print(lines)
-    if asked.look:
-        rows = measure_vision.read_rows(demo_folder(), "calibration")
-        chosen = [rows[int(k)] for k in np.linspace(0, len(rows) - 1, asked.look)]
-        for one in [c for c in CONSTANTS if c.means == "look"][: asked.most]:
-            best, scores = find_by_looking(one, chosen)
-            _print([Line(f"{one.module}.{one.name}", _show(one.stored), best, scores)])
+    try:
+        constants = choose_constants(asked.only)
+    except ValueError as error:
+        parser.error(str(error))
+    if asked.look is None and not asked.train:
+        lines = find_cheap()
+        if asked.split:
+            catalogue = load_catalogue(default_catalogue())
+            units = observed_units(demo_folder(), "calibration", catalogue, asked.workers, Progress())
+            model = fit_error_model(units, catalogue)
+            lines = [line for line in lines if not line.name.startswith("error model")]
+            lines += compare_error_models(load_model(default_model_path()).noise, model)
+        _print(lines)
+    if asked.look is not None:
+        rows = spread(measure_vision.read_rows(demo_folder(), "calibration"), asked.look)
+        _print(find_by_looking(constants, rows, demo_folder(), workers=asked.workers, minutes=asked.minutes))
     if asked.train:
-        _print(find_by_training(workers))
+        _print(find_by_training(asked.workers))
+
+
+def spread(rows: list[dict], n: int) -> list[dict]:
+    """So many rows, spread evenly, or all for 0; in an order in which the first ones are spread as well."""
+    chosen = [rows[int(k)] for k in np.linspace(0, len(rows) - 1, min(n, len(rows)))] if n else rows
+    return [chosen[int(k)] for k in np.random.default_rng(SEED).permutation(len(chosen))]
 
 
 def _print(lines: Iterable[Line]) -> None:
