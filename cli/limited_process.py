@@ -17,6 +17,8 @@ from multiprocessing.connection import Connection
 from queue import SimpleQueue
 from typing import Any, Literal, cast
 
+from plugface.cli.heap import give_back, share_one_heap
+
 #: Seconds on the clock for each second of work: a busy machine is no fault of what is worked on. Our choice.
 CLOCK_PER_WORK = 4.0
 
@@ -195,6 +197,7 @@ class LimitedPool:
 def _work_on(
     line: Connection, work: Callable[[Any], Any], seconds: float, memory_bytes: int, niceness: int
 ) -> None:
+    share_one_heap()  # before the first thread starts
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever started it ends it
     if niceness and hasattr(os, "nice"):
         os.nice(niceness)
@@ -224,6 +227,7 @@ def _work_on(
         except OSError:
             return
         del result  # a large one would leave less for the next
+        give_back()
 
 
 def _end_with_starter() -> None:

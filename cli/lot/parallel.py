@@ -18,7 +18,7 @@ from itertools import islice
 from threading import Thread
 from typing import Any
 
-from plugface.cli.heap import share_one_heap
+from plugface.cli.heap import give_back, share_one_heap
 from plugface.cli.limited_process import limit_time, limited_memory, reason_of_end
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
@@ -176,9 +176,12 @@ def _ctrl_c_held() -> Iterator[None]:
 def _one_threaded(work: Callable, item: Any) -> Any:
     import cv2
 
-    share_one_heap()
+    share_one_heap()  # of a cluster's worker, which nobody told before
     cv2.setNumThreads(1)
-    return work(item)
+    try:
+        return work(item)
+    finally:
+        give_back()
 
 
 def _in_own_process(work: Callable, seconds: float | None, memory_bytes: int | None, item: Any) -> Any:
@@ -194,6 +197,8 @@ def _end_with_master(master: int) -> None:
     The first thing a worker does, and with the master's number from the master itself: it may be gone before
     the worker is ready.
     """
+
+    share_one_heap()  # before the first thread starts
 
     def watch() -> None:
         while os.getppid() == master:

@@ -165,29 +165,30 @@ def _align(
     best = np.full((len(ways), n_strings), -np.inf)
     lost, added = np.log(noise.of_kind(text.kind)[1:])
     all_lost = lost * np.arange(longest + 1)[:, None]
-    taken = np.array([way.taken for way in ways])[:, :, None, None]
+    taken = np.array([way.taken for way in ways]).T[:, :, None, None]  # (n_characters, n_ways, 1, 1)
     search = np.array([way.search for way in ways])[:, None, None]
-    columns, codes, last = np.arange(n_strings), strings.codes.T, strings.last.T
-    freed = [k for k, way in enumerate(ways) if way.free]
+    columns, codes = np.arange(n_strings), strings.codes.T
     # At each place within the string, from either end, it may be cut off; where nothing is, that costs all.
     at = np.arange(longest + 1)[:, None]
     with np.errstate(divide="ignore"):
         cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
     cuts = np.where((at > 0) & (at < strings.lengths), cut, -np.inf)
     before = np.maximum(np.broadcast_to(all_lost + search, shape), cuts + search)
+    # What each character costs or brings at each place, for all of them at once.
+    more, fitting = added - taken, odds[:, codes][:, None] - taken
+    for k in [k for k, way in enumerate(ways) if way.free]:
+        fitting[:, k][:, strings.last.T] = odds[:, :_FIGURES].max(axis=1)[:, None]
     for i in range(len(odds)):
-        table = before + (added - taken[:, i])
+        table = before + more[i]
         if i + 1 < len(odds) and starts[i + 1]:
             np.maximum(table[:, 0], search[:, 0], out=table[:, 0])
-        fits = odds[i][codes] - taken[:, i]
-        for k in freed:
-            fits[k][last] = odds[i, :_FIGURES].max()
+        fits = fitting[i]
         fits += before[:, :-1]
         np.maximum(table[:, 1:], fits, out=table[:, 1:])
         # Losing characters up to each place: a running maximum once what all of them cost is taken off.
         table -= all_lost
         if n_strings < _MANY:
-            table = np.maximum.accumulate(table, axis=1)
+            np.maximum.accumulate(table, axis=1, out=table)
         else:
             for row in range(1, longest + 1):
                 np.maximum(table[:, row], table[:, row - 1], out=table[:, row])

@@ -94,6 +94,13 @@ def _mark(view: UnitView, index: CatalogueIndex, noise: ErrorModel, *, kind: str
     return Column(odds, shortfall=shortfall, sibling=sibling)
 
 
+def _nearest(texts: list[Text], strings: Strings, noise: ErrorModel) -> Text:
+    """The line that is nearest to one of the strings; of one line there is nothing to find out."""
+    if len(texts) == 1:
+        return texts[0]
+    return max(texts, key=lambda text: score_strings(text, strings, noise).max(initial=FLOOR_NATS))
+
+
 def _mark_words(kind: str) -> Explain:
     def words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
         texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
@@ -101,7 +108,7 @@ def _mark_words(kind: str) -> Explain:
         place = "the cast mark" if kind == "cast" else "the label"
         if not texts:
             return f"{place} was not read"
-        best = max(texts, key=lambda t: score_strings(t, alone.marks, noise).max(initial=-20.0))
+        best = _nearest(texts, alone.marks, noise)
         if compact(best.value) in alone.marks.values:
             return f"{place} reads '{best.value}', the mark of {alone.families[0].key}"
         return f"{place} reads '{best.value}', {alone.families[0].key} carries {marks}"
@@ -124,7 +131,7 @@ def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
 def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
     # Another family's numbers may have made a line a number; then any line may be the nearest.
     texts = number_lines(view.texts, alone.number_forms) or list(view.texts)
-    best = max(texts, key=lambda t: score_strings(t, alone.numbers, noise).max(initial=-20.0))
+    best = _nearest(texts, alone.numbers, noise)
     key = alone.families[0].key
     if any(number in compact(best.value) for number in alone.numbers.values):
         return f"the label reads '{best.value}', a service number of {key}"
