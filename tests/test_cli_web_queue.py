@@ -216,6 +216,84 @@ def test_a_unit_that_waits_stays_its_first_senders_until_it_is_answered(queue):
     assert sender() == "[]"  # an address is kept no longer than it is of use
 
 
+def session(queue, number, lot="L"):
+    """A sender whose session is open: what its requests are told apart by."""
+    digest = f"{number:064x}"[::-1]
+    queue.add_token(digest, lot)
+    return "network 192.0.2.1", f"session {digest[:16]}"
+
+
+def test_a_unit_is_added_to_by_whoever_began_it(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    accept(queue, A, more=True, sender=first)
+    for refused in (
+        lambda: accept(queue, A, "s2", sender=second),
+        lambda: accept(queue, A, "s1", sender=second),  # would end the waiting for further photos
+        lambda: queue.has_room("L", A, "s2", 1, second),
+        lambda: queue.describe("L", A, "AUK 11", {}, sender=second),
+    ):
+        with pytest.raises(Refused, match="not_yours"):
+            refused()
+    assert queue.claim() is None  # it still waits for its own
+    accept(queue, A, "s2", sender=("network 198.51.100.9", first[1]))  # the same phone on another network
+    assert len(queue.claim().unit.photos) == 2
+    assert [queue.is_open_to("L", A, who) for who in (first, second)] == [True, False]
+
+
+def test_a_unit_stays_its_own_after_its_answer_too(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    accept(queue, A, sender=first)
+    queue.finish(queue.claim(), answer())
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", sender=second)
+    accept(queue, A, "s2", sender=first)
+
+
+def test_a_unit_that_was_only_described_has_an_owner_too(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    queue.describe("L", A, "AUK 11", {}, sender=first)
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, sender=second)
+
+
+def test_whoever_is_gone_holds_no_unit(queue, now):
+    first, second, third = (session(queue, number) for number in (1, 2, 3))
+    accept(queue, A, sender=first)
+    queue.drop_token(f"{1:064x}"[::-1])
+    accept(queue, A, "s2", sender=second)  # and takes it over
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", sender=third)
+    now[0] += 31 * 86_400  # every session has ended
+    assert queue.is_open_to("L", A, session(queue, 4))
+
+
+def test_a_unit_of_a_person_is_theirs_until_their_code_is_revoked(queue):
+    queue.add_code(CodeEntry("ABCD", queue.lot(key="L"), "Ada", HashedCode(b"salt", b"x"), "2026"))
+    accept(queue, A, sender=("name Ada",))
+    accept(queue, A, "s2", sender=("name Ada",))  # from any of her phones
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, sender=("name Jo",))
+    queue.revoke_code("ABCD")
+    accept(queue, A, sender=("name Jo",))
+
+
+def test_a_session_of_another_lot_holds_nothing_here(queue):
+    elsewhere, here = session(queue, 1, "M"), session(queue, 2)
+    accept(queue, A, sender=elsewhere)  # cannot be, and must not last
+    accept(queue, A, "s2", sender=here)
+
+
+def test_a_lot_may_share_its_units(tmp_path):
+    queue = Queue(tmp_path / "q.sqlite", Limits(), shared_lots=["lot"])
+    for key, name in (("L", "lot"), ("M", "other")):
+        queue.add_lot(key, name, None)
+        accept(queue, A, lot=key, sender=session(queue, ord(key), key))
+    accept(queue, A, "s2", sender=session(queue, 1))
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", lot="M", sender=session(queue, 2, "M"))
+    queue.close()
+
+
 def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
     now = [time.time()]
     queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
