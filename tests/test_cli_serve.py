@@ -181,6 +181,14 @@ def test_what_cannot_be_served_is_said_in_a_line(run, tmp_path, port, words, sai
     assert said in " ".join(ended.err.replace("│", " ").split())
 
 
+def test_a_lot_to_be_shared_must_be_there(run, tmp_path, port):
+    (tmp_path / "yard.toml").write_text('lots = ["North"]\nshared_lots = ["Nord"]\n')
+    ended = run("serve", "--settings", tmp_path / "yard.toml", "--folder", tmp_path / "yard", "--port", port)
+    assert ended.code == 2
+    said = " ".join(ended.err.replace("│", " ").split())
+    assert 'yard.toml, setting "shared_lots": there is no lot "Nord". There are "North".' in said
+
+
 def test_a_port_that_is_taken_is_said(run, tmp_path):
     with socket.socket() as door:
         door.bind(("127.0.0.1", 0))

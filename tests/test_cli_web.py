@@ -15,6 +15,7 @@ from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.typed_label import look_at_typed
+from plugface.cli.web.access import hash_token
 from plugface.cli.web.answering import Problem
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoChecker
@@ -406,6 +407,51 @@ def test_a_lot_is_seen_with_its_own_code_alone(coded, jpeg):
     # The same unit name in another lot is another unit.
     coded.client.post(f"{UNITS}/{A}/photos", content=jpeg(2), headers=south)
     assert len(coded.client.get(f"{UNITS}/{A}", headers=north).json()["photos"]) == 1
+
+
+def test_a_unit_belongs_to_whoever_began_it(coded, jpeg):
+    # Both have the code of the lot; before, the second one's photo went into the first one's answer.
+    mine, other = (bearer(coded, coded.codes[0]) for _ in range(2))
+    photos = f"{UNITS}/{A}/photos"
+    assert coded.client.post(f"{photos}?more=true", content=jpeg(1), headers=mine).status_code == 202
+    said = refused(coded.client.post(photos, content=jpeg(2), headers=other), "not_yours")
+    assert STATUS["not_yours"] == 403
+    assert "Start a new unit" in said.hint
+    refused(coded.client.put(f"{UNITS}/{A}", json={"claimed": "AUK 11"}, headers=other), "not_yours")
+    assert coded.client.get(f"{UNITS}/{A}", headers=other).json()["state"] == "waiting"
+    assert coded.client.post(photos, content=jpeg(3), headers=mine).status_code == 202
+    found = wait_for(coded.client, headers=mine)
+    assert len(found["photos"]) == len(found["result"]["identify"]["photos"]) == 2
+    pages = [coded.client.get(f"/units/{A}", headers=who).text for who in (mine, other)]
+    assert ['id="capture"' in page for page in pages] == [True, False]
+    assert ['id="typed"' in page for page in pages] == [True, False]
+    assert ["Begun on another phone" in page for page in pages] == [False, True]
+    assert all('id="confirm"' in page for page in pages)  # anybody may say what it was
+    assert coded.client.post(f"{UNITS}/{B}/photos", content=jpeg(2), headers=other).status_code == 202
+
+
+def test_a_lot_may_share_its_units(make_yard, jpeg):
+    made = make_yard(open_lot=False, local_names=False, shared_lots=("North",))
+    code = made.yard.add_lot("North")
+    mine, other = (bearer(made, code) for _ in range(2))
+    with made.client:
+        made.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=mine)
+        again = made.client.post(f"{UNITS}/{A}/photos", content=jpeg(2), headers=other)
+        assert again.status_code == 202
+        wait_for(made.client, headers=other)
+        assert 'id="capture"' in made.client.get(f"/units/{A}", headers=other).text
+
+
+def test_a_phone_that_gives_the_code_again_keeps_its_units(coded, jpeg):
+    phone = coded.client
+    phone.post("/enter", data={"code": coded.codes[0]})
+    assert phone.post(f"{UNITS}/{A}/photos?more=true", content=jpeg(1)).status_code == 202
+    before = phone.cookies["plugface_yard"]
+    phone.post("/enter", data={"code": "nonsense"})
+    assert coded.yard.queue.visitor_of_token(hash_token(before))  # a slip ends nothing
+    phone.post("/enter", data={"code": coded.codes[0]})
+    assert not coded.yard.queue.visitor_of_token(hash_token(before))  # nobody holds it any more
+    assert phone.post(f"{UNITS}/{A}/photos", content=jpeg(2)).status_code == 202
 
 
 def test_the_open_lot_is_not_on_a_page_with_codes(make_yard, jpeg):

@@ -216,6 +216,84 @@ def test_a_unit_that_waits_stays_its_first_senders_until_it_is_answered(queue):
     assert sender() == "[]"  # an address is kept no longer than it is of use
 
 
+def session(queue, number, lot="L"):
+    """A sender whose session is open: what its requests are told apart by."""
+    digest = f"{number:064x}"[::-1]
+    queue.add_token(digest, lot)
+    return "network 192.0.2.1", f"session {digest[:16]}"
+
+
+def test_a_unit_is_added_to_by_whoever_began_it(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    accept(queue, A, more=True, sender=first)
+    for refused in (
+        lambda: accept(queue, A, "s2", sender=second),
+        lambda: accept(queue, A, "s1", sender=second),  # would end the waiting for further photos
+        lambda: queue.has_room("L", A, "s2", 1, second),
+        lambda: queue.describe("L", A, "AUK 11", {}, sender=second),
+    ):
+        with pytest.raises(Refused, match="not_yours"):
+            refused()
+    assert queue.claim() is None  # it still waits for its own
+    accept(queue, A, "s2", sender=("network 198.51.100.9", first[1]))  # the same phone on another network
+    assert len(queue.claim().unit.photos) == 2
+    assert [queue.is_open_to("L", A, who) for who in (first, second)] == [True, False]
+
+
+def test_a_unit_stays_its_own_after_its_answer_too(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    accept(queue, A, sender=first)
+    queue.finish(queue.claim(), answer())
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", sender=second)
+    accept(queue, A, "s2", sender=first)
+
+
+def test_a_unit_that_was_only_described_has_an_owner_too(queue):
+    first, second = session(queue, 1), session(queue, 2)
+    queue.describe("L", A, "AUK 11", {}, sender=first)
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, sender=second)
+
+
+def test_whoever_is_gone_holds_no_unit(queue, now):
+    first, second, third = (session(queue, number) for number in (1, 2, 3))
+    accept(queue, A, sender=first)
+    queue.drop_token(f"{1:064x}"[::-1])
+    accept(queue, A, "s2", sender=second)  # and takes it over
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", sender=third)
+    now[0] += 31 * 86_400  # every session has ended
+    assert queue.is_open_to("L", A, session(queue, 4))
+
+
+def test_a_unit_of_a_person_is_theirs_until_their_code_is_revoked(queue):
+    queue.add_code(CodeEntry("ABCD", queue.lot(key="L"), "Ada", HashedCode(b"salt", b"x"), "2026"))
+    accept(queue, A, sender=("name Ada",))
+    accept(queue, A, "s2", sender=("name Ada",))  # from any of her phones
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, sender=("name Jo",))
+    queue.revoke_code("ABCD")
+    accept(queue, A, sender=("name Jo",))
+
+
+def test_a_session_of_another_lot_holds_nothing_here(queue):
+    elsewhere, here = session(queue, 1, "M"), session(queue, 2)
+    accept(queue, A, sender=elsewhere)  # cannot be, and must not last
+    accept(queue, A, "s2", sender=here)
+
+
+def test_a_lot_may_share_its_units(tmp_path):
+    queue = Queue(tmp_path / "q.sqlite", Limits(), shared_lots=["lot"])
+    for key, name in (("L", "lot"), ("M", "other")):
+        queue.add_lot(key, name, None)
+        accept(queue, A, lot=key, sender=session(queue, ord(key), key))
+    accept(queue, A, "s2", sender=session(queue, 1))
+    with pytest.raises(Refused, match="not_yours"):
+        accept(queue, A, "s2", lot="M", sender=session(queue, 2, "M"))
+    queue.close()
+
+
 def test_units_without_a_photo_make_room_but_no_number_is_given_twice(tmp_path):
     now = [time.time()]
     queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
@@ -473,3 +551,144 @@ def test_pages_of_the_list_hold_no_unit_without_a_photo(queue):
     accept(queue, B, "s1")
     assert [unit.id for unit in queue.units("L")] == [B]
     assert [unit.id for unit in queue.units("L", before=2)] == []
+
+
+def test_whoever_came_in_with_a_code_goes_with_it_and_nobody_else(queue, now):
+    lot, hashed = queue.lot(key="L"), HashedCode(b"salt", b"x")
+    for key, name in (("ABCD", "Ada"), ("EFGH", "Jo")):
+        queue.add_code(CodeEntry(key, lot, name, hashed, "2026"))
+    for digest, key in (("own", ""), ("of Ada", "ABCD"), ("of Jo", "EFGH")):
+        queue.add_token(digest, "L", key)
+    queue.add_token("of M", "M")
+
+    def let_in():
+        tokens = ("own", "of Ada", "of Jo", "of M")
+        return [token for token in tokens if queue.visitor_of_token(token)]
+
+    queue.change_code("L", HashedCode(b"salt", b"y"))
+    assert let_in() == ["of Ada", "of Jo", "of M"]
+    queue.revoke_code("ABCD")
+    assert let_in() == ["of Jo", "of M"]
+    assert (queue.code("ABCD"), queue.code("EFGH").name) == (None, "Jo")
+    with queue._read() as db:
+        assert db.execute("SELECT count(*) FROM tokens WHERE code = 'ABCD'").fetchone()[0] == 0
+    queue.add_token("too late", "L", "ABCD")  # checked before, handed out after
+    assert queue.visitor_of_token("too late") is None
+    assert queue.codes(lot)[0].revoked_at
+    with queue._write() as db:
+        db.execute("UPDATE codes SET revoked_at = 'long ago' WHERE key = 'ABCD'")
+    queue.revoke_code("ABCD")
+    assert queue.codes(lot)[0].revoked_at == "long ago"
+    now[0] += 29 * 86_400
+    assert let_in() == ["of Jo", "of M"]  # a session lasts 30 days
+
+
+def test_what_failed_says_why_until_something_new_comes(queue):
+    accept(queue, A)
+    queue.fail(queue.claim(), "blurred")
+    assert (queue.unit("L", A).state, queue.unit("L", A).problem) == ("failed", "blurred")
+    accept(queue, A, "s2")
+    assert (queue.unit("L", A).state, queue.unit("L", A).problem) == ("waiting", "")
+
+
+def test_an_answer_comes_back_as_it_was_given(queue):
+    accept(queue)
+    job = queue.claim()
+    given = AnswerEntry(job.unit.turn, "{1}", ("<a/>", "<b/>"), "accepted", "x", 0.9, "airbag", "2026")
+    queue.finish(job, given)
+    assert queue.unit("L", A).answer == given
+
+
+def test_an_old_answer_does_not_end_newer_work(queue):
+    accept(queue)
+    first = queue.claim()
+    accept(queue, A, "s2")
+    second = queue.claim()
+    queue.finish(first, answer("of one photo"))
+    assert queue.unit("L", A).state == "working"
+    queue.finish(second, answer("of two photos"))
+    assert queue.unit("L", A).state == "answered"
+
+
+def test_who_was_ready_first_comes_first_whatever_its_number(queue, now):
+    accept(queue, A, more=True)
+    accept(queue, B, "s2")
+    now[0] += queue.limits.hold_s + 1
+    assert queue.claim().unit.id == B
+
+
+def test_what_is_in_work_holds_a_place_and_keeps_it(queue):
+    accept(queue, A)
+    queue.claim()
+    accept(queue, B, "s2")
+    assert queue.ahead_of(queue.unit("L", B)) == 1
+    with pytest.raises(Refused, match="queue_full"):
+        accept(queue, C, "s3")
+    accept(queue, A, "s4")
+    queue.has_room("L", A, "s4", 1)  # a photo that is there is no third one
+    with pytest.raises(Refused, match="photos_full"):
+        queue.has_room("L", A, "s5", 1)
+
+
+def test_what_another_lot_holds_is_not_held_against_a_sender(tmp_path):
+    queue = Queue(tmp_path / "q.sqlite", Limits(waiting_per_lot=4, bytes_per_lot=3))
+    for key in "LM":
+        queue.add_lot(key, key, None)
+    for number, sender in enumerate((HONEST, ("name Ada",), ("name Jo",))):
+        accept(queue, f"{number:032x}", f"s{number}", lot="M", sender=sender)
+    accept(queue, A, "s9", sender=HONEST)
+    with pytest.raises(Refused, match="quota_full"):
+        accept(queue, A, "s9", lot="M")
+    queue.close()
+
+
+def test_only_empty_units_make_room_and_each_lot_keeps_its_last(tmp_path):
+    now = [time.time()]
+    queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
+    for key in "LM":
+        queue.add_lot(key, key, None)
+    queue.describe("M", A, "AUK 11", {})
+    queue.describe("L", A, "", {}, typed=("5820 3317",))
+    queue.finish(queue.claim(), answer())  # by its number alone, without a photo
+    queue.describe("L", B, "AUK 11", {})
+    now[0] += 61.0
+    with pytest.raises(Refused, match="lot_full"):
+        accept(queue, C, "s1")
+    assert queue.unit("L", A).state == "answered"
+    assert queue.unit("M", A).number == 1
+    queue.close()
+
+
+def test_the_queue_in_numbers(queue, now):
+    assert queue.totals().oldest_s == 0
+    accept(queue, A)
+    accept(queue, A, "s1", lot="M")
+    now[0] += 5
+    queue.claim()
+    accept(queue, A, "s2")  # it has waited since its first photo
+    now[0] += 5
+    found = queue.totals()
+    assert (sum(found.units.values()), sum(found.photos.values())) == (2, 3)
+    assert found.oldest_s == pytest.approx(10, abs=0.01)
+    for _ in range(2):
+        queue.finish(queue.claim(), answer())
+    assert (queue.totals().units, queue.totals().photos) == ({"answered": 2}, {"answered": 3})
+    assert queue.totals().oldest_s == 0
+    accept(queue, B, "s3")
+    now[0] -= 3600
+    assert queue.totals().oldest_s == 0  # a clock that was set back
+
+
+def test_what_was_accepted_is_on_disk_before_it_is_said(queue):
+    for db in (queue._writer, queue._reader):
+        found = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("journal_mode", "synchronous")]
+        assert found == ["wal", 2]  # FULL
+        assert db.execute("PRAGMA foreign_keys").fetchone()[0] == 1
+
+
+def test_a_photo_sent_again_hurries_its_own_unit_alone(queue):
+    accept(queue, A, "s1", more=True)
+    accept(queue, A, "s1", lot="M", more=True)
+    accept(queue, A, "s1", lot="M")
+    assert queue.claim().unit.lot == "M"
+    assert queue.claim() is None

@@ -280,6 +280,10 @@ FAULTS = {
         "test_cli_web_queue::test_no_sender_fills_a_lot",
         "test_cli_web_hostile::test_a_phone_with_many_units_holds_no_other_phone_of_its_lot",
     ),
+    "somebody of the lot adds to another person's unit": (
+        "test_cli_web_queue::test_a_unit_is_added_to_by_whoever_began_it",
+        "test_cli_web::test_a_unit_belongs_to_whoever_began_it",
+    ),
     "many wrong codes": (
         "test_cli_web_access::test_an_address_waits_after_its_wrong_codes",
         "test_cli_web_access::test_many_addresses_at_one_lot_shut_that_lot_alone",

@@ -173,6 +173,7 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
         public_url=public_url,
         workers=settings["workers"],
         keep_days=settings["keep_days"],
+        shared_lots=tuple(settings["shared_lots"]),
         limits=settings.limits,
         words=load_words(Path(settings["words"]) if settings["words"] else ENGLISH),
     )
@@ -188,6 +189,7 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
         say(f"Photos, queue and ledger: {yard_settings.folder}")
         for name in () if open_lot else lots or ["Yard"]:
             say(_tell_code(yard, name, address, new_code=new_codes, show=show_codes))
+        _refuse_unknown_lots(settings, yard)
         if _is_every_address(host) and not public_url:
             say(f"In place of {host} a phone needs this machine's name or address on its network.")
         if not alone and not public_url:
@@ -208,6 +210,17 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
         pass
     finally:
         yard.close()
+
+
+def _refuse_unknown_lots(settings: "ServeSettings", yard: "Yard") -> None:
+    """A name typed wrong would leave its lot as it is, unsaid."""
+    from plugface.cli.web.settings import SettingsError
+
+    (said,) = (setting for setting in settings.all if setting.key == "shared_lots")
+    for name in said.value:
+        if yard.queue.lot(name=name) is None:
+            names = ", ".join(f'"{lot.name}"' for lot in yard.queue.lots())
+            raise SettingsError(said.source, said.key, f'there is no lot "{name}"', f"There are {names}")
 
 
 def _tell_code(yard: "Yard", name: str, address: str, *, new_code: bool, show: bool) -> str:

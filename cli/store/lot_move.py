@@ -218,6 +218,7 @@ def _add_queue_rows(db: sqlite3.Connection, ledger: Ledger, key: str, rows: list
         if table == "queue.units":
             values["ready"] = 0.0  # by another machine's clock
             values.pop("sender", None)  # an address of another network
+            values.pop("owner", None)  # a session or a name that opens nothing here
         columns = ", ".join(values)
         places = ", ".join("?" * len(values))
         db.execute(

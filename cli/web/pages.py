@@ -24,6 +24,7 @@ from plugface.cli.web.assets import OFFLINE, Assets, gather_assets
 from plugface.cli.web.authentication import (
     COOKIE,
     LotHere,
+    SenderHere,
     VisitorHere,
     YardHere,
     find_yard,
@@ -101,7 +102,9 @@ def show_history(
 
 
 @router.get("/units/{unit}")
-def show_card(request: Request, yard: YardHere, visitor: VisitorHere, unit: UnitHere) -> HTMLResponse:
+def show_card(
+    request: Request, yard: YardHere, visitor: VisitorHere, sender: SenderHere, unit: UnitHere
+) -> HTMLResponse:
     """One unit: its answer, or how far it is."""
     lot = visitor.lot
     entry = find_unit(yard, lot, unit)
@@ -113,6 +116,7 @@ def show_card(request: Request, yard: YardHere, visitor: VisitorHere, unit: Unit
         "unit.html",
         lot,
         unit=shown,
+        open=yard.queue.is_open_to(lot.key, unit, sender),
         overlays=overlays,
         answered=result.identify if result else None,
         decision=result.identify.decision if result else None,
@@ -163,6 +167,8 @@ def enter(request: Request, yard: YardHere, code: Annotated[str, Form(max_length
         if refused.retry_s:
             answer.headers["retry-after"] = str(refused.retry_s)
         return answer
+    # Nobody holds the one before any longer; what it began goes on with this one.
+    yard.queue.drop_token(hash_token(request.cookies.get(COOKIE, "")))
     home = RedirectResponse("/", status_code=303)
     home.set_cookie(
         COOKIE,

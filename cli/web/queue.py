@@ -6,6 +6,8 @@ waiting; an answer to an earlier turn is kept but does not end the waiting. What
 program ended waits again at the next start, so nothing that was accepted goes without an answer.
 
 Whoever made a unit wait is its sender: words below the lot (see turns.py) that are kept until the answer.
+Whoever began it, a person or a session, is its owner, the last of those words: nobody else adds to it while
+their code or session opens the lot, unless the lot shares its units.
 
 The ledger keeps what was proposed and confirmed, for good; this file keeps what the page needs to work.
 """
@@ -14,7 +16,7 @@ import json
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -45,7 +47,7 @@ CREATE TABLE IF NOT EXISTS units (
     claimed TEXT NOT NULL DEFAULT '', needs TEXT NOT NULL DEFAULT '{}', typed TEXT NOT NULL DEFAULT '[]',
     state TEXT NOT NULL DEFAULT 'new', turn INTEGER NOT NULL DEFAULT 0, ready REAL NOT NULL DEFAULT 0,
     attempts INTEGER NOT NULL DEFAULT 0, problem TEXT NOT NULL DEFAULT '', created_at TEXT NOT NULL,
-    asked_at TEXT NOT NULL DEFAULT '', sender TEXT NOT NULL DEFAULT '[]',
+    asked_at TEXT NOT NULL DEFAULT '', sender TEXT NOT NULL DEFAULT '[]', owner TEXT NOT NULL DEFAULT '',
     PRIMARY KEY (lot, id), UNIQUE (lot, number));
 CREATE INDEX IF NOT EXISTS units_by_state ON units (state, ready);
 CREATE TABLE IF NOT EXISTS photos (
@@ -69,6 +71,7 @@ _LATER_COLUMNS = (
     ("units", "asked_at", "''"),
     ("units", "typed", "'[]'"),
     ("units", "sender", "'[]'"),
+    ("units", "owner", "''"),
 )
 
 
@@ -180,6 +183,8 @@ class Queue:
         Seconds since 1970, for what outlives the program.
     steady : callable, optional
         Seconds that never go back, for how long a unit waits: a clock that is set back must not hold it.
+    shared_lots : collection of str, optional
+        Names of the lots in which anybody adds to anybody's unit.
 
     Raises
     ------
@@ -193,8 +198,11 @@ class Queue:
         limits: Limits,
         clock: Callable[[], float] = time.time,
         steady: Callable[[], float] = time.monotonic,
+        *,
+        shared_lots: Collection[str] = (),
     ) -> None:
         self.limits, self._clock, self._steady = limits, clock, steady
+        self._shared_lots = frozenset(shared_lots)
         self._turns = Turns()  # of the workers' time
         # What is worked on: whose turn it is, and since when.
         self._begun: dict[tuple[str, str, int], tuple[SharePath, float]] = {}
@@ -348,7 +356,7 @@ class Queue:
         """
         text = json.dumps(needs, sort_keys=True)
         with self._write() as db:
-            row = self._ensure(db, lot, unit)
+            row = self._ensure(db, lot, unit, sender)
             label = json.dumps(typed)
             if (row["claimed"], row["needs"], row["typed"]) != (claimed, text, label):
                 db.execute(
@@ -386,7 +394,7 @@ class Queue:
         Refused
         """
         with self._write() as db:
-            self._ensure(db, lot, unit)
+            self._ensure(db, lot, unit, sender)
             self._refuse_over_quota(db, lot, size_bytes)
             photos = db.execute(
                 "SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", (lot, unit)
@@ -429,8 +437,16 @@ class Queue:
                 ).fetchall()
                 if sha256 not in {row["sha256"] for row in photos}:
                     self._refuse_many_photos(len(photos))
-            row = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
+            row = db.execute("SELECT * FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
+            if row is not None and not self._is_open(db, row, sender):
+                raise Refused("not_yours")
             self._refuse_full(db, lot, row["state"] if row else "new", sender)
+
+    def is_open_to(self, lot: str, unit: str, sender: SharePath) -> bool:
+        """Whether a sender may add to a unit, as far as its owner is concerned."""
+        with self._read() as db:
+            row = db.execute("SELECT * FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
+            return row is None or self._is_open(db, row, sender)
 
     def kept_photos(self) -> set[str]:
         """SHA-256 of every photo of every lot."""
@@ -571,7 +587,8 @@ class Queue:
                 if column not in {row["name"] for row in db.execute(f"PRAGMA table_info({table})")}:
                     db.execute(f"ALTER TABLE {table} ADD COLUMN {column} TEXT NOT NULL DEFAULT {empty}")
 
-    def _ensure(self, db: sqlite3.Connection, lot: str, unit: str) -> sqlite3.Row:
+    def _ensure(self, db: sqlite3.Connection, lot: str, unit: str, sender: SharePath) -> sqlite3.Row:
+        """The row of a unit that a sender may add to, who is its owner from now on if nobody was."""
         query = "SELECT * FROM units WHERE lot = ? AND id = ?"
         row = db.execute(query, (lot, unit)).fetchone()
         if row is None:
@@ -583,11 +600,30 @@ class Queue:
                 if db.execute(count, (lot,)).fetchone()[0] >= self.limits.units_per_lot:
                     raise Refused("lot_full", most=self.limits.units_per_lot)
             db.execute(
-                "INSERT INTO units (lot, id, number, created_at) VALUES (?, ?, ?, ?)",
-                (lot, unit, number, now_utc()),
+                "INSERT INTO units (lot, id, number, created_at, owner) VALUES (?, ?, ?, ?, ?)",
+                (lot, unit, number, now_utc(), _owner(sender)),
             )
             row = db.execute(query, (lot, unit)).fetchone()
+        elif not self._is_open(db, row, sender):
+            raise Refused("not_yours")
+        elif not self._is_here(db, lot, row["owner"]):
+            db.execute("UPDATE units SET owner = ? WHERE lot = ? AND id = ?", (_owner(sender), lot, unit))
         return row
+
+    def _is_open(self, db: sqlite3.Connection, unit: sqlite3.Row, sender: SharePath) -> bool:
+        if unit["owner"] == _owner(sender) or not self._is_here(db, unit["lot"], unit["owner"]):
+            return True
+        name = db.execute("SELECT name FROM lots WHERE key = ?", (unit["lot"],)).fetchone()["name"]
+        return name in self._shared_lots
+
+    def _is_here(self, db: sqlite3.Connection, lot: str, owner: str) -> bool:
+        """Whether an owner's code or session still opens the lot: a unit must not wait for who is gone."""
+        kind, _, who = owner.partition(" ")
+        if kind == "name":
+            query = "SELECT 1 FROM codes WHERE lot = ? AND name = ? AND revoked_at = ''"
+            return db.execute(query, (lot, who)).fetchone() is not None
+        query = "SELECT 1 FROM tokens WHERE lot = ? AND substr(digest, 1, ?) = ? AND expires > ?"
+        return bool(who) and db.execute(query, (lot, len(who), who, self._clock())).fetchone() is not None
 
     def _await(self, db: sqlite3.Connection, lot: str, unit: str, more: bool, sender: SharePath) -> None:
         state = db.execute("SELECT state FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()[0]
@@ -693,6 +729,11 @@ def _code(row: sqlite3.Row, lot: LotEntry) -> CodeEntry:
 def _path(row: sqlite3.Row) -> SharePath:
     """Whose turn a waiting unit is: the lot, then who sent it."""
     return row["lot"], *(json.loads(row["sender"]) or [""])
+
+
+def _owner(sender: SharePath) -> str:
+    """Whom a unit belongs to that this sender begins; a network changes while a phone is carried about."""
+    return sender[-1] if sender else ""
 
 
 def _photo(row: sqlite3.Row) -> PhotoEntry:

@@ -20,6 +20,7 @@ STATUS = {
     "not_a_photo": 422,
     "not_found": 404,
     "not_kept": 503,
+    "not_yours": 403,
     "photos_full": 409,
     "quota_full": 507,
     "queue_full": 503,

@@ -40,7 +40,7 @@ _Line = StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")
 _Text = Annotated[str, _Line, Field(max_length=400)]
 _LotName = Annotated[str, _Line, Field(min_length=1, max_length=80)]
 
-_LISTS = ("lots", "trusted_proxies")
+_LISTS = ("lots", "shared_lots", "trusted_proxies")
 
 
 def _check_proxy(text: str) -> str:
@@ -74,6 +74,12 @@ class ServeSettingsIn(BaseModel):
     folder: _Text = Field("", description="where photos, queue and ledger are kept; empty: the user's data")
     catalogue: _Text = Field("", description="folder of the catalogue; empty: the invented demo")
     lots: list[_LotName] = Field([], description="lots with an access code of their own", max_length=1000)
+    shared_lots: list[_LotName] = Field(
+        [],
+        description="of the lots, those in which anybody adds photos to anybody's unit; elsewhere a unit is "
+        "added to only by the person or phone that began it",
+        max_length=1000,
+    )
     host: Annotated[str, _Line, Field(min_length=1, max_length=255)] = Field(
         "127.0.0.1", description="address to listen on"
     )

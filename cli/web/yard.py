@@ -45,6 +45,7 @@ class YardSettings:
     public_url: str = ""  # https address in front of it, where there is one
     workers: int = 1
     keep_days: int = 0  # 0: for good
+    shared_lots: tuple[str, ...] = ()  # names of those in which anybody adds to anybody's unit
     limits: Limits = field(default_factory=Limits)
     words: Words = field(default_factory=load_words)
 
@@ -76,7 +77,7 @@ class Yard:
         self.settings, self.limits, self.words = settings, settings.limits, settings.words
         self.catalogue: Catalogue = load_catalogue(settings.catalogue)
         default_model()  # a model that is missing is told at the start, not at the first photo
-        self.queue = Queue(settings.folder / "queue.sqlite", self.limits)
+        self.queue = Queue(settings.folder / "queue.sqlite", self.limits, shared_lots=settings.shared_lots)
         self.shelf = PhotoStore(settings.folder / "photos")
         self.keeping = threading.Lock()  # while a photo is written and entered, or taken back
         self.shelf.sweep(self.queue.kept_photos())
