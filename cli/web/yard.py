@@ -46,6 +46,7 @@ class YardSettings:
     workers: int = 1
     keep_days: int = 0  # 0: for good
     shared_lots: tuple[str, ...] = ()  # names of those in which anybody adds to anybody's unit
+    phone_plugs: bool = False  # whether phones may look for plugs by themselves
     limits: Limits = field(default_factory=Limits)
     words: Words = field(default_factory=load_words)
 

@@ -5,9 +5,12 @@ import { judge } from "./judging.js";
 import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
 import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { compareAnswer } from "./number_compare.js";
 import { forgetCopy, numberCopy } from "./number_copy.js";
+import { noteRead } from "./number_reads.js";
 import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
+import plugLimits from "./plug_limits.js";
 import { shrink } from "./shrink.js";
 import { all, draft, keepDraft } from "./store.js";
 import words from "./words.js";
@@ -19,6 +22,8 @@ function makeId() {
   const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID asks for https
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 }
+
+const codes = new WeakMap(); // photo -> codes in it, as soon as they are read
 
 const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
 
@@ -47,7 +52,9 @@ async function watchCapture(form) {
     const photos = takenShots();
     for (const shot of shots) showShot(shot, undefined);
     refresh();
-    await add(form.dataset.unit || makeId(), photos, details);
+    const unit = form.dataset.unit || makeId();
+    for (const { blob } of photos) codes.get(blob)?.then((found) => found.length && noteRead(unit, found[0].text));
+    await add(unit, photos, details);
     if (send) await keepDraft(lot, []);
   };
 
@@ -65,6 +72,7 @@ async function watchCapture(form) {
         if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
         else {
           showShot(shot, blob);
+          if (send) codes.set(blob, readPhoto(blob)); // elsewhere the photo goes out at once
           form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
         }
         refresh();
@@ -162,6 +170,7 @@ function showShot(shot, blob) {
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
+  if (plugLimits && shot.face === "front") import("./plugs.js").then(({ showPlugs }) => showPlugs(shot.section, blob));
 }
 
 // What is wrong with a photo is said while the unit is still in hand; it may be sent all the same.
@@ -239,6 +248,7 @@ if (share) watchShare(share);
 offerLight();
 if (place) {
   greetAnswer(place.dataset.unit);
+  compareAnswer(place);
   watchUnit(place);
 }
 // To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
@@ -270,7 +280,7 @@ function watchByNumber(field, box) {
     field.focus();
   });
   capture.addEventListener("taken", async ({ detail: blob }) => {
-    const [code] = await readPhoto(blob);
+    const [code] = await codes.get(blob);
     if (code && !field.value.trim()) look(code.text); // the photo itself goes to the server, and its code with it
   });
 }
