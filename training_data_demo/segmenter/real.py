@@ -108,7 +108,7 @@ def make_real_shot(
     ----------
     bgr : uint8 (H, W, 3)
     row : annotation; polygons are in pixels of this picture
-    doubtful : whether plugs of which the annotator was not sure are learned from too, not left out of the loss
+    doubtful : whether plugs of which the annotator was not sure are learned from too
     """
     index = np.full(bgr.shape[:2], REAL_GROUND, np.int32)
     units = np.full((MAX_UNITS, len(UNIT_COLUMNS)), np.nan, np.float32)
