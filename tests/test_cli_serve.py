@@ -15,6 +15,7 @@ from pathlib import Path
 import plugface
 import pytest
 from plugface.cli.settings import demo_folder
+from plugface.cli.web import access
 from plugface.cli.web.codes import CODES_FILE
 from plugface.models.catalogue.entries import load_catalogue
 
@@ -123,7 +124,10 @@ def test_a_code_is_printed_where_that_was_asked_for(start, port, tmp_path):
     assert code in (tmp_path / "yard" / CODES_FILE).read_text()
 
 
-def test_a_name_is_let_in_and_put_out_while_the_page_serves(start, port, tmp_path, run):
+def test_a_name_is_let_in_and_put_out_while_the_page_serves(
+    start, port, tmp_path, run, monkeypatch, true_code_cost
+):
+    monkeypatch.setattr(access, "_SCRYPT", true_code_cost)  # the page is another process
     url, json_type = f"http://127.0.0.1:{port}", {"content-type": "application/json"}
     start("--lot", "North gate")
     yard = ("--folder", tmp_path / "yard")

@@ -43,6 +43,12 @@ from plugface.cli.store.ledger import (
 from sqlalchemy import select, text
 
 
+@pytest.fixture(autouse=True)
+def migrated(monkeypatch, true_migrate):
+    """New ledgers are made here as they are in service."""
+    monkeypatch.setattr(ledger_module, "_migrate", true_migrate)
+
+
 @pytest.fixture
 def ledger(tmp_path):
     """An empty ledger in a file."""

@@ -33,6 +33,39 @@ def schema(file: Path) -> str:
         return db.execute("SELECT version_num FROM alembic_version").fetchone()[0]
 
 
+@pytest.fixture
+def migrated(monkeypatch, true_migrate):
+    """Let new ledgers here be made as they are in service."""
+    quick = ledger_module._migrate
+    monkeypatch.setattr(ledger_module, "_migrate", true_migrate)
+    return quick
+
+
+def made_of(file: Path) -> dict[str, list[str]]:
+    """What a file has, by name: the lines of its definition, constraints in no order of their own."""
+    with closing(sqlite3.connect(file)) as db:
+        found = db.execute("SELECT name, sql FROM sqlite_master WHERE sql NOT NULL")
+        return {name: sorted(line.strip(" \t,()") for line in sql.split("\n")) for name, sql in found}
+
+
+def test_the_quick_ledgers_of_the_tests_are_what_migrations_make(migrated, tmp_path, monkeypatch):
+    Ledger(tmp_path / "true.sqlite").close()
+    monkeypatch.setattr(ledger_module, "_migrate", migrated)
+    for name in ("first", "second"):
+        ledger = Ledger(tmp_path / name)
+        with ledger.transaction() as session:
+            record_photo(session, "c" * 64, 1)
+        assert ledger.verify().problems == ()
+        ledger.close()
+        assert made_of(tmp_path / name) == made_of(tmp_path / "true.sqlite")
+        assert schema(tmp_path / name) == schema(tmp_path / "true.sqlite")
+    with (
+        closing(sqlite3.connect(tmp_path / "second")) as db,
+        pytest.raises(sqlite3.Error, match="only added"),
+    ):
+        db.execute("DELETE FROM photos")
+
+
 def test_there_is_a_ledger_of_every_schema_before_this_one():
     assert [file.stem for file in OLDER] == [f"{n:04d}" for n in range(1, int(ledger_module.SCHEMA))]
     for file in OLDER:

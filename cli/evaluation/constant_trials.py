@@ -144,18 +144,16 @@ class RememberingNetwork:
 def network_remembered() -> Iterator[None]:
     """Inside, the segmenter's network is run once for each input."""
     load = segmenter.load_segmenter
-    loaded: dict[Path, Any] = {}
+    loaded: dict[Any, RememberingNetwork] = {}
 
-    def load_once(weights: Path = segmenter.WEIGHTS) -> Any:
-        if weights not in loaded:
-            loaded[weights] = RememberingNetwork(load(weights))
-        return loaded[weights]
+    def load_once(*which: Any, **how: Any) -> RememberingNetwork:
+        key = (which, tuple(sorted(how.items())))
+        if key not in loaded:
+            loaded[key] = RememberingNetwork(load(*which, **how))
+        return loaded[key]
 
-    segmenter.load_segmenter = load_once
-    try:
+    with Trial("vision.detection.segmenter", "load_segmenter", load_once).at_work():
         yield
-    finally:
-        segmenter.load_segmenter = load
 
 
 def try_photo(task: PhotoTask) -> dict[str, dict[str, Any]]:

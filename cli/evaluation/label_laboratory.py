@@ -391,7 +391,7 @@ def measure(cases: Iterator[Case], model: Model, look: Callable[[Print], Observa
     tallies: dict[str, Tally] = {}
     for case in cases:
         tally = tallies.setdefault(case.layout, Tally())
-        answer = identify([look(case.print)], case.catalogue, model)
+        answer = identify([look(case.print)], case.catalogue, model, advise=False)
         best = answer.candidates[0] if answer.candidates else None
         right = best is not None and best.family == case.family
         settled = best is not None and right and best.variants[0].key == case.variant

@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import dataclass
+from functools import cache
 
 from PIL import Image, ImageDraw
 
@@ -28,8 +29,9 @@ ICONS = {
 }
 
 
+@cache
 def draw_icon(icon: Icon) -> bytes:
-    """The icon as a PNG."""
+    """The icon as a PNG, drawn once a process."""
     side = icon.side * _FINE
     ground = (*_TEAL, 255) if icon.maskable else (0, 0, 0, 0)
     picture = Image.new("RGBA", (side, side), ground)
