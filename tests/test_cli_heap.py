@@ -11,7 +11,10 @@ from plugface.cli.limited_process import LimitedProcess
 from plugface.cli.lot.parallel import map_unordered
 
 ROOT = Path(__file__).parent.parent
-ARRAYS, BYTES = 1000, 100_000  # of 100 kB each: under the size that the C library asks the system for by itself
+ARRAYS, BYTES = (
+    1000,
+    100_000,
+)  # of 100 kB each: under the size that the C library asks the system for by itself
 
 
 def held_bytes() -> int:
