@@ -1,6 +1,7 @@
 """The command `plugface`: one table of commands, each imported only when it is called."""
 
 import gc
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -201,6 +202,9 @@ def main() -> None:
     # What is imported stays: looking through it for rubbish, at every 700 new objects and once more at the
     # end, took a quarter of a second of every answer.
     gc.set_threshold(50_000)
+    # pydantic would search every installed package for additions to it, of which we have none: a third of
+    # what making its first class takes.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     for stream in (sys.stdout, sys.stderr):
         # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no
         # work must end for it.

@@ -1,5 +1,6 @@
 """The command line as a whole: every command is there, and nothing heavy is loaded before it is needed."""
 
+import os
 import subprocess
 import sys
 from importlib import import_module
@@ -46,6 +47,19 @@ def test_help_loads_nothing_heavy():
         "sys.exit(any(m in sys.modules for m in ('cv2', 'numpy', 'pydantic', 'rich', 'sklearn')))"
     )
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True).returncode == 0
+
+
+def test_no_additions_to_pydantic_are_searched_for():
+    code = (
+        "import importlib.metadata, sys\nfrom plugface.cli import main\n"
+        "searched = []\nplain = importlib.metadata.distributions\n"
+        "importlib.metadata.distributions = lambda **k: searched.append(k) or plain(**k)\n"
+        "sys.argv = ['plugface', 'needs', '--year', '1994']\n"
+        "try:\n    main.main()\nexcept SystemExit:\n    pass\n"
+        "assert 'pydantic' in sys.modules\nsys.exit(bool(searched))"
+    )
+    own = {name: value for name, value in os.environ.items() if name != "PYDANTIC_DISABLE_PLUGINS"}
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, env=own).returncode == 0
 
 
 def test_a_near_miss_is_named(monkeypatch, capsys):
