@@ -6,7 +6,7 @@ the networks' big arrays are taken from what the others gave back: of a photo of
 
 A process that looks at one photo after another gives back what the last one took: else the holes that it
 left are too small for the next photo's arrays, and the process grows. After 15 photos of one to 12 units,
-0.5 to 12 megapixels, a worker held 509 MB; so it holds 170 MB between two photos (2026-11-28).
+0.5 to 12 megapixels, a worker held 509 MB; so it holds 179 MB between two photos (2026-11-28).
 """
 
 import ctypes
