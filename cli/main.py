@@ -1,6 +1,7 @@
 """The command `plugface`: one table of commands, each imported only when it is called."""
 
 import gc
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -148,10 +149,14 @@ class OnDemand(TyperCommand):
 
     def make_context(self, info_name: str | None, args: list[str], parent: Any = None, **extra: Any) -> Any:
         """Hand over to the real command, which takes this one's place in the context."""
+        return self.load().make_context(info_name, args, parent=parent, **extra)
+
+    def load(self) -> Any:
+        """The real command."""
         module, function = self._entry.where.split(":")
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(self.name, cls=Plain)(getattr(import_module(module), function))
-        return typer.main.get_command(single).make_context(info_name, args, parent=parent, **extra)
+        return typer.main.get_command(single)
 
 
 app = typer.Typer(
@@ -196,18 +201,44 @@ def command_tree() -> TyperGroup:
     return root
 
 
+def print_help(root: TyperGroup, words: list[str]) -> bool:
+    """Print a command's help where that is all that is asked for; whether it was.
+
+    Said here, for to read a command line typer loads pydantic, which takes longer than all else of it.
+    """
+    *names, last = words or [""]
+    if last not in ("--help", "-h"):
+        return False
+    command: Any = root
+    context = typer.Context(command, info_name="plugface", **command.context_settings)
+    for name in names:
+        command = command.commands.get(name) if isinstance(command, TyperGroup) else None
+        if command is None:
+            return False
+        command = command.load() if isinstance(command, OnDemand) else command
+        context = typer.Context(command, info_name=name, parent=context, **command.context_settings)
+    typer.echo(command.get_help(context))
+    return True
+
+
 def main() -> None:
     """Run the command line; every error ends as one line and an exit code."""
     # What is imported stays: looking through it for rubbish, at every 700 new objects and once more at the
     # end, took a quarter of a second of every answer.
     gc.set_threshold(50_000)
+    # pydantic would search every installed package for additions to it, of which we have none: a third of
+    # what making its first class takes.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     for stream in (sys.stdout, sys.stderr):
         # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no
         # work must end for it.
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     try:
-        command_tree()(prog_name="plugface")
+        tree = command_tree()
+        if print_help(tree, sys.argv[1:]):
+            sys.exit(0)
+        tree(prog_name="plugface")
     except Exception as error:
         sys.exit(errors.report(error, as_json="--json" in sys.argv[1:]))
     finally:

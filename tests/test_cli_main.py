@@ -1,5 +1,6 @@
 """The command line as a whole: every command is there, and nothing heavy is loaded before it is needed."""
 
+import os
 import subprocess
 import sys
 from importlib import import_module
@@ -39,13 +40,62 @@ def test_the_list_has_every_command(monkeypatch, capsys):
         assert f"  {name.split()[0]} " in out
 
 
-def test_help_loads_nothing_heavy():
+HEAVY = (
+    "cv2",
+    "numpy",
+    "onnxruntime",
+    "pydantic",
+    "PIL",
+    "rich",
+    "sqlalchemy",
+    "fastapi",
+    "sklearn",
+    "matplotlib",
+)
+
+
+def loaded(*words: str) -> set[str]:
+    """Which of the heavy packages a command has loaded when it leaves."""
     code = (
-        "import sys\nfrom plugface.cli import main\nsys.argv = ['plugface', '--help']\n"
-        "try:\n    main.main()\nexcept SystemExit:\n    pass\n"
-        "sys.exit(any(m in sys.modules for m in ('cv2', 'numpy', 'pydantic', 'rich', 'sklearn')))"
+        "import contextlib, io, sys\nfrom plugface.cli import main\nsys.argv = ['plugface', *sys.argv[1:]]\n"
+        "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n    main.main()\n"
+        f"print(*[m for m in {HEAVY!r} if m in sys.modules])"
     )
-    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True).returncode == 0
+    done = subprocess.run([sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return set(done.stdout.split())
+
+
+@pytest.mark.parametrize("words", [["--help"], ["ledger", "--help"], ["confirm", "--help"], ["serve", "-h"]])
+def test_help_loads_nothing_heavy(words):
+    assert loaded(*words) == set()
+
+
+@pytest.mark.parametrize("words", [["--help"], ["codes", "-h"], ["catalogue", "show", "--help"]])
+def test_help_is_what_the_command_line_itself_would_print(words, monkeypatch, capsys):
+    said = run(monkeypatch, capsys, *words)
+    monkeypatch.setattr(main, "print_help", lambda root, words: False)
+    assert said == run(monkeypatch, capsys, *words)
+
+
+@pytest.mark.parametrize("words", [["needs", "--year", "1994"], ["catalogue", "check"]])
+def test_what_looks_at_no_photo_loads_no_network(words):
+    assert loaded(*words) & {"cv2", "onnxruntime", "sqlalchemy", "fastapi", "sklearn", "matplotlib"} == set()
+
+
+def test_no_additions_to_pydantic_are_searched_for():
+    code = (
+        "import importlib.metadata, sys\nfrom plugface.cli import main\n"
+        "searched = []\nplain = importlib.metadata.distributions\n"
+        "importlib.metadata.distributions = lambda **k: searched.append(k) or plain(**k)\n"
+        "sys.argv = ['plugface', 'needs', '--year', '1994']\n"
+        "try:\n    main.main()\nexcept SystemExit:\n    pass\n"
+        "assert 'pydantic' in sys.modules\nsys.exit(bool(searched))"
+    )
+    own = {name: value for name, value in os.environ.items() if name != "PYDANTIC_DISABLE_PLUGINS"}
+    assert (
+        subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, env=own).returncode == 0
+    )
 
 
 def test_a_near_miss_is_named(monkeypatch, capsys):
