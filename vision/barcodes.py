@@ -121,7 +121,7 @@ def _read_dots(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
     level, to_photo = cut_out(grey, corners, scale=scale, margin=0.06, max_side=1.12 * _DOT_SIDE_PX)
     for blur in _DOT_BLURS_PX:
         soft = cv2.GaussianBlur(level, (0, 0), max(blur * scale, 0.8))
-        codes = zxingcpp.read_barcodes(soft, formats=_MATRICES, try_invert=False, try_downscale=False)
+        codes = _scan(soft, formats=_MATRICES, try_invert=False, try_downscale=False)
         if codes:
             method = "zxing-cpp, dots run together"
             return [_code(code, map_back(_corners(code), to_photo), method) for code in codes]
@@ -220,9 +220,7 @@ def _read_profile(profile: np.ndarray) -> list:
     size = (len(profile) * _PROFILE_TIMES, 1)
     wide = cv2.resize(profile.astype(np.float32)[None], size, interpolation=cv2.INTER_CUBIC)
     for prepared in (_sharpened(wide), *(_stretched(wide, parts) for parts in _STRETCHES)):
-        codes = zxingcpp.read_barcodes(
-            np.repeat(prepared, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False
-        )
+        codes = _scan(np.repeat(prepared, 40, axis=0), formats=_BARS, try_rotate=False, try_invert=False)
         if codes:
             return codes
     return []
@@ -359,8 +357,13 @@ def _upright_box(inside: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndar
 def _decode(
     picture: np.ndarray, to_photo: np.ndarray, method: str, *, formats=_FORMATS, try_rotate: bool = True
 ) -> list[Code]:
-    codes = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=formats, try_rotate=try_rotate)
+    codes = _scan(np.ascontiguousarray(picture), formats=formats, try_rotate=try_rotate)
     return [_code(code, map_back(_corners(code), to_photo), method) for code in codes]
+
+
+def _scan(picture: np.ndarray, **options: Any) -> list:
+    """What zxing-cpp finds of the kinds that are read; asked for QR, it gives Micro QR too."""
+    return [code for code in zxingcpp.read_barcodes(picture, **options) if code.format in _NAMES]
 
 
 def _corners(code) -> np.ndarray:
