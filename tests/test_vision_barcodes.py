@@ -206,3 +206,16 @@ def test_a_code_of_a_kind_that_is_not_read_stops_nothing(as_label):
     tall[:height] = small[: len(tall)]
     (code,) = read_codes(np.hstack([tall, other]))
     assert code.payload == "K44510/261"
+
+
+@pytest.mark.parametrize("symbology", ["QR", "Data Matrix"])
+@pytest.mark.parametrize("angle_deg", [0, 20])
+def test_a_matrix_code_that_fills_its_label_is_read_and_placed(symbology, angle_deg):
+    label = _drawn(_symbol(symbology, "K44510/261"), module_px=5)[60:-60, 60:-60]  # without its quiet zone
+    photo, corners = _on_bench(label, angle_deg)
+    photo[photo > 90] = np.where(photo[photo > 90] < 160, 30, photo[photo > 90])  # a bench as dark as print
+    (code,) = read_codes(photo, [corners])
+    assert (code.symbology, code.payload) == (symbology, "K44510/261")
+    assert "quiet zone" in code.method
+    off = np.abs(np.asarray(code.polygon) - np.asarray(corners)).max()
+    assert off < 5  # a module
