@@ -20,6 +20,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -42,7 +43,8 @@ _SYMBOLOGIES = {
 }
 
 # As `read_codes` asks for them: any kind of Code 39 would turn some payloads into the digits of Code 32.
-_FORMATS = tuple(kind for kind in _SYMBOLOGIES if kind != zxingcpp.BarcodeFormat.Code39)
+# The library takes any sequence of formats; its hints know of its own class alone.
+_FORMATS: Any = tuple(kind for kind in _SYMBOLOGIES if kind != zxingcpp.BarcodeFormat.Code39)
 
 #: What may be wrong with a code that is drawn: symbology and damage.
 DAMAGES = (
