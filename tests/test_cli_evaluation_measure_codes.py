@@ -79,6 +79,9 @@ def test_damaged_codes_are_the_same_for_one_seed_and_differ_from_whole_ones():
     assert [(sample.symbology, sample.name) for sample in first] == list(DAMAGES)
     assert all(np.array_equal(a.grey, b.grey) for a, b in zip(first, again, strict=True))
     assert not np.array_equal(first[0].grey, next(draw_samples(1, 4)).grey)
+    corners = np.array(first[0].label)
+    assert (corners > 20).all()  # what lies beside the label is in the picture, too
+    assert (corners < first[0].grey.shape[::-1]).all()
     whole = [judge(sample, read_plainly).right for sample in first if sample.name == "whole"]
     assert whole == [True, True, True]
 

@@ -662,10 +662,12 @@ def test_only_empty_units_make_room_and_each_lot_keeps_its_last(tmp_path):
 def test_the_queue_in_numbers(queue, now):
     assert queue.totals().oldest_s == 0
     accept(queue, A)
-    accept(queue, A, "s1", lot="M")
-    now[0] += 5
+    now[0] += 2
+    queue.describe("L", A, "AUK 11", {})  # it has waited since its first photo
+    now[0] += 3
     queue.claim()
-    accept(queue, A, "s2")  # it has waited since its first photo
+    accept(queue, A, "s2")
+    accept(queue, A, "s1", lot="M")
     now[0] += 5
     found = queue.totals()
     assert (sum(found.units.values()), sum(found.photos.values())) == (2, 3)

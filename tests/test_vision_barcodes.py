@@ -192,3 +192,30 @@ def test_six_characters_that_could_be_code32_are_read_as_printed():
     """Asked for Code 39, the reader turns some payloads of six characters into digits (Code 32)."""
     label = _drawn(_symbol("Code 39", "0DQTL6"))
     assert [(code.symbology, code.payload) for code in read_codes(label)] == [("Code 39", "0DQTL6")]
+
+
+@pytest.mark.parametrize("as_label", [True, False])
+def test_a_code_of_a_kind_that_is_not_read_stops_nothing(as_label):
+    # The decoder, asked for QR, gives Micro QR too.
+    small = _drawn([list(row) for row in segno.make_micro("K12").matrix], module_px=8)
+    height, width = small.shape
+    outline = ((0, 0), (width, 0), (width, height), (0, height))
+    assert read_codes(small, [outline] if as_label else []) == ()
+    other = _drawn(_symbol("Data Matrix", "K44510/261"), module_px=8)
+    tall = np.full((other.shape[0], width), 235, np.uint8)
+    tall[:height] = small[: len(tall)]
+    (code,) = read_codes(np.hstack([tall, other]))
+    assert code.payload == "K44510/261"
+
+
+@pytest.mark.parametrize("symbology", ["QR", "Data Matrix"])
+@pytest.mark.parametrize("angle_deg", [0, 20])
+def test_a_matrix_code_that_fills_its_label_is_read_and_placed(symbology, angle_deg):
+    label = _drawn(_symbol(symbology, "K44510/261"), module_px=5)[60:-60, 60:-60]  # without its quiet zone
+    photo, corners = _on_bench(label, angle_deg)
+    photo[photo > 90] = np.where(photo[photo > 90] < 160, 30, photo[photo > 90])  # a bench as dark as print
+    (code,) = read_codes(photo, [corners])
+    assert (code.symbology, code.payload) == (symbology, "K44510/261")
+    assert "quiet zone" in code.method
+    off = np.abs(np.asarray(code.polygon) - np.asarray(corners)).max()
+    assert off < 5  # a module

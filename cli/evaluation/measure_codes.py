@@ -8,7 +8,9 @@ zxing-cpp/zxing-cpp (test/samples), or the message that a picture of dmtx/libdmt
 numbered by. Both readings are of the same grey picture: plain zxing-cpp, once, and `read_codes`, to which the
 whole picture is a label, then a photo.
 
---damaged draws codes, damages each in one way, and takes a picture of each: soft, askew, noisy.
+--damaged draws codes on labels that lie on something dark, damages each in one way, and takes a picture of
+each: soft, askew, noisy. There `read_codes` is told where the label lies; without a quiet zone that is the
+code itself.
 """
 
 import argparse
@@ -18,11 +20,14 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 import zxingcpp
 from plugface.vision.barcodes import read_codes
+from plugface.vision.geometry import as_polygon
+from plugface.vision.observations import Polygon
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 
 #: Folder of samples, less its number -> the symbology they are of, as `Code` names it.
@@ -38,7 +43,8 @@ _SYMBOLOGIES = {
 }
 
 # As `read_codes` asks for them: any kind of Code 39 would turn some payloads into the digits of Code 32.
-_FORMATS = tuple(kind for kind in _SYMBOLOGIES if kind != zxingcpp.BarcodeFormat.Code39)
+# The library takes any sequence of formats; its hints know of its own class alone.
+_FORMATS: Any = tuple(kind for kind in _SYMBOLOGIES if kind != zxingcpp.BarcodeFormat.Code39)
 
 #: What may be wrong with a code that is drawn: symbology and damage.
 DAMAGES = (
@@ -53,8 +59,11 @@ DAMAGES = (
     ("Code 128", "no quiet zone"),
 )
 
+#: Pixels around a label that is drawn.
+_BESIDE_PX = 96
+
 #: Payloads that were read, each with its symbology.
-Reader = Callable[[np.ndarray], list[tuple[str, str]]]
+Reader = Callable[["Sample"], list[tuple[str, str]]]
 
 
 @dataclass(frozen=True)
@@ -65,6 +74,7 @@ class Sample:
     symbology: str
     payload: str
     grey: np.ndarray
+    label: Polygon = ()  # empty: the whole picture
 
 
 @dataclass(frozen=True)
@@ -76,17 +86,18 @@ class Reading:
     seconds: float
 
 
-def read_plainly(grey: np.ndarray) -> list[tuple[str, str]]:
+def read_plainly(sample: Sample) -> list[tuple[str, str]]:
     """One look of zxing-cpp at the picture as it is."""
-    codes = zxingcpp.read_barcodes(np.ascontiguousarray(grey), formats=_FORMATS)
+    codes = zxingcpp.read_barcodes(np.ascontiguousarray(sample.grey), formats=_FORMATS)
     # Asked for QR it gives Micro QR, too.
     return [(_SYMBOLOGIES[code.format], code.text) for code in codes if code.format in _SYMBOLOGIES]
 
 
-def read_as_label(grey: np.ndarray) -> list[tuple[str, str]]:
-    """The reader of this program, told that the whole picture is a label."""
-    height, width = grey.shape
-    codes = read_codes(grey, [((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))])
+def read_as_label(sample: Sample) -> list[tuple[str, str]]:
+    """The reader of this program, told where the label is."""
+    height, width = sample.grey.shape
+    whole = ((0.0, 0.0), (width, 0.0), (width, height), (0.0, height))
+    codes = read_codes(sample.grey, [sample.label or whole])
     return [(code.symbology, code.payload) for code in codes]
 
 
@@ -129,7 +140,7 @@ def _expected(path: Path) -> str | None:
 def judge(sample: Sample, reader: Reader) -> Reading:
     """Let one reader read one sample."""
     started = time.perf_counter()
-    found = [payload for symbology, payload in reader(sample.grey) if symbology == sample.symbology]
+    found = [payload for symbology, payload in reader(sample) if symbology == sample.symbology]
     seconds = time.perf_counter() - started
     right = any(_plain(payload) == _plain(sample.payload) for payload in found)
     return Reading(right, bool(found) and not right, seconds)
@@ -146,8 +157,8 @@ def draw_samples(count: int, seed: int) -> Iterator[Sample]:
         for number in range(count):
             rng = np.random.default_rng((seed, kind, number))
             payload = f"{rng.choice(list('CEHKTZ'))}{rng.integers(10_000, 99_999)}/{rng.integers(100, 999)}"
-            grey = _photograph(_draw(symbology, damage, payload, rng), rng)
-            yield Sample(damage, symbology, payload, grey)
+            grey, label = _photograph(_draw(symbology, damage, payload, rng), rng)
+            yield Sample(damage, symbology, payload, grey, label)
 
 
 def _draw(symbology: str, damage: str, payload: str, rng: np.random.Generator) -> np.ndarray:
@@ -174,7 +185,7 @@ def _draw(symbology: str, damage: str, payload: str, rng: np.random.Generator) -
     quiet = 0 if damage == "no quiet zone" else 8 * (10 if symbology == "Code 128" else 4)
     label = np.pad(paint, quiet, constant_values=225.0)
     # What lies beside a label: a housing, darker than paper.
-    return np.pad(label, 96, constant_values=float(rng.integers(20, 90)))
+    return np.pad(label, _BESIDE_PX, constant_values=float(rng.integers(20, 90)))
 
 
 def _modules(symbology: str, payload: str) -> np.ndarray:
@@ -189,8 +200,8 @@ def _modules(symbology: str, payload: str) -> np.ndarray:
     return np.asarray([[module == "1" for module in Code128(payload).build()[0]]], bool)
 
 
-def _photograph(label: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Askew, 3 to 6 pixels a module, soft and noisy."""
+def _photograph(label: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, Polygon]:
+    """Askew, 3 to 6 pixels a module, soft and noisy; and where the label lies, to within half a module."""
     height, width = label.shape
     scale = rng.uniform(3.0, 6.0) / 8
     corners = np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32)
@@ -204,7 +215,10 @@ def _photograph(label: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         label.astype(np.float32), turn, size, flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE
     )
     shot = cv2.GaussianBlur(shot, (0, 0), rng.uniform(0.5, 1.2))
-    return np.clip(shot + rng.normal(0, 4, shot.shape), 0, 255).astype(np.uint8)
+    left, top, right, bottom = _BESIDE_PX, _BESIDE_PX, width - _BESIDE_PX, height - _BESIDE_PX
+    outline = np.array([[(left, top), (right, top), (right, bottom), (left, bottom)]], np.float32)
+    found = cv2.perspectiveTransform(outline, turn)[0] + rng.uniform(-0.5, 0.5, (4, 2)) * 8 * scale
+    return np.clip(shot + rng.normal(0, 4, shot.shape), 0, 255).astype(np.uint8), as_polygon(found)
 
 
 def measure(samples: Iterator[Sample], *, by_name: bool = False, misses: bool = False) -> list[str]:

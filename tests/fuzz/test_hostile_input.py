@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import zlib
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from urllib.parse import unquote
 from xml.etree import ElementTree
@@ -33,6 +33,7 @@ from plugface.cli.settings import demo_folder
 from plugface.cli.web.app import create_app
 from plugface.cli.web.guard import HEADERS
 from plugface.cli.web.limits import Limits
+from plugface.cli.web.photo_store import clean_photo
 from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.settings import SettingsError, load_settings, write_settings
 from plugface.cli.web.yard import Yard, YardSettings
@@ -179,7 +180,10 @@ def _yard_page() -> FastAPI:
     folder = Path(tempfile.mkdtemp(prefix="plugface-fuzz-yard-"))
     # Room for every unit that is tried; few wrong codes, for looking at one takes a quarter of a second.
     limits = Limits(units_per_lot=10**9, waiting_units=10**9, free_disk_bytes=0, wrong_codes=3)
-    yard = Yard(YardSettings(folder, demo_folder() / "marrow_finch", limits=limits))
+    settings = YardSettings(folder, demo_folder() / "marrow_finch", limits=limits)
+    # Photos are checked in this process: its coverage is what a fuzzer is led by, and under one a process of
+    # their own takes half a minute to start.
+    yard = Yard(settings, check_photo=partial(clean_photo, limits=limits))
     atexit.register(lambda: (yard.close(), shutil.rmtree(folder, ignore_errors=True)))
     return create_app(yard)
 
