@@ -46,6 +46,7 @@ LISTED = 30
 _SCRIPTS_TOO = (
     "unit.caution",
     "unit.basis",
+    "unit.unknown",
     "unit.variant",
     "unit.controls",
     "unit.partners",

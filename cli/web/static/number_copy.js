@@ -3,6 +3,7 @@
 
 import { forgetLot, lot, offline } from "./lot.js";
 import { openCopy } from "./number_answer.js";
+import { forgetReads } from "./number_reads.js";
 
 const [NAME, COPIES, DAY_MS] = ["plugface-numbers", "copies", 86_400_000];
 
@@ -30,6 +31,7 @@ const clear = () => ask("readwrite", (copies) => copies.clear()).catch(() => {})
 
 export function forgetCopy() {
   held = undefined;
+  forgetReads();
   return clear();
 }
 

@@ -57,7 +57,7 @@ function lockWords(found, families, copy) {
   });
 }
 
-function showCaution({ name, message, source }) {
+export function showCaution({ name, message, source }) {
   const box = make("section", "", "caution");
   box.append(make("h3", `⚠ ${words.caution}: ${name}`), make("p", message));
   if (source) box.append(make("p", say(words.basis, { source }), "soft"));
@@ -126,7 +126,7 @@ export function ageOf(time, now = Date.now()) {
   return new Intl.RelativeTimeFormat(document.documentElement.lang, { numeric: "auto" }).format(-Math.floor(count), unit);
 }
 
-function make(tag, text, kind = "") {
+export function make(tag, text, kind = "") {
   const element = document.createElement(tag);
   if (text) element.textContent = text;
   if (kind) element.className = kind;

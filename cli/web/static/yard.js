@@ -5,7 +5,9 @@ import { judge } from "./judging.js";
 import { keepPage, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
 import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { compareAnswer } from "./number_compare.js";
 import { forgetCopy, numberCopy } from "./number_copy.js";
+import { noteRead } from "./number_reads.js";
 import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
 import { shrink } from "./shrink.js";
@@ -21,6 +23,8 @@ function makeId() {
 }
 
 const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
+const codes = new WeakMap(); // photo -> codes in it, as soon as they are read
+
 
 async function watchCapture(form) {
   const shots = [...form.querySelectorAll(".shot")].map((section) => ({ section, face: section.dataset.face }));
@@ -47,7 +51,9 @@ async function watchCapture(form) {
     const photos = takenShots();
     for (const shot of shots) showShot(shot, undefined);
     refresh();
-    await add(form.dataset.unit || makeId(), photos, details);
+    const unit = form.dataset.unit || makeId();
+    for (const { blob } of photos) codes.get(blob)?.then((found) => found.length && noteRead(unit, found[0].text));
+    await add(unit, photos, details);
     if (send) await keepDraft(lot, []);
   };
 
@@ -66,6 +72,7 @@ async function watchCapture(form) {
         else {
           showShot(shot, blob);
           form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
+          if (send) codes.set(blob, readPhoto(blob)); // elsewhere the photo goes out at once
         }
         refresh();
         if (send) await keepDraft(lot, takenShots());
@@ -241,6 +248,7 @@ if (place) {
   greetAnswer(place.dataset.unit);
   watchUnit(place);
 }
+  compareAnswer(place);
 // To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
 onArrival((unit, left) => {
   if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
@@ -270,7 +278,7 @@ function watchByNumber(field, box) {
     field.focus();
   });
   capture.addEventListener("taken", async ({ detail: blob }) => {
-    const [code] = await readPhoto(blob);
+    const [code] = await codes.get(blob);
     if (code && !field.value.trim()) look(code.text); // the photo itself goes to the server, and its code with it
   });
 }
