@@ -243,11 +243,11 @@ def here_client(make_yard):
         yield made.client, made.app.state.assets
 
 
-def test_only_the_reader_of_barcodes_may_run_webassembly(here_client):
+def test_only_the_readers_of_barcodes_and_plugs_may_run_webassembly(here_client):
     client, assets = here_client
     for name in assets.names:
         policy = client.get(f"{assets.path}/{name}").headers["content-security-policy"]
-        assert ("wasm-unsafe-eval" in policy) == (name == "barcode_worker.js"), name
+        assert ("wasm-unsafe-eval" in policy) == (name in ("barcode_worker.js", "plugs_worker.js")), name
         assert "'unsafe-" not in policy
     assert "wasm" not in client.get("/").headers["content-security-policy"]
     kept = client.get("/service-worker.js").text.splitlines()[0]

@@ -4,18 +4,21 @@ The version is a hash over all of it and stands in the address of each file, so 
 scripts of two versions, and a phone that keeps a version keeps all of it or nothing.
 """
 
+import gzip
 import hashlib
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 
-from fastapi.responses import Response
+from anyio import to_thread
+from fastapi.responses import FileResponse, Response
 from fastapi.staticfiles import StaticFiles
 from plugface.cli.web.guard import READER_POLICY
 from plugface.cli.web.icons import ICONS, draw_icon
 from plugface.cli.web.words import Words
+from starlette.datastructures import Headers
 from starlette.types import Scope
 
 _HERE = Path(__file__).parent
@@ -24,8 +27,11 @@ _STATIC, _TEMPLATES = _HERE / "static", _HERE / "templates"
 #: What other people made and is needed only for reading barcodes; fetched when the page has nothing to do.
 VENDORED = "vendor/"
 
-#: The script that may run WebAssembly; it has an origin of its own for that, and no page has it.
-READER = "barcode_worker.js"
+#: What other people made and is needed only for looking for plugs; not fetched before, and kept from then on.
+RUNTIME = "vendor/onnxruntime/"
+
+#: The scripts that may run WebAssembly, each in a worker; no page may.
+READERS = ("barcode_worker.js", "plugs_worker.js")
 
 #: The page that opens where there is no signal. It knows nothing of any lot.
 OFFLINE = "/offline"
@@ -41,6 +47,7 @@ class Assets:
     version: str
     made: Mapping[str, bytes]  # files that lie in no folder, by their name
     names: tuple[str, ...]  # of all files, those in folders too
+    lasting: Mapping[str, Path]  # by an address that holds their digest: what outlives a version
 
     @property
     def path(self) -> str:
@@ -51,7 +58,9 @@ class Assets:
         """The script that keeps the page on a phone, with the list of what it keeps."""
         helpers = [f"{self.path}/{name}" for name in self.names if name.startswith(VENDORED)]
         files = [f"{self.path}/{name}" for name in self.names if not name.startswith(VENDORED)]
+        late = [f"/static/{name}" for name in self.lasting]
         kept = {"version": self.version, "offline": OFFLINE, "files": files, "helpers": helpers}
+        kept |= {"late": late and [*late, f"{self.path}/{RUNTIME}ort.wasm-core.min.js"], "lasting": late}
         script = (_STATIC / "service_worker.js").read_text(encoding="utf-8")
         return f"const KEPT = {json.dumps(kept)};\n{script}"
 
@@ -77,7 +86,9 @@ class Assets:
         }
 
 
-def gather_assets(modules: Mapping[str, object], also: str = "") -> Assets:
+def gather_assets(
+    modules: Mapping[str, object], also: str = "", lasting: Mapping[str, Path] | None = None
+) -> Assets:
     """The page's files and their version.
 
     Parameters
@@ -86,6 +97,8 @@ def gather_assets(modules: Mapping[str, object], also: str = "") -> Assets:
         Name of a script -> the values that it gives as its default export.
     also : str
         What else the pages are made of.
+    lasting : mapping, optional
+        Files that lie elsewhere, by their address, which holds their digest.
     """
     made = {name: _module(values) for name, values in modules.items()}
     made |= {name: draw_icon(icon) for name, icon in ICONS.items()}
@@ -97,8 +110,9 @@ def gather_assets(modules: Mapping[str, object], also: str = "") -> Assets:
     for name in sorted(readers):
         digest.update(name.encode() + b"\0" + hashlib.sha256(readers[name]()).digest())
     unkept = ("service_worker.js", "README.md", "SOURCES.toml")
-    names = tuple(sorted(n for n in {*made, *lying} if not n.endswith(unkept) and "LICENSE" not in n))
-    return Assets(digest.hexdigest()[:16], made, names)
+    every = {*made, *lying} - {name for name in lying if name.startswith(RUNTIME)}
+    names = tuple(sorted(n for n in every if not n.endswith(unkept) and "LICENSE" not in n))
+    return Assets(digest.hexdigest()[:16], made, names, lasting or {})
 
 
 class AssetFiles(StaticFiles):
@@ -114,7 +128,10 @@ class AssetFiles(StaticFiles):
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         """The file, whether it lies in the folder or was made."""
-        version, _, name = path.replace("\\", "/").partition("/")
+        path = path.replace("\\", "/")
+        if path in self._assets.lasting:
+            return await _give_lasting(self._assets.lasting[path], Headers(scope=scope))
+        version, _, name = path.partition("/")
         if not version.startswith("v-"):
             version, name = "", path
         made = self._assets.made.get(name)
@@ -124,9 +141,25 @@ class AssetFiles(StaticFiles):
             answer = await super().get_response(name, scope)
         if version == f"v-{self._assets.version}" and answer.status_code == 200:
             answer.headers["cache-control"] = _YEAR
-        if name == READER:
+        if name in READERS:
             answer.headers["content-security-policy"] = READER_POLICY
         return answer
+
+
+async def _give_lasting(file: Path, asked: Headers) -> Response:
+    """A file that never changes under its address; compiled code is a quarter as long when compressed."""
+    headers = {"cache-control": _YEAR, "vary": "accept-encoding"}
+    if file.suffix != ".wasm":
+        return FileResponse(file, media_type="application/octet-stream", headers=headers)
+    if "gzip" not in asked.get("accept-encoding", ""):
+        return FileResponse(file, media_type="application/wasm", headers=headers)
+    data = await to_thread.run_sync(_compressed, file)
+    return Response(data, media_type="application/wasm", headers=headers | {"content-encoding": "gzip"})
+
+
+@lru_cache(maxsize=2)
+def _compressed(file: Path) -> bytes:
+    return gzip.compress(file.read_bytes(), compresslevel=6, mtime=0)
 
 
 def _module(values: object) -> bytes:

@@ -10,7 +10,7 @@ from plugface.cli.present.schemas import (
     OpinionOut,
     PartnerOut,
 )
-from plugface.models.catalogue.entries import Controls, Throttle
+from plugface.models.catalogue.entries import ColourCode, Controls, SizeClass, Throttle
 from plugface.models.decision.answers import View
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -195,6 +195,7 @@ class NumberFamilyOut(Document):
     controls: Controls
     hazard: Literal["none", "high voltage", "restraint"]
     marks: list[str] = Field(description="capitals and figures alone")
+    plugs: list[tuple[ColourCode, SizeClass]] = Field(description="colour and size of each plug, in order")
     number: int | None = Field(description="place of its numbers' form among the patterns")
     suffix: int | None = Field(description="place of its suffixes' form among the patterns")
     caption: str = Field(description="what is printed before the suffix")
@@ -208,6 +209,9 @@ class NumbersOut(Document):
 
     catalogue: CatalogueRef
     keep_days: int = Field(description="after so many days without having asked again it must be forgotten")
+    colour_caution_at: float = Field(
+        description="share of a plug's colour from which an orange or yellow one warns"
+    )
     families: list[NumberFamilyOut]
     patterns: list[PatternOut]
     hazards: list[CautionOut] = Field(description="of families of that hazard, whatever else is said")

@@ -46,8 +46,8 @@ HEADERS = {
     "cache-control": "no-store",
 }
 
-#: Of the one script that reads barcodes, in a worker of its own: it may compile WebAssembly from this page's
-#: own files (W3C, CSP 3), which no page may, and can show nothing.
+#: Of the scripts that read barcodes and look for plugs, each in a worker of its own: they may compile
+#: WebAssembly from this page's own files (W3C, CSP 3), which no page may, and can show nothing.
 READER_POLICY = "; ".join(
     (
         "default-src 'none'",

@@ -1,7 +1,7 @@
 """What a phone keeps of the catalogue, so that a number alone tells something where there is no signal.
 
 It holds facts and words, and no rule that decides between families: what stands in it is listed for one or it
-is not. What a photo would show is not in it.
+is not. Of what a photo would show the colours and sizes of plugs are in it, for phones that look for plugs.
 """
 
 import hashlib
@@ -42,6 +42,7 @@ def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
             invented=catalogue.head.invented,
         ),
         keep_days=keep_days,
+        colour_caution_at=catalogue.costs.colour_caution_at,
         families=[_family_out(family, catalogue, places) for family in catalogue.families],
         patterns=[PatternOut(**asdict(table)) for table in tables.values()],
         hazards=[_caution_out(caution) for caution in (HIGH_VOLTAGE, RESTRAINT)],
@@ -59,6 +60,7 @@ def _family_out(family: Family, catalogue: Catalogue, places: dict[str, int]) ->
         controls=family.controls,
         hazard=family.hazard,
         marks=sorted({short for mark in family.marks if (short := compact(mark.text))}),
+        plugs=[(plug.colour, plug.size) for plug in family.connectors],
         number=places.get(family.label.service_number),
         suffix=places.get(family.label.suffix),
         caption=compact(family.label.suffix_caption),

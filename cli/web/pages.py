@@ -32,6 +32,7 @@ from plugface.cli.web.authentication import (
 )
 from plugface.cli.web.calls import read_calls
 from plugface.cli.web.metrics import CONTENT_TYPE, write_metrics
+from plugface.cli.web.phone_plugs import lasting_files, state_plug_limits
 from plugface.cli.web.queue import LotEntry
 from plugface.cli.web.refusals import STATUS, Refused
 from plugface.cli.web.yard import METRICS_TOKEN_FILE, Yard
@@ -45,8 +46,8 @@ LISTED = 30
 #: Texts of the pages that the scripts show too.
 _SCRIPTS_TOO = (
     "unit.caution",
-    "unit.basis",
     "unit.unknown",
+    "unit.basis",
     "unit.variant",
     "unit.controls",
     "unit.partners",
@@ -199,7 +200,13 @@ def page_assets(yard: Yard) -> Assets:
     for section in ("status", "controls"):
         texts |= {f"{section}_{name}": text for name, text in words.section(section).items()}
     also = [installed_version(), yard.limits.photo_bytes, yard.catalogue.head.invented, *words.values()]
-    return gather_assets({"words.js": texts, "limits.js": state_limits()}, json.dumps(also))
+    lasting = lasting_files() if yard.settings.phone_plugs else {}
+    modules = {
+        "words.js": texts,
+        "limits.js": state_limits(),
+        "plug_limits.js": state_plug_limits(lasting) if lasting else None,
+    }
+    return gather_assets(modules, json.dumps(also), lasting)
 
 
 @router.get(OFFLINE)

@@ -93,6 +93,11 @@ class ServeSettingsIn(BaseModel):
         le=36_500,
         description="days that units are kept after the last that was recorded; 0: for good",
     )
+    phone_plugs: bool = Field(
+        False,
+        description="let phones look for plugs by themselves before a photo is sent, a help and no answer; "
+        "off, for their look differs from the server's in one photo of four",
+    )
     words: _Text = Field("", description="file with the page's text, translated; empty: English")
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         "info", description="from which level on lines are written to the log"

@@ -118,7 +118,7 @@ function gradient(grey, width, height, sigma) {
   return { across, down, size };
 }
 
-function blur(grey, width, height, sigma) {
+export function blur(grey, width, height, sigma) {
   const reach = Math.round(sigma * 4); // as OpenCV chooses it for floating point
   const weights = Array.from({ length: 2 * reach + 1 }, (_, k) => Math.exp(-((k - reach) ** 2) / (2 * sigma ** 2)));
   const sum = weights.reduce((a, b) => a + b, 0);
@@ -186,7 +186,7 @@ function reduce({ values, width, height }, newWidth, newHeight) {
   return { values: out, width: newWidth, height: newHeight };
 }
 
-function shares(length, newLength) {
+export function shares(length, newLength) {
   const scale = length / newLength;
   return Array.from({ length: newLength }, (_, k) => {
     const [start, end] = [k * scale, Math.min(length, (k + 1) * scale)];

@@ -3,6 +3,7 @@
 // server. A new version waits until the page says that no unit is in hand.
 
 const NAME = `plugface-${KEPT.version}`;
+const LASTING = "plugface-by-digest"; // large files whose address says what they are: a new version may need the same
 const PATIENCE_MS = 10_000; // a signal that gets nowhere for so long is none
 
 self.addEventListener("install", (event) => {
@@ -14,12 +15,20 @@ self.addEventListener("install", (event) => {
 self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
-      const old = (await caches.keys()).filter((name) => name.startsWith("plugface-") && name !== NAME);
+      const old = (await caches.keys()).filter((name) => name.startsWith("plugface-") && ![NAME, LASTING].includes(name));
       await Promise.all(old.map((name) => caches.delete(name)));
+      if (await caches.has(LASTING)) await dropForeign();
       await self.clients.claim(); // the page that is open is served from here, too
     })(),
   );
 });
+
+async function dropForeign() {
+  const lasting = await caches.open(LASTING);
+  const gone = (await lasting.keys()).filter(({ url }) => !KEPT.lasting.includes(new URL(url).pathname));
+  await Promise.all(gone.map((request) => lasting.delete(request)));
+  if (!KEPT.lasting.length) await caches.delete(LASTING);
+}
 
 self.addEventListener("message", (event) => {
   if (event.data === "take over") self.skipWaiting();
@@ -36,6 +45,7 @@ self.addEventListener("fetch", (event) => {
   const { origin, pathname } = new URL(request.url);
   if (request.method !== "GET" || origin !== self.location.origin) return;
   if (request.mode === "navigate") event.respondWith(open(request));
+  else if (KEPT.late.includes(pathname)) event.respondWith(takeLate(pathname, request, event));
   else if (KEPT.files.includes(pathname) || KEPT.helpers.includes(pathname)) event.respondWith(take(pathname, request));
 });
 
@@ -56,4 +66,14 @@ async function open(request) {
 
 async function take(pathname, request) {
   return (await (await caches.open(NAME)).match(pathname)) ?? fetch(request);
+}
+
+// Kept once it was asked for: what a phone never uses is never fetched.
+async function takeLate(pathname, request, event) {
+  const cache = await caches.open(KEPT.lasting.includes(pathname) ? LASTING : NAME);
+  const kept = await cache.match(pathname);
+  if (kept) return kept;
+  const fresh = await fetch(request);
+  if (fresh.ok) event.waitUntil(cache.put(pathname, fresh.clone()).catch(() => {})); // no room: it serves this once
+  return fresh;
 }

@@ -10,6 +10,7 @@ import { forgetCopy, numberCopy } from "./number_copy.js";
 import { noteRead } from "./number_reads.js";
 import { watchNumber } from "./number_view.js";
 import { add, onArrival, request, run, say, show } from "./outbox.js";
+import plugLimits from "./plug_limits.js";
 import { shrink } from "./shrink.js";
 import { all, draft, keepDraft } from "./store.js";
 import words from "./words.js";
@@ -22,9 +23,9 @@ function makeId() {
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 }
 
-const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
 const codes = new WeakMap(); // photo -> codes in it, as soon as they are read
 
+const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
 
 async function watchCapture(form) {
   const shots = [...form.querySelectorAll(".shot")].map((section) => ({ section, face: section.dataset.face }));
@@ -71,8 +72,8 @@ async function watchCapture(form) {
         if (blob.size > most) complain(say(words.large, { size: megabytes(blob.size), most: megabytes(most) }));
         else {
           showShot(shot, blob);
-          form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
           if (send) codes.set(blob, readPhoto(blob)); // elsewhere the photo goes out at once
+          form.dispatchEvent(new CustomEvent("taken", { detail: blob }));
         }
         refresh();
         if (send) await keepDraft(lot, takenShots());
@@ -169,6 +170,7 @@ function showShot(shot, blob) {
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
+  if (plugLimits && shot.face === "front") import("./plugs.js").then(({ showPlugs }) => showPlugs(shot.section, blob));
 }
 
 // What is wrong with a photo is said while the unit is still in hand; it may be sent all the same.
@@ -246,9 +248,9 @@ if (share) watchShare(share);
 offerLight();
 if (place) {
   greetAnswer(place.dataset.unit);
+  compareAnswer(place);
   watchUnit(place);
 }
-  compareAnswer(place);
 // To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
 onArrival((unit, left) => {
   if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);

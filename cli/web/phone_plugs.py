@@ -1,0 +1,99 @@
+"""What a phone is told so that it can look for plugs by itself: the network's address, and vision's limits.
+
+All of it is read from `vision/` when the page starts, so that weights trained anew, and constants chosen anew
+for them, need no change here.
+"""
+
+from dataclasses import asdict
+from pathlib import Path
+
+from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
+from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
+from plugface.models.decision.costs import Costs
+from plugface.vision import network_files, quality
+from plugface.vision.detection import connectors, instances, segmenter, units
+from plugface.vision.observations import COLOUR_CODES, MIN_AREA_RATIO, SIZE_CLASSES
+from plugface.vision.observe import _WINDOW, CLOSE_PX, WHOLE_PX, WORTH_ENLARGING
+
+#: What runs the network on a phone, as others made it.
+RUNTIME = Path(__file__).parent / "static" / "vendor" / "onnxruntime"
+
+#: Addresses of files that stay what they are from one version of the page to the next begin so.
+BY_DIGEST = "by-digest"
+
+
+def lasting_files() -> dict[str, Path]:
+    """Files that a phone keeps for long: address under /static/, with a digest in it, -> file."""
+    files = (RUNTIME / "ort-wasm-simd.wasm", segmenter.WEIGHTS)
+    if not segmenter.WEIGHTS.is_file():  # the server does without plugs then, and so does the phone
+        return {}
+    return {f"{BY_DIGEST}/{network_files.measure_sum(file)}/{file.name}": file for file in files}
+
+
+def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
+    """What the phone's scripts look for plugs with, as plain values.
+
+    Parameters
+    ----------
+    files : dict
+        As `lasting_files` gives it.
+    """
+    wasm, weights = (f"/static/{address}" for address in files)
+    return {
+        "wasm": wasm,
+        "weights": weights,
+        "sha256": weights.split("/")[-2],
+        "megabytes": round(sum(file.stat().st_size for file in files.values()) / 1e6),
+        "input": "rgb",
+        "outputs": ["fine", "coarse"],
+        "whole_px": WHOLE_PX,
+        # Of the photo's long side: a unit shorter than this the server looks at again; the phone does not.
+        "small": CLOSE_PX / (WORTH_ENLARGING * WHOLE_PX * _WINDOW),
+        "stride": segmenter._STRIDE,
+        "fine": segmenter._FINE,
+        "coarse": {name: [at, segmenter._COARSE[name]] for name, at in segmenter._places()},
+        "scales": segmenter._SHAPE_SCALES,
+        "cell": instances.CELL,
+        "votes": {
+            "near": instances.NEAR,
+            "far": instances.FAR,
+            "seen": instances.MIN_SEEN,
+            "most": instances._MAX_INSTANCES,
+            "agrees": instances.AGREES,
+            "agreed": instances.AGREED,
+        },
+        "units": {
+            "area": units.MIN_AREA,
+            "confidence": units.MIN_CONFIDENCE,
+            "parting": asdict(units.CLUSTERING),
+            "crumb": MIN_AREA_RATIO,
+        },
+        "plugs": {
+            "on_unit": connectors.ON_UNIT,
+            "confidence": connectors.MIN_CONFIDENCE,
+            "loose": connectors.MIN_LOOSE_CONFIDENCE,
+            "parting": asdict(connectors.CLUSTERING),
+            "crumb": connectors._CRUMB,
+        },
+        "colourless": {
+            "coarse_px": quality._COLOUR_COARSE_PX,
+            "bending": quality._BENDING,
+            "strong_tint": quality.STRONG_TINT,
+            "tinted": quality.TINTED_LIMIT,
+            "limit": quality.COLOURLESS_LIMIT,
+        },
+        "codes": COLOUR_CODES,
+        "sizes": SIZE_CLASSES,
+        "shades": [[name, _css(rgb), _css(ink_on(rgb))] for name, rgb in (SWATCHES[c] for c in COLOUR_CODES)],
+        "no_shade": [_css(UNKNOWN_SHADE), _css(ink_on(UNKNOWN_SHADE))],
+        "caution_at": Costs().colour_caution_at,  # where the phone has no copy of the catalogue
+        "cautions": {
+            "OG": asdict(HIGH_VOLTAGE),
+            "YE": asdict(RESTRAINT),
+            "": asdict(COLOURS_UNKNOWN),
+        },
+    }
+
+
+def _css(rgb: tuple[int, int, int]) -> str:
+    return "rgb({},{},{})".format(*rgb)
