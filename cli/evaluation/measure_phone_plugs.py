@@ -174,6 +174,8 @@ def _renderers(system: Any) -> list[int]:
 
 def _worker_seconds(pid: int) -> float | None:
     """Seconds of the processor that a process's workers have taken; None where it has none."""
+    if sys.platform == "win32":  # it has no /proc
+        return None
     ticks = []
     for task in Path(f"/proc/{pid}/task").iterdir():
         name, _, rest = (task / "stat").read_text().partition("(")[2].rpartition(")")
