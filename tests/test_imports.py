@@ -43,8 +43,10 @@ DOORS = {
     "cli/evaluation/constant_trials.py": ("plugface.vision",),  # looks with other constants
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
+    "cli/evaluation/measure_phone_plugs.py": ("plugface.vision",),  # looks once, as a phone does
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify
     "cli/web/pages.py": ("plugface.vision.quality",),  # the phone judges photos by the same limits
+    "cli/web/phone_plugs.py": ("plugface.vision",),  # hands the network and its limits on to the phone
     "training_data_demo/train_segmenter.py": ("plugface.vision",),  # trains vision's own network
 }
 
