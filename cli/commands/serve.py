@@ -173,10 +173,7 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
         public_url=public_url,
         workers=settings["workers"],
         keep_days=settings["keep_days"],
-<<<<<<< HEAD
         shared_lots=tuple(settings["shared_lots"]),
-=======
->>>>>>> phone
         phone_plugs=settings["phone_plugs"],
         limits=settings.limits,
         words=load_words(Path(settings["words"]) if settings["words"] else ENGLISH),

@@ -23,13 +23,9 @@ import statistics
 import sys
 import tempfile
 import threading
-<<<<<<< HEAD
-from collections.abc import Iterable
-=======
 import time
 from collections.abc import Iterable
 from contextlib import ExitStack
->>>>>>> phone
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -170,40 +166,6 @@ def _share(name: str, equal: list[bool], goal: float | None = None) -> None:
     print(f"{name}: {share}" + (f"; goal {goal:.0%}" if goal else ""), flush=True)
 
 
-<<<<<<< HEAD
-def _renderer(system: Any) -> int:
-    """The process of the page: of all that show something the one with the most memory."""
-    processes = system.send("SystemInfo.getProcessInfo")["processInfo"]
-    return max((p["id"] for p in processes if p["type"] == "renderer"), key=_memory_mb)
-
-
-def _worker_seconds(pid: int) -> float:
-    """Seconds of the processor that the workers' threads of a renderer have taken."""
-    ticks = 0
-    for task in Path(f"/proc/{pid}/task").iterdir():
-        name, _, rest = (task / "stat").read_text().partition("(")[2].rpartition(")")
-        if name.startswith("DedicatedWorker"):
-            ticks += sum(int(n) for n in rest.split()[11:13])
-    return ticks / os.sysconf("SC_CLK_TCK")
-
-
-def _memory_mb(pid: int) -> float:
-    status = Path(f"/proc/{pid}/status").read_text().splitlines()
-    return next(int(each.split()[1]) for each in status if each.startswith("RssAnon")) / 1e3
-
-
-class Watched:
-    """The memory of a process, looked at all the time."""
-
-    def __init__(self, pid: int) -> None:
-        self._pid, self._on = pid, threading.Event()
-        self.before = self.after = self.most = _memory_mb(pid)
-        self._thread = threading.Thread(target=self._watch)
-
-    def _watch(self) -> None:
-        while not self._on.wait(0.02):
-            self.most = max(self.most, _memory_mb(self._pid))
-=======
 def _renderers(system: Any) -> list[int]:
     """The processes that show pages; one of them, kept in reserve, shows none."""
     processes = system.send("SystemInfo.getProcessInfo")["processInfo"]
@@ -237,22 +199,15 @@ class Watched:
     def _watch(self) -> None:
         while not self._ended.wait(0.02):
             self.most = max(self.most, self._now())
->>>>>>> phone
 
     def __enter__(self) -> "Watched":
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-<<<<<<< HEAD
-        self._on.set()
-        self._thread.join()
-        self.after = _memory_mb(self._pid)
-=======
         self._ended.set()
         self._thread.join()
         self.after = self._now()
->>>>>>> phone
 
 
 def _measure_time(page: Any, script: str, pid: int, data: bytes, throttle: int) -> None:
@@ -264,15 +219,9 @@ def _measure_time(page: Any, script: str, pid: int, data: bytes, throttle: int) 
         slow = [page.evaluate(SPIN) / spun[0], worker.evaluate(SPIN) / spun[1]]
         runs, used = [], []
         for _ in range(5):
-<<<<<<< HEAD
-            before = _worker_seconds(pid)
-            runs.append(page.evaluate(FRAMES, [script, base64.b64encode(data).decode()]))
-            used.append(_worker_seconds(pid) - before)
-=======
             before = _worker_seconds(pid) or 0.0
             runs.append(page.evaluate(FRAMES, [script, base64.b64encode(data).decode()]))
             used.append((_worker_seconds(pid) or 0.0) - before)
->>>>>>> phone
         took = {part: statistics.median(run["took"][part] for run in runs) for part in runs[0]["took"]}
         print(
             f"throttled {rate}fold (a loop takes {slow[0]:.1f} times as long in the page, {slow[1]:.1f} ",
@@ -318,14 +267,6 @@ def main(args: argparse.Namespace) -> int:
             page = browser.new_page(viewport={"width": 360, "height": 740}, is_mobile=True, has_touch=True)
             page.set_default_timeout(120_000)
             page.goto(server.url)
-<<<<<<< HEAD
-            href = page.get_attribute("link[rel=modulepreload]", "href")
-            script = f"{href.rpartition('/')[0]}/plugs.js"
-            system = browser.new_browser_cdp_session()
-            pid = _renderer(system)
-            with Watched(pid) as watched:
-                compared = compare(page, script, files)
-=======
             href = page.get_attribute("link[rel=modulepreload]", "href") or ""
             script = f"{href.rpartition('/')[0]}/plugs.js"
             system = browser.new_browser_cdp_session()
@@ -336,7 +277,6 @@ def main(args: argparse.Namespace) -> int:
                 print(f"the first photo, with all that is fetched for it: {time.monotonic() - started:.1f} s")
                 compared = compare(page, script, files)
             memory = next(each for each in watched if _worker_seconds(each.pid) is not None)
->>>>>>> phone
             _share("plugs equal to the server's", [c.phone == c.server for c in compared], GOALS["equal"])
             _share("  single units", [c.phone == c.server for c in compared if c.single])
             _share("  of which the phone is sure", [c.phone == c.server for c in compared if c.sure])
@@ -347,19 +287,11 @@ def main(args: argparse.Namespace) -> int:
                     print(f"  {c.photo}: phone {json.dumps(c.phone)}, once {json.dumps(c.once)}, ", end="")
                     print(f"server {json.dumps(c.server)}")
             print(
-<<<<<<< HEAD
-                f"memory of the page's process, its program not counted: {watched.before:.0f} MB before, ",
-                end="",
-            )
-            print(f"{watched.after:.0f} MB after, {watched.most:.0f} MB at most; goal {GOALS['megabytes']}")
-            _measure_time(page, script, pid, files[0].read_bytes(), args.throttle)
-=======
                 f"memory of the page and its worker: {memory.before:.0f} MB before, ",
                 end="",
             )
             print(f"{memory.after:.0f} MB after, {memory.most:.0f} MB at most; goal {GOALS['megabytes']}")
             _measure_time(page, script, memory.pid, files[0].read_bytes(), args.throttle)
->>>>>>> phone
             browser.close()
         finally:
             server.end(signal.SIGTERM)

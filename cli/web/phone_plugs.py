@@ -47,11 +47,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "input": "rgb",
         "outputs": ["fine", "coarse"],
         "whole_px": WHOLE_PX,
-<<<<<<< HEAD
-        # Of the photo's long side: the server looks at a shorter unit again, the phone does not.
-=======
         # Of the photo's long side: a unit shorter than this the server looks at again; the phone does not.
->>>>>>> phone
         "small": CLOSE_PX / (WORTH_ENLARGING * WHOLE_PX * _WINDOW),
         "stride": segmenter._STRIDE,
         "fine": segmenter._FINE,

@@ -45,10 +45,7 @@ class YardSettings:
     public_url: str = ""  # https address in front of it, where there is one
     workers: int = 1
     keep_days: int = 0  # 0: for good
-<<<<<<< HEAD
     shared_lots: tuple[str, ...] = ()  # names of those in which anybody adds to anybody's unit
-=======
->>>>>>> phone
     phone_plugs: bool = False  # whether phones may look for plugs by themselves
     limits: Limits = field(default_factory=Limits)
     words: Words = field(default_factory=load_words)

@@ -18,11 +18,7 @@ async function load() {
   const answer = await fetch(limits.weights, { integrity: `sha256-${digest}` });
   if (!answer.ok) throw new Error(`${answer.status}`);
   // What a run took is given back when it is done.
-<<<<<<< HEAD
-  return InferenceSession.create(new Uint8Array(await answer.arrayBuffer()), { executionProviders: ["wasm"], enableCpuMemArena: false });
-=======
   return InferenceSession.create(new Uint8Array(await answer.arrayBuffer()), { executionProviders: ["wasm"], enableCpuMemArena: false, enableMemPattern: false });
->>>>>>> phone
 }
 
 self.addEventListener("message", async ({ data: { id, blob } }) => {
