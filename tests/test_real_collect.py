@@ -33,7 +33,7 @@ def test_a_smaller_copy_lies_near_and_another_picture_far():
 
 
 def test_most_of_the_small_set_lie_near_their_hash():
-    """They are smaller and blurred: 21 of 57 have the very hash, 46 one within 6 bits, the worst is 11 off."""
+    """They are smaller and blurred: 21 of 57 have the very hash, 46 one within 6 bits, the worst lies 11."""
     told = {row.id: row.phash for row in read_index()}
     off = [hash_distance(difference_hash(open_shown(path)), told[path.stem]) for path in PHOTOS.iterdir()]
     assert sum(bits == 0 for bits in off) >= 0.3 * len(off)

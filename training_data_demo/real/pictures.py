@@ -50,7 +50,7 @@ def difference_hash(picture: Image.Image) -> str:
 
     A bit a pair of neighbours of the grey picture made 9 x 8 small (Lanczos): is the right one brighter than
     the left; row by row, the first the highest bit. After N. Krawetz, "Kind of Like That", 2013 (dHash).
-    The index has it for ids with an a; those with a b were made small bilinearly, so they lie some bits off.
+    The index has it for ids with a and c; those with b were made small bilinearly, so they lie some bits off.
     """
     small = picture.convert("L").resize((9, 8), Image.Resampling.LANCZOS)
     grey = list(small.tobytes())
