@@ -5,7 +5,7 @@ import subprocess
 
 import pytest
 from PIL import Image
-from plugface.demo.real.bring import bring, main
+from plugface.demo.real.bring import bring, find_snapshot, main
 from plugface.demo.real.records import IndexRow, blob_hash, read_index
 
 EMPTY = {"units": [], "plugs": [], "lines": [], "codes": [], "lures": []}
@@ -127,3 +127,12 @@ def test_the_command_says_how_many_and_leaves_with_one_where_something_is_missin
 
 def test_the_index_of_the_project_can_be_read():
     assert read_index()
+
+
+@pytest.mark.parametrize("place", [".", ".git", "repo", "repo/.git"])
+def test_a_snapshot_is_found_wherever_it_lies(snapshots, tmp_path, place):
+    moved = tmp_path / "elsewhere" / "some+one"
+    (moved / place).parent.mkdir(parents=True, exist_ok=True)
+    (snapshots / "some+one" / "repo").rename(moved if place == "." else moved / place)
+    assert find_snapshot(moved.parent, "some/one").samefile(moved / place)
+    assert bring([row()], true(), moved.parent, tmp_path / "out") == []

@@ -2,7 +2,7 @@
 
     python -m plugface.demo.real.bring --snapshots DIR --out DIR [--split test]
 
-A snapshot of owner/name is a bare repository in DIR/owner+name, DIR/owner+name.git or one folder below.
+A snapshot of owner/name is a repository, bare or not, in DIR/owner+name, DIR/owner+name.git or one below.
 Photos are written as ID.jpg, ID.png or ID.webp. What cannot be brought is a line, the rest goes on. A photo
 that is there already and is the right one is not brought again.
 """
@@ -42,7 +42,8 @@ def find_snapshot(snapshots: Path, repository: str) -> Path:
     """
     name = repository.replace("/", "+")
     for root in (snapshots / name, snapshots / f"{name}.git"):
-        for folder in (root, root / ".git", *(sorted(root.iterdir()) if root.is_dir() else ())):
+        below = sorted(root.iterdir()) if root.is_dir() else []
+        for folder in (root, root / ".git", *below, *(inner / ".git" for inner in below)):
             if (folder / "HEAD").is_file() and (folder / "objects").is_dir():
                 return folder
     raise NotBrought(f"no snapshot of {repository} in {snapshots}; fetch it and run again")
