@@ -53,7 +53,7 @@ def test_pictures_looked_at_together_come_out_as_alone():
 
 def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
     picture = np.random.default_rng(2).integers(0, 255, (96, 128, 3), np.uint8)
-    (plain,), (turned,) = (segment([p], [AS_IT_IS]) for p in (picture, picture.swapaxes(0, 1)))
+    (plain,), (turned,) = (segment([p], [AS_IT_IS], looks=4) for p in (picture, picture.swapaxes(0, 1)))
     np.testing.assert_allclose(turned.masks["mark"].T, plain.masks["mark"], atol=1e-5)
     np.testing.assert_allclose(-turned.axis[0].T, plain.axis[0], atol=1e-4)
     np.testing.assert_allclose(turned.axis[1].T, plain.axis[1], atol=1e-4)
