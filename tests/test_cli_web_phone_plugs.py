@@ -102,8 +102,13 @@ def test_the_phone_sees_what_the_server_sees_in_one_look(serve, phone):
     for one in compared:
         assert one.phone == one.once, one
     assert sum(len(unit) for one in compared for unit in one.phone[0]) > 20
-    # What one look costs: of 60 photos 44 are as the server has them; never all, and never hardly any.
-    assert 0 < sum(one.phone == one.server for one in compared) < len(compared)
+    # What one look costs is a figure of `measure_phone_plugs`; here, that the phone is of help at all: it finds
+    # most of the plugs that the server finds in its two looks.
+    on_phone, on_server = (
+        sum(len(unit) for one in compared for unit in plugs(one)[0])
+        for plugs in (lambda one: one.phone, lambda one: one.server)
+    )
+    assert on_phone >= 0.6 * on_server > 0, compared
 
 
 def test_a_grey_copy_has_no_colours(serve, phone):
