@@ -102,8 +102,8 @@ def test_the_phone_sees_what_the_server_sees_in_one_look(serve, phone):
     for one in compared:
         assert one.phone == one.once, one
     assert sum(len(unit) for one in compared for unit in one.phone[0]) > 20
-    # What one look costs is a figure of `measure_phone_plugs`; here, that the phone is of help at all: it finds
-    # most of the plugs that the server finds in its two looks.
+    # What one look costs is a figure of `measure_phone_plugs`; here, that the phone is of help at all: it
+    # finds most of the plugs that the server finds in its two looks.
     on_phone, on_server = (
         sum(len(unit) for one in compared for unit in plugs(one)[0])
         for plugs in (lambda one: one.phone, lambda one: one.server)
