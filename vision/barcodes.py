@@ -42,7 +42,7 @@ _PROFILE_TIMES = 4
 _DOT_SIDE_PX = 750
 _DOT_BLURS_PX = (3.0, 6.0)  # of the label as it is in the photo
 # Times its size, pixels cut off then, blur: the second look is for outlines that took in what lies beside.
-# Chosen on drawn Data Matrix codes, 3 to 6 px a module: of 40 the first look read 21, the second alone 34.
+# Picked on drawn Data Matrix codes, 3 to 6 px a module: of 40 the first look read 21, the second alone 34.
 _BORDERED = ((1.0, 0, 0.0), (2.0, 2, 1.5))
 _STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
 

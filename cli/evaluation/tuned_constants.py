@@ -174,6 +174,13 @@ CONSTANTS = (
         "vision.detection.connectors", "MIN_LOOSE_CONFIDENCE", "real photographs, calibration", "none", _REAL
     ),
     Constant(
+        "vision.detection.segmenter",
+        "LOOKS",
+        "calibration split",
+        "none",
+        "`measure_vision --looks 4 2 1` sets them side by side; speed decides too",
+    ),
+    Constant(
         "vision.detection.order", "_NEARLY_LEVEL_DEG", "true outlines and renders", "none", _OUR_RENDERS
     ),
     Constant("vision.quality", "DARK_LIMIT", "our choice", "none", _OURS),

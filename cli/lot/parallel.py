@@ -131,7 +131,11 @@ def _in_processes(
     # a pool of its own, asked directly: Parallel runs a single job in this process, where a bad photo would
     # take the whole run with it, and does not say which items a dead worker had.
     executor = get_reusable_executor(
-        max_workers=workers, env=_ONE_THREAD, initializer=_end_with_master, initargs=(os.getpid(),)
+        max_workers=workers,
+        env=_ONE_THREAD,
+        initializer=_end_with_master,
+        initargs=(os.getpid(),),
+        reuse=False,  # one that lay idle can miss the death of a worker, and waits for ever
     )
 
     def submit(count: int) -> None:
