@@ -5,6 +5,7 @@ import json
 import re
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -45,12 +46,13 @@ def test_path_bytes_file_and_array_give_the_same_observations(promised_photo):
     seen = [plugface.observe(source, read_text=False) for source in sources]
     assert seen[1:] == seen[:-1]
     of_pixels = plugface.observe(pixels, read_text=False)
-    # Decoded by another library and not at half size: outlines may move by a pixel, and
-    # without text either order is as good; plugs may not change.
+    # Decoded by another library and not at half size: outlines may move by a pixel, without text either order is
+    # as good, and a plug between two colours may be called the other; no plug may come or go.
     plugs = [
-        sorted(max(c.colour, key=c.colour.get) for c in s.units[0].connectors) for s in (seen[0], of_pixels)
+        Counter(max(c.colour, key=c.colour.get) for c in s.units[0].connectors) for s in (seen[0], of_pixels)
     ]
-    assert plugs[0] == plugs[1]
+    assert plugs[0].total() == plugs[1].total() > 0
+    assert (plugs[0] - plugs[1]).total() <= 1
 
 
 def test_a_pallet_is_refused_by_the_library_itself(catalogue):
