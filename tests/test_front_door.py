@@ -46,8 +46,8 @@ def test_path_bytes_file_and_array_give_the_same_observations(promised_photo):
     seen = [plugface.observe(source, read_text=False) for source in sources]
     assert seen[1:] == seen[:-1]
     of_pixels = plugface.observe(pixels, read_text=False)
-    # Decoded by another library and not at half size: outlines may move by a pixel, without text either order is
-    # as good, and a plug between two colours may be called the other; no plug may come or go.
+    # Decoded by another library and not at half size: outlines may move by a pixel, without text either order
+    # is as good, and a plug between two colours may be called the other; no plug may come or go.
     plugs = [
         Counter(max(c.colour, key=c.colour.get) for c in s.units[0].connectors) for s in (seen[0], of_pixels)
     ]
