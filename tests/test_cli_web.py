@@ -718,6 +718,15 @@ def test_a_lot_has_a_quota(make_yard, jpeg):
         refused(client.get(f"{UNITS}/{B}"), "no_unit")
 
 
+def test_a_photo_sent_again_needs_no_room(make_yard, jpeg):
+    """Whoever lost the answer to the photo that filled the lot, or the queue, learns that it is there."""
+    made = make_yard(limits={"bytes_per_lot": len(jpeg(1)), "waiting_units": 1})
+    with made.client as client:
+        client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1)).status_code == 200
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(2)), "quota_full")
+
+
 def test_what_a_killed_page_left_behind_is_swept(make_yard, jpeg):
     first = make_yard()
     with first.client as client:
