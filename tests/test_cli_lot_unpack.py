@@ -112,7 +112,9 @@ def test_damage_in_any_way_of_packing_is_one_line(tmp_path, way):
         unpack_photos(file, tmp_path / "out")
 
 
-@pytest.mark.parametrize("names", [("a/1.jpg", "a/1.JPG"), ("a/1.jpg", "a/./1.jpg"), ("a.jpg/1.jpg", "a.jpg")])
+@pytest.mark.parametrize(
+    "names", [("a/1.jpg", "a/1.JPG"), ("a/1.jpg", "a/./1.jpg"), ("a.jpg/1.jpg", "a.jpg")]
+)
 def test_no_photo_takes_the_place_of_another(pack, tmp_path, names):
     with pytest.raises(FolderError, match=r"twice|folder"):
         unpack_photos(pack({name: name.encode() for name in names}), tmp_path / "out")

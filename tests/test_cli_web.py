@@ -317,6 +317,7 @@ def test_too_many_bytes_are_refused_whether_stated_or_not(make_yard, jpeg):
         refused(client.post(f"{UNITS}/{A}/photos", content=data), "too_many_bytes")
         refused(client.post(f"{UNITS}/{A}/photos", content=iter([data[:900], data[900:]])), "too_many_bytes")
         refused(client.put(f"{UNITS}/{A}", content=b"{" + b" " * 70_000 + b"}"), "too_many_bytes")
+        refused(client.put(f"{UNITS}/{A}", content=iter([b"{", b" " * 70_000, b"}"])), "too_many_bytes")
 
 
 def test_too_many_pixels_and_photos_are_refused(make_yard, jpeg):
