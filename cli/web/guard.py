@@ -174,7 +174,7 @@ def _counted(receive: Receive, limit: int) -> Receive:
 
 
 def _timed(receive: Receive, seconds: float) -> Receive:
-    """`receive` that ends with a refusal when a body is not whole in time: to hold a connection costs nothing."""
+    """`receive` that ends with a refusal when a body is not whole in time: who sends slowly pays nothing."""
     until, whole = anyio.current_time() + seconds, False
 
     async def receive_timed() -> Message:
@@ -192,7 +192,7 @@ def _timed(receive: Receive, seconds: float) -> Receive:
 
 
 def _check_length(headers: Headers) -> Refused | None:
-    """Refuse a body whose length is stated in two ways (RFC 9112, 6.3): memory is shared out by what is stated."""
+    """Refuse a body whose length is stated in two ways (RFC 9112, 6.3): memory is shared out by one."""
     if "transfer-encoding" in headers and "content-length" in headers:
         problem = "content-length and transfer-encoding together"
         return Refused("bad_request", where="header", problem=problem)
