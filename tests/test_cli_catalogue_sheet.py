@@ -9,6 +9,8 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from plugface.cli.store import sheets
+from plugface.cli.store.sheets import MAX_COLUMNS, MAX_SHEETS, SheetError, read_sheets
 from plugface.models.catalogue.entries import load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
@@ -248,6 +250,64 @@ def test_what_is_no_workbook_is_one_line(run, tmp_path, make):
     assert said.code == 2
     assert said.err.startswith(f"error: {path}: ")
     assert len(said.err.splitlines()) == 1
+
+
+def one_table(path, rows: str, *, tables=1):
+    """A workbook with these rows, as its XML has them, in each of its tables."""
+    made = io.BytesIO()
+    book = openpyxl.Workbook()
+    for _ in range(tables - 1):
+        book.create_sheet()
+    book.save(made)
+    names = 'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
+    text = f"<worksheet {names}><sheetData>{rows}</sheetData></worksheet>"
+    with zipfile.ZipFile(made) as whole:
+        parts = {name: whole.read(name) for name in whole.namelist()}
+    archive(
+        path, **{name: text if "/sheet" in name and "rels" not in name else parts[name] for name in parts}
+    )
+
+
+FAR = '<row r="60000"><c r="KN60000"><v>1</v></c></row>'
+
+
+def test_a_cell_far_out_in_many_tables_takes_neither_time_nor_memory(tmp_path):
+    path = tmp_path / "list.xlsx"
+    one_table(path, FAR)
+    (sheet,) = read_sheets(path)
+    assert sum(map(len, sheet.rows)) == MAX_COLUMNS  # the empty ones before it are kept as nothing
+    one_table(path, FAR, tables=2)
+    with pytest.raises(SheetError, match="more than 100,000 rows"):
+        read_sheets(path)
+
+
+def test_a_workbook_has_so_many_tables(tmp_path):
+    one_table(tmp_path / "list.xlsx", "", tables=MAX_SHEETS + 1)
+    with pytest.raises(SheetError, match="it has 51 tables"):
+        read_sheets(tmp_path / "list.xlsx")
+
+
+def test_a_large_workbook_is_parsed_within_limits(tmp_path, monkeypatch):
+    path = tmp_path / "list.xlsx"
+    one_table(path, '<row r="1"/>' * 200_000 + '<row r="2"><c r="A2"><v>1</v></c></row>')
+    monkeypatch.setattr(sheets, "PLAIN_BYTES", 1_000_000)
+    assert read_sheets(path)[0].rows == ((), (1,))
+    one_table(path, '<row r="1"/>' * 2_000_000)
+    monkeypatch.setattr(sheets, "PARSE_S", 1.0)
+    with pytest.raises(SheetError, match="more time to read than any list"):
+        read_sheets(path)
+
+
+@pytest.mark.parametrize("way", [zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
+def test_damage_in_any_way_of_packing_is_one_line(tmp_path, way):
+    path = tmp_path / "list.xlsx"
+    with zipfile.ZipFile(path, "w", way) as file:
+        file.writestr("x", bytes(range(256)) * 20)
+    data = bytearray(path.read_bytes())
+    data[35:60] = b"\xff" * 25
+    path.write_bytes(data)
+    with pytest.raises(SheetError, match="no workbook"):
+        read_sheets(path)
 
 
 def test_a_file_of_another_kind_and_one_that_is_not_there(run, tmp_path):

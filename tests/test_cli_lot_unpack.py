@@ -1,6 +1,7 @@
 """What a phone saved as one file, taken apart: what is in it, and what must never be written."""
 
 import json
+import random
 import zipfile
 
 import pytest
@@ -88,6 +89,48 @@ def test_too_much_is_refused_before_any_is_written(pack, tmp_path, monkeypatch):
     with pytest.raises(FolderError, match="4 bytes"):
         unpack_photos(pack({"1.jpg": b"1234"}), tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_file_that_unpacks_to_far_more_than_its_size_is_refused(tmp_path):
+    file = tmp_path / "photos.zip"
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_BZIP2) as packed:
+        packed.writestr("a/1.jpg", bytes(5_000_000))
+    with pytest.raises(FolderError, match="5,000,000 bytes, more than 20 times its size"):
+        unpack_photos(file, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("way", [zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
+def test_damage_in_any_way_of_packing_is_one_line(tmp_path, way):
+    file = tmp_path / "photos.zip"
+    with zipfile.ZipFile(file, "w", way) as packed:
+        packed.writestr("a/1.jpg", random.Random(7).randbytes(3000))
+    data = bytearray(file.read_bytes())
+    data[50:90] = b"\xff" * 40
+    file.write_bytes(data)
+    with pytest.raises(FolderError, match="cannot be unpacked"):
+        unpack_photos(file, tmp_path / "out")
+
+
+@pytest.mark.parametrize(
+    "names", [("a/1.jpg", "a/1.JPG"), ("a/1.jpg", "a/./1.jpg"), ("a.jpg/1.jpg", "a.jpg")]
+)
+def test_no_photo_takes_the_place_of_another(pack, tmp_path, names):
+    with pytest.raises(FolderError, match=r"twice|folder"):
+        unpack_photos(pack({name: name.encode() for name in names}), tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_name_that_no_disk_takes_is_said_before_anything_is_written(pack, tmp_path):
+    with pytest.raises(FolderError, match="too long"):
+        unpack_photos(pack({"b.jpg": b"1", "a/" + "x" * 300 + ".jpg": b"2"}), tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_another_photo_of_the_same_name_and_size_is_written(pack, tmp_path):
+    unpack_photos(pack({"a/1.jpg": b"one"}), tmp_path / "out")
+    unpack_photos(pack({"a/1.jpg": b"two"}), tmp_path / "out")
+    assert (tmp_path / "out/a/1.jpg").read_bytes() == b"two"
 
 
 @pytest.mark.parametrize("said", [b"[", b"[" * 5000, b"[]", b'{"typed": 3}', b'{"typed": [3]}'])

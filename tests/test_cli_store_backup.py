@@ -1,6 +1,7 @@
 """Backup and restore, drilled: row by row and photo by photo, while others write, damaged, over something."""
 
 import json
+import os
 import shutil
 import sqlite3
 import tarfile
@@ -101,9 +102,30 @@ def forge_ledger(kept: Path) -> None:
     (kept / "manifest.json").write_text(json.dumps(document))
 
 
+def put_a_pipe_in(kept: Path) -> None:
+    (kept / "ledger.sqlite").unlink()
+    os.mkfifo(kept / "ledger.sqlite")
+
+
+def retell(**values):
+    """A list that says other things of itself."""
+
+    def harm(kept: Path) -> None:
+        document = json.loads((kept / "manifest.json").read_text())
+        (kept / "manifest.json").write_text(json.dumps(document | values))
+
+    return harm
+
+
 @pytest.mark.parametrize(
     ("harm", "words"),
     [
+        (put_a_pipe_in, "is missing in it"),
+        (retell(format="2"), "a newer plugface"),
+        (retell(format="x"), "no backup of plugface"),
+        (retell(head=None), "no backup of plugface"),
+        (retell(files={"a\0": "b"}), "outside of it"),
+        (retell(files={"ledger.sqlite": 3}), "no backup of plugface"),
         (damage_photo, "not as it was written there"),
         (lose_photo, "is missing in it"),
         (lose_list, "no backup of plugface, or one that was cut off"),

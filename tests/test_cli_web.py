@@ -317,6 +317,7 @@ def test_too_many_bytes_are_refused_whether_stated_or_not(make_yard, jpeg):
         refused(client.post(f"{UNITS}/{A}/photos", content=data), "too_many_bytes")
         refused(client.post(f"{UNITS}/{A}/photos", content=iter([data[:900], data[900:]])), "too_many_bytes")
         refused(client.put(f"{UNITS}/{A}", content=b"{" + b" " * 70_000 + b"}"), "too_many_bytes")
+        refused(client.put(f"{UNITS}/{A}", content=iter([b"{", b" " * 70_000, b"}"])), "too_many_bytes")
 
 
 def test_too_many_pixels_and_photos_are_refused(make_yard, jpeg):
@@ -716,6 +717,15 @@ def test_a_lot_has_a_quota(make_yard, jpeg):
             assert client.post(f"{UNITS}/{number:032x}/photos", content=jpeg(number)).status_code == 202
         refused(client.post(f"{UNITS}/{B}/photos", content=jpeg(3)), "quota_full")
         refused(client.get(f"{UNITS}/{B}"), "no_unit")
+
+
+def test_a_photo_sent_again_needs_no_room(make_yard, jpeg):
+    """Whoever lost the answer to the photo that filled the lot, or the queue, learns that it is there."""
+    made = make_yard(limits={"bytes_per_lot": len(jpeg(1)), "waiting_units": 1})
+    with made.client as client:
+        client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+        assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1)).status_code == 200
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(2)), "quota_full")
 
 
 def test_what_a_killed_page_left_behind_is_swept(make_yard, jpeg):

@@ -3,7 +3,7 @@
 import socket
 import threading
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 
 import pytest
 import uvicorn
@@ -16,13 +16,25 @@ async def hello(scope, receive, send):
     await send({"type": "http.response.body", "body": b"hello"})
 
 
+LONG = bytes(30_000_000)  # more than lies in a system's buffers
+
+
+async def tell_much(scope, receive, send):
+    await send(
+        {"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"%d" % len(LONG))]}
+    )
+    for at in range(0, len(LONG), 100_000):
+        await send({"type": "http.response.body", "body": LONG[at : at + 100_000], "more_body": True})
+    await send({"type": "http.response.body"})
+
+
 @contextmanager
-def served(**limits):
+def served(app=hello, **limits):
     """A server on this machine with these limits; gives a function that opens a connection."""
     door = socket.create_server(("127.0.0.1", 0))
     behind_proxy = limits.pop("behind_proxy", False)
     config = uvicorn.Config(
-        hello,
+        app,
         http=make_protocol(Limits(**limits), behind_proxy=behind_proxy),
         lifespan="off",
         log_level="error",
@@ -88,3 +100,40 @@ def test_an_address_has_so_many_connections():
         assert ask(connect()).startswith(b"HTTP/1.1 200")
     with served(connections_per_address=3, behind_proxy=True) as connect:
         assert all(ask(connect()).startswith(b"HTTP/1.1 200") for _ in range(5))
+
+
+def read_all(line: socket.socket) -> int:
+    count = 0
+    with suppress(ConnectionError):
+        while got := line.recv(1_000_000):
+            count += len(got)
+    return count
+
+
+def test_whoever_does_not_read_an_answer_is_let_go():
+    with served(tell_much, silence_s=0.5) as connect:
+        assert read_all(connect(ASK)) > len(LONG)  # it and its header
+        line = connect(ASK)
+        time.sleep(3)
+        assert read_all(line) < len(LONG)
+
+
+TOKEN = b"POST /api/v1/tokens HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-type: application/json\r\n"
+
+
+def test_a_message_that_is_not_whole_in_time_is_refused(make_yard):
+    with served(make_yard(limits={"silence_s": 1.0}).app, header_s=0.5) as connect:
+        line = connect(TOKEN + b'content-length: 16\r\n\r\n{"code"')
+        assert line.recv(1000).startswith(b"HTTP/1.1 408")
+        assert read_all(line) < 2000  # and it is closed
+        line = connect(TOKEN + b'content-length: 16\r\n\r\n{"code"')
+        line.sendall(b': "abcd"}')
+        assert line.recv(1000).startswith(b"HTTP/1.1 403")
+
+
+def test_a_length_that_is_stated_in_two_ways_is_refused(make_yard):
+    """What lies in memory is shared out by what is stated, and the body would be the other one."""
+    with served(make_yard().app) as connect:
+        chunked = b"content-length: 1\r\ntransfer-encoding: chunked\r\n\r\n"
+        line = connect(TOKEN + chunked + b'10\r\n{"code": "abcd"}\r\n0\r\n\r\n')
+        assert line.recv(1000).startswith(b"HTTP/1.1 422")

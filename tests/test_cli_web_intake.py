@@ -1,5 +1,6 @@
 """Uploads: nobody holds all places, none crawls for ever, and what lies in memory is bounded."""
 
+import time
 from contextlib import ExitStack
 
 import anyio
@@ -79,6 +80,18 @@ def test_an_upload_that_crawls_is_dropped(parts, pause_s, name):
         return
     with pytest.raises(Refused, match=name):
         anyio.run(intake.receive, request(now, parts, pause_s))
+
+
+def test_an_upload_that_sends_nothing_is_dropped():
+    async def receive() -> dict:
+        await anyio.sleep(60)
+        return {"type": "http.request"}
+
+    silent = Request({"type": "http", "method": "POST", "headers": []}, receive)
+    started = time.monotonic()
+    with pytest.raises(Refused, match="silence"):
+        anyio.run(Intake(Limits(silence_s=1)).receive, silent)
+    assert time.monotonic() - started < 30
 
 
 def test_the_place_is_held_until_the_photo_is_checked(make_yard, jpeg):

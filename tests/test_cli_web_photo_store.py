@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pillow_heif
 import pytest
-from PIL import Image
+from PIL import Image, ImageCms
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoStore, clean_photo, strip_jpeg
 from plugface.cli.web.refusals import Refused
@@ -55,6 +55,17 @@ def test_pixels_and_turn_stay_and_the_rest_goes(turn, progressive):
     assert after.getexif().get(0x0112, 1) == turn
     assert not after.getexif().get_ifd(0x8825)
     assert set(after.getexif()) <= {0x0112}
+
+
+def test_colours_of_a_profile_are_kept_without_it():
+    """A profile by which red means blue: without it the pixels that are stored must be the others."""
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    profile = srgb.replace(b"rXYZ", b"held").replace(b"bXYZ", b"rXYZ").replace(b"held", b"bXYZ")
+    kept = clean_photo(as_jpeg(Image.new("RGB", (320, 240), (200, 60, 50)), icc_profile=profile), LIMITS)
+    for data in (kept.data, kept.shown, kept.small):
+        picture = Image.open(io.BytesIO(data))
+        assert "icc_profile" not in picture.info
+        np.testing.assert_allclose(np.asarray(picture).mean((0, 1)), (50, 60, 200), atol=4)  # JPEG loses some
 
 
 def test_stripping_twice_changes_nothing():

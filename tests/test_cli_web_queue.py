@@ -694,3 +694,29 @@ def test_a_photo_sent_again_hurries_its_own_unit_alone(queue):
     accept(queue, A, "s1", lot="M")
     assert queue.claim().unit.lot == "M"
     assert queue.claim() is None
+
+
+def test_a_photo_sent_again_does_not_send_its_unit_back(queue, now):
+    accept(queue, A, "s1")
+    job = queue.claim()
+    now[0] += 1
+    accept(queue, B, "s2")
+    now[0] += 1
+    accept(queue, A, "s1")  # its answer was lost on the way, while the unit is looked at
+    queue.put_back(job)
+    assert [queue.claim().unit.id, queue.claim().unit.id] == [A, B]
+
+
+def test_room_that_one_lot_needs_takes_no_last_unit_of_another(tmp_path):
+    now = [time.time()]
+    queue = Queue(tmp_path / "q.sqlite", Limits(units_per_lot=2, empty_unit_s=60.0), clock=lambda: now[0])
+    for key in "LM":
+        queue.add_lot(key, key, None)
+    queue.describe("M", A, "AUK 11", {})
+    queue.describe("L", A, "AUK 11", {})
+    queue.describe("L", B, "AUK 11", {})
+    now[0] += 61.0
+    accept(queue, C)
+    assert queue.unit("L", A) is None
+    assert queue.unit("M", A).number == 1
+    queue.close()

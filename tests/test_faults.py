@@ -269,8 +269,14 @@ FAULTS = {
         "test_cli_web_connections::test_whoever_asks_for_nothing_is_let_go",
         "test_cli_web_connections::test_an_address_has_so_many_connections",
     ),
+    "messages that stop half-way, or state their length twice; answers that nobody reads": (
+        "test_cli_web_connections::test_a_message_that_is_not_whole_in_time_is_refused",
+        "test_cli_web_connections::test_a_length_that_is_stated_in_two_ways_is_refused",
+        "test_cli_web_connections::test_whoever_does_not_read_an_answer_is_let_go",
+    ),
     "uploads that crawl, or very many": (
         "test_cli_web_intake::test_an_upload_that_crawls_is_dropped",
+        "test_cli_web_intake::test_an_upload_that_sends_nothing_is_dropped",
         "test_cli_web_intake::test_a_lot_holds_its_share_and_another_still_comes_in",
         "test_cli_web_intake::test_a_sender_does_not_hold_all_places_of_its_lot",
     ),
@@ -290,6 +296,9 @@ FAULTS = {
     ),
     "disk full while the page answers": ("test_cli_web::test_a_full_disk_leaves_no_unit_in_hand_for_ever",),
     "lot full on disk": ("test_cli_web::test_a_lot_has_a_quota",),
+    "the answer to a photo lost on its way, in a lot that is full by now": (
+        "test_cli_web::test_a_photo_sent_again_needs_no_room",
+    ),
     "one person's code gets about": (
         "test_cli_web_codes::test_one_code_ends_alone_and_at_once",
         "test_cli_web_codes::test_a_photo_that_was_on_its_way_when_its_code_was_revoked_is_not_taken_in",
@@ -347,6 +356,17 @@ FAULTS = {
         "test_cli_store_migrations::test_no_room_for_the_copy_is_said_and_nothing_is_migrated",
     ),
     "machine lost": ("test_cli_store_backup::test_what_was_restored_is_what_was_backed_up",),
+    "a saved file of a phone that is damaged, unpacks to very much, or names a photo twice": (
+        "test_cli_lot_unpack::test_a_file_that_unpacks_to_far_more_than_its_size_is_refused",
+        "test_cli_lot_unpack::test_damage_in_any_way_of_packing_is_one_line",
+        "test_cli_lot_unpack::test_no_photo_takes_the_place_of_another",
+        "test_cli_lot_unpack::test_what_leads_out_is_refused_and_nothing_of_the_file_is_written",
+    ),
+    "a list of families made to take all time or memory": (
+        "test_cli_catalogue_sheet::test_a_cell_far_out_in_many_tables_takes_neither_time_nor_memory",
+        "test_cli_catalogue_sheet::test_a_large_workbook_is_parsed_within_limits",
+        "test_cli_catalogue_sheet::test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_parsed",
+    ),
     "backup damaged, cut off, or forged": (
         "test_cli_store_backup::test_a_harmed_backup_is_refused_and_nothing_of_it_is_used",
         "test_cli_store_backup::test_a_tar_that_was_cut_off_is_refused",

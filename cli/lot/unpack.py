@@ -14,10 +14,18 @@ from plugface.cli.lot.scan import ENDINGS, MAX_BYTES, FolderError
 #: What a file may hold; more is no lot that a phone kept. Our choice.
 MAX_PHOTOS = 20_000
 
+#: How many times its own size a file may unpack to, and a little more: photos are packed as they are, and
+#: hardly shrink where somebody packs them again. Our choice.
+MAX_TIMES, _LITTLE = 20, 1_000_000
+
 #: Beside a unit's photos: what was typed or said about it.
 SAID = "unit.json"
 
 _MAX_SAID = 64_000
+
+_MAX_NAME = 240  # bytes; most systems allow 255, of which a file that is being written takes some
+
+_AGAIN = "Save it on the phone again"
 
 
 @dataclass(frozen=True)
@@ -29,7 +37,7 @@ class Unpacked:
 
 
 def unpack_photos(file: Path, folder: Path) -> Unpacked:
-    """Write the photos of a .zip into a folder; what is there already with the same size stays.
+    """Write the photos of a .zip into a folder; what is there already with the same bytes stays.
 
     Only pictures are written, by their names and sizes as the file states them; nothing is written outside.
 
@@ -46,17 +54,14 @@ def unpack_photos(file: Path, folder: Path) -> Unpacked:
             members = [one for one in packed.infolist() if not one.is_dir()]
             pictures = [one for one in members if PurePosixPath(one.filename).suffix.lower() in ENDINGS]
             _check(file, pictures)
+            said = [one for one in members if PurePosixPath(one.filename).name == SAID]
             for one in pictures:
-                _write(packed, one, folder)
-            for one in members:
-                place = PurePosixPath(one.filename)
-                if place.name == SAID and one.file_size <= _MAX_SAID and (said := _typed(packed.read(one))):
-                    typed[str(place.parent)] = said
+                _write(_read(file, packed, one), one, folder)
+            for one in said[: len(pictures)]:  # one a unit, and each unit has a photo
+                if one.file_size <= _MAX_SAID and (typed_here := _typed(_read(file, packed, one))):
+                    typed[str(PurePosixPath(one.filename).parent)] = typed_here
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
-        # RuntimeError: it is encrypted; the others: cut off, or packed as no phone does it.
-        raise FolderError(
-            str(file), f"it cannot be unpacked ({error})", "Save it on the phone again"
-        ) from None
+        raise FolderError(str(file), f"it cannot be unpacked ({error})", _AGAIN) from None
     return Unpacked(folder, typed)
 
 
@@ -66,24 +71,55 @@ def _check(file: Path, pictures: list[zipfile.ZipInfo]) -> None:
     if len(pictures) > MAX_PHOTOS:
         problem = f"{len(pictures):,} photos, at most {MAX_PHOTOS:,} are unpacked"
         raise FolderError(str(file), problem, "Unpack it by hand and sort its folders one by one")
+    places: set[str] = set()
+    folders: set[str] = set()
     for one in pictures:
         place = PurePosixPath(one.filename)
         if place.is_absolute() or ".." in place.parts or any(sign in one.filename for sign in "\\:\0"):
             raise FolderError(str(file), f'"{one.filename}" leads out of it', "Do not use this file")
+        if any(len(part.encode("utf-8", "replace")) > _MAX_NAME for part in place.parts):
+            problem = f'"{one.filename[:40]}..." has a name that is too long'
+            raise FolderError(str(file), problem, "Take it out of the file")
         if one.file_size > MAX_BYTES:
             problem = f'"{one.filename}" has {one.file_size:,} bytes, at most {MAX_BYTES:,} are read'
             raise FolderError(str(file), problem, "Take it out of the file")
+        if str(place).casefold() in places:  # not every system tells capitals apart
+            problem = f'"{one.filename}" is there twice: one photo would take the place of the other'
+            raise FolderError(str(file), problem, _AGAIN)
+        places.add(str(place).casefold())
+        folders.update(str(above).casefold() for above in place.parents)
+    for name in sorted(places & folders):
+        raise FolderError(str(file), f'"{name}" is a photo in it and a folder, too', "Do not use this file")
+    total = sum(one.file_size for one in pictures)
+    if total > MAX_TIMES * file.stat().st_size + _LITTLE:
+        problem = f"it would unpack to {total:,} bytes, more than {MAX_TIMES} times its size"
+        raise FolderError(str(file), problem, "No phone makes such a file; do not use it")
 
 
-def _write(packed: zipfile.ZipFile, one: zipfile.ZipInfo, folder: Path) -> None:
+def _read(file: Path, packed: zipfile.ZipFile, one: zipfile.ZipInfo) -> bytes:
+    """The bytes of a member, which are as many as it states and fit its checksum."""
+    try:
+        return packed.read(one)
+    except Exception as error:  # each way of packing has errors of its own
+        if isinstance(error, OSError) and error.errno is not None:
+            raise  # of the system: the drive is gone
+        words = " ".join(str(error).split())[:120] or type(error).__name__
+        raise FolderError(str(file), f'"{one.filename}" cannot be unpacked ({words})', _AGAIN) from None
+
+
+def _write(data: bytes, one: zipfile.ZipInfo, folder: Path) -> None:
     target = folder / one.filename
-    if target.is_file() and target.stat().st_size == one.file_size:
+    if _holds(target, data):
         return
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(target, packed.read(one))
+    write_whole(target, data)
     with suppress(ValueError, OverflowError, OSError):  # a date that no calendar has: it keeps today's
         taken = time.mktime((*one.date_time, 0, 0, -1))
         os.utime(target, (taken, taken))
+
+
+def _holds(target: Path, data: bytes) -> bool:
+    return target.is_file() and target.stat().st_size == len(data) and target.read_bytes() == data
 
 
 def _typed(data: bytes) -> list[str]:

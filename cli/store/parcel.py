@@ -8,6 +8,7 @@ import io
 import json
 import os
 import shutil
+import stat
 import tarfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -153,15 +154,21 @@ class ParcelReader:
             with self.open(LIST) as file:
                 self.about = json.load(file)
             self.files = dict(self.about["files"])
-        except (OSError, KeyError, ValueError, TypeError, tarfile.TarError):
+            head = self.about["head"]
+            told = all(isinstance(one, str) for one in (head, *self.files, *self.files.values()))
+            later = int(self.about.get("format", 0)) > FORMAT
+        except (OSError, KeyError, ValueError, TypeError, AttributeError, RecursionError, tarfile.TarError):
+            told = later = False
+        if later:
+            raise BackupError(str(place), "it was written by a newer plugface", "Update plugface")
+        if not told:
             raise BackupError(
                 str(place), "this is no backup of plugface, or one that was cut off", "Name another one"
-            ) from None
-        if self.about.get("format", 0) > FORMAT:
-            raise BackupError(str(place), "it was written by a newer plugface", "Update plugface")
+            )
         for name in self.files:
             path = PurePosixPath(name)
-            if path.is_absolute() or ".." in path.parts or path.name != name.rpartition("/")[2]:
+            outside = path.is_absolute() or ".." in path.parts or "\0" in name
+            if outside or not name or path.name != name.rpartition("/")[2]:
                 raise BackupError(str(place), f'its list names "{name}", outside of it', "Name another one")
 
     def open(self, name: str) -> IO[bytes]:
@@ -170,7 +177,11 @@ class ParcelReader:
             file = self._tar.extractfile(self._members[name])
             assert file is not None  # the members are regular files
             return file
-        return (self.place / name).open("rb")
+        file = open(self.place / name, "rb", opener=_open_at_once)  # noqa: SIM115
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            file.close()
+            raise KeyError(name)
+        return file
 
     def read(self, name: str) -> bytes:
         """The bytes of a file, compared with the list.
@@ -220,10 +231,15 @@ class ParcelReader:
                     digest.update(piece)
                     if out is not None:
                         out.write(piece)
-        except (KeyError, FileNotFoundError, tarfile.TarError):
+        except (KeyError, FileNotFoundError, IsADirectoryError, tarfile.TarError):
             raise BackupError(str(self.place), f"{name} is missing in it", "Use another backup") from None
         if digest.hexdigest() != self.files[name]:
             raise BackupError(str(self.place), f"{name} is not as it was written there", "Use another backup")
+
+
+def _open_at_once(path: str, flags: int) -> int:
+    """Open without waiting: a pipe among the files would hold its reader for ever."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def _listed(said: dict, writer: ParcelWriter) -> str:

@@ -13,13 +13,21 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
+from plugface.cli.limited_process import LimitedProcess, Stopped
+
 #: Larger files than this are refused before they are opened; 20,000 families take about 6 MB. Our choice.
 MAX_FILE_BYTES = 20_000_000
 
 #: What a workbook may unpack to, and how many parts it may have. Our choice.
 MAX_UNPACKED_BYTES, MAX_PARTS = 200_000_000, 500
 
-MAX_ROWS, MAX_COLUMNS = 100_000, 300
+#: Tables of a file (its list of tables may name one part again and again), rows of all of them, and columns
+#: of one.
+MAX_SHEETS, MAX_ROWS, MAX_COLUMNS = 50, 100_000, 300
+
+#: A workbook that unpacks to more is parsed in a process of its own, with so many seconds of the processor
+#: and so much memory. Our choice.
+PLAIN_BYTES, PARSE_S, PARSE_BYTES = 10_000_000, 120.0, 2_000_000_000
 
 Cell = str | int | float | bool | datetime | date | time | None
 
@@ -30,6 +38,10 @@ class SheetError(Exception):
     def __init__(self, file: str, problem: str, remedy: str) -> None:
         self.file, self.problem, self.remedy = file, problem, remedy
         super().__init__(f"{file}: {problem}. {remedy}")
+
+    def __reduce__(self) -> tuple[type, tuple[str, str, str]]:
+        """Made again from its parts on the way back from another process."""
+        return type(self), (self.file, self.problem, self.remedy)
 
 
 @dataclass(frozen=True)
@@ -64,15 +76,41 @@ def read_sheets(path: Path) -> tuple[Sheet, ...]:
 
 
 def _read_workbook(path: Path, data: bytes) -> tuple[Sheet, ...]:
-    _refuse_bombs(path, data)
+    if _refuse_bombs(path, data) <= PLAIN_BYTES:
+        return parse_workbook((path, data))
+    process = LimitedProcess(parse_workbook, seconds=PARSE_S, memory_bytes=PARSE_BYTES)
+    try:
+        return process((path, data))
+    except Stopped as stopped:
+        cause = "memory" if stopped.reason == "memory" else "time"
+        problem = f"it takes more {cause} to read than any list"
+        raise SheetError(str(path), problem, "Copy the table alone into a new workbook") from None
+    finally:
+        process.close()
+
+
+def parse_workbook(asked: tuple[Path, bytes]) -> tuple[Sheet, ...]:
+    """The tables of a workbook, by its name and bytes.
+
+    Raises
+    ------
+    SheetError
+    """
+    path, data = asked
     from openpyxl import load_workbook  # takes a third of a second, and no other command needs it
 
+    sheets: list[Sheet] = []
     try:
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-        sheets = []
+        if len(book.worksheets) > MAX_SHEETS:
+            problem = f"it has {len(book.worksheets):,} tables"
+            raise SheetError(str(path), problem, "Copy the table alone into a new workbook")
+        left = MAX_ROWS
         for sheet in book.worksheets:
-            rows = sheet.iter_rows(max_row=MAX_ROWS + 1, max_col=MAX_COLUMNS, values_only=True)
-            sheets.append(Sheet(sheet.title, _trimmed(path, rows)))
+            rows = sheet.iter_rows(max_row=left + 1, max_col=MAX_COLUMNS, values_only=True)
+            kept = _trimmed(path, rows, left)
+            left -= len(kept)
+            sheets.append(Sheet(sheet.title, kept))
     except SheetError:
         raise
     # openpyxl lets whatever the XML is wrong in through: its own errors, KeyError, ValueError, ParseError.
@@ -84,8 +122,14 @@ def _read_workbook(path: Path, data: bytes) -> tuple[Sheet, ...]:
     return tuple(sheets)
 
 
-def _refuse_bombs(path: Path, data: bytes) -> None:
-    """Look at the archive's list of contents alone; a part never unpacks to more than is stated there."""
+def _refuse_bombs(path: Path, data: bytes) -> int:
+    """Look at the archive's list of contents alone; a part never unpacks to more than is stated there.
+
+    Returns
+    -------
+    unpacked : int
+        Bytes that it unpacks to.
+    """
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             parts = archive.infolist()
@@ -101,19 +145,24 @@ def _refuse_bombs(path: Path, data: bytes) -> None:
                 if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
                     problem = f"{part.filename} declares entities, which no workbook does"
                     raise SheetError(str(path), problem, "Copy the table alone into a new workbook")
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError):
+            return unpacked
+    except SheetError:
+        raise
+    except Exception:  # each way of packing has errors of its own
         remedy = "Save it as .xlsx again, without a password"
         raise SheetError(str(path), "it is no workbook", remedy) from None
 
 
-def _trimmed(path: Path, rows: Any) -> tuple[tuple[Cell, ...], ...]:
+def _trimmed(path: Path, rows: Any, most: int = MAX_ROWS) -> tuple[tuple[Cell, ...], ...]:
+    """The rows without empty cells and rows at their ends: one cell far out makes many of both."""
     kept: list[tuple[Cell, ...]] = []
     last = 0
     for number, row in enumerate(rows, start=1):
-        if number > MAX_ROWS:
+        if number > most:
             raise SheetError(str(path), f"it has more than {MAX_ROWS:,} rows", "Split the list into several")
-        kept.append(tuple(row))
-        if any(cell not in (None, "") for cell in row):
+        filled = next((at for at in range(len(row), 0, -1) if row[at - 1] not in (None, "")), 0)
+        kept.append(tuple(row[:filled]))
+        if filled:
             last = number
     return tuple(kept[:last])
 

@@ -73,6 +73,8 @@ def create_app(yard: Yard) -> FastAPI:
 
     @app.exception_handler(HTTPException)
     def refuse_route(request: Request, error: HTTPException) -> Response:
+        if isinstance(error.__cause__, Refused):  # while the body was read, which FastAPI calls its fault
+            return respond(request.scope, error.__cause__)
         names = {404: "not_found", 405: "wrong_method"}
         name = names.get(error.status_code, "bad_request")
         answer = respond(request.scope, Refused(name, where=request.scope["path"], problem=str(error.detail)))
@@ -98,6 +100,7 @@ def create_app(yard: Yard) -> FastAPI:
         local_only=yard.settings.local_names,
         public_url=yard.settings.public_url,
         body_limit=lambda path: limits.photo_bytes if path.endswith("/photos") else limits.message_bytes,
+        body_s=limits.silence_s,
         respond=respond,
     )
     app.add_middleware(Watch, tally=yard.tally)  # the last one added is the outermost

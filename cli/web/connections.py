@@ -2,7 +2,8 @@
 
 uvicorn counts a connection from the moment it is opened and answers 503 when there are too many, also to
 those who ask for something. Here one that has asked for nothing within a time is closed, an address has only
-so many, and when all are taken the one that has been idle longest makes room.
+so many, and when all are taken the one that has been idle longest makes room. One whose answer is not read
+is closed, too.
 """
 
 import asyncio
@@ -32,7 +33,7 @@ def make_protocol(limits: Limits, *, behind_proxy: bool) -> type[H11Protocol]:
     class GuardedProtocol(H11Protocol):
         """One connection."""
 
-        _address, _header_task = "", None
+        _address, _header_task, _unread_task = "", None, None
 
         def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn's own
             """Take the connection, or close it at once."""
@@ -55,6 +56,7 @@ def make_protocol(limits: Limits, *, behind_proxy: bool) -> type[H11Protocol]:
             """Forget it."""
             super().connection_lost(exc)
             self._stop_waiting()
+            self._stop_unread()
             held[self._address] -= 1
             if held[self._address] <= 0:
                 del held[self._address]
@@ -71,6 +73,22 @@ def make_protocol(limits: Limits, *, behind_proxy: bool) -> type[H11Protocol]:
             super().on_response_complete()
             if not self.transport.is_closing() and (self.cycle is None or self.cycle.response_complete):
                 self._wait_for_request()
+
+        def pause_writing(self) -> None:
+            """Whoever asks and then does not read its answer holds a connection, too: not for long."""
+            super().pause_writing()
+            self._stop_unread()
+            self._unread_task = self.loop.call_later(limits.silence_s, self.transport.abort)
+
+        def resume_writing(self) -> None:
+            """Some of the answer was read."""
+            super().resume_writing()
+            self._stop_unread()
+
+        def _stop_unread(self) -> None:
+            if self._unread_task is not None:
+                self._unread_task.cancel()
+                self._unread_task = None
 
         def _wait_for_request(self) -> None:
             self._stop_waiting()

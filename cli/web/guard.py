@@ -8,6 +8,7 @@ import logging
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
+import anyio
 from plugface.cli.web.refusals import Refused
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -73,6 +74,8 @@ class Guard:
         Address people use, where a proxy stands in front; empty: the one they connect to.
     body_limit : callable
         Path -> largest body, bytes.
+    body_s : float
+        Seconds in which a body must be there; a photo's has limits of its own (intake.py).
     respond : callable
         Makes the answer to a refusal: (scope, refusal) -> ASGI application.
     """
@@ -84,10 +87,11 @@ class Guard:
         local_only: bool,
         public_url: str,
         body_limit: Callable[[str], int],
+        body_s: float,
         respond: Callable[[Scope, Refused], ASGIApp],
     ) -> None:
         self._app, self._local_only, self._respond = app, local_only, respond
-        self._public, self._body_limit = urlsplit(public_url), body_limit
+        self._public, self._body_limit, self._body_s = urlsplit(public_url), body_limit, body_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check, hand on, and add the headers."""
@@ -112,14 +116,16 @@ class Guard:
 
         headers = Headers(scope=scope)
         limit = self._body_limit(scope["path"])
-        refused = self._check_name(headers) or self._check_origin(scope, headers)
+        refused = self._check_name(headers) or self._check_origin(scope, headers) or _check_length(headers)
         if refused is None and stated_length(headers) > limit:
             refused = Refused("too_many_bytes", most=_megabytes(limit))
         if refused is not None:
             await self._respond(scope, refused)(scope, receive, send_guarded)
             return
         try:
-            await self._app(scope, _counted(receive, limit), send_guarded)
+            own_time = scope["path"].endswith("/photos")
+            counted = _counted(receive, limit)
+            await self._app(scope, counted if own_time else _timed(counted, self._body_s), send_guarded)
         except Exception:  # a fault of ours: said plainly, and with the same headers as everything else
             _LOG.exception("a fault while answering")
             if begun:
@@ -165,6 +171,32 @@ def _counted(receive: Receive, limit: int) -> Receive:
         return message
 
     return receive_counted
+
+
+def _timed(receive: Receive, seconds: float) -> Receive:
+    """`receive` that ends with a refusal when a body is not whole in time: who sends slowly pays nothing."""
+    until, whole = anyio.current_time() + seconds, False
+
+    async def receive_timed() -> Message:
+        nonlocal whole
+        if whole:  # what is waited for now is that somebody goes away
+            return await receive()
+        with anyio.CancelScope(deadline=until) as waiting:
+            message = await receive()
+        if waiting.cancelled_caught:
+            raise Refused("silence")
+        whole = not message.get("more_body", False)
+        return message
+
+    return receive_timed
+
+
+def _check_length(headers: Headers) -> Refused | None:
+    """Refuse a body whose length is stated in two ways (RFC 9112, 6.3): memory is shared out by one."""
+    if "transfer-encoding" in headers and "content-length" in headers:
+        problem = "content-length and transfer-encoding together"
+        return Refused("bad_request", where="header", problem=problem)
+    return None
 
 
 def stated_length(headers: Headers) -> int:

@@ -395,13 +395,13 @@ class Queue:
         """
         with self._write() as db:
             self._ensure(db, lot, unit, sender)
-            self._refuse_over_quota(db, lot, size_bytes)
             photos = db.execute(
                 "SELECT * FROM photos WHERE lot = ? AND unit = ? ORDER BY position", (lot, unit)
             ).fetchall()
             known = next((row for row in photos if row["sha256"] == sha256), None)
             if known is None:
                 self._refuse_many_photos(len(photos))
+                self._refuse_over_quota(db, lot, size_bytes)
                 db.execute(
                     "INSERT INTO photos VALUES (?, ?, ?, ?, ?, ?, ?)",
                     (lot, unit, len(photos) + 1, sha256, face, size_bytes, now_utc()),
@@ -430,16 +430,16 @@ class Queue:
         Refused
         """
         with self._read() as db:
-            self._refuse_over_quota(db, lot, size_bytes)
-            if sha256:
-                photos = db.execute(
-                    "SELECT sha256 FROM photos WHERE lot = ? AND unit = ?", (lot, unit)
-                ).fetchall()
-                if sha256 not in {row["sha256"] for row in photos}:
-                    self._refuse_many_photos(len(photos))
             row = db.execute("SELECT * FROM units WHERE lot = ? AND id = ?", (lot, unit)).fetchone()
             if row is not None and not self._is_open(db, row, sender):
                 raise Refused("not_yours")
+            if sha256:
+                query = "SELECT sha256 FROM photos WHERE lot = ? AND unit = ?"
+                photos = {photo["sha256"] for photo in db.execute(query, (lot, unit))}
+                if sha256 in photos:  # sent again: it has its room
+                    return
+                self._refuse_many_photos(len(photos))
+            self._refuse_over_quota(db, lot, size_bytes)
             self._refuse_full(db, lot, row["state"] if row else "new", sender)
 
     def is_open_to(self, lot: str, unit: str, sender: SharePath) -> bool:
