@@ -121,11 +121,12 @@ def test_partners():
     assert unknown.remedy.startswith('Did you mean "AUK')
     assert found(with_partner("GANNET 8"), "partner")[0].message.startswith("GANNET 8 is a high voltage unit")
     assert found(with_partner("PLOVER 7"), "partner")[0].message == "it is paired with itself"
-    one_sided = found(with_partner("CURLEW 5"), "one-sided pairing")[0]
-    assert one_sided.severity == "warning"
     # What a gearbox unit needs, its engine unit may need for an automatic gearbox alone.
-    by_gearbox = CATALOGUE.by_key["PLOVER 7"].controls == "gearbox"
-    assert ('gearbox = "automatic"' in one_sided.remedy) == by_gearbox
+    for controls, told in (("gearbox", True), ("engine", False)):
+        needs = rule.model_copy(update={"families": ("CURLEW 5",)})
+        (problem,) = found(changed("PLOVER 7", pairing=(needs,), controls=controls), "one-sided pairing")
+        assert problem.severity == "warning"
+        assert ('gearbox = "automatic"' in problem.remedy) == told
 
 
 def test_hazards():
