@@ -121,6 +121,26 @@ def test_a_second_family_joins_and_nothing_is_overwritten(tmp_path):
     assert (tmp_path / "dunlin_8.toml").read_bytes() == before
 
 
+def test_a_slip_in_a_partners_name_is_asked_about_and_a_family_to_come_is_taken(tmp_path):
+    run("new", tmp_path, answers="My shop\n" + ANSWERS)
+    # A gearbox unit: neither throttle nor trigger wheel is asked about.
+    second = (
+        ANSWERS.replace("DUNLIN 7", "DUNLIN 8").replace("eng\n\n\n\n", "gear\n\n\n").replace("elec\n48\n", "")
+    )
+    slip = second.replace("lock\n-\n", "lock\nDUNLIN\ndunlin 7\nDUNLIN 7, RUFF 1\n")
+    result = run("new", tmp_path, answers=slip)
+    words = " ".join(result.output.split())
+    assert words.count('did you mean "DUNLIN 7"?') == 2
+    assert load_catalogue(tmp_path).by_key["DUNLIN 8"].pairing[0].families == ("DUNLIN 7", "RUFF 1")
+    assert 'gearbox = "automatic"' in words
+
+
+def test_a_variant_without_suffix_is_called_by_its_number(tmp_path):
+    run("new", tmp_path, answers="My shop\n" + ANSWERS.replace("R2 R3", "-"))
+    (variant,) = load_catalogue(tmp_path).by_key["DUNLIN 7"].variants
+    assert variant.key == "K38441/052"
+
+
 HAZARDOUS = "KNOT 1\n{colour}-L BK-S\n\n\n\n{such}\nengine\n\n\n\n551\n\n\n\n\n"
 
 

@@ -43,13 +43,15 @@ def plug(place: int, colour: str, *, broken: bool = False) -> Connector:
     return Connector(PLACES[place], colours, sizes, 0.25, 0.9, broken=broken)
 
 
-def score(plugs: list[Connector], *, missing: int | None = None, other_order=None) -> tuple[dict, list[str]]:
-    """Counts and words for a unit with a green, a brown and a black socket; one may have broken off."""
+def score(
+    plugs: list[Connector], *, missing: int | None = None, other_order=None, codes=("GN", "BN", "BK")
+) -> tuple[dict, list[str]]:
+    """Counts and words for a unit with three sockets, green, brown and black; one may have broken off."""
     unit = Unit(OUTLINE, 0.95, {"front": 0.9, "back": 0.1}, connectors=tuple(plugs), other_order=other_order)
     sockets = [
         {"index": i, "colour": code, "size": "M", "pins": [2, 7], "polygon": PLACES[i], "visible": 1.0}
         | {"missing": i == missing, "mated": False}
-        for i, code in enumerate(("GN", "BN", "BK"))
+        for i, code in enumerate(codes)
     ]
     truth = {"unit_id": "U1", "polygon": OUTLINE, "visible": 1.0, "face": "front", "connectors": sockets}
     tally = Tally()
@@ -74,6 +76,11 @@ def test_one_slip_makes_it_wrong(plugs, wrong):
     counts, words = score(plugs)
     assert counts["front right"] == 0
     assert words == [wrong]
+
+
+def test_white_plugs_are_counted_apart():
+    counts, _ = score([plug(0, "WH"), plug(1, "GY"), plug(2, "WH")], codes=("WH", "WH", "BK"))
+    assert (counts["colour asked"], counts["white asked"], counts["white right"]) == (3, 2, 1)
 
 
 def test_a_stump_is_to_be_told_and_is_no_plug():

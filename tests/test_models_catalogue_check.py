@@ -3,8 +3,8 @@
 from pathlib import Path
 
 import pytest
-from plugface.models.catalogue.check import check_catalogue
-from plugface.models.catalogue.entries import Catalogue, Value, load_catalogue
+from plugface.models.catalogue.check import check_catalogue, narrow_pattern
+from plugface.models.catalogue.entries import Catalogue, Value, compile_pattern, load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
 CATALOGUE = load_catalogue(DEMO / "marrow_finch")
@@ -121,7 +121,12 @@ def test_partners():
     assert unknown.remedy.startswith('Did you mean "AUK')
     assert found(with_partner("GANNET 8"), "partner")[0].message.startswith("GANNET 8 is a high voltage unit")
     assert found(with_partner("PLOVER 7"), "partner")[0].message == "it is paired with itself"
-    assert found(with_partner("CURLEW 5"), "one-sided pairing")[0].severity == "warning"
+    # What a gearbox unit needs, its engine unit may need for an automatic gearbox alone.
+    for controls, told in (("gearbox", True), ("engine", False)):
+        needs = rule.model_copy(update={"families": ("CURLEW 5",)})
+        (problem,) = found(changed("PLOVER 7", pairing=(needs,), controls=controls), "one-sided pairing")
+        assert problem.severity == "warning"
+        assert ('gearbox = "automatic"' in problem.remedy) == told
 
 
 def test_hazards():
@@ -147,6 +152,35 @@ def test_overlapping_patterns_come_with_an_example():
     (problem,) = found(changed("AUK 12", label=label), "patterns overlap")
     assert problem.severity == "warning"
     assert problem.message == '"K27000/050" would match AUK 12 too'
+    # One that would do is named for the pattern that is too wide; AUK 11's lets no number of AUK 12 in.
+    assert "AUK 11" not in problem.remedy
+    proposed = problem.remedy.partition("such as AUK 12 ")[2].strip("'")
+    narrowed = label.model_copy(update={"service_number": proposed})
+    assert not found(changed("AUK 12", label=narrowed), "patterns overlap")
+
+
+@pytest.mark.parametrize(
+    ("numbers", "others", "pattern"),
+    [
+        (["W6120-48"], ["W6133-07", "W7201-90"], r"^W612\d\-\d{2}$"),
+        (["W6120-48", "W6121-09"], ["W6133-07"], r"^W612\d\-\d{2}$"),
+        (["48AK6120"], ["51AK6120"], r"^4\d[A-Z]{2}\d{4}$"),
+        (["W6120-48", "W6133-07"], ["W6120-51"], ""),  # what they share, another's begins with
+        (["W6120-48", "W6120"], [], ""),  # of two makes
+        ([], ["W6120"], ""),
+    ],
+)
+def test_a_narrow_pattern_takes_what_is_listed_and_nothing_of_others(numbers, others, pattern):
+    assert narrow_pattern(numbers, others) == pattern
+    if pattern:
+        made = compile_pattern(pattern)
+        assert all(made.fullmatch(number) for number in numbers)
+        assert not any(made.fullmatch(number) for number in others)
+
+
+def test_a_narrow_pattern_keeps_out_of_other_patterns_too():
+    assert narrow_pattern(["W6120-48"], ["W7201-90"], [r"^W612[1-4]-\d{2}$"]) == r"^W6120\-\d{2}$"
+    assert narrow_pattern(["W6120-48"], ["W7201-90"], [r"^W\d{4}-\d{2}$"]) == ""
 
 
 def test_families_that_only_the_label_tells_apart_and_those_that_nothing_does():

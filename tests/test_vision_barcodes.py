@@ -219,3 +219,55 @@ def test_a_matrix_code_that_fills_its_label_is_read_and_placed(symbology, angle_
     assert "quiet zone" in code.method
     off = np.abs(np.asarray(code.polygon) - np.asarray(corners)).max()
     assert off < 5  # a module
+
+
+def _with_a_broken_finder(payload, corner, shade=235, module_px=4):
+    """A QR code of which half of the finder pattern in one corner (0 to 2) is painted over."""
+    label = _drawn(_symbol("QR", payload), module_px)
+    size = len(_symbol("QR", payload))
+    top, left = ((0, 0), (0, size - 7), (size - 7, 0))[corner]
+    y, x = ((12 + at) * module_px for at in (top, left))
+    label[y + 2 * module_px : y + 5 * module_px, x : x + 7 * module_px] = shade
+    return label
+
+
+@pytest.mark.parametrize("corner", [0, 1, 2])
+@pytest.mark.parametrize("angle_deg", [0, 37, 200])
+@pytest.mark.parametrize("payload", ["K44510/261 B", "K44510/261 B OF THE THIRD SERIES, TESTED AND PASSED"])
+def test_a_qr_code_is_read_of_which_a_finder_pattern_is_broken(corner, angle_deg, payload):
+    label = _with_a_broken_finder(payload, corner)
+    photo, corners = _on_bench(label, angle_deg)
+    (code,) = read_codes(photo, [corners], whole=False)
+    assert (code.symbology, code.payload, code.check) == ("QR", payload, "verified")
+    assert "painted anew" in code.method
+    # Where the whole code lies, to within a module and a half: it is placed by two patterns.
+    whole, same = _on_bench(_drawn(_symbol("QR", payload)), angle_deg)
+    (expected,) = read_codes(whole, [same], whole=False)
+    assert np.abs(np.mean(code.polygon, axis=0) - np.mean(expected.polygon, axis=0)).max() < 6
+
+
+def test_a_dirty_finder_pattern_is_read_in_perspective():
+    label = _with_a_broken_finder("K44510/261", 1, shade=60, module_px=6)
+    height, width = label.shape
+    seen = np.float32([(30, 8), (width - 12, 0), (width, height), (0, height - 24)])
+    laid = cv2.warpPerspective(
+        label,
+        cv2.getPerspectiveTransform(np.float32([(0, 0), (width, 0), (width, height), (0, height)]), seen),
+        (width, height),
+        borderValue=120,
+    )
+    outline = ((0, 0), (width, 0), (width, height), (0, height))  # not levelled by its own corners
+    (code,) = read_codes(laid, [outline], whole=False)
+    assert code.payload == "K44510/261"
+
+
+def test_nothing_is_read_where_two_finder_patterns_are_broken_or_many_things_look_like_one():
+    label = _with_a_broken_finder("K44510/261", 1)
+    label[48:76, 48:60] = 235
+    height, width = label.shape
+    assert read_codes(label, [((0, 0), (width, 0), (width, height), (0, height))]) == ()
+    many = np.full((600, 600), 225, np.uint8)
+    for x, y in ((37 + 75 * column, 37 + 75 * row) for row in range(8) for column in range(8)):
+        for reach, shade in ((28, 30), (20, 225), (12, 30)):
+            cv2.rectangle(many, (x - reach, y - reach), (x + reach, y + reach), shade, -1)
+    assert read_codes(many, [((0, 0), (600, 0), (600, 600), (0, 600))]) == ()

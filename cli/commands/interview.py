@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, get_args
 
@@ -283,7 +284,7 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         Question(
             "partners",
             'Families it must be used with, any one of them, separated by commas; "-" for none',
-            listed,
+            lambda text: _partners(text, catalogue),
             of(lambda f: ", ".join(f.pairing[0].families) if f.pairing else "-", "-"),
             lambda t: not t["controls"].startswith("o") and not _hazardous(t),
         ),
@@ -327,6 +328,20 @@ def _suffix(typed: Typed) -> str:
 
 def _hazardous(typed: Typed) -> bool:
     return typed.get("hazard", "no").startswith("y")
+
+
+def _partners(text: str, catalogue: Catalogue | None) -> tuple[str, ...]:
+    """Names of families; one that will be written later is taken, a slip in one that is there is not."""
+    named, known = listed(text), list(catalogue.by_key) if catalogue else []
+    for name in named:
+        if name in known:
+            continue
+        near = [key for key in known if key.upper().startswith(name.upper())]
+        near = near or get_close_matches(name, known, n=1, cutoff=0.8)
+        if near:
+            words = " or ".join(f'"{key}"' for key in near[:3])
+            raise typer.BadParameter(f'no family is called "{name}"; did you mean {words}?')
+    return named
 
 
 def _number(text: str) -> str:

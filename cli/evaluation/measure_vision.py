@@ -153,6 +153,8 @@ def _count_front(unit: Unit | None, truth: dict, tally: Tally) -> list[str]:
         code, chance = max(found[i].colour.items(), key=lambda item: item[1])
         tally.add("colour asked")
         tally.add("colour right", code == c["colour"])
+        tally.add("white asked", c["colour"] == "WH")
+        tally.add("white right", c["colour"] == code == "WH")
         tally.add("size right", max(found[i].size, key=found[i].size.__getitem__) == c["size"])
         tally.add("sure and wrong", code != c["colour"] and chance > 0.9)
         if (pins := found[i].pins) is not None:
@@ -283,6 +285,7 @@ def table(single: Tally, pallet: Tally, seconds: Seconds) -> list[tuple[str, flo
     return [
         ("connector detection F1 at IoU 0.5", single.f1("connector")),
         ("colour code right, of detected", single.share("colour right", "colour asked")),
+        ("... of white plugs", single.share("white right", "white asked")),
         ("size class right, of detected", single.share("size right", "colour asked")),
         ("whole front right", single.share("front right", "front true")),
         (

@@ -181,7 +181,8 @@ def _variant_text(draft: Draft, suffix: str) -> str:
     known = f"crank_teeth = {draft.crank_teeth}" if draft.crank_teeth else "# crank_teeth = 48"
     teeth = f"{known}  # missing ones count\n"
     return (
-        f"[[variants]]\nkey = {toml_text(suffix or 'first')}\nservice_numbers = [{toml_text(draft.number)}]\n"
+        f"[[variants]]\nkey = {toml_text(suffix or draft.number)}\n"
+        f"service_numbers = [{toml_text(draft.number)}]\n"
         + (f"suffixes = [{toml_text(suffix)}]\n" if suffix else "# suffixes = []  # none: any suffix\n")
         + f'years = [{draft.years[0]}, {draft.years[1]}]  # model years of the donors\nvehicles = ""\n'
         f"throttle = {toml_text(draft.throttle)}  # cable, electronic, none, unknown\n{teeth}"

@@ -5,11 +5,13 @@
 """
 
 import math
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from itertools import combinations
+from string import ascii_uppercase, digits
 from typing import Literal
 
 from plugface.models.catalogue.entries import (
@@ -275,11 +277,89 @@ def check_pairing(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
                     words = f"{partner} is a {families[partner].hazard} unit, never a partner in a swap"
                     yield family.key, ("error", "partner", where, words, "Leave it out")
                 elif not any(family.key in other.families for other in families[partner].pairing):
+                    alone = ' (with gearbox = "automatic", if a manual one needs none)'
                     yield family.key, (
                         "warning", "one-sided pairing", where,
                         f"{partner} does not name {family.key} in its turn",
-                        f'Add "{family.key}" to the pairing of {partner}, or leave {partner} out here',
+                        f'Add "{family.key}" to the pairing of {partner}'
+                        f"{alone if family.controls == 'gearbox' else ''}, or leave {partner} out here",
                     )  # fmt: skip
+
+
+def narrow_pattern(numbers: Sequence[str], others: Iterable[str], patterns: Sequence[str] = ()) -> str:
+    """The widest pattern of the make of some numbers that fits no other family's.
+
+    Parameters
+    ----------
+    numbers : sequence of str
+        Those of one family, as the catalogue lists them.
+    others : iterable of str
+        Those of the other families: none begins as this one's pattern does.
+    patterns : sequence of str
+        Those of other families, with which it has no number in common.
+
+    Returns
+    -------
+    pattern : str
+        RE2: the first characters as they are, behind them digits for digits and capitals for capitals. Empty
+        where the numbers differ in make, or nothing that they begin with will do.
+
+    Examples
+    --------
+    >>> narrow_pattern(["PK2104/16", "PK2105/09"], ["PK2233/01", "PK1871/40"])
+    '^PK21\\\\d{2}/\\\\d{2}$'
+    """
+    if len({re.sub("[A-Z]", "A", re.sub("[0-9]", "0", number)) for number in numbers}) != 1:
+        return ""
+    alike = [len(set(signs)) == 1 for signs in zip(*numbers, strict=True)]
+    shared = (*alike, False).index(False)
+    begun = {number[:length] for number in others for length in range(1, shared + 1)}
+    for length in range(1, shared + 1):
+        head, tail = numbers[0][:length], numbers[0][length:]
+        if head in begun:
+            continue
+        made = f"^{re.escape(head)}{''.join(map(_class, re.findall('[0-9]+|[A-Z]+|[^0-9A-Z]', tail)))}$"
+        if not any(0 in overlap.members for overlap in find_overlaps([made, *patterns])[0]):
+            return made
+    return ""
+
+
+def _class(run: str) -> str:
+    one = r"\d" if run[0] in digits else "[A-Z]" if run[0] in ascii_uppercase else ""
+    return one + (f"{{{len(run)}}}" if len(run) > 1 else "") if one else re.escape(run)
+
+
+class _NarrowPatterns:
+    """Patterns to write in place of those that let another family's listed number through, each made once."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.families = catalogue.families if len(catalogue.families) <= SUGGEST_AMONG else ()
+        self.numbers = [[n for v in f.variants for n in v.service_numbers] for f in self.families]
+        self.made: dict[int, str] = {}
+
+    def named(self, members: Sequence[int]) -> str:
+        """The end of a sentence that names those of some families, three at most."""
+        if not self.families:
+            return ""
+        for i in members:
+            if i not in self.made:
+                self.made[i] = self._make(i)
+        named = [f"{self.families[i].key} '{self.made[i]}'" for i in members if self.made[i]]
+        return f", such as {', '.join(named[:3])}" if named else ""
+
+    def _make(self, i: int) -> str:
+        own = self.numbers[i]
+        others = [number for k, listed in enumerate(self.numbers) if k != i for number in listed]
+        wide = [compile_pattern(family.label.service_number) for family in self.families]
+        if not own or not any(wide[i].fullmatch(number) for number in others):
+            return ""
+        # Those that let this family's numbers in are too wide themselves.
+        firm = [
+            family.label.service_number
+            for k, family in enumerate(self.families)
+            if k != i and not any(wide[k].fullmatch(number) for number in own)
+        ]
+        return narrow_pattern(own, others, firm)
 
 
 def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
@@ -299,12 +379,13 @@ def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
             )  # fmt: skip
     patterns = [family.label.service_number for family in catalogue.families]
     overlaps, complete = find_overlaps(patterns)
+    narrow = _NarrowPatterns(catalogue)
     for overlap in overlaps:
         first, *others = (catalogue.families[i].key for i in overlap.members)
         yield first, (
             "warning", "patterns overlap", "label, service_number",
             f'"{overlap.example}" would match {_listed(others)} too',
-            "Make the patterns as narrow as the numbers you have seen",
+            "Make the patterns as narrow as the numbers you have seen" + narrow.named(overlap.members),
         )  # fmt: skip
     if not complete:
         words = "the patterns are too wide to be compared with each other in full"
