@@ -8,12 +8,18 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.catalogue.index import index_families
+from plugface.models.decision.costs import Costs
+from plugface.models.decision.decide import percent
+from plugface.models.decision.next_photo import choose_next_photo
 from plugface.models.decision.opinion import ClaimError, give_opinion
 from plugface.models.identify import Needs, identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.pooling import pool_views
+from plugface.models.unit_choice import gather_views
 from plugface.vision.observations import COLOUR_CODES, Code, Connector, Fault, Observations, Text, Unit
 
 #: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
@@ -183,7 +189,11 @@ def test_a_stranger_is_not_accepted(catalogue, model):
         shots = photos(strangers, family.key, None, "front", "back")
         decision = identify(shots, catalogue, model)
         assert decision.verdict != "identified"
-        refused += decision.verdict == "not_in_catalogue"
+        if decision.verdict == "not_in_catalogue":
+            refused += 1
+            share = percent(decision.unknown_probability)
+            assert decision.message == f"A unit, but none of the families in this catalogue ({share})."
+            assert (decision.families, decision.variants, decision.next_photo) == ((), (), None)
     assert refused >= 8  # the rest may be called unsure, never accepted
 
 
@@ -422,6 +432,29 @@ def test_writing_alone_never_refuses_and_plugs_do(catalogue, model):
         both = photos(strangers, family.key, None, "front", "back")
         refused += identify(both, catalogue, model).verdict == "not_in_catalogue"
     assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 14 more often than not
+
+
+@pytest.mark.parametrize(("check", "verdict"), [("verified", "not_in_catalogue"), ("none", "unreadable")])
+def test_a_barcode_refuses_only_where_its_check_held(catalogue, model, check, verdict):
+    """In a shop that refuses from even chances on: at the usual costs a barcode is not enough."""
+    family = invent_catalogue(12, 77).families[0]
+    (back,) = photos(invent_catalogue(12, 77), family.key, None, "back")
+    code = Code((), "Code 128", family.variants[0].service_numbers[0], check)
+    unit = replace(back.units[0], connectors=(), codes=(code,))
+    decision = identify([replace(back, units=(unit,))], catalogue, model, costs=Costs(wrong_refusal=2.0))
+    assert decision.unknown_probability > 0.5
+    assert decision.verdict == verdict
+
+
+def test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked_for(catalogue, model):
+    weighing = pool_views(
+        gather_views(photos(catalogue, "KNOT 40", "F", "front")), index_families(catalogue.families), model
+    )
+    # Nothing can be cheaper than a decision that costs nothing. The back shows the number and its suffix
+    # surely; of a close-up with faults of its own that is less sure, and plugs tell no variant.
+    advice = choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=True)
+    assert (advice.view, advice.gain) == ("back", 0.0)
+    assert choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=False) is None
 
 
 def dark(seen: Observations) -> Observations:
