@@ -19,7 +19,7 @@ async def hello(scope, receive, send):
 @contextmanager
 def served(**limits):
     """A server on this machine with these limits; gives a function that opens a connection."""
-    door = socket.create_server(("127.0.0.1", 0))
+    listener = socket.create_server(("127.0.0.1", 0))
     behind_proxy = limits.pop("behind_proxy", False)
     config = uvicorn.Config(
         hello,
@@ -28,19 +28,19 @@ def served(**limits):
         log_level="error",
     )
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     with ExitStack() as opened:
 
         def connect(said: bytes = b"") -> socket.socket:
-            line = opened.enter_context(socket.create_connection(door.getsockname(), timeout=5))
+            line = opened.enter_context(socket.create_connection(listener.getsockname(), timeout=5))
             line.sendall(said)
             return line
 
         yield connect
     server.should_exit = True
     thread.join(10)
-    door.close()
+    listener.close()
 
 
 ASK = b"GET / HTTP/1.1\r\nhost: x\r\n\r\n"

@@ -182,11 +182,11 @@ def test_a_clean_unlisted_number_settles_no_variant(catalogue, model):
     assert any(f.name == "number not listed" for f in decision.findings)
 
 
-def test_a_stranger_is_not_accepted(catalogue, model):
-    strangers = invent_catalogue(12, 77)
+def test_an_unknown_unit_is_not_accepted(catalogue, model):
+    unknown = invent_catalogue(12, 77)
     refused = 0
-    for family in strangers.families:
-        shots = photos(strangers, family.key, None, "front", "back")
+    for family in unknown.families:
+        shots = photos(unknown, family.key, None, "front", "back")
         decision = identify(shots, catalogue, model)
         assert decision.verdict != "identified"
         if decision.verdict == "not_in_catalogue":
@@ -421,17 +421,19 @@ def test_what_is_left_of_a_torn_label_yields_doubt_and_no_refusal(catalogue, mod
 
 
 def test_writing_alone_never_refuses_and_plugs_do(catalogue, model):
-    strangers = invent_catalogue(12, 77)
+    unknown = invent_catalogue(12, 77)
     refused = 0
-    for family in strangers.families:
-        (back,) = photos(strangers, family.key, None, "back")
+    for family in unknown.families:
+        (back,) = photos(unknown, family.key, None, "back")
         unit = replace(back.units[0], codes=())
         decision = identify([replace(back, units=(unit,))], catalogue, model)
         assert decision.verdict in ("ambiguous", "unreadable")
         assert decision.next_photo is not None
-        both = photos(strangers, family.key, None, "front", "back")
+        both = photos(unknown, family.key, None, "front", "back")
         refused += identify(both, catalogue, model).verdict == "not_in_catalogue"
-    assert refused >= 6  # plugs and mark of a stranger are told from a catalogue of 14 more often than not
+    assert (
+        refused >= 6
+    )  # plugs and mark of an unknown unit are told from a catalogue of 14 more often than not
 
 
 @pytest.mark.parametrize(("check", "verdict"), [("verified", "not_in_catalogue"), ("none", "unreadable")])

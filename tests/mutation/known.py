@@ -176,7 +176,7 @@ BREAKS = (
         "models/decision/decide.py",
         'if verdict == "not_in_catalogue":\n        return f"A unit',
         'if verdict == "no":\n        return f"A unit',
-        "test_models_decision_decide.py::test_a_stranger_is_not_accepted",
+        "test_models_decision_decide.py::test_an_unknown_unit_is_not_accepted",
     ),
 )
 
