@@ -448,14 +448,23 @@ def test_a_barcode_refuses_only_where_its_check_held(catalogue, model, check, ve
     assert decision.verdict == verdict
 
 
-def test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked_for(catalogue, model):
-    weighing = pool_views(
-        gather_views(photos(catalogue, "KNOT 40", "F", "front")), index_families(catalogue.families), model
-    )
-    # Nothing can be cheaper than a decision that costs nothing. The back shows the number and its suffix
-    # surely; of a close-up with faults of its own that is less sure, and plugs tell no variant.
+@pytest.mark.parametrize(
+    ("family", "view"),
+    [
+        # Its revisions have one number; the back shows the suffix, a close-up may be of another side.
+        ("KNOT 40", "back"),
+        # Its two variants were fitted in years that do not overlap, which no misreading can blur.
+        ("AUK 11", "donor plate"),
+    ],
+)
+def test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked_for(
+    catalogue, model, family, view
+):
+    views = gather_views(photos(catalogue, family, None, "front"))
+    weighing = pool_views(views, index_families(catalogue.families), model)
+    # Nothing can be cheaper than a decision that costs nothing.
     advice = choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=True)
-    assert (advice.view, advice.gain) == ("back", 0.0)
+    assert (advice.view, advice.gain) == (view, 0.0)
     assert choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=False) is None
 
 

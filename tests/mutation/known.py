@@ -88,7 +88,14 @@ BREAKS = (
         "test_vision_detection_units.py",
     ),
     Break(
-        "plugs' colours are measured at unscaled coordinates",
+        "a plug's colour is measured at unscaled coordinates",
+        "vision/detection/connectors.py",
+        "patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)",
+        "patch = measure_housing(rgb, np.asarray(polygon), white_balance)",
+        "test_vision_detection_connectors.py",
+    ),
+    Break(
+        "a large photo's colours are measured as if it were not reduced",
         "vision/observe.py",
         "sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance",
         "sighting.maps, found, scene.rgb, 1.0, scene.white_balance",
