@@ -102,7 +102,7 @@ def explain(error: BaseException) -> Explained:
     """
     known = next((KNOWN[name] for name in map(_dotted, type(error).__mro__) if name in KNOWN), None)
     if known is None:
-        words = f"plugface failed in a way nobody foresaw ({_one_line(f'{type(error).__name__}: {error}')})"
+        words = f"unexpected error ({_one_line(f'{type(error).__name__}: {error}')})"
         return Explained(f"{words}.", _UNKNOWN.hint, _UNKNOWN.exit_code, _UNKNOWN.http_status, {}, True)
     if isinstance(error, OSError):
         facts = {"file": str(error.filename or ""), "problem": error.strerror or str(error)}

@@ -42,7 +42,7 @@ PAUSE_S = 90.0
 COPYING_S = 2.0
 
 #: Housings whose colours share less of their probability than this are two. Our choice.
-LEAST_SHARED = 0.2
+MIN_SHARED = 0.2
 
 #: One face comes first where so many times more pairs begin with it than with the other. Tried on ten
 #: units of the demo's training split, front and back each, with photos left out by chance 500 times over: of
@@ -376,7 +376,7 @@ def _families_differ(a: PhotoSummary, b: PhotoSummary) -> bool:
 
 
 def _housings_differ(a: UnitSummary, b: UnitSummary) -> bool:
-    return bool(a.body and b.body) and _overlap(a.body, b.body) < LEAST_SHARED
+    return bool(a.body and b.body) and _overlap(a.body, b.body) < MIN_SHARED
 
 
 def _by_look(shots: list[PhotoSummary]) -> list[Group]:

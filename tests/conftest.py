@@ -523,14 +523,14 @@ def serve(make_yard):
 
     def begin(port: int = 0, **settings):
         made = make_yard(**settings)
-        door = socket.socket()
-        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        door.bind(("127.0.0.1", port))
-        made.port = door.getsockname()[1]
+        listener = socket.socket()
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(("127.0.0.1", port))
+        made.port = listener.getsockname()[1]
         made.url = f"http://127.0.0.1:{made.port}"
         made.client = httpx.Client(base_url=made.url)
         server = uvicorn.Server(uvicorn.Config(made.app, log_level="error", timeout_graceful_shutdown=1))
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]})
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
 
         def stop():
@@ -540,7 +540,7 @@ def serve(make_yard):
             made.client.close()
             server.should_exit = True
             thread.join(20)
-            door.close()
+            listener.close()
             made.yard.close()
 
         made.stop = stop

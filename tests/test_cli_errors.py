@@ -99,7 +99,7 @@ def test_an_unforeseen_error_goes_to_the_log(tmp_path, monkeypatch, capsys):
     assert code == 70
     assert out.out == ""
     assert out.err.count("\n") == 1
-    assert out.err.startswith("error: plugface failed in a way nobody foresaw (KeyError: 'gone').")
+    assert out.err.startswith("error: unexpected error (KeyError: 'gone').")
     log = (tmp_path / "plugface" / "plugface.log").read_text()
     assert '{}["gone"]' in log
 

@@ -48,7 +48,7 @@ def test_right_answers_are_counted_by_unit_with_their_interval(run, shop):
     document = json.loads(said.out)
     assert figures(document)["family right"] == (2, 2)
     assert figures(document)["accepted and wrong"] == (0, 3)
-    assert figures(document)["strangers accepted"] == (0, 1)
+    assert figures(document)["unknown accepted"] == (0, 1)
     assert {unit["unit"] for unit in document["units"]} == {"u1", "u2", "none_at_all_here.jpg"}
     assert not [unit for unit in document["units"] if unit["miss"]]
     rate = next(rate for rate in document["rates"] if rate["name"] == "family right")

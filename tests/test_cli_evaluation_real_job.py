@@ -82,7 +82,7 @@ def test_the_unit_that_a_person_outlined_is_asked_for():
 
 def test_a_missing_photo_is_said_and_the_rest_goes_on(tmp_path):
     (tmp_path / "p2.png").write_bytes(b"no picture")
-    outcomes, said = run_job(tmp_path, {"kinds": {"M01": KIND}, "strangers": ["p3"]}, {})
+    outcomes, said = run_job(tmp_path, {"kinds": {"M01": KIND}, "unknown": ["p3"]}, {})
     assert outcomes == []
     assert [line.split(":")[0] for line in said] == ["p1", "M01", "p2", "p3"]
 
@@ -97,7 +97,7 @@ def test_what_is_wrong_is_counted_as_wrong():
     ]
     told = "\n".join(tell(outcomes))
     assert "accepted and wrong        1 of 3 (33%)" in told
-    assert "strangers accepted        1 of 2 (50%)" in told
+    assert "unknown accepted        1 of 2 (50%)" in told
     assert "right family first        2 of 3 (67%)" in told
     assert "accepted                  1 of 3 (33%)" in told
     assert "stopped: 1 x ambiguous" in told
@@ -110,6 +110,6 @@ def test_there_are_kinds_enough_and_each_photo_is_known():
     assert len(KINDS["kinds"]) >= 15
     assert all(kind["others"] for kind in KINDS["kinds"].values())
     assert len(set(asked)) == len(asked)
-    assert {*asked, *KINDS["strangers"]} <= ids
-    assert all(truth[name]["units"] for name in (*asked, *KINDS["strangers"]))
-    assert not {repositories[name] for name in asked} & {repositories[name] for name in KINDS["strangers"]}
+    assert {*asked, *KINDS["unknown"]} <= ids
+    assert all(truth[name]["units"] for name in (*asked, *KINDS["unknown"]))
+    assert not {repositories[name] for name in asked} & {repositories[name] for name in KINDS["unknown"]}

@@ -72,7 +72,7 @@ def test_the_cheap_part_measures_a_small_sample():
     lines = {line.name: line for line in find_cheap(12)}
     assert lines["models.unit_choice.OTHER_UNIT_CONFIDENCE"].found.startswith("0.")
     assert "cases" in lines["error model miss"].how
-    assert "assumed" in lines["error model unlike"].how
+    assert "assumed" in lines["error model unknown"].how
 
 
 def test_the_least_confidence_of_a_true_unit_sets_the_threshold():

@@ -30,9 +30,9 @@ def ask(url: str, data: bytes | None = None, **headers: str) -> dict:
 
 @pytest.fixture
 def port():
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        return door.getsockname()[1]
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return listener.getsockname()[1]
 
 
 @pytest.fixture
@@ -194,9 +194,9 @@ def test_a_lot_to_be_shared_must_be_there(run, tmp_path, port):
 
 
 def test_a_port_that_is_taken_is_said(run, tmp_path):
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        door.listen()
-        ended = run("serve", "--folder", tmp_path / "yard", "--port", door.getsockname()[1])
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+        ended = run("serve", "--folder", tmp_path / "yard", "--port", listener.getsockname()[1])
     assert ended.code == 2
     assert "name another --host or --port" in " ".join(ended.err.split())

@@ -31,7 +31,7 @@ async def tell_much(scope, receive, send):
 @contextmanager
 def served(app=hello, **limits):
     """A server on this machine with these limits; gives a function that opens a connection."""
-    door = socket.create_server(("127.0.0.1", 0))
+    listener = socket.create_server(("127.0.0.1", 0))
     behind_proxy = limits.pop("behind_proxy", False)
     config = uvicorn.Config(
         app,
@@ -40,19 +40,19 @@ def served(app=hello, **limits):
         log_level="error",
     )
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     with ExitStack() as opened:
 
         def connect(said: bytes = b"") -> socket.socket:
-            line = opened.enter_context(socket.create_connection(door.getsockname(), timeout=5))
+            line = opened.enter_context(socket.create_connection(listener.getsockname(), timeout=5))
             line.sendall(said)
             return line
 
         yield connect
     server.should_exit = True
     thread.join(10)
-    door.close()
+    listener.close()
 
 
 ASK = b"GET / HTTP/1.1\r\nhost: x\r\n\r\n"

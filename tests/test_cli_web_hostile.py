@@ -24,19 +24,19 @@ PHONES = 4
 @contextmanager
 def serving(made):
     """The page on a free port of this machine; gives the port."""
-    door = _listen("127.0.0.1", 0)
+    listener = _listen("127.0.0.1", 0)
     config = uvicorn.Config(
         made.app, http=make_protocol(made.yard.limits, behind_proxy=False), log_config=None, access_log=False
     )
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
-        yield door.getsockname()[1]
+        yield listener.getsockname()[1]
     finally:
         server.should_exit = True
         thread.join(30)
-        door.close()
+        listener.close()
 
 
 @pytest.fixture

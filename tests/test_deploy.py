@@ -118,9 +118,9 @@ def test_a_photo_that_takes_too_much_memory_ends_alone_under_the_limit_of_the_se
     import httpx
 
     memory = int(in_bytes(directives(UNIT.read_text())["Service"]["MemoryMax"][0]))
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        port = door.getsockname()[1]
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port = listener.getsockname()[1]
     large, small = io.BytesIO(), io.BytesIO()
     Image.new("RGB", (7900, 7900)).save(large, "PNG", compress_level=1)
     Image.new("RGB", (800, 600), "green").save(small, "JPEG")
@@ -261,9 +261,9 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
     os.chown(state, 8017, 8017)
     state.chmod(0o700)
     before = {path for path in root.rglob("*") if state not in path.parents}
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        port = door.getsockname()[1]
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port = listener.getsockname()[1]
     command = ["unshare", "-m", "sh", "-c", INSIDE, "inside", str(root), sys.base_prefix]
     command += ["serve", "--folder", "/var/lib/plugface", "--port", str(port)]
     with (tmp_path / "said.txt").open("w") as out:

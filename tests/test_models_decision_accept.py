@@ -1,4 +1,4 @@
-"""One rule for accepting, and costs that a shop sets in its catalogue: they reach every door."""
+"""One rule for accepting, and costs that a shop sets in its catalogue: they reach every way in."""
 
 import json
 from dataclasses import replace

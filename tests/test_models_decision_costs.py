@@ -49,13 +49,13 @@ def test_costs_that_make_no_sense_are_refused(wrong):
 
 
 @pytest.mark.parametrize(
-    ("best", "unlike", "cost"),
+    ("best", "unknown", "cost"),
     [
         (0.0, 0.9, 1.0),  # to look again is cheapest
         (0.999, 0.0, 0.1),  # accepted: one in a thousand is wrong
         (0.0, 0.999, 0.02),  # refused: one in a thousand is wrong
     ],
 )
-def test_the_cheapest_of_accepting_refusing_and_looking_again_is_what_it_costs(best, unlike, cost):
+def test_the_cheapest_of_accepting_refusing_and_looking_again_is_what_it_costs(best, unknown, cost):
     costs = Costs(second_look=1.0, wrong_accept=100.0, wrong_refusal=20.0)
-    assert costs.of_family(best, unlike) == pytest.approx(cost)
+    assert costs.of_family(best, unknown) == pytest.approx(cost)

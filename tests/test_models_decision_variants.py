@@ -1,22 +1,25 @@
 """Where a suffix stands and what it may have been read for."""
 
+import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.variants import explain_variant, judge_variants
+from plugface.models.decision.variants import BARCODE_NATS, explain_variant, judge_variants
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.text_fit import best_string
 from plugface.models.unit_choice import gather_views
-from plugface.vision.observations import Observations, Quality, Text, Unit, WhiteBalance
+from plugface.vision.observations import Code, Observations, Quality, Text, Unit, WhiteBalance
 
 DEMO = Path(__file__).parent.parent / "training_data_demo"
 _OUTLINE = ((0.0, 0.0), (900.0, 0.0), (900.0, 700.0), (0.0, 700.0))
 
 
-def back_with(*lines: str):
+def back_with(*lines: str, codes: tuple[Code, ...] = ()):
     quality = Quality(width_px=1000, height_px=800, median_luma=0.4, burnt_share=0.0, blur_px=0.5)
     texts = tuple(Text((), value, 0.98, "printed", 20.0) for value in lines)
-    unit = Unit(_OUTLINE, 0.95, {"front": 0.02, "back": 0.98}, texts=texts)
+    unit = Unit(_OUTLINE, 0.95, {"front": 0.02, "back": 0.98}, texts=texts, codes=codes)
     seen = Observations("0" * 64, quality, WhiteBalance((1.0, 1.0, 1.0), "none", 0.0), (unit,))
     return gather_views([seen], None)
 
@@ -114,6 +117,33 @@ def test_a_number_that_is_listed_nowhere_stays_unlisted_whatever_became_of_its_s
     _, told = judged("marrow_finch", "KNOT 40", f"UNIT No {written}")
     assert told.unlisted > 0.5
     assert told.read == written.replace(" ", "")
+
+
+@pytest.mark.parametrize(
+    ("line", "share", "words"),
+    [("K58214/309", 1, 1), ("K58214/309 SPARE PART", 9 / 18, 3), ("K58214/309 SPARE", 9 / 14, 2)],
+)
+def test_an_unlisted_number_scores_by_its_share_of_the_line_at_any_of_its_words(line, share, words):
+    # The number has 9 letters and figures; each word of the line could have been its place.
+    _, told = judged("marrow_finch", "KNOT 40", line)
+    (hint,) = [hint for hint in told.hints if hint.kind == "service number"]
+    noise = ErrorModel()
+    score = share * best_string(Text((), line, 0.98, "printed", 20.0), noise) - math.log(words)
+    elsewhere = noise.number_elsewhere
+    assert hint.odds[-1] == pytest.approx(math.log(elsewhere + (1 - elsewhere) * math.exp(score)))
+
+
+def test_a_barcode_speaks_for_the_variants_it_names_and_says_nothing_of_others():
+    entry = load_catalogue(DEMO / "marrow_finch").by_key["AUK 11"]
+    numbers = [variant.service_numbers[0] for variant in entry.variants]
+    assert len(set(numbers)) == len(numbers) > 1
+    for place, number in enumerate(numbers):
+        code = Code((), "Code 128", number, "verified")
+        told = judge_variants(entry, tuple(back_with(codes=(code,))), ErrorModel())
+        (hint,) = [hint for hint in told.hints if hint.kind == "barcode"]
+        # The last place is that of a variant which is not listed.
+        assert hint.odds == pytest.approx(BARCODE_NATS * (np.arange(len(numbers) + 1) == place))
+        assert hint.read == number
 
 
 def test_a_number_that_was_misread_is_not_quoted_as_read():

@@ -110,6 +110,12 @@ def test_time_parts_at_a_pause_and_where_a_face_comes_again():
     ]
 
 
+def test_a_pause_of_a_minute_and_a_half_parts_units():
+    # Our choice: somebody turns a unit round within 90 s.
+    assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 89, face="back")])) == 1
+    assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 91, face="back")])) == 2
+
+
 def test_a_face_taken_again_because_the_first_was_blurred_stays():
     assert len(group_shots([shot("1.jpg", 0, usable=False), shot("2.jpg", 5)])) == 1
     assert len(group_shots([shot("1.jpg", 0), shot("2.jpg", 5)])) == 2

@@ -50,7 +50,7 @@ def test_the_same_seed_gives_the_same_model(model):
 def test_probabilities_sum_to_one_and_a_better_fit_is_never_less_probable(model):
     example = simulate_examples(model.noise, 11, 1)[0]
     posterior = predict(model, [example.fused])[0]
-    assert posterior.families.sum() + posterior.unlike == pytest.approx(1.0)
+    assert posterior.families.sum() + posterior.unknown == pytest.approx(1.0)
     row = int(posterior.scores.argmin())
     better = example.fused.log_odds.copy()
     better[row, 0] += 5.0

@@ -54,16 +54,16 @@ def test_figures_count_what_they_say() -> None:
     assert value(figures, "conformal sets that hold the truth, stated level 95 %") == 1.0
 
 
-def test_calibration_is_judged_with_and_without_strangers() -> None:
+def test_calibration_is_judged_with_and_without_unknown_units() -> None:
     # Eight in ten are what they are called at 80 %, and all of those that the catalogue holds.
     cases = [case(str(i), ("front",), "A" if i < 8 else None, "A", 0.8) for i in range(10)]
     figures = metrics.deciding_figures(cases, n_calibration=99)
     assert value(figures, "expected calibration error, known units") == pytest.approx(0.2)
-    assert value(figures, "the same, strangers among them") == pytest.approx(0.0, abs=1e-12)
+    assert value(figures, "the same, unknown units among them") == pytest.approx(0.0, abs=1e-12)
 
 
 def test_nothing_to_measure_is_said_and_not_called_met() -> None:
-    for figure in metrics.deciding_figures([], n_calibration=10) + metrics.stranger_figures([]):
+    for figure in metrics.deciding_figures([], n_calibration=10) + metrics.unknown_figures([]):
         assert figure.value is None
         assert figure.met is None
 

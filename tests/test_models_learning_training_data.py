@@ -58,9 +58,9 @@ def test_judging_counts_each_photo_alone_and_both_together(model, catalogue):
     assert judged.cost >= judged.cases - judged.accepted  # every case that is not accepted costs a look
 
 
-def test_a_stranger_is_right_only_as_none_of_these(model, catalogue):
-    strangers = units(invent_catalogue(5, 77), model.noise, 5, 2, family=lambda key: None)
-    judged = judge(model, strangers, catalogue)
+def test_an_unknown_unit_is_right_only_as_none_of_these(model, catalogue):
+    unknown = units(invent_catalogue(5, 77), model.noise, 5, 2, family=lambda key: None)
+    judged = judge(model, unknown, catalogue)
     assert (judged.known, judged.right) == (0, 0)
     assert judged.accepted_wrong == judged.accepted
 

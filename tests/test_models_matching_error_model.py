@@ -39,7 +39,7 @@ def test_what_fronts_can_show_is_measured_and_what_they_cannot_stays_assumed():
     assert fitted.origin("turn_unknown").startswith("measured, n = ")
     assert int(fitted.origin("turn_unknown").rpartition(" ")[2]) <= 12
     # A back was never photographed, so nothing is known of labels; what no photo shows is never measured.
-    for name in ("label_found", "barcode_read", "line_read", "kind_wrong", "unlike"):
+    for name in ("label_found", "barcode_read", "line_read", "kind_wrong", "unknown"):
         assert fitted.origin(name) == "assumed"
         assert getattr(fitted, name) == getattr(ErrorModel(), name)
     n = sum(fitted.origin(name) != "assumed" for name in fitted.numbers())
@@ -70,7 +70,7 @@ def test_the_shipped_counts_are_those_the_shares_were_made_of(shipped):
 def test_origins_come_back_from_json_whatever_the_order_of_its_keys(shipped):
     text = json.dumps(shipped.to_json(), sort_keys=True)
     assert ErrorModel.from_json(json.loads(text)) == shipped
-    assert json.loads(text)["origins"]["unlike"] == "assumed"
+    assert json.loads(text)["origins"]["unknown"] == "assumed"
     assert json.loads(text)["origins"]["miss"] == f"measured, n = {dict(shipped.counted)['miss']}"
 
 
@@ -78,7 +78,7 @@ def test_a_file_of_an_older_version_is_read_and_written_as_it_was(shipped):
     raw = shipped.to_json()
     del raw["origins"]
     older = ErrorModel.from_json(json.loads(json.dumps(raw)))
-    assert older.origin("miss") == older.origin("unlike") == "not recorded"
+    assert older.origin("miss") == older.origin("unknown") == "not recorded"
     assert replace(older, counted=shipped.counted) == shipped
     assert json.loads(json.dumps(older.to_json())) == json.loads(json.dumps(raw))
 

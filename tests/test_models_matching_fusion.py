@@ -1,4 +1,4 @@
-"""Several views of one unit are worth more than one and less than as many strangers."""
+"""Several views of one unit are worth more than one and less than as many unknown ones."""
 
 import numpy as np
 import pytest

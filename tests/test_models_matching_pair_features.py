@@ -15,7 +15,7 @@ def fused(*totals: float) -> FusedFit:
 
 
 def margins(*totals: float) -> list[float]:
-    table = describe_pairs(fused(*totals), np.ones(len(rule_names())), unlike=0.1)
+    table = describe_pairs(fused(*totals), np.ones(len(rule_names())), unknown=0.1)
     return table[:, PAIR_FEATURES.index("margin")].tolist()
 
 
@@ -26,5 +26,5 @@ def test_the_margin_is_against_the_best_rival_and_not_against_oneself():
 def test_the_worst_rule_is_the_one_that_fits_worst():
     one = fused(5.0, 3.0)
     one.log_odds[0, column_of("cast mark")] = -7.0
-    table = describe_pairs(one, np.ones(len(rule_names())), unlike=0.1)
+    table = describe_pairs(one, np.ones(len(rule_names())), unknown=0.1)
     assert table[0, PAIR_FEATURES.index("worst")] == pytest.approx(-7.0)

@@ -14,7 +14,7 @@ from plugface.models.matching.confusions import PRIOR_COUNT, blend_confusions, l
 from plugface.models.matching.error_model import ALPHABET, ErrorModel
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
-    WORST_SHORTFALL,
+    MAX_DEVIANCE,
     best_string,
     fit_line,
     score_strings,
@@ -166,13 +166,13 @@ def test_a_string_is_no_farther_from_a_line_for_the_words_beside_it():
         measure_shortfall(alone, MARKS, NOISE)[0], abs=1e-9
     )
     assert measure_shortfall(line("K58219/307 E CURLEW 4"), MARKS, NOISE)[0] > 3.0
-    assert measure_shortfall(line("?"), MARKS, NOISE).tolist() == [WORST_SHORTFALL] * len(MARKS.values)
+    assert measure_shortfall(line("?"), MARKS, NOISE).tolist() == [MAX_DEVIANCE] * len(MARKS.values)
 
 
 @given(st.text("CURLEW 358", min_size=1, max_size=14))
 def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
-    shortfall = measure_shortfall(line(words), MARKS, NOISE)
-    assert ((shortfall >= 0) & (shortfall <= WORST_SHORTFALL)).all()
+    deviance = measure_shortfall(line(words), MARKS, NOISE)
+    assert ((deviance >= 0) & (deviance <= MAX_DEVIANCE)).all()
 
 
 def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():

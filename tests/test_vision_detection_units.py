@@ -1,10 +1,13 @@
 """Units out of maps that are drawn here, as a faultless network would give them."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from plugface.vision.detection.instances import AGREED, find_instances, join_votes
 from plugface.vision.detection.units import CLUSTERING, find_units
+from plugface.vision.observations import COLOUR_CODES
 
 H, W = 480, 640
 
@@ -55,6 +58,18 @@ def test_what_a_unit_is_said_to_be(draw_maps):
     assert unit.axis == pytest.approx((-0.95, 0.0))
     assert max(unit.fins, key=unit.fins.get) == "none"
     assert unit.confidence > 0.9
+
+
+def test_a_housing_has_the_colour_of_its_own_cells_but_for_its_plugs(draw_maps):
+    # White where the housing is, black around it, and green where its plug is.
+    maps = draw_maps([(420, 320, 200, 120, 0)], [(420, 320, 60, 40, 0)])
+    codes = np.full(maps.body_colour.shape[1:], COLOUR_CODES.index("BK"))
+    codes[maps.coarse_masks["unit"] > 0] = COLOUR_CODES.index("WH")
+    codes[maps.coarse_masks["connector"] > 0] = COLOUR_CODES.index("GN")
+    shares = np.where(np.arange(len(COLOUR_CODES))[:, None, None] == codes, 0.9, 0.1 / 11)
+    (unit,) = find_units(replace(maps, body_colour=np.log(shares).astype(np.float32)))
+    # 0.9 is what each cell says; those at the plug's edge are half housing.
+    assert unit.body_colour["WH"] == pytest.approx(0.9, abs=0.02)
 
 
 def test_specks_and_nothing_are_no_units(draw_maps):

@@ -17,7 +17,7 @@ from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
 from plugface.vision.ocr.readers import Reading
 from plugface.vision.ocr.text_boxes import TextBox
 from plugface.vision.ocr.unit_texts import Readers
-from plugface.vision.photo import decode_photo
+from plugface.vision.photo import decode_photo, photo_from_array
 from plugface.vision.vision_models import VisionModels, default_models
 
 needs_weights = pytest.mark.skipif(
@@ -208,6 +208,25 @@ class _ToySegmenter:
         self.asked += len(pictures)
         maps = self.draw_maps([(320, 240, 400, 240, 0)], [(240, 180, 100, 36, 0), (400, 180, 100, 36, 0)])
         return [replace(maps, to_photo=np.array([[1.0, 0, 0], [0, 1.0, 0]])) for _ in pictures]
+
+
+def test_in_a_large_photo_colours_are_measured_where_the_plugs_are(draw_maps):
+    """Orange housings, on a photo that is reduced, by a segmenter that says nothing of colours."""
+    toy = _ToySegmenter(draw_maps)
+    photo = np.full((1920, 2560, 3), 120, np.uint8)
+    photo[4 * 162 : 4 * 198, 4 * 190 : 4 * 290] = photo[4 * 162 : 4 * 198, 4 * 350 : 4 * 450] = (230, 115, 30)
+
+    class Colourless:
+        def segment(self, pictures, to_photo, *, enough=None):
+            even = np.full((12, 120, 160), np.log(1 / 12), np.float32)
+            larger = np.array([[4.0, 0, 0], [0, 4.0, 0]])
+            return [replace(m, colour=even, to_photo=larger) for m in toy.segment(pictures, to_photo)]
+
+    seen = observe(
+        photo_from_array(photo), read_text=False, models=replace(default_models(), segmenter=Colourless())
+    )
+    (unit,) = seen.units
+    assert [max(c.colour, key=c.colour.get) for c in unit.connectors] == ["OG", "OG"]
 
 
 class _ToyReader:

@@ -139,7 +139,7 @@ def evaluate(
     cases = cases_of(rows, folder, known, ways, "Looking at photos")
     tables = {
         "Deciding": metrics.deciding_figures(cases, ways.model.conformal.n),
-        "Strangers": metrics.stranger_figures(cases),
+        "Units of no listed family": metrics.unknown_figures(cases),
         "Cautions": metrics.caution_figures(cases, [f.key for f in known.families if f.hazard != "none"]),
     }
     for maker in list_test_makers() if other_makers and data is None else ():

@@ -71,7 +71,7 @@ class Outcome:
     own_before: Judgement  # the part of it that is the user's confirmed units
     own_after: Judgement
     worse: tuple[str, ...]
-    lessons: TrainingData
+    data: TrainingData
     notes: tuple[str, ...]
 
 
@@ -130,11 +130,11 @@ def learn(
     confirmed = _read_ledgers(ledgers or [None])
     tell = HowFar()
     known = load_catalogue(demo_folder() / "marrow_finch")
-    lessons = gather_lessons(
+    data = gather_training_data(
         confirmed, read, PipelineAnalyser(folder).look_version, known if demo else None, workers, tell
     )
     Screen(stderr=True).print("Training; this takes some minutes")
-    outcome = run_lesson(lessons, read, known, default_model(), simulated, even_if_worse, dry_run, tell)
+    outcome = run_training(data, read, known, default_model(), simulated, even_if_worse, dry_run, tell)
     if as_json:
         from plugface.cli.present.catalogue_schemas import learn_out
 
@@ -167,7 +167,7 @@ def _read_ledgers(places: Sequence[str | None]) -> list[Confirmed]:
     return found
 
 
-def gather_lessons(
+def gather_training_data(
     confirmed: Sequence[Confirmed],
     catalogue: Catalogue,
     look_version: str,
@@ -196,10 +196,10 @@ def gather_lessons(
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:
         notes.append(f"{older} confirmed units were looked at by another version; what it saw is used.")
-    return TrainingData(own, _demo_lessons(demo, workers, notes, tell), tuple(notes))
+    return TrainingData(own, _demo_training_data(demo, workers, notes, tell), tuple(notes))
 
 
-def _demo_lessons(
+def _demo_training_data(
     demo: Catalogue | None, workers: int, notes: list[str], tell: Told = lambda *_: None
 ) -> dict[Part, list[ObservedUnit]]:
     """The demo's training split teaches; its calibration split calibrates, and is shown beside.
@@ -209,20 +209,20 @@ def _demo_lessons(
     """
     from plugface.cli.evaluation.train_matcher import observed_units
 
-    lessons: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
+    data: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
     if demo is None:
-        return lessons
+        return data
     try:
-        lessons["learn"] = observed_units(demo_folder(), "train", demo, workers, tell)
-        lessons["calibrate"] = observed_units(demo_folder(), "calibration", demo, workers, tell)
-        lessons["judge"] = lessons["calibrate"]
+        data["learn"] = observed_units(demo_folder(), "train", demo, workers, tell)
+        data["calibrate"] = observed_units(demo_folder(), "calibration", demo, workers, tell)
+        data["judge"] = data["calibrate"]
     except TruthMissing:
         notes.append("The demo photos are not here; simulated units stand for them.")
-    return lessons
+    return data
 
 
-def run_lesson(
-    lessons: TrainingData,
+def run_training(
+    data: TrainingData,
     catalogue: Catalogue,
     demo: Catalogue,
     former: Model,
@@ -239,12 +239,12 @@ def run_lesson(
     from plugface.models.matching.error_model_fit import fit_error_model
 
     together = merge_catalogues(catalogue, demo)
-    taught = lessons.own["learn"] + lessons.demo["learn"]
-    held = lessons.own["calibrate"] + lessons.demo["calibrate"]
+    taught = data.own["learn"] + data.demo["learn"]
+    held = data.own["calibrate"] + data.demo["calibrate"]
     # The segmenter learned from the demo's training photos: how it errs is measured on others.
-    noise = fit_error_model(lessons.own["learn"] + held, together)
+    noise = fit_error_model(data.own["learn"] + held, together)
     model = train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell)
-    notes = list(lessons.notes)
+    notes = list(data.notes)
     cases = observed_examples(held, together, model.noise, without=False)
     if len(cases) >= MIN_CALIBRATION and any(case.truth >= 0 for case in cases):
         model = calibrate(model, held, together)
@@ -253,15 +253,15 @@ def run_lesson(
             f"Calibrated on simulated units: {len(cases)} cases of real ones are too few "
             f"(at least {MIN_CALIBRATION})."
         )
-    own_before, own_after = (judge(m, lessons.own["judge"], catalogue) for m in (former, model))
-    demo_before, demo_after = (judge(m, lessons.demo["judge"], demo) for m in (former, model))
+    own_before, own_after = (judge(m, data.own["judge"], catalogue) for m in (former, model))
+    demo_before, demo_after = (judge(m, data.demo["judge"], demo) for m in (former, model))
     before, after = own_before + demo_before, own_after + demo_after
     worse = find_worse(before, after)
     taken = not dry_run and (not worse or even_if_worse)
     if taken:
         activate(model)
     return Outcome(
-        model, former.version, taken, before, after, own_before, own_after, worse, lessons, tuple(notes)
+        model, former.version, taken, before, after, own_before, own_after, worse, data, tuple(notes)
     )
 
 
@@ -269,7 +269,7 @@ def _render(console: Console, outcome: Outcome, dry_run: bool) -> None:
     from plugface.cli.store.learned_model import former_model_path, learned_model_path
     from rich.table import Table
 
-    own, demo = outcome.lessons.own, outcome.lessons.demo
+    own, demo = outcome.data.own, outcome.data.demo
     parts: dict[str, Part] = {"taught": "learn", "calibrated": "calibrate", "judged": "judge"}
     for word, part in parts.items():
         both = ", on which both models were calibrated" if part == "judge" and demo[part] else ""

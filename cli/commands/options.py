@@ -84,7 +84,7 @@ ShowCodes = Annotated[
 
 
 #: Families named in one message; a larger catalogue's are counted. Our choice.
-MOST_NAMED = 40
+MAX_NAMED = 40
 
 
 def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
@@ -92,8 +92,8 @@ def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
     if partner is not None and partner not in catalogue.by_key:
         from difflib import get_close_matches
 
-        near = get_close_matches(partner.upper(), catalogue.by_key, n=MOST_NAMED, cutoff=0.4)
+        near = get_close_matches(partner.upper(), catalogue.by_key, n=MAX_NAMED, cutoff=0.4)
         keys = list(dict.fromkeys([*near, *catalogue.by_key]))
-        more = f" and {len(keys) - MOST_NAMED} more" if len(keys) > MOST_NAMED else ""
-        named = ", ".join(keys[:MOST_NAMED])
+        more = f" and {len(keys) - MAX_NAMED} more" if len(keys) > MAX_NAMED else ""
+        named = ", ".join(keys[:MAX_NAMED])
         raise typer.BadParameter(f'the catalogue has no family "{partner}"; it has {named}{more}')

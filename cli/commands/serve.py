@@ -163,8 +163,8 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
     host, public_url, lots = settings["host"], settings["public_url"].rstrip("/"), settings["lots"]
     alone = is_loopback(host) and not public_url
     open_lot = alone and not lots
-    door = _listen(host, settings["port"])
-    port = door.getsockname()[1]
+    listener = _listen(host, settings["port"])
+    port = listener.getsockname()[1]
     yard_settings = YardSettings(
         folder=Path(settings["folder"]),
         catalogue=Path(settings["catalogue"]).resolve(),
@@ -206,7 +206,7 @@ def _serve(settings: "ServeSettings", *, new_codes: bool, show_codes: bool) -> N
             http=make_protocol(yard_settings.limits, behind_proxy=bool(public_url)),
             timeout_graceful_shutdown=10,
         )
-        uvicorn.Server(config).run(sockets=[door])
+        uvicorn.Server(config).run(sockets=[listener])
     except KeyboardInterrupt:  # both ways to end it are the ordinary one
         pass
     finally:

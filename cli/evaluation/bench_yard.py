@@ -48,9 +48,9 @@ class Server:
     """One `plugface serve` that can be ended the hard way."""
 
     def __init__(self, folder: Path, workers: int, *words: str) -> None:
-        with socket.socket() as door:
-            door.bind(("127.0.0.1", 0))
-            self.port = door.getsockname()[1]
+        with socket.socket() as listener:
+            listener.bind(("127.0.0.1", 0))
+            self.port = listener.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
         self._command = [
             sys.executable,

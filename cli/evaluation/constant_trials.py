@@ -218,13 +218,13 @@ def try_on_photos(
     every, ends = tuple(trials), time.monotonic() + 60 * minutes
     tried = Tried({trial: Tally() for trial in (None, *every)}, dict.fromkeys((None, *every), 0.0))
 
-    def give_out() -> Iterator[PhotoTask]:
+    def submit() -> Iterator[PhotoTask]:
         for row in rows:
             if time.monotonic() >= ends:
                 return
             yield PhotoTask(folder / row["photo"], json.dumps(row, sort_keys=True), every, kept)
 
-    for task, found in map_unordered(try_photo, give_out(), workers=workers):
+    for task, found in map_unordered(try_photo, submit(), workers=workers):
         if isinstance(found, WorkerFailed):
             print(f"{task.path}: {found.message}; left out", file=sys.stderr)
             continue

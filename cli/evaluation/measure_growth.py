@@ -4,7 +4,7 @@
 
 One invented catalogue is taken at 14, 25, 50, 75 and 100 families (it grows in the order its families were
 invented, look-alikes side by side), and units of every variant are answered from the front alone and from
-front and back, beside as many strangers. Two models are compared: the one in use, and the same one
+front and back, beside as many unknown ones. Two models are compared: the one in use, and the same one
 calibrated again at each size with a few confirmed units of each family, as `plugface learn` would.
 
 The sizes follow a published study of used automotive cores that grew from 14 to 100 classes within a year
@@ -78,7 +78,7 @@ def measure_growth(
     Parameters
     ----------
     units : int
-        Simulated units of each family that are answered; as many strangers in all.
+        Simulated units of each family that are answered; as many unknown ones in all.
     confirmed : int
         Simulated units of each family that the second model is calibrated with.
 
@@ -87,7 +87,7 @@ def measure_growth(
     rows : list of (families, model, views, figures)
         Figures as in `FIGURES`: shares of units.
     """
-    whole, strangers = invent_catalogue(max(sizes), seed), invent_catalogue(max(sizes), seed + 1000)
+    whole, unknown = invent_catalogue(max(sizes), seed), invent_catalogue(max(sizes), seed + 1000)
     rows = []
     for size in sizes:
         catalogue = grow(whole, size)
@@ -97,22 +97,22 @@ def measure_growth(
             for caption, views in VIEWS.items():
                 rng = np.random.default_rng([seed, size, len(views)])
                 known = cases_of(catalogue.families, True, catalogue, one, views, rng, units)
-                foreign = cases_of(strangers.families[:size], False, catalogue, one, views, rng, units)
+                foreign = cases_of(unknown.families[:size], False, catalogue, one, views, rng, units)
                 rows.append((size, name, caption, figures_of(known, foreign)))
     return rows
 
 
-FIGURES = ("family right", "variant right", "accepted", "wrong", "strangers accepted")
+FIGURES = ("family right", "variant right", "accepted", "wrong", "unknown accepted")
 
 
-def figures_of(known: list[Case], strangers: list[Case]) -> list[float | None]:
+def figures_of(known: list[Case], unknown: list[Case]) -> list[float | None]:
     """Shares in the order of FIGURES."""
     return [
         share("", known, lambda c: c.right).value,
         share("", known, lambda c: c.variant_right).value,
         share("", known, lambda c: c.accepted).value,
         share("", known, lambda c: c.wrongly_accepted).value,
-        share("", strangers, lambda c: c.accepted).value,
+        share("", unknown, lambda c: c.accepted).value,
     ]
 
 
@@ -138,7 +138,7 @@ def main() -> None:
     console.print(table)
     console.print(
         f"Model {model.version}; errors of observation: {model.noise.basis}; "
-        f"{asked.units} units of each family, as many strangers."
+        f"{asked.units} units of each family, as many unknown ones."
     )
 
 

@@ -134,7 +134,7 @@ def identify_photo(
 
 
 def run_job(photos: Path, kinds: dict, truth: dict[str, dict], look=None) -> tuple[list[Outcome], list[str]]:
-    """Propose all kinds, identify all other photos and the strangers.
+    """Propose all kinds, identify all other photos and those of no kind.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ def run_job(photos: Path, kinds: dict, truth: dict[str, dict], look=None) -> tup
         head=CatalogueHead(name="real modules", invented=False), families=tuple(families), files=()
     )
     asked = [(name, key) for key, kind in kinds["kinds"].items() for name in kind["others"]]
-    asked += [(name, None) for name in kinds["strangers"]]
+    asked += [(name, None) for name in kinds["unknown"]]
     outcomes = []
     for name, key in asked:
         seen = see(name)
@@ -183,14 +183,14 @@ def run_job(photos: Path, kinds: dict, truth: dict[str, dict], look=None) -> tup
 def tell(outcomes: list[Outcome]) -> list[str]:
     """The figures, in the order of their importance, and what stopped the rest."""
     known = [one for one in outcomes if one.kind is not None]
-    strangers = [one for one in outcomes if one.kind is None]
+    unknown = [one for one in outcomes if one.kind is None]
 
     def share(part: int, whole: int) -> str:
         return f"{part} of {whole}" + (f" ({part / whole:.0%})" if whole else "")
 
     lines = [
         f"accepted and wrong        {share(sum(one.wrong for one in known), len(known))}",
-        f"strangers accepted        {share(sum(one.wrong for one in strangers), len(strangers))}",
+        f"unknown accepted        {share(sum(one.wrong for one in unknown), len(unknown))}",
         f"right family first        {share(sum(one.first == one.kind for one in known), len(known))}",
         f"accepted                  {share(sum(one.accepted == one.kind for one in known), len(known))}",
         f"kinds with a photo asked  {len({one.kind for one in known})}",
@@ -219,7 +219,7 @@ def main(words: list[str] | None = None) -> None:
     for line in said:
         print(line)
     for one in outcomes:
-        what = f"{one.photo} {one.kind or 'stranger':8s} {one.split:11s}"
+        what = f"{one.photo} {one.kind or 'unknown':8s} {one.split:11s}"
         print(f"{what} first {one.first}; {one.why or 'accepted'}")
     print("\nall photos")
     print("\n".join(tell(outcomes)))

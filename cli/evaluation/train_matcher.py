@@ -25,7 +25,7 @@ SEED = 20261125
 def observed_units(
     folder: Path, split: Split, catalogue: Catalogue, workers: int, tell: Told = lambda *_: None
 ) -> list[ObservedUnit]:
-    """Units of a split with what is seen in their photos; strangers and photos of no unit have no family."""
+    """Units of a split with what is seen in their photos; unknown ones and photos of none have no family."""
     groups = group_by_unit(read_truth(folder, split))
     looks = {row: Look(folder / row.photo) for group in groups.values() for row in group}
     counted = count(1)

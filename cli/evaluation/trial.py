@@ -137,7 +137,7 @@ class Trial:
         """The figures that a shop decides by."""
         cases = [one.case for one in self.outcomes]
         known = [case for case in cases if case.family is not None]
-        strangers = [case for case in cases if case.family is None]
+        unknown = [case for case in cases if case.family is None]
         accepted = [case for case in cases if case.accepted]
         told = [
             one.case
@@ -159,7 +159,7 @@ class Trial:
                 "how far to trust a green answer",
             ),
             rate("variant right, where one is named", told, lambda c: c.variant_right, ""),
-            rate("strangers accepted", strangers, lambda c: c.accepted, "in no family of the catalogue"),
+            rate("unknown accepted", unknown, lambda c: c.accepted, "in no family of the catalogue"),
         )
 
     @property

@@ -188,13 +188,13 @@ class LearnOut(Head):
 
 def learn_out(catalogue: Catalogue, outcome: "Outcome") -> LearnOut:
     """Fill the document."""
-    lessons = {"confirmed": outcome.lessons.own, "demo": outcome.lessons.demo}
+    data = {"confirmed": outcome.data.own, "demo": outcome.data.demo}
     return LearnOut(
         catalogue=catalogue_ref(catalogue),
         taken=outcome.taken,
         model=outcome.model.version,
         former=outcome.former,
-        units={name: {part: len(of) for part, of in parts.items()} for name, parts in lessons.items()},
+        units={name: {part: len(of) for part, of in parts.items()} for name, parts in data.items()},
         before=_judgement_out(outcome.before),
         after=_judgement_out(outcome.after),
         own_before=_judgement_out(outcome.own_before),

@@ -236,7 +236,7 @@ def give_manifest(request: Request, yard: YardHere) -> Response:
 
 
 def refusal_page(request: Request, refused: Refused) -> Response:
-    """A refusal as a page; where only the code is missing, the door instead."""
+    """A refusal as a page; where only the code is missing, the form for the code instead."""
     if refused.name == "code_needed" and request.method == "GET":
         return RedirectResponse("/enter", status_code=303)
     yard = find_yard(request)

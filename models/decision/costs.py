@@ -93,21 +93,21 @@ class Costs:
         odds = even * self.needless_caution / (self.missed_hazard * before)
         return odds / (1.0 + odds)
 
-    def of_family(self, best: float, unlike: float) -> float:
+    def of_family(self, best: float, unknown: float) -> float:
         """Expected cost of the cheapest action: accept the best family, refuse, or look again.
 
         Parameters
         ----------
         best : float
             Probability of the best family.
-        unlike : float
+        unknown : float
             Probability of none of the catalogue's families.
 
         Returns
         -------
         cost : float, second looks
         """
-        return min(self.second_look, (1.0 - best) * self.wrong_accept, (1.0 - unlike) * self.wrong_refusal)
+        return min(self.second_look, (1.0 - best) * self.wrong_accept, (1.0 - unknown) * self.wrong_refusal)
 
     def of_variant(self, best: float) -> float:
         """Expected cost of the cheapest action: accept the best variant, or look again."""

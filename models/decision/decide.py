@@ -96,7 +96,10 @@ def decide(
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
     torn = (
-        unreadable and _usable(weighing) and _something_seen(weighing) and posterior.unlike >= costs.refuse_at
+        unreadable
+        and _usable(weighing)
+        and _something_seen(weighing)
+        and posterior.unknown >= costs.refuse_at
     )
     # Where refusing would be cheap and is not allowed, a second look is what there is to pay.
     now = max(now, costs.second_look) if unreadable else now
@@ -104,7 +107,7 @@ def decide(
         verdict=verdict,
         message=NOTHING_SEEN
         if nothing
-        else _words(verdict, [index.families[r] for r in rows], best, posterior.unlike, findings, torn),
+        else _words(verdict, [index.families[r] for r in rows], best, posterior.unknown, findings, torn),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
@@ -120,7 +123,7 @@ def decide(
         else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
         fit=_fit(likely, family, remaining, needs, verdict, catalogue),
-        unknown_probability=posterior.unlike,
+        unknown_probability=posterior.unknown,
         catalogue_sha256=catalogue.sha256,
         model_version=model.version,
         costs=costs,
@@ -170,7 +173,7 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
         return "ambiguous"
     if costs.accepts(best):
         return "identified"
-    if costs.refuses(weighing.posterior.unlike):
+    if costs.refuses(weighing.posterior.unknown):
         return "not_in_catalogue" if _may_refuse(weighing) else "unreadable"
     return "unreadable" if hopeless else "ambiguous"
 
@@ -292,8 +295,8 @@ def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Ev
         Empty: some other unit.
     """
     posterior, index = weighing.posterior, weighing.index
-    rival = choose_rival(row, posterior.families, posterior.unlike)
-    against = posterior.unlike if rival is None else float(posterior.families[rival])
+    rival = choose_rival(row, posterior.families, posterior.unknown)
+    against = posterior.unknown if rival is None else float(posterior.families[rival])
     seen = Seen(index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise)
     evidence = explain(row, rival, seen, lead_of(float(posterior.families[row]), against))
     return evidence, "" if rival is None else index.families[rival].key
@@ -332,7 +335,7 @@ def _words(
     verdict: Verdict,
     families: list[Family],
     best: float,
-    unlike: float,
+    unknown: float,
     findings: tuple[Finding, ...],
     torn: bool,
 ) -> str:
@@ -344,7 +347,7 @@ def _words(
     if verdict == "unreadable":
         return "No answer: nothing on these photos can be read well enough to name a controller."
     if verdict == "not_in_catalogue":
-        return f"A unit, but none of the families in this catalogue ({percent(unlike)})."
+        return f"A unit, but none of the families in this catalogue ({percent(unknown)})."
     if verdict == "identified":
         family = families[0]
         if family.hazard != "none":
@@ -356,9 +359,9 @@ def _words(
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)
-    if unlike > best:
+    if unknown > best:
         return (
-            f"Not sure: most likely in no family of this catalogue ({percent(unlike)}); else {names}, "
+            f"Not sure: most likely in no family of this catalogue ({percent(unknown)}); else {names}, "
             f"of which the best has {percent(best)}."
         )
     return f"Not sure: {names}; the best has {percent(best)}."

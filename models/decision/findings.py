@@ -99,7 +99,7 @@ def name_sides(
 
 
 def _favourite(total: np.ndarray, noise: ErrorModel) -> int | None:
-    share = log_share(total, noise.unlike)
+    share = log_share(total, noise.unknown)
     best = int(share.argmax())
     return best if share[best] >= SURE_NATS else None
 
@@ -157,7 +157,7 @@ def _casting_and_rest(totals, index: CatalogueIndex, noise: ErrorModel) -> tuple
     Many plugs outweigh any mark; that the mark is then of something else is not for us to say.
     """
     summed = np.sum(totals, axis=0)
-    share = log_share(summed[:, columns_of_witness("casting")].sum(axis=1), noise.unlike)
+    share = log_share(summed[:, columns_of_witness("casting")].sum(axis=1), noise.unknown)
     cast, best = int(share.argmax()), int(summed.sum(axis=1).argmax())
     marks = [{compact(mark.text) for mark in index.families[row].marks} for row in (cast, best)]
     return () if share[cast] < 2 * SURE_NATS or marks[0] == marks[1] else (cast, best)

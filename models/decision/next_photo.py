@@ -113,7 +113,9 @@ def _play(
     """Mean cost after one more photo of each view, and mean doubt about family and variant together, over
     the families still possible and the photos drawn for each."""
     index = index_families(tuple(weighing.index.families[r] for r in rows))
-    known = [ViewFit(f.log_odds[rows], f.measured, f.shortfall[rows], f.sibling[rows]) for f in weighing.fits]
+    known = [
+        ViewFit(f.log_odds[rows], f.measured, f.deviance[rows], f.suffix_margin[rows]) for f in weighing.fits
+    ]
     cases, variant_chances, weights = [], [], []
     n_draws = N_DRAWN // len(rows)
     for view in wanted:

@@ -56,7 +56,7 @@ class Posterior:
     """Calibrated probabilities over n_families and 'none of these'; they sum to 1."""
 
     families: np.ndarray  # float (n_families,)
-    unlike: float
+    unknown: float
     scores: np.ndarray  # float (n_families,), uncalibrated log odds
 
 
@@ -89,7 +89,7 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
     posteriors : list of Posterior
         In the order of the cases.
     """
-    described = [describe_pairs(case, model.weights, model.noise.unlike) for case in cases]
+    described = [describe_pairs(case, model.weights, model.noise.unknown) for case in cases]
     listed = [np.argsort(-d[:, 0], kind="stable")[:SHORT_LIST] for d in described]
     flat = score_pairs(model, np.concatenate([d[rows] for d, rows in zip(described, listed, strict=True)]))
     pieces = np.split(flat, np.cumsum([len(rows) for rows in listed])[:-1])

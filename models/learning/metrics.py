@@ -219,7 +219,7 @@ def deciding_figures(cases: Sequence[Case], n_calibration: int) -> list[Figure]:
             most=1.15,
         ),
         _calibration("expected calibration error, known units", known),
-        _calibration("the same, strangers among them", cases),
+        _calibration("the same, unknown units among them", cases),
     ]
 
 
@@ -237,14 +237,14 @@ def _calibration(name: str, cases: Sequence[Case]) -> Figure:
     return judged(name, error, len(cases), "<= 2 %", most=0.02, message=words)
 
 
-def stranger_figures(cases: Sequence[Case]) -> list[Figure]:
+def unknown_figures(cases: Sequence[Case]) -> list[Figure]:
     """How well units outside the catalogue, and photos of no unit, are kept apart."""
-    strangers = [case for case in cases if case.family is None]
-    both = bool(strangers) and len(strangers) < len(cases)
+    unknown = [case for case in cases if case.family is None]
+    both = bool(unknown) and len(unknown) < len(cases)
     area = auroc([c.probability for c in cases], [c.family is not None for c in cases]) if both else None
     return [
         judged("AUROC, known against unknown", area, len(cases), ">= 98 %", least=0.98),
-        share("unknown and accepted", strangers, lambda c: c.accepted, "<= 1 %", most=0.01),
+        share("unknown and accepted", unknown, lambda c: c.accepted, "<= 1 %", most=0.01),
     ]
 
 

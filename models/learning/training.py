@@ -91,14 +91,14 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _
     while len(examples) < n_units:
         known = int(rng.choice([6, 10, 14, 20, 40]))
         pool = list(invent_catalogue(known + known // 3 + 1, int(rng.integers(2**31))).families)
-        strangers = list(invent_catalogue(8, int(rng.integers(2**31))).families)
+        unknown = list(invent_catalogue(8, int(rng.integers(2**31))).families)
         kept = sorted(rng.permutation(len(pool))[:known].tolist())
         kin = [pool[i] for i in range(len(pool)) if i not in set(kept)]
         families = tuple(pool[i] for i in kept)
         index = index_families(families)
         for _ in range(min(25, n_units - len(examples))):
-            kind = int(rng.choice(3, p=[noise.unlike / 2, noise.unlike / 2, 1.0 - noise.unlike]))
-            source = (kin, strangers, families)[kind]
+            kind = int(rng.choice(3, p=[noise.unknown / 2, noise.unknown / 2, 1.0 - noise.unknown]))
+            source = (kin, unknown, families)[kind]
             row = int(rng.integers(len(source)))
             views = gather_views(draw_unit(source[row], noise, rng))
             fits = [fit_view(view, index, noise) for view in views]
@@ -177,10 +177,10 @@ def observed_examples(
 
 
 def _leave_out(fused: FusedFit, row: int) -> FusedFit:
-    log_odds, shortfall, sibling = (
-        np.delete(of_all, row, 0) for of_all in (fused.log_odds, fused.shortfall, fused.sibling)
+    log_odds, deviance, suffix_margin = (
+        np.delete(of_all, row, 0) for of_all in (fused.log_odds, fused.deviance, fused.suffix_margin)
     )
-    return FusedFit(log_odds, fused.measured, shortfall, sibling)
+    return FusedFit(log_odds, fused.measured, deviance, suffix_margin)
 
 
 def fit_weights(examples: list[Example]) -> np.ndarray:
@@ -201,7 +201,7 @@ def fit_weights(examples: list[Example]) -> np.ndarray:
 
 
 def list_pairs(
-    examples: list[Example], weights: np.ndarray, unlike: float, most: int = 5
+    examples: list[Example], weights: np.ndarray, unknown: float, most: int = 5
 ) -> tuple[np.ndarray, np.ndarray]:
     """Features and truth of each unit's `most` best families, and its true one.
 
@@ -209,7 +209,7 @@ def list_pairs(
     ----------
     examples : list of Example
     weights : float ndarray, shape (n_rules,)
-    unlike : float
+    unknown : float
         Prior share of units outside the catalogue.
     most : int
 
@@ -220,7 +220,7 @@ def list_pairs(
     """
     features, true = [], []
     for example in examples:
-        described = describe_pairs(example.fused, weights, unlike)
+        described = describe_pairs(example.fused, weights, unknown)
         rows = np.argsort(-described[:, 0], kind="stable")[:most]
         if example.truth >= 0 and example.truth not in rows:
             rows = np.append(rows, example.truth)
@@ -265,7 +265,7 @@ def train(
         examples += observed_examples(observed, catalogue, noise, without=True)
     tell("fitting the classifier", 0, 1)
     weights = fit_weights(examples)
-    features, true = list_pairs(examples, weights, noise.unlike)
+    features, true = list_pairs(examples, weights, noise.unknown)
     classifier = HistGradientBoostingClassifier(
         max_iter=250, max_leaf_nodes=8, min_samples_leaf=30, monotonic_cst=MONOTONE, random_state=seed
     ).fit(features, true)
@@ -349,7 +349,7 @@ def _calibrated(
     model = replace(model, calibration=_fit_curve(model, examples, beside))
     posteriors = predict(model, [e.fused for e in examples])
     of_truth = [
-        p.unlike if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
+        p.unknown if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
     ]
     about = {
         **model.about,
@@ -361,7 +361,7 @@ def _calibrated(
 
 def _score(model: Model, examples: list[Example]) -> Scored:
     """Log odds of each listed pair before calibration, and whether it is true."""
-    features, true = list_pairs(examples, model.weights, model.noise.unlike)
+    features, true = list_pairs(examples, model.weights, model.noise.unknown)
     return score_pairs(model, features), true
 
 

@@ -105,7 +105,7 @@ def judge(model: Model, units: Sequence[ObservedUnit], catalogue: Catalogue) -> 
 
 
 def _judge_case(weighing: Weighing, model: Model, costs: Costs, truth: int) -> Judgement:
-    families, unlike = weighing.posterior.families, weighing.posterior.unlike
+    families, unknown = weighing.posterior.families, weighing.posterior.unknown
     verdict, _ = settle(weighing, model, costs)
     accepted, right = verdict == "identified", int(families.argmax()) == truth
     if accepted:
@@ -114,7 +114,7 @@ def _judge_case(weighing: Weighing, model: Model, costs: Costs, truth: int) -> J
         cost = 0.0 if truth < 0 else costs.wrong_refusal
     else:
         cost = costs.second_look
-    true_probability = unlike if truth < 0 else families[truth]
+    true_probability = unknown if truth < 0 else families[truth]
     return Judgement(
         cases=1,
         known=int(truth >= 0),

@@ -118,7 +118,7 @@ class ErrorModel:
     aspect_sd: float = 0.15  # of the logarithm
     body_colour_right: float = 0.75
     fins_right: float = 0.8
-    unlike: float = 0.1  # share of units that are in no family of the user's catalogue
+    unknown: float = 0.1  # share of units that are in no family of the user's catalogue
     basis: str = "assumed: no photo was measured"
     #: Names of the numbers that were measured, each with its count of cases; None where the file of an older
     #: version does not say.
@@ -196,21 +196,27 @@ class ErrorModel:
 
     @classmethod
     def from_json(cls, raw: dict) -> "ErrorModel":
-        """Back from `to_json`, by this version or an older one, which wrote no `origins`.
+        """Back from `to_json`, by this version or an older one, which wrote no `origins` and `unlike` for
+        `unknown`.
 
         Raises
         ------
         KeyError, TypeError, ValueError
             If something is missing, unknown or no origin.
         """
-        raw = dict(raw)
+        raw = {_RENAMED.get(name, name): value for name, value in raw.items()}
         origins = raw.pop("origins", None)
         counted = None if origins is None else _read_origins(origins, cls.numbers())
         matrices = {k: tuple(tuple(row) for row in raw[k]) for k in ("colour", "size", "character")}
         return cls(**{**raw, **matrices, "counted": counted})
 
 
+#: Names of numbers in files of older versions, and what they are called now.
+_RENAMED = {"unlike": "unknown"}
+
+
 def _read_origins(origins: dict[str, str], numbers: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
+    origins = {_RENAMED.get(name, name): origin for name, origin in origins.items()}
     if set(origins) != set(numbers):
         raise ValueError("origins must mark every number of the error model, and no other")
     counted = []

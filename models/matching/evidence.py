@@ -38,7 +38,7 @@ class Seen:
     noise: ErrorModel
 
 
-def choose_rival(row: int, families: np.ndarray, unlike: float) -> int | None:
+def choose_rival(row: int, families: np.ndarray, unknown: float) -> int | None:
     """The family that `row` is held against: the most probable other; None for some other unit.
 
     Parameters
@@ -46,7 +46,7 @@ def choose_rival(row: int, families: np.ndarray, unlike: float) -> int | None:
     row : int
     families : float ndarray, shape (n_families,)
         Probabilities.
-    unlike : float
+    unknown : float
         Probability that it is none of these.
 
     Returns
@@ -55,7 +55,7 @@ def choose_rival(row: int, families: np.ndarray, unlike: float) -> int | None:
     """
     others = np.where(np.arange(len(families)) == row, -1.0, families)
     best = int(others.argmax())
-    return best if len(families) > 1 and others[best] > unlike else None
+    return best if len(families) > 1 and others[best] > unknown else None
 
 
 def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evidence, ...]:
@@ -97,8 +97,8 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
             words += f"; {key} fits {'worse' if gap > 0 else 'better'}"
         evidence.append(Evidence(rule.name, words, gap, seen.views[loudest].photo))
     if rival is None:
-        n, unlike = len(index.families), seen.noise.unlike
-        prior = math.log((1.0 - unlike) / n / unlike)
+        n, unknown = len(index.families), seen.noise.unknown
+        prior = math.log((1.0 - unknown) / n / unknown)
         evidence.append(Evidence(BEFORE, f"it is one of the {n} families of the catalogue", prior))
     if abs(small) >= 0.05:
         evidence.append(Evidence(SMALLER, "smaller reasons together", small))

@@ -19,8 +19,8 @@ class FusedFit:
 
     log_odds: np.ndarray  # float (n_families, n_rules), nats
     measured: np.ndarray  # float (n_rules,), 0..1
-    shortfall: np.ndarray  # float (n_families, n_rules), nats
-    sibling: np.ndarray  # float (n_families, n_rules), nats
+    deviance: np.ndarray  # float (n_families, n_rules), nats
+    suffix_margin: np.ndarray  # float (n_families, n_rules), nats
 
 
 def fuse_views(fits: list[ViewFit]) -> FusedFit:
@@ -33,6 +33,6 @@ def fuse_views(fits: list[ViewFit]) -> FusedFit:
     correlation = np.array([rule.correlation for rule in rules.RULES])
     effective = number / (1.0 + (number - 1.0) * correlation)
     fused = np.einsum("vfr,vr->fr", log_odds, share) * effective
-    shortfall = np.einsum("vfr,vr->fr", np.stack([f.shortfall for f in fits]), share)
-    sibling = np.einsum("vfr,vr->fr", np.stack([f.sibling for f in fits]), share) * effective
-    return FusedFit(fused, measured.max(axis=0), shortfall, sibling)
+    deviance = np.einsum("vfr,vr->fr", np.stack([f.deviance for f in fits]), share)
+    suffix_margin = np.einsum("vfr,vr->fr", np.stack([f.suffix_margin for f in fits]), share) * effective
+    return FusedFit(fused, measured.max(axis=0), deviance, suffix_margin)

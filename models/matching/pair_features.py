@@ -41,37 +41,37 @@ def weigh(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
     return np.clip(fused.log_odds, -CLIP_NATS, CLIP_NATS) * weights
 
 
-def log_share(total: np.ndarray, unlike: float) -> np.ndarray:
+def log_share(total: np.ndarray, unknown: float) -> np.ndarray:
     """Log odds of each family against all others and 'none of these', shape (n_families,).
 
-    The prior share `unlike` goes to 'none', the rest evenly to the families: what a large catalogue costs.
+    The prior share `unknown` goes to 'none', the rest evenly to the families: what a large catalogue costs.
 
     Parameters
     ----------
     total : float ndarray, shape (n_families,), nats
-    unlike : float
+    unknown : float
         Prior share of units outside the catalogue.
 
     Returns
     -------
     log_odds : float ndarray, shape (n_families,), nats
     """
-    prior = total + np.log((1.0 - unlike) / len(total))
-    everything = np.append(prior, np.log(unlike))
+    prior = total + np.log((1.0 - unknown) / len(total))
+    everything = np.append(prior, np.log(unknown))
     peak = everything.max()
     mass = np.exp(everything - peak)
     rest = np.maximum(mass.sum() - mass[:-1], 1e-30)
     return np.log(np.maximum(mass[:-1], 1e-30)) - np.log(rest)
 
 
-def describe_pairs(fused: FusedFit, weights: np.ndarray, unlike: float) -> np.ndarray:
+def describe_pairs(fused: FusedFit, weights: np.ndarray, unknown: float) -> np.ndarray:
     """Features of every family, shape (n_families, n_features), columns as in PAIR_FEATURES.
 
     Parameters
     ----------
     fused : FusedFit
     weights : float ndarray, shape (n_rules,)
-    unlike : float
+    unknown : float
         Prior share of units outside the catalogue.
 
     Returns
@@ -85,13 +85,13 @@ def describe_pairs(fused: FusedFit, weights: np.ndarray, unlike: float) -> np.nd
     rival = np.where(total == best, second, best)
     flags = [fused.measured[column_of(r)] for r in ("plugs", "cast mark", "service number", "barcode")]
     columns = [
-        np.clip(log_share(total, unlike), -20, 20),
+        np.clip(log_share(total, unknown), -20, 20),
         np.clip(total, -20, 40),
         np.clip(total - rival, -20, 20),
         weighed.min(axis=1),
-        *(np.minimum(fused.shortfall[:, column_of(r)], 30) for r in ("plugs", "cast mark", "service number")),
+        *(np.minimum(fused.deviance[:, column_of(r)], 30) for r in ("plugs", "cast mark", "service number")),
         *(
-            np.minimum(fused.sibling[:, column_of(r)], 30)
+            np.minimum(fused.suffix_margin[:, column_of(r)], 30)
             for r in ("cast mark", "label mark", "service number")
         ),
         *(np.full(len(total), flag) for flag in flags),

@@ -27,9 +27,9 @@ def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
         odds = measure_match(turned, index, noise, turned=True)
         second = score_alignments(odds, index.counts, miss, extra[list(other)])
         score = np.logaddexp(score, second) - np.log(2.0)
-    shortfall = np.maximum(best_match(connectors, noise) - score, 0.0) * view.front
+    deviance = np.maximum(best_match(connectors, noise) - score, 0.0) * view.front
     log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
-    return Column(log_odds, view.front, shortfall)
+    return Column(log_odds, view.front, deviance)
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:

@@ -102,4 +102,4 @@ def expected_cost(posterior: Posterior, variant_chance: float, costs: Costs) -> 
     cost : float, second looks
     """
     best = float(posterior.families.max(initial=0.0))
-    return costs.of_family(best, posterior.unlike) + costs.of_variant(variant_chance)
+    return costs.of_family(best, posterior.unknown) + costs.of_variant(variant_chance)

@@ -15,13 +15,13 @@ WHOLE_PHOTO = "whole photo"
 
 @dataclass(frozen=True)
 class Column:
-    """One rule of one view; `shortfall` is left out where no perfect fit can be named, and `sibling` where
-    there are no figures."""
+    """One rule of one view; `deviance` is left out where no perfect fit can be named, and `suffix_margin`
+    where there are no figures."""
 
     log_odds: np.ndarray  # float (n_families,), nats
     measured: float = 1.0
-    shortfall: np.ndarray | None = None
-    sibling: np.ndarray | None = None
+    deviance: np.ndarray | None = None
+    suffix_margin: np.ndarray | None = None
 
 
 Fit = Callable[[UnitView, CatalogueIndex, ErrorModel], Column]

@@ -64,8 +64,8 @@ class ViewFit:
 
     log_odds: np.ndarray  # float (n_families, n_rules), nats
     measured: np.ndarray  # float (n_rules,), 0..1: how much of this rule's evidence the view holds
-    shortfall: np.ndarray  # float (n_families, n_rules), nats >= 0: below an entry that fits to perfection
-    sibling: np.ndarray  # the same, below one that differs in the last figures of its mark or number alone
+    deviance: np.ndarray  # float (n_families, n_rules), nats >= 0: below an entry that fits to perfection
+    suffix_margin: np.ndarray  # the same, below one that differs in the last figures alone
 
 
 def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFit:
@@ -86,6 +86,8 @@ def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFi
     return ViewFit(
         log_odds=np.stack([c.log_odds for c in columns], axis=1),
         measured=np.array([c.measured for c in columns]),
-        shortfall=np.stack([none if c.shortfall is None else c.shortfall for c in columns], axis=1),
-        sibling=np.stack([none if c.sibling is None else c.sibling for c in columns], axis=1),
+        deviance=np.stack([none if c.deviance is None else c.deviance for c in columns], axis=1),
+        suffix_margin=np.stack(
+            [none if c.suffix_margin is None else c.suffix_margin for c in columns], axis=1
+        ),
     )

@@ -23,7 +23,7 @@ _MANY = 64
 #: The worst that a string can score; nats.
 FLOOR_NATS = -20.0
 #: The farthest that a string is said to be from what was read; nats.
-WORST_SHORTFALL = 30.0
+MAX_DEVIANCE = 30.0
 
 _FIGURES = 10  # come first in the alphabet
 _PLACES = {character: place for place, character in enumerate(ALPHABET)}
@@ -99,10 +99,10 @@ def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarra
     -------
     log_odds : float ndarray, shape (n_strings,), nats
         As `score_strings`.
-    shortfall : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    deviance : float ndarray, shape (n_strings,), nats, 0 or more; at most MAX_DEVIANCE
         How far each string is from the words of the line that it fits best, as they were read. Words beside
         them do not count: a number is no worse for standing in one line with a mark.
-    better : float ndarray, shape (n_strings,), nats, 0 or more; at most WORST_SHORTFALL
+    better : float ndarray, shape (n_strings,), nats, 0 or more; at most MAX_DEVIANCE
         How much better than each string one would fit that differs from it in its last figures alone. A mark
         that was read with another figure is not that string with a slip: a family of the same kind may be
         missing from the catalogue.
@@ -110,13 +110,13 @@ def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarra
     seen, starts, _ = read_characters(text)
     if not len(seen):
         n_strings = len(strings.codes)
-        return np.full(n_strings, FLOOR_NATS), np.full(n_strings, WORST_SHORTFALL), np.zeros(n_strings)
+        return np.full(n_strings, FLOOR_NATS), np.full(n_strings, MAX_DEVIANCE), np.zeros(n_strings)
     odds = _character_odds(seen, noise, text.kind)
     ways = [_plainly(odds, starts), _below_best(odds), *_with_siblings(odds)]
     plain, below, own, any_last = _align(text, strings, noise, odds, ways)
     return (
         np.maximum(plain, FLOOR_NATS),
-        np.clip(-below, 0.0, WORST_SHORTFALL),
+        np.clip(-below, 0.0, MAX_DEVIANCE),
         _margin(own, any_last),
     )
 
@@ -146,7 +146,7 @@ def _with_siblings(odds: np.ndarray) -> tuple[_Way, _Way]:
 
 def _margin(own: np.ndarray, any_last: np.ndarray) -> np.ndarray:
     better = np.maximum(any_last, FLOOR_NATS) - np.maximum(own, FLOOR_NATS)
-    return np.clip(better, 0.0, WORST_SHORTFALL)
+    return np.clip(better, 0.0, MAX_DEVIANCE)
 
 
 def _align(

@@ -10,7 +10,7 @@ from plugface.models.matching.payloads import holds_number, name_rows
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, Rule, nothing, soften
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
-    WORST_SHORTFALL,
+    MAX_DEVIANCE,
     fit_line,
     score_strings,
 )
@@ -47,15 +47,17 @@ def _fit_lines(
     scores, short, better = (
         np.array(each) for each in zip(*(fit_line(text, strings, noise) for text in texts), strict=True)
     )
-    shortfall = short.min(axis=0)
+    deviance = short.min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
-    sibling = -owned_maximum(
+    suffix_margin = -owned_maximum(
         -better[scores.argmax(axis=0), np.arange(len(strings.codes))], strings, index.n_families, -np.inf
     )
     return (
         best,
-        -owned_maximum(-shortfall, strings, index.n_families, -WORST_SHORTFALL),
-        np.where(np.isfinite(sibling), sibling, 0.0),  # a family without a string has no sibling either
+        -owned_maximum(-deviance, strings, index.n_families, -MAX_DEVIANCE),
+        np.where(
+            np.isfinite(suffix_margin), suffix_margin, 0.0
+        ),  # a family without a string has no sibling either
     )
 
 
@@ -84,14 +86,14 @@ def _mark(view: UnitView, index: CatalogueIndex, noise: ErrorModel, *, kind: str
         texts = [t for t in texts if strip_others(t, index.number_forms) is not None]
     if not texts or not index.marks.values:
         return nothing(index)
-    best, shortfall, sibling = _fit_lines(texts, index.marks, index, noise)
+    best, deviance, suffix_margin = _fit_lines(texts, index.marks, index, noise)
     if kind == "printed":
-        return Column(soften(best - np.log(len(texts)), 0.5) - np.log(0.5), sibling=sibling)
+        return Column(soften(best - np.log(len(texts)), 0.5) - np.log(0.5), suffix_margin=suffix_margin)
     unmarked = np.array([not family.marks for family in index.families])
     sure = max(text.confidence for text in texts)
     chance = (1.0 - noise.elsewhere(sure)) * (1.0 - doubt_kind(view, noise))
     odds = np.where(unmarked, np.log(1.0 - chance), soften(best, chance))
-    return Column(odds, shortfall=shortfall, sibling=sibling)
+    return Column(odds, deviance=deviance, suffix_margin=suffix_margin)
 
 
 def _nearest(texts: list[Text], strings: Strings, noise: ErrorModel) -> Text:
@@ -122,10 +124,10 @@ def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     texts = number_lines(view.texts, index.number_forms)
     if not texts or not index.numbers.values:
         return nothing(index)
-    best, shortfall, sibling = _fit_lines(texts, index.numbers, index, noise)
+    best, deviance, suffix_margin = _fit_lines(texts, index.numbers, index, noise)
     printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(view, noise)
     chance = (1.0 - noise.number_elsewhere) * printed
-    return Column(soften(best - np.log(len(texts)), chance), printed, shortfall * printed, sibling)
+    return Column(soften(best - np.log(len(texts)), chance), printed, deviance * printed, suffix_margin)
 
 
 def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:

@@ -41,7 +41,7 @@ _LEFT_OUT = (
 )
 
 #: Loaded once, before all tries.
-_LIBRARIES = (
+LIBRARIES = (
     "hypothesis",
     "numpy",
     "pydantic",
@@ -64,11 +64,11 @@ def main() -> None:
     options = _parser().parse_args()
     with tempfile.TemporaryDirectory() as name:
         copy = Path(name)
-        _copy_checkout(copy)
+        copy_checkout(copy)
         os.chdir(copy)
         sys.path.insert(0, str(copy / "build" / "checkout"))
         sys.dont_write_bytecode = True  # two versions of a file may be of one second and one length
-        for library in _LIBRARIES:
+        for library in LIBRARIES:
             import_module(library)
         for folder in options.folders:
             _break_folder(copy, folder, options.seconds / len(options.folders), options.seed)
@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _copy_checkout(copy: Path) -> None:
+def copy_checkout(copy: Path) -> None:
     """The tracked files and the new ones, and a folder of links that gives them their installed names."""
     listed = subprocess.run(
         ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],

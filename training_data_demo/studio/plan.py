@@ -139,8 +139,8 @@ def _unit_shot(shot_id: str, kind: str, split: str, unit: Unit, view: str, as_vi
 
 
 def _pallet_shot(shot_id: str, split: str, known: list[Unit]) -> Shot:
-    """Four to twelve units of mixed families, some on top of others, some turned over, now and then a
-    stranger.
+    """Four to twelve units of mixed families, some on top of others, some turned over, now and then one of
+    no listed family.
     """
     rng = draws.generator_of("shot", shot_id)
     count = int(rng.integers(4, 13))
@@ -157,9 +157,9 @@ def _pallet_shot(shot_id: str, split: str, known: list[Unit]) -> Shot:
 
 def _decoy_shots(split: str) -> list[Shot]:
     """Photos on which no family of the catalogue can be named."""
-    empty, plugs, strangers = _DECOYS[split]
+    empty, plugs, unlisted = _DECOYS[split]
     shots = []
-    for k in range(empty + plugs + strangers):
+    for k in range(empty + plugs + unlisted):
         shot_id = f"de{draws.LETTER[split].lower()}{k + 1:02d}"
         rng = draws.generator_of("shot", shot_id)
         if k >= empty + plugs:

@@ -1,4 +1,4 @@
-// Where the door is shown no lot is open any more: nothing of one stays on this phone but what is to be sent.
+// Where the form for the code is shown no lot is open any more: nothing of one stays on this phone but what is to be sent.
 import { forgetLot } from "./lot.js";
 import { forgetCopy } from "./number_copy.js";
 

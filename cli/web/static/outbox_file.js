@@ -1,7 +1,7 @@
 // What waits in the outbox as one file (ZIP, stored as it is), a folder for each unit: for `plugface sort`, or for
 // another phone's way home.
 
-const MOST_BYTES = 3_900_000_000; // the plain form of the file counts bytes in 32 bits
+const MAX_BYTES = 3_900_000_000; // the plain form of the file counts bytes in 32 bits
 const ENDINGS = { "image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "image/tiff": "tif", "image/heic": "heic", "image/heif": "heif" };
 
 // The file of some units, or undefined where they are too large for one.
@@ -17,7 +17,7 @@ export async function packUnits(units) {
     const said = JSON.stringify({ id: unit.id, lot: unit.lotName, claimed, needs, typed }, null, 1);
     files.push({ name: `${folder}/unit.json`, blob: new Blob([said]), time: unit.added });
   }
-  if (files.reduce((sum, { blob }) => sum + blob.size, 0) > MOST_BYTES) return undefined;
+  if (files.reduce((sum, { blob }) => sum + blob.size, 0) > MAX_BYTES) return undefined;
   return zip(files);
 }
 

@@ -1,0 +1,239 @@
+"""Break the lines that once could be broken unnoticed, and see that a test fails for each.
+
+    uv run python tests/mutation/known.py [WORD ...]
+
+Works on a copy of the checkout, asks of each break only the test that is named beside it, and prints a table.
+With words, only breaks whose name has one of them. Leaves with 1 where a break is not noticed, where its line
+is no longer there, or where its test fails before anything is broken. POSIX only, as `mutate.py` beside it.
+"""
+
+import contextlib
+import os
+import sys
+import tempfile
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+from mutate import LIBRARIES, copy_checkout
+
+
+@dataclass(frozen=True)
+class Break:
+    """One line of the program, what it is changed to, and the test that must notice."""
+
+    name: str
+    file: str
+    line: str
+    broken: str
+    test: str
+
+
+BREAKS = (
+    Break(
+        "lost and added characters change places",
+        "models/matching/text_fit.py",
+        "lost, added = np.log(noise.of_kind(text.kind)[1:])",
+        "added, lost = np.log(noise.of_kind(text.kind)[1:])",
+        "test_models_matching_text_fit.py",
+    ),
+    Break(
+        "what is sorted anew forgets the model",
+        "cli/lot/sorting.py",
+        "            self.analyser.model_version,\n            self.head.catalogue_sha256,",
+        "            self.head.catalogue_sha256,",
+        "test_cli_sort.py::test_after_learning_every_unit_is_decided_anew",
+    ),
+    Break(
+        "what is sorted anew forgets the findings",
+        "cli/lot/sorting.py",
+        "            list(findings),\n",
+        "",
+        "test_cli_sort.py::test_a_unit_with_a_new_finding_is_decided_anew",
+    ),
+    Break(
+        "views count as independent",
+        "models/matching/fusion.py",
+        "effective = number / (1.0 + (number - 1.0) * correlation)",
+        "effective = number",
+        "test_models_matching_fusion.py",
+    ),
+    Break(
+        "correlations in another order",
+        "models/matching/fusion.py",
+        "for rule in rules.RULES])",
+        "for rule in reversed(rules.RULES)])",
+        "test_models_matching_fusion.py",
+    ),
+    Break(
+        "the best family is its own rival",
+        "models/matching/pair_features.py",
+        "rival = np.where(total == best, second, best)",
+        "rival = np.where(total == best, best, second)",
+        "test_models_matching_pair_features.py",
+    ),
+    Break(
+        "colours are half as warm",
+        "vision/colour/naming.py",
+        "TEMPERATURE = 0.1, 1.0, 1.2",
+        "TEMPERATURE = 0.1, 1.0, 0.6",
+        "test_vision_colour_naming.py",
+    ),
+    Break(
+        "a housing's colour is taken beside the housing",
+        "vision/detection/units.py",
+        'body = weight * (1 - masks["connector"]) + 1e-9',
+        'body = np.roll(weight, weight.shape[1] // 2, axis=1) * (1 - masks["connector"]) + 1e-9',
+        "test_vision_detection_units.py",
+    ),
+    Break(
+        "a plug's colour is measured at unscaled coordinates",
+        "vision/detection/connectors.py",
+        "patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)",
+        "patch = measure_housing(rgb, np.asarray(polygon), white_balance)",
+        "test_vision_detection_connectors.py",
+    ),
+    Break(
+        "a large photo's colours are measured as if it were not reduced",
+        "vision/observe.py",
+        "sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance",
+        "sighting.maps, found, scene.rgb, 1.0, scene.white_balance",
+        "test_vision_observe.py",
+    ),
+    Break(
+        "the whole of a scene's mean is corrected",
+        "vision/colour/white_balance.py",
+        "_gains(np.sqrt(white / white.mean()))",
+        "_gains(white / white.mean())",
+        "test_vision_colour_white_balance.py",
+    ),
+    Break(
+        "a tenth of certainty makes a second unit",
+        "models/unit_choice.py",
+        "OTHER_UNIT_CONFIDENCE = 0.8",
+        "OTHER_UNIT_CONFIDENCE = 0.1",
+        "test_models_unit_choice.py",
+    ),
+    Break(
+        "a pause between units is ten times as long",
+        "models/grouping.py",
+        "PAUSE_S = 90.0",
+        "PAUSE_S = 900.0",
+        "test_models_grouping.py",
+    ),
+    Break(
+        "a barcode without a check refuses",
+        "models/decision/decide.py",
+        'any(code.check == "verified" for view',
+        "any(code.payload for view",
+        "test_models_decision_decide.py::test_a_barcode_refuses_only_where_its_check_held",
+    ),
+    Break(
+        "a barcode never refuses",
+        "models/decision/decide.py",
+        'return plugs or any(code.check == "verified"',
+        'return plugs or any(code.check == "held"',
+        "test_models_decision_decide.py::test_a_barcode_refuses_only_where_its_check_held",
+    ),
+    Break(
+        "the rank of coverage is one off",
+        "models/decision/conformal.py",
+        "missed = floor((n + 1) * (1.0 - level) + 1e-9)",
+        "missed = floor(n * (1.0 - level) + 1e-9)",
+        "test_models_decision_conformal.py",
+    ),
+    Break(
+        "the law of coverage has one case less",
+        "models/decision/conformal.py",
+        "betabinom(n_test, n + 1 - missed, missed)",
+        "betabinom(n_test, n - missed, missed)",
+        "test_models_decision_conformal.py",
+    ),
+    Break(
+        "a number scores as if it were the whole line",
+        "models/decision/variants.py",
+        "best_string(text, noise) * min(len(compact(run.value)) / whole, 1.0) - math.log(words)",
+        "best_string(text, noise) - math.log(words)",
+        "test_models_decision_variants.py",
+    ),
+    Break(
+        "a barcode speaks against variants it does not name",
+        "models/decision/variants.py",
+        "np.where(hits, BARCODE_NATS, 0.0)",
+        "np.where(hits, BARCODE_NATS, -1.0)",
+        "test_models_decision_variants.py",
+    ),
+    Break(
+        "the photo that leaves the variant most open is asked for",
+        "models/decision/next_photo.py",
+        "1.0 - np.array(named[k : k + each])",
+        "np.array(named[k : k + each])",
+        "test_models_decision_decide.py::test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked_for",
+    ),
+    Break(
+        "the variant is forgotten in what a photo leaves open",
+        "models/decision/next_photo.py",
+        "named = [p.families.max() * v for",
+        "named = [p.families.max() for",
+        "test_models_decision_decide.py::test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked_for",
+    ),
+    Break(
+        "a unit of no family is said to be unsure",
+        "models/decision/decide.py",
+        'if verdict == "not_in_catalogue":\n        return f"A unit',
+        'if verdict == "no":\n        return f"A unit',
+        "test_models_decision_decide.py::test_an_unknown_unit_is_not_accepted",
+    ),
+)
+
+
+def main() -> int:
+    """Break each, say which tests noticed, and count the others."""
+    wanted = [one for one in BREAKS if not sys.argv[1:] or any(word in one.name for word in sys.argv[1:])]
+    with tempfile.TemporaryDirectory() as name:
+        copy = Path(name)
+        copy_checkout(copy)
+        os.chdir(copy)
+        sys.path.insert(0, str(copy / "build" / "checkout"))
+        sys.dont_write_bytecode = True  # two versions of a file may be of one second and one length
+        os.environ["PYTHONPATH"] = sys.path[0]  # for processes that tests start
+        for library in LIBRARIES:
+            import_module(library)
+        fine = {test: _passes(test) for test in dict.fromkeys(one.test for one in wanted)}
+        unnoticed = 0
+        for one in wanted:
+            path = copy / one.file
+            text = path.read_text("utf-8")
+            if text.count(one.line) != 1:
+                outcome = "NOT THERE"
+            elif not fine[one.test]:
+                outcome = "FAILS ANYHOW"
+            else:
+                path.write_text(text.replace(one.line, one.broken), "utf-8")
+                outcome = "UNNOTICED" if _passes(one.test) else "noticed"
+                path.write_text(text, "utf-8")
+            unnoticed += outcome != "noticed"
+            print(f"{outcome:12} {one.name} ({one.file}; {one.test})", flush=True)
+    print(f"{len(wanted) - unnoticed} of {len(wanted)} noticed")
+    return int(unnoticed > 0)
+
+
+def _passes(test: str) -> bool:
+    """Run one test, or all of a file, in a fork."""
+    child = os.fork()
+    if child == 0:
+        import pytest
+
+        with (
+            open(os.devnull, "w") as nowhere,
+            contextlib.redirect_stdout(nowhere),
+            contextlib.redirect_stderr(nowhere),
+        ):
+            failed = pytest.main(["-q", "-x", "-p", "no:cacheprovider", f"tests/{test}"])
+        os._exit(int(failed))
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
