@@ -177,7 +177,7 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
 
 
 def label_entries(unit: dict) -> list[str]:
-    """What may be typed or scanned from a unit's label: its number, with its suffix, each line, each barcode."""
+    """What may be typed or scanned from a label: its number, with its suffix, each line, each barcode."""
     number, suffix = unit["service_number"], unit["suffix"]
     printed = [text["value"] for text in unit["texts"] if text["kind"] == "printed"]
     codes = [code["payload"] for code in unit["codes"]]

@@ -38,6 +38,11 @@ def until(page, words: str) -> None:
         page.wait_for_timeout(50)
 
 
+def until_looked(page) -> None:
+    """Wait until the phone has said all that it sees, and looks no closer."""
+    until(page, "document.querySelector('.plugs .told') && !document.querySelector('.plugs .closer')")
+
+
 def take(page, data: bytes, kind: str = "jpeg") -> None:
     file = {"name": f"photo.{kind}", "mimeType": f"image/{kind}", "buffer": data}
     page.set_input_files(f"{FRONT} input.camera", file)
@@ -113,11 +118,12 @@ WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
   const { nameMaps } = await import(script);
   const limits = (await import(script.replace("plug_maps", "plug_limits"))).default;
   const [width, height] = size;
-  const count = Object.values(limits.coarse).reduce((most, [first, channels]) => Math.max(most, first + channels), 0);
+  const count = Math.max(...Object.values(limits.coarse).map(([first, channels]) => first + channels));
   const [wide, high] = exchanged ? [height, width] : [width, height];
   const map = (channels, step) => {
     const [w, h] = [wide / step, high / step];
-    return { data: Float32Array.from({ length: channels * w * h }, (_, k) => Math.sin(k * 0.7) * 3), width: w, height: h };
+    const data = Float32Array.from({ length: channels * w * h }, (_, k) => Math.sin(k * 0.7) * 3);
+    return { data, width: w, height: h };
   };
   const [fine, coarse] = [map(limits.fine.length, 2), map(count, 4)];
   const maps = nameMaps([{ fine, coarse, exchanged, mirrored }], width - 5, height - 9);
@@ -200,7 +206,7 @@ def test_from_the_button_to_the_drawing(serve, phone):
         url for url in asked if "by-digest" in url or "onnxruntime" in url
     ]  # nothing before it is wanted
     button.click()
-    phone.wait_for_selector(f"{FRONT} .plugs .told")
+    until_looked(phone)
     said = phone.inner_text(f"{FRONT} .plugs")
     assert "Plugs as the phone sees them" in said
     assert "not compared by the server" in said
@@ -277,13 +283,13 @@ def test_it_is_kept_once_used_and_works_without_a_signal(serve, make_phone):
     assert not kept() & large
     take(page, photo_bytes("mf0140"))
     page.locator(f"{FRONT} .plugs").get_by_role("button").click()
-    page.wait_for_selector(f"{FRONT} .plugs .told")
+    until_looked(page)
     said = page.inner_text(f"{FRONT} .plugs .found")
     until(page, "(async () => (await (await caches.open('plugface-by-digest')).keys()).length === 2)()")
     made.stop()
     page.reload()
     page.get_by_role("heading", name="No signal").wait_for()
-    page.wait_for_selector(f"{FRONT} .plugs .told")  # the photo is still in its place, and looked at again
+    until_looked(page)  # the photo is still in its place, and looked at again
     assert page.inner_text(f"{FRONT} .plugs .found") == said
 
 
@@ -319,7 +325,7 @@ def test_what_one_look_says_is_told_at_once_and_put_right_by_the_closer_one(show
     assert said.startswith("⚠ Caution: restraint")
     assert "more closely" in said
     said = shown(seen([plug("GY"), plug("BK"), plug("GN")]), first=rough)
-    until(shown.page, "!document.querySelector('.plugs .closer')")
+    until_looked(shown.page)
     said = shown.page.inner_text(f"{FRONT} .plugs")
     assert "3 plugs: GY L, BK L, GN L" in said
     assert "YE" not in said
@@ -339,7 +345,7 @@ def test_where_looking_more_closely_fails_what_was_told_first_stays(shown):
         "**/plugs_worker.js", lambda r: r.fulfill(body=body % rough, content_type="text/javascript")
     )
     shown.page.reload()
-    until(shown.page, "document.querySelector('.plugs .told') && !document.querySelector('.plugs .closer')")
+    until_looked(shown.page)
     assert "2 plugs: BK L, GN L" in shown.page.inner_text(f"{FRONT} .plugs")
 
 
