@@ -388,7 +388,11 @@ def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path
         assert packed.testzip() is None
         names = packed.namelist()
         unit = Path(names[0]).name.partition("-")[0]
-        assert [Path(name).name for name in names] == [f"{unit}-front-1.jpg", f"{unit}-back-2.jpg", "unit.json"]
+        assert [Path(name).name for name in names] == [
+            f"{unit}-front-1.jpg",
+            f"{unit}-back-2.jpg",
+            "unit.json",
+        ]
         assert {name_unit(name) for name in names[:2]} == {unit}  # for `sort`, names of one unit
         assert len({Path(name).parent for name in names}) == 1
         assert packed.read(names[0]) == first["buffer"]
