@@ -2,12 +2,37 @@
 
 import json
 import random
+import sys
 import zipfile
+from contextlib import closing
+from dataclasses import dataclass, replace
+from hashlib import sha256
 
+import cloudpickle
+import numpy as np
 import pytest
+from plugface.analysis import decide_observed
+from plugface.cli.commands.sort import remarks
 from plugface.cli.lot import unpack
 from plugface.cli.lot.scan import FolderError, scan_folder
+from plugface.cli.lot.sorting import Plan, say_typed, sort_lot
 from plugface.cli.lot.unpack import unpack_photos
+from plugface.cli.lot.worker import PipelineAnalyser
+from plugface.cli.settings import demo_folder
+from plugface.cli.store.learned_model import default_model
+from plugface.cli.store.ledger import Ledger, Proposal, Unit
+from plugface.cli.typed_label import look_at_typed
+from plugface.cli.web.answering import TYPED
+from plugface.codec import read_observations, write_decision, write_observations
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching.error_model import ErrorModel
+from sqlalchemy import select
+
+cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
+
+DEMO = demo_folder() / "marrow_finch"
+NUMBER = "K31370/141"  # of the variant home of CURLEW 5
 
 
 @pytest.fixture
@@ -33,7 +58,7 @@ def test_each_unit_is_a_folder_and_what_was_typed_is_told(pack, tmp_path):
         "unit-001/2-back.png",
     }
     assert (tmp_path / "out/unit-001/2-back.png").read_bytes() == b"two!"
-    assert unpacked.typed == {"unit-001": ["K27 104 / 051"]}
+    assert unpacked.typed == {"unit-001": ("K27 104 / 051",)}
     taken = {photo.written_at.year for photo in scan_folder(str(unpacked.folder)).photos}
     assert taken == {2026}
 
@@ -138,13 +163,108 @@ def test_what_cannot_be_read_beside_a_unit_is_left(pack, tmp_path, said):
     assert unpack_photos(pack({"a/1.jpg": b"1", "a/unit.json": said}), tmp_path / "out").typed == {}
 
 
-def test_the_command_sorts_it_and_says_what_was_typed(run, pack, plain_photo, tmp_path):
-    photos = {f"unit-001/{k}.jpg": plain_photo(f"{k}.jpg").read_bytes() for k in ("1", "2222222")}
-    file = pack({**photos, "unit-001/unit.json": b'{"typed": ["K27 104"]}'})
+@dataclass(frozen=True)
+class KnowsWhatIsSeen(PipelineAnalyser):
+    """Decides as ever; what it sees in a photo stands in its bytes."""
+
+    def observe(self, data: bytes, name: str):
+        return replace(read_observations(data.decode()), photo_sha256=sha256(data).hexdigest()), b""
+
+
+def drawn(family: str, variant: str, view: str, seed: int = 0) -> bytes:
+    """What is seen in a photo of a unit of the demo, drawn by chance."""
+    entry = load_catalogue(DEMO).by_key[family]
+    which = next(each for each in entry.variants if each.key == variant)
+    seen = draw_observations(entry, which, view, ErrorModel(), np.random.default_rng(seed))
+    return write_observations(seen).encode()
+
+
+@pytest.fixture
+def sort_saved(pack, tmp_path):
+    """Sort what a phone saved: the outcome, and the latest proposal of each unit by its key."""
+
+    def sort(files: dict[str, bytes], out: str = "run"):
+        unpacked = unpack_photos(pack(files, f"{out}.zip"), tmp_path / f"{out}-photos")
+        plan = Plan(str(unpacked.folder), DEMO, tmp_path / out, typed=unpacked.typed)
+        outcome = sort_lot(plan, analyser=KnowsWhatIsSeen(DEMO))
+        with closing(Ledger(tmp_path / out / "ledger.sqlite")) as book, book.reading() as session:
+            query = (
+                select(Unit.key, Proposal).join(Proposal, Proposal.unit_id == Unit.id).order_by(Proposal.id)
+            )
+            rows = dict(session.execute(query).all())
+            session.expunge_all()
+        return outcome, list(rows.values())
+
+    return sort
+
+
+def said(*typed: str) -> bytes:
+    return json.dumps({"typed": typed}).encode()
+
+
+def test_what_was_typed_on_the_phone_counts_as_on_the_yard_page(sort_saved):
+    front = drawn("CURLEW 5", "home", "front")
+    _, (without,) = sort_saved({"unit-001/a-front-1.jpg": front}, "without")
+    outcome, (proposal,) = sort_saved({"unit-001/a-front-1.jpg": front, "unit-001/unit.json": said(NUMBER)})
+    assert (outcome.typed, outcome.typed_left) == (1, ())
+    assert without.variant == ""
+    assert (proposal.family, proposal.variant) == ("CURLEW 5", "home")
+    assert "typed" not in without.message
+    assert f'"{NUMBER}" was typed or scanned on the phone' in proposal.message
+    catalogue = load_catalogue(DEMO)
+    seen = [read_observations(front.decode()), look_at_typed([NUMBER], catalogue)]
+    on_page = decide_observed(["front.jpg", TYPED], seen, catalogue, model=default_model()).decision
+    assert json.loads(proposal.decision) == json.loads(write_decision(on_page))
+    again, _ = sort_saved({"unit-001/a-front-1.jpg": front, "unit-001/unit.json": said(NUMBER)})
+    assert (again.decided_now, again.typed) == (0, 1)
+    anew, rows = sort_saved({"unit-001/a-front-1.jpg": front, "unit-001/unit.json": said("K31377/146")})
+    assert (anew.decided_now, len(rows)) == (1, 1)  # another number is another question
+
+
+def test_a_typed_number_that_contradicts_the_photos_is_a_finding(sort_saved):
+    photos = {f"unit-001/a-{view}-1.jpg": drawn("CURLEW 5", "home", view) for view in ("front", "back")}
+    _, (without,) = sort_saved(photos, "without")
+    _, (proposal,) = sort_saved({**photos, "unit-001/unit.json": said("K90515/884")})
+    assert (without.verdict, without.findings) == ("identified", "")
+    assert proposal.verdict == "ambiguous"
+    assert proposal.findings
+
+
+def test_a_number_typed_for_a_folder_of_several_units_counts_for_none(sort_saved):
+    files = {
+        "unit-001/u1_front.jpg": drawn("CURLEW 5", "home", "front"),
+        "unit-001/u2_front.jpg": drawn(
+            "AUK 11", load_catalogue(DEMO).by_key["AUK 11"].variants[0].key, "front"
+        ),
+        "unit-001/unit.json": said(NUMBER),
+        "unit-002/unit.json": said("K90515/884"),
+    }
+    outcome, rows = sort_saved(files)
+    assert len(rows) == 2
+    assert (outcome.typed, outcome.typed_left) == (0, ("unit-001", "unit-002"))
+    assert not any("typed" in row.message for row in rows)
+    assert "typed for unit-001, unit-002 counted for none" in " ".join(remarks(outcome))
+
+
+def test_a_photo_that_cannot_be_read_takes_no_number_from_the_other(sort_saved):
+    files = {"unit-001/a-front-1.jpg": drawn("CURLEW 5", "home", "front"), "unit-001/a-back-2.jpg": b"{"}
+    outcome, rows = sort_saved({**files, "unit-001/unit.json": said(NUMBER)})
+    assert outcome.broken == 1
+    assert sorted("typed" in row.message for row in rows) == [False, True]
+
+
+def test_a_donors_number_is_not_said():
+    assert "1M8GDM9AXKP042788" not in say_typed(("1M8GDM9AXKP042788",))
+
+
+def test_the_command_takes_what_was_typed_from_the_file(run, pack, plain_photo, tmp_path):
+    photos = {f"unit-001/a-front-{k}.jpg": plain_photo(f"{k}.jpg").read_bytes() for k in ("1", "2222222")}
+    file = pack({**photos, "unit-001/unit.json": said(NUMBER)})
     ran = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--json")
     assert ran.code == 0, ran.err
-    assert json.loads(ran.out)["photos"] == 2
-    assert "'K27 104' was typed for unit-001" in ran.err
-    assert (tmp_path / "run-photos/unit-001/1.jpg").is_file()
-    again = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--json")
+    out = json.loads(ran.out)
+    assert (out["photos"], out["typed"], out["typed_left"]) == (2, 1, [])
+    assert (tmp_path / "run-photos/unit-001/a-front-1.jpg").is_file()
+    again = run("sort", file, "--out", tmp_path / "run", "--no-pdf")
     assert again.code == 0, again.err
+    assert "For 1 unit what was typed" in " ".join(again.out.split())

@@ -174,3 +174,44 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
         first = phone.locator("#by-number > *").first
         loud = [c for c in decision.cautions if c.name in ("high voltage", "restraint", "locked")]
         assert ("caution" in (first.get_attribute("class") or "")) == bool(loud)
+
+
+def label_entries(unit: dict) -> list[str]:
+    """What may be typed or scanned from a label: its number, with its suffix, each line, each barcode."""
+    number, suffix = unit["service_number"], unit["suffix"]
+    printed = [text["value"] for text in unit["texts"] if text["kind"] == "printed"]
+    codes = [code["payload"] for code in unit["codes"]]
+    return list(dict.fromkeys([number, f"{number} {suffix}", *printed, *codes]))
+
+
+def test_the_labels_of_the_demos_photos_are_named_right_or_not_at_all(serve, phone):
+    """Every label of the demo's photos, those of units that the catalogue does not have among them."""
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    made = serve()
+    phone.goto(made.url)
+    rows = [json.loads(line) for line in (demo_folder() / "truth.jsonl").read_text("utf-8").splitlines()]
+    units = [unit for row in rows for unit in row["units"]]
+    asked = {
+        (entry, unit["family"], unit["variant"], unit["known"])
+        for unit in units
+        for entry in label_entries(unit)
+    }
+    asked = sorted(asked)
+    script = f"{made.app.state.assets.path}/number_answer.js"
+    copy = json.loads(index_numbers(catalogue, 30)[0])
+    said = phone.evaluate(ANSWERS, [script, copy, [entry for entry, *_ in asked]])
+    numbers = {unit["service_number"] for unit in units}
+    right = {True: 0, False: 0}  # of whole numbers and of all else
+    for (entry, key, variant, known), answer in zip(asked, said, strict=True):
+        if answer["kind"] != "family":
+            assert entry not in numbers or not known, entry
+            continue
+        family = catalogue.families[answer["families"][0]]
+        kept = [family.variants[place].key for place in answer["variants"]]
+        assert known, (entry, key, family.key)
+        assert family.key == key, (entry, key, family.key)
+        assert variant in kept, (entry, variant, kept)
+        right[entry in numbers] += 1
+    print(f"labels of {len(units)} units, {len(asked)} entries: named {right}, wrong 0")
+    assert right[True] >= 20
+    assert right[False] >= 30

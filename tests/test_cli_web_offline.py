@@ -14,6 +14,7 @@ from PIL import Image
 from plugface.cli.lot.unpack import unpack_photos
 from plugface.cli.web import assets as assets_module
 from plugface.cli.web.icons import ICONS
+from plugface.models.grouping import name_unit
 
 KEPT = """async () => {
   const found = {};
@@ -386,13 +387,19 @@ def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path
     with zipfile.ZipFile(file) as packed:
         assert packed.testzip() is None
         names = packed.namelist()
-        assert [Path(name).name for name in names] == ["1-front.jpg", "2-back.jpg", "unit.json"]
+        unit = Path(names[0]).name.partition("-")[0]
+        assert [Path(name).name for name in names] == [
+            f"{unit}-front-1.jpg",
+            f"{unit}-back-2.jpg",
+            "unit.json",
+        ]
+        assert {name_unit(name) for name in names[:2]} == {unit}  # for `sort`, names of one unit
         assert len({Path(name).parent for name in names}) == 1
         assert packed.read(names[0]) == first["buffer"]
         assert packed.read(names[1]) == second["buffer"]
         assert json.loads(packed.read(names[2]))["typed"] == [number]
     unpacked = unpack_photos(file, tmp_path / "out")
-    assert list(unpacked.typed.values()) == [[number]]
+    assert list(unpacked.typed.values()) == [(number,)]
     keeping.reload()
     keeping.get_by_text("2 photos:").wait_for()  # it is still to be sent
 

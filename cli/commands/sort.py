@@ -14,6 +14,8 @@ from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.settings import default_catalogue
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from plugface.cli.lot.sorting import Outcome
     from plugface.cli.present.report.worth import LotWorth
     from plugface.cli.present.screen import Screen
@@ -96,7 +98,7 @@ def sort(
     from plugface.cli.store.ledger import Ledger
 
     started = time.monotonic()
-    photos = _unpacked(photos, out)
+    photos, typed = _unpacked(photos, out)
     plan = Plan(
         photos,
         catalogue or default_catalogue(),
@@ -106,6 +108,7 @@ def sort(
         cluster,
         ledger,
         retry_broken,
+        typed,
     )
     screen = Screen(stderr=True)
     try:
@@ -142,21 +145,15 @@ def sort(
         raise typer.Exit(1)
 
 
-def _unpacked(photos: str, out: Path) -> str:
-    """Where the photos lie, once what a phone saved as one file is unpacked beside the run."""
+def _unpacked(photos: str, out: Path) -> tuple[str, Mapping[str, tuple[str, ...]]]:
+    """Where the photos lie, once what a phone saved as one file is unpacked, and what was typed for them."""
     file = Path(photos)
     if file.suffix.lower() != ".zip" or not file.is_file():
-        return photos
-    from plugface.cli.lot.unpack import SAID, unpack_photos
+        return photos, {}
+    from plugface.cli.lot.unpack import unpack_photos
 
     unpacked = unpack_photos(file, _beside(out))
-    for unit, typed in unpacked.typed.items():
-        numbers = " and ".join(f"'{entry}'" for entry in typed)
-        say(
-            f"note: {numbers} was typed for {unit}, see {SAID} in {file.name}; sort reads photos alone",
-            err=True,
-        )
-    return str(unpacked.folder)
+    return str(unpacked.folder), unpacked.typed
 
 
 def _beside(out: Path) -> Path:
@@ -246,6 +243,16 @@ def remarks(outcome: Outcome) -> list[str]:
         said.append(f"{_count(outcome.broken, 'photo')} could not be read; each is one row to take again.")
     if outcome.put_off:
         said.append(_put_off(outcome))
+    if outcome.typed:
+        said.append(
+            f"For {_count(outcome.typed, 'unit')} what was typed or scanned on the phone counted, too."
+        )
+    if outcome.typed_left:
+        named = ", ".join(outcome.typed_left[:5]) + (" and more" if len(outcome.typed_left) > 5 else "")
+        said.append(
+            f"What was typed for {named} counted for none: the photos there show several units, or no photo "
+            "is there. The numbers are in the file that the phone saved."
+        )
     if outcome.outside:
         named = ", ".join(outcome.outside[:5]) + (" and more" if len(outcome.outside) > 5 else "")
         said.append(

@@ -9,11 +9,11 @@ with it.
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from plugface.cli.lot import worker
 from plugface.cli.lot.grouped import Grouped, read_grouped
@@ -38,14 +38,15 @@ from plugface.cli.store.ledger import (
     record_photo,
     still_counts,
 )
-from plugface.codec import read_observations
+from plugface.cli.typed_label import look_at_typed
+from plugface.codec import read_observations, write_observations
 from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_unsigned, load_catalogue
-from plugface.models.catalogue.index import CatalogueIndex, index_catalogue, name_families
+from plugface.models.catalogue.index import CatalogueIndex, compact, index_catalogue, name_families
 from plugface.models.decision import placement
 from plugface.models.decision.answers import Decision
 from plugface.models.matching.payloads import list_stretches
-from plugface.models.unit_choice import to_part
+from plugface.models.unit_choice import NoUnit, to_part
 from plugface.vision.observations import Observations
 from sqlalchemy import and_, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
@@ -79,6 +80,8 @@ class Plan:
     cluster: str | None = None
     ledger: str | None = None  # None: in the run's folder
     retry_broken: bool = False  # look again at photos that could not be read before
+    #: Folder below `photos` -> what was typed or scanned on the phone for the unit in it.
+    typed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,8 @@ class Outcome:
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
     put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
     grouped: Grouped = field(default_factory=lambda: Grouped({}, 0, {}))  # how photos were put together
+    typed: int = 0  # units with something that was typed on the phone, which counted
+    typed_left: tuple[str, ...] = ()  # folders for which something was typed that counted for no unit
 
 
 def sort_lot(
@@ -150,6 +155,7 @@ class _Run:
         self.analyser, self.progress, self.catalogue = analyser, progress, catalogue
         self.thumbs = plan.folder / "thumbs"
         self.thumbs.mkdir(exist_ok=True)
+        self.typed: dict[int, str] = {}  # unit id -> folder for which something was typed
         with ledger.transaction() as session:
             self.lot_id = record_lot(
                 session, head.lot, name=head.name, source=head.photos, market=head.market
@@ -394,9 +400,12 @@ class _Run:
             )
             standing = select(Unit.id).where(Unit.lot_id == self.lot_id, still_counts())
             unit_ids = list(session.scalars(standing.order_by(Unit.id)))
+            files = _files(session, self.lot_id)
+        seen = {unit: views[unit] for unit in unit_ids if unit in views and unit not in faults}
+        self.typed = _find_typed(self.plan.typed, files, seen)
         open_units = []
         for unit_id in unit_ids:
-            digest = self._input_sha256(views.get(unit_id, []), findings.get(unit_id, ()))
+            digest = self._input_sha256(unit_id, views.get(unit_id, []), findings.get(unit_id, ()))
             if (unit_id, digest) not in decided:
                 open_units.append((unit_id, digest))
         digests = dict(open_units)
@@ -421,7 +430,7 @@ class _Run:
             self.progress("decide", done, len(open_units))
         return len(open_units)
 
-    def _input_sha256(self, views: list[_View], findings: tuple[str, ...]) -> str:
+    def _input_sha256(self, unit_id: int, views: list[_View], findings: tuple[str, ...]) -> str:
         # Each photo with the version that really looked at it, which may be an older one's.
         photos = sorted((sha256, part, version) for _id, sha256, part, version in views)
         inputs = [
@@ -430,8 +439,12 @@ class _Run:
             self.head.catalogue_sha256,
             self.head.market,
             list(findings),
+            *self._typed_for(unit_id),
         ]
         return hashlib.sha256(json.dumps(inputs).encode()).hexdigest()
+
+    def _typed_for(self, unit_id: int) -> tuple[str, ...]:
+        return self.plan.typed[self.typed[unit_id]] if unit_id in self.typed else ()
 
     def _decide_task(self, unit_id: int, views: list[_View]) -> worker.DecideTask:
         with self.ledger.reading() as session:
@@ -442,20 +455,23 @@ class _Run:
                     )
                 ).all()
             )
-        return worker.DecideTask(
-            self.analyser,
-            unit_id,
-            tuple(rows[photo_id] for photo_id, _sha256, _part, _version in views),
-            tuple(part for _id, _sha256, part, _version in views),
-        )
+        observations = [rows[photo_id] for photo_id, _sha256, _part, _version in views]
+        parts = [part for _id, _sha256, part, _version in views]
+        if typed := self._typed_for(
+            unit_id
+        ):  # as on the yard page: a close-up of the label beside the photos
+            observations.append(write_observations(look_at_typed(typed, self.catalogue)))
+            parts.append(to_part(NoUnit()))
+        return worker.DecideTask(self.analyser, unit_id, tuple(observations), tuple(parts))
 
     def _record_decision(
         self, unit_id: int, digest: str, decision: Decision, findings: tuple[str, ...]
     ) -> None:
         place = placement.assign_place(decision, self.catalogue, market=self.head.market, findings=findings)
-        self._record_proposal(
-            unit_id=unit_id, input_sha256=digest, **proposal_columns(decision, place, findings)
-        )
+        columns = proposal_columns(decision, place, findings)
+        if typed := self._typed_for(unit_id):
+            columns["message"] = f"{columns['message']} {say_typed(typed)}".strip()
+        self._record_proposal(unit_id=unit_id, input_sha256=digest, **columns)
 
     def _record_broken(self, unit_id: int, digest: str, fault: str) -> None:
         self._record_proposal(
@@ -521,7 +537,16 @@ class _Run:
             places={place: places[place] for place in placement.SIGNS if places[place]},
             put_off=put_off,
             grouped=grouped,
+            typed=len(self.typed),
+            typed_left=tuple(sorted(self.plan.typed.keys() - self.typed.values())),
         )
+
+
+def say_typed(typed: tuple[str, ...]) -> str:
+    """What marks an answer in which something counted that no photo shows."""
+    # A donor's number has 17 characters and may be personal data, and a report is handed on.
+    listed = " and ".join(f'"{each}"' if len(compact(each)) < 17 else "A long number" for each in typed)
+    return f"{listed} was typed or scanned on the phone, and counted as read from the label."
 
 
 def lot_code(lot: str) -> str:
@@ -630,6 +655,21 @@ def _faults(session: Session, lot_id: int) -> dict[int, str]:
         .where(Unit.lot_id == lot_id, File.photo_id.is_(None))
     )
     return faults | {unit_id: f"{path}: {note}" for unit_id, path, note in session.execute(unread)}
+
+
+def _find_typed(
+    typed: Iterable[str], files: dict[int, tuple[str, str, str]], views: Mapping[int, list[_View]]
+) -> dict[int, str]:
+    """Unit id -> folder for which something was typed, where its photos show this one unit."""
+    folders = {unit: {_folder(files[view[0]][0]) for view in seen} for unit, seen in views.items()}
+    sharing = Counter(folder for inside in folders.values() for folder in inside)
+    alone = {unit: inside.pop() for unit, inside in folders.items() if len(inside) == 1}
+    wanted = {folder for folder in typed if sharing[folder] == 1}
+    return {unit: folder for unit, folder in alone.items() if folder in wanted}
+
+
+def _folder(path: str) -> str:
+    return str(PurePosixPath(path).parent)
 
 
 def _service_number_test(catalogue: Catalogue) -> Callable[[str], bool]:

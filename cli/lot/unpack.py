@@ -33,7 +33,9 @@ class Unpacked:
     """What came out of a file."""
 
     folder: Path
-    typed: dict[str, list[str]]  # folder of a unit -> numbers and barcodes that were typed or scanned for it
+    typed: dict[
+        str, tuple[str, ...]
+    ]  # folder of a unit -> numbers and barcodes that were typed or scanned for it
 
 
 def unpack_photos(file: Path, folder: Path) -> Unpacked:
@@ -48,7 +50,7 @@ def unpack_photos(file: Path, folder: Path) -> Unpacked:
     OSError
         If the folder cannot be written.
     """
-    typed: dict[str, list[str]] = {}
+    typed: dict[str, tuple[str, ...]] = {}
     try:
         with zipfile.ZipFile(file) as packed:
             members = [one for one in packed.infolist() if not one.is_dir()]
@@ -122,10 +124,12 @@ def _holds(target: Path, data: bytes) -> bool:
     return target.is_file() and target.stat().st_size == len(data) and target.read_bytes() == data
 
 
-def _typed(data: bytes) -> list[str]:
+def _typed(data: bytes) -> tuple[str, ...]:
     try:
         said = json.loads(data)
     except (ValueError, RecursionError):
-        return []
+        return ()
     typed = said.get("typed") if isinstance(said, dict) else None
-    return [entry[:80] for entry in typed if isinstance(entry, str)][:8] if isinstance(typed, list) else []
+    if not isinstance(typed, list):
+        return ()
+    return tuple(dict.fromkeys(entry[:80] for entry in typed if isinstance(entry, str) and entry.strip()))[:8]

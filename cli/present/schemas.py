@@ -367,6 +367,10 @@ class SortOut(Head):
     put_off: list[str] = Field(
         default_factory=list, description="photos this machine could not look at now, and why; run again"
     )
+    typed: int = Field(0, description="units for which what was typed or scanned on the phone counted")
+    typed_left: list[str] = Field(
+        default_factory=list, description="folders for which something was typed that counted for no unit"
+    )
     worth: list[WorthOut] = Field(description="empty where the catalogue has no values")
     grouped: GroupedOut = Field(description="how photos were put together")
     written: dict[str, str] = Field(description="what was written -> its path, or why it was not")

@@ -13,7 +13,16 @@ from plugface.models.decision.costs import Costs
 from plugface.vision import network_files, quality
 from plugface.vision.detection import connectors, instances, segmenter, units
 from plugface.vision.observations import COLOUR_CODES, MIN_AREA_RATIO, SIZE_CLASSES
-from plugface.vision.observe import _WINDOW, CLOSE_PX, WHOLE_PX, WORTH_ENLARGING
+from plugface.vision.observe import (
+    _MEDIUM_PX,
+    _MIN_OVERLAP,
+    _MIN_WINDOW,
+    _WINDOW,
+    CLOSE_PX,
+    WHOLE_PX,
+    WORKING_PX,
+    WORTH_ENLARGING,
+)
 
 #: What runs the network on a phone, as others made it.
 RUNTIME = Path(__file__).parent / "static" / "vendor" / "onnxruntime"
@@ -47,8 +56,14 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "input": "rgb",
         "outputs": ["fine", "coarse"],
         "whole_px": WHOLE_PX,
-        # Of the photo's long side: a unit shorter than this the server looks at again; the phone does not.
-        "small": CLOSE_PX / (WORTH_ENLARGING * WHOLE_PX * _WINDOW),
+        "copy_px": _MEDIUM_PX,
+        "working_px": WORKING_PX,
+        "close_px": CLOSE_PX,
+        "worth": WORTH_ENLARGING,
+        "window": _WINDOW,
+        "min_window": _MIN_WINDOW,
+        "overlap": _MIN_OVERLAP,
+        "looks": segmenter.AUGMENTATIONS[: segmenter.LOOKS],
         "stride": segmenter._STRIDE,
         "fine": segmenter._FINE,
         "coarse": {name: [at, segmenter._COARSE[name]] for name, at in segmenter._places()},

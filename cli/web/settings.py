@@ -102,7 +102,7 @@ class ServeSettingsIn(BaseModel):
     phone_plugs: bool = Field(
         False,
         description="let phones look for plugs by themselves before a photo is sent, a help and no answer; "
-        "off, for their look differs from the server's in one photo of four",
+        "off, for all of it takes a slow phone more than two seconds",
     )
     words: _Text = Field("", description="file with the page's text, translated; empty: English")
     log_level: Literal["debug", "info", "warning", "error"] = Field(

@@ -10,7 +10,7 @@ export async function packUnits(units) {
   for (const [place, unit] of units.entries()) {
     const folder = `unit-${String(place + 1).padStart(3, "0")}-${unit.id.slice(0, 8)}`;
     unit.photos.forEach(({ face, blob }, k) => {
-      const name = `${folder}/${k + 1}-${face.replace(/[^a-z]+/g, "-")}.${ENDINGS[blob.type] ?? "jpg"}`;
+      const name = `${folder}/${unit.id.slice(0, 8)}-${face.replace(/[^a-z]+/g, "-")}-${k + 1}.${ENDINGS[blob.type] ?? "jpg"}`;
       files.push({ name, blob, time: unit.added });
     });
     const { claimed = "", needs = {}, typed = [] } = unit.details ?? {};

@@ -1,58 +1,60 @@
-// Units and plugs in what the segmenter says of one picture, as vision/detection/ finds them, in one look.
+// Units and plugs in what the segmenter says of one picture, as vision/detection/ finds them.
 //
-// It differs from there in four things: the network looks once and not in four ways, small units are not looked at
-// again, a colour is the network's alone (without the white-balanced rim, a tenth of the say there), and outlines
-// are hulls and rectangles. A script holds both against each other: cli/evaluation/measure_phone_plugs.py.
+// It differs from there in two things: a colour is the network's alone (without the white-balanced rim, a tenth of the
+// say there), and outlines are hulls and rectangles. A script holds both against each other:
+// cli/evaluation/measure_phone_plugs.py.
 
 import limits from "./plug_limits.js";
+import { areaOf, hull } from "./plug_outlines.js";
 import { blur, shares } from "./quality.js";
 
 const { cell: CELL, votes: VOTES } = limits;
 const TINY = 0.25; // added to each covariance, pixels squared
+const PIECE = 0.15; // a piece of a unit smaller than this share of its largest is none of it, as vision/detection/units.py has it
 
-// `fine` and `coarse` are the network's two outputs as { data, width, height }; width and height are those of the
-// network's picture before it was padded. Everything that comes back is in its pixels.
-export function findPlugs(fine, coarse, width, height) {
-  const maps = nameMaps(fine, coarse, width, height);
-  const units = findUnits(maps);
-  const found = findInstances(maps.connector, maps.connectorCells, maps.connectorShape, limits.plugs.parting, 3);
-  const on = units.map(() => []);
-  const loose = [];
-  for (const instance of found) {
-    const confidence = instance.probability * Math.min(1, instance.seen / 0.4);
-    const shared = units.map((unit) => instance.places.filter((k) => unit.inside[k]).length / instance.places.length);
-    units.forEach((_, k) => {
-      const here = confidence * Math.min(1, shared[k] / 0.7);
-      if (shared[k] >= limits.plugs.on_unit && here >= limits.plugs.confidence) on[k].push(describePlug(maps, instance, here));
-    });
-    if (Math.max(0, ...shared) < limits.plugs.on_unit && confidence >= limits.plugs.loose) loose.push(describePlug(maps, instance, confidence));
-  }
-  return {
-    units: units.map(({ outline, confidence }, k) => ({ outline, confidence, plugs: inOrder(withoutCrumbs(on[k])) })),
-    loose: inOrder(withoutCrumbs(loose)),
-  };
-}
-
-function nameMaps(fine, coarse, width, height) {
+// What the network says of one picture, by name. `looks` holds its two outputs for each way in which it looked, as
+// { fine: { data, width, height }, coarse, exchanged, mirrored }; width and height are those of the picture before it
+// was padded. Everything that is found in the maps is in the picture's pixels.
+export function nameMaps(looks, width, height) {
   const [w2, h2, w4, h4] = [2, 2, 4, 4].map((step, k) => Math.ceil((k % 2 ? height : width) / step));
-  const plane = ({ data, width: wide, height: high }, channel, w, h) => {
+  // One channel as of the picture itself, the mean of all looks.
+  const plane = (output, channelIn, w, h, changed = (_, value) => value) => {
     const out = new Float32Array(w * h);
-    for (let y = 0; y < h; y += 1) {
-      const from = (channel * high + y) * wide;
-      out.set(data.subarray(from, from + w), y * w);
+    for (const one of looks) {
+      const { data, width: wide, height: high } = one[output];
+      const from = channelIn(one) * high * wide;
+      const [down, across] = one.exchanged ? [1, wide] : [wide, 1];
+      const [first, turn] = one.mirrored ? [from + wide - 1, one.exchanged ? [-1, wide] : [wide, -1]] : [from, [down, across]];
+      for (let y = 0; y < h; y += 1) {
+        for (let x = 0, k = first + y * turn[0]; x < w; x += 1, k += turn[1]) out[y * w + x] += changed(one, data[k]) / looks.length;
+      }
     }
-    return { data: out, width: w, height: h };
+    return out;
   };
   const mask = (name) => {
-    const map = plane(fine, limits.fine.indexOf(name), w2, h2);
-    for (let k = 0; k < map.data.length; k += 1) map.data[k] = 1 / (1 + Math.exp(-Math.min(30, Math.max(-30, map.data[k]))));
-    return map;
+    const channel = limits.fine.indexOf(name);
+    const data = plane("fine", () => channel, w2, h2);
+    for (let k = 0; k < data.length; k += 1) data[k] = 1 / (1 + Math.exp(-Math.min(30, Math.max(-30, data[k]))));
+    return { data, width: w2, height: h2 };
   };
   const part = (name) => {
     const [first, count] = limits.coarse[name];
-    return Array.from({ length: count }, (_, k) => plane(coarse, first + k, w4, h4).data);
+    return Array.from({ length: count }, (_, k) => plane("coarse", () => first + k, w4, h4));
   };
-  const shape = (name) => part(name).map((values) => values.map((value) => value * limits.scales[name]));
+  // Offset to the centre (x, y) and root of the covariance (xx, xy, yy): left is right in the mirror, where a cell
+  // tells of a point one pixel off its middle, and across is down where rows and columns were exchanged.
+  const shape = (name) => {
+    const [[first], scale] = [limits.coarse[name], limits.scales[name]];
+    const place = ({ exchanged }, k) => (exchanged ? [1, 0, 4, 3, 2][k] : k);
+    return [0, 1, 2, 3, 4].map((k) => {
+      const changed = (one, value) => {
+        if (!one.mirrored) return scale * value;
+        if (place(one, k) === 0) return -scale * value - 1;
+        return place(one, k) === 3 ? -scale * value : scale * value;
+      };
+      return plane("coarse", (one) => first + place(one, k), w4, h4, changed);
+    });
+  };
   const [unit, connector] = [mask("unit"), mask("connector")];
   return {
     unit,
@@ -64,6 +66,32 @@ function nameMaps(fine, coarse, width, height) {
     colour: part("colour"),
     size: part("size"),
   };
+}
+
+// Everything in the maps that may be a plug.
+const findHousings = (maps) => findInstances(maps.connector, maps.connectorCells, maps.connectorShape, limits.plugs.parting, 3);
+
+const sureness = (instance) => instance.probability * Math.min(1, instance.seen / 0.4);
+const shareOn = (unit, instance) => instance.places.filter((k) => unit.inside[k]).length / instance.places.length;
+
+// Plugs on one of the units found in the same maps.
+export function plugsOn(maps, unit) {
+  maps.housings ??= findHousings(maps);
+  const found = [];
+  for (const instance of maps.housings) {
+    const shared = shareOn(unit, instance);
+    const confidence = sureness(instance) * Math.min(1, shared / 0.7);
+    if (shared >= limits.plugs.on_unit && confidence >= limits.plugs.confidence) found.push(describePlug(maps, instance, confidence));
+  }
+  return inOrder(withoutCrumbs(found));
+}
+
+// Plugs on none of the units.
+export function loosePlugs(maps, units) {
+  maps.housings ??= findHousings(maps);
+  const on = (instance) => Math.max(0, ...units.map((unit) => shareOn(unit, instance)));
+  const loose = maps.housings.filter((one) => on(one) < limits.plugs.on_unit && sureness(one) >= limits.plugs.loose);
+  return inOrder(withoutCrumbs(loose.map((one) => describePlug(maps, one, sureness(one)))));
 }
 
 // Means over the cells of a map half as fine.
@@ -80,18 +108,17 @@ function toCells({ data, width, height }, w, h) {
   return { data: out, width: w, height: h };
 }
 
-function findUnits(maps) {
+// Units in a picture, the best supported first.
+export function findUnits(maps) {
   const { width, height } = maps.unitCells;
   const least = Math.max(6, Math.trunc(limits.units.area * width * height));
   const found = findInstances(maps.unit, maps.unitCells, maps.unitShape, limits.units.parting, least).map((instance) => {
-    const outline = hull(fineCorners(maps.unit, instance, width));
     const inside = new Uint8Array(width * height);
     for (const k of instance.places) inside[k] = 1;
-    return { outline, inside, confidence: instance.probability * Math.min(1, instance.seen / 0.35), area: areaOf(outline) };
+    const confidence = instance.probability * Math.min(1, instance.seen / 0.35);
+    return { outline: outlineOf(maps.unit, instance, width, height), inside, confidence };
   });
-  const sure = found.filter(({ confidence }) => confidence >= limits.units.confidence);
-  const largest = Math.max(0, ...sure.map(({ area }) => area));
-  return sure.filter(({ area }) => area >= limits.units.crumb * largest);
+  return found.filter(({ confidence }) => confidence >= limits.units.confidence);
 }
 
 function describePlug(maps, instance, confidence) {
@@ -166,8 +193,8 @@ function wholePiece(fine, piece, places) {
   return { places, centre, spread, seen: 1, probability: piece.reduce((sum, k) => sum + fine.data[k], 0) / piece.length };
 }
 
-// Pieces of a mask that hang together by their sides, each as a list of places.
-function components({ data, width, height }) {
+// Pieces of a mask that hang together by their sides, or also by their corners, each as a list of places.
+function components({ data, width, height }, corners = false) {
   const label = new Uint8Array(data.length);
   const pieces = [];
   for (let start = 0; start < data.length; start += 1) {
@@ -177,7 +204,10 @@ function components({ data, width, height }) {
     for (let at = 0; at < piece.length; at += 1) {
       const k = piece[at];
       const x = k % width;
-      for (const next of [x > 0 && k - 1, x < width - 1 && k + 1, k >= width && k - width, k < width * (height - 1) && k + width]) {
+      const [left, right, up, down] = [x > 0, x < width - 1, k >= width, k < width * (height - 1)];
+      const sides = [left && k - 1, right && k + 1, up && k - width, down && k + width];
+      if (corners) sides.push(left && up && k - width - 1, right && up && k - width + 1, left && down && k + width - 1, right && down && k + width + 1);
+      for (const next of sides) {
         if (next === false || label[next] || data[next] <= 0.5) continue;
         label[next] = 1;
         piece.push(next);
@@ -293,36 +323,35 @@ function rectangle({ centre, spread: [xx, xy, yy] }) {
   ]);
 }
 
-// Points of the finer mask on an instance's cells.
-function fineCorners({ data, width, height }, { places }, cellsWide) {
-  const points = [];
-  for (const k of places) {
-    const [x, y] = [2 * (k % cellsWide), 2 * Math.trunc(k / cellsWide)];
-    for (const [a, b] of [[x, y], [x + 1, y], [x, y + 1], [x + 1, y + 1]]) {
-      if (a < width && b < height && data[b * width + a] > 0.5) points.push([(a + 0.5) * (CELL / 2), (b + 0.5) * (CELL / 2)]);
-    }
-  }
-  return points;
+// The finer mask on an instance's cells and beside them, closed: its largest piece and those that are not much smaller,
+// which something that lies across has cut off. As points of their hull.
+function outlineOf({ data, width, height }, { places }, cellsWide, cellsHigh) {
+  const cells = new Uint8Array(cellsWide * cellsHigh);
+  for (const k of places) cells[k] = 1;
+  const fine = Uint8Array.from(data, (_, k) => {
+    const [x, y] = [Math.trunc(((k % width) * cellsWide) / width), Math.trunc((Math.trunc(k / width) * cellsHigh) / height)];
+    return cells[y * cellsWide + x];
+  });
+  const near = spread(fine, width, height, Math.max);
+  const region = near.map((value, k) => value && data[k] > 0.5);
+  const closed = spread(spread(region, width, height, Math.max), width, height, Math.min);
+  const pieces = components({ data: closed, width, height }, true).sort((one, other) => other.length - one.length);
+  const points = pieces.filter((piece) => piece.length > PIECE * pieces[0].length).flat();
+  return hull(points.map((k) => [((k % width) + 0.5) * (CELL / 2), (Math.trunc(k / width) + 0.5) * (CELL / 2)]));
 }
 
-// Convex hull (Andrew's monotone chain).
-function hull(points) {
-  const sorted = points.sort(([ax, ay], [bx, by]) => ax - bx || ay - by);
-  const turns = ([ax, ay], [bx, by], [cx, cy]) => (bx - ax) * (cy - ay) - (by - ay) * (cx - ax);
-  const half = (list) => {
-    const kept = [];
-    for (const point of list) {
-      while (kept.length > 1 && turns(kept.at(-2), kept.at(-1), point) <= 0) kept.pop();
-      kept.push(point);
-    }
-    return kept.slice(0, -1);
+// The most or least of each place and its eight neighbours.
+function spread(values, width, height, choose) {
+  const along = (from, step, at, length) => {
+    const before = at > 0 ? from - step : from;
+    const after = at < length - 1 ? from + step : from;
+    return [before, from, after];
   };
-  return [...half(sorted), ...half(sorted.slice().reverse())];
-}
-
-function areaOf(corners) {
-  return Math.abs(corners.reduce((sum, [x, y], k) => {
-    const [nextX, nextY] = corners[(k + 1) % corners.length];
-    return sum + x * nextY - nextX * y;
-  }, 0)) / 2;
+  const pass = (given, step) =>
+    given.map((_, k) => {
+      const [at, length] = step === 1 ? [k % width, width] : [Math.trunc(k / width), height];
+      const [a, b, c] = along(k, step, at, length);
+      return choose(given[a], given[b], given[c]);
+    });
+  return pass(pass(values, 1), width);
 }

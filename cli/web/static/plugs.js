@@ -28,13 +28,17 @@ function end(problem) {
   waiting.clear();
 }
 
-// What is seen in a photo, as plugs_worker.js gives it; one photo after the other.
-export function seePlugs(blob) {
+// What is seen in a photo, as plugs_worker.js gives it; `tell` is given before what its first look says.
+export function seePlugs(blob, tell) {
   if (!worker) {
     worker = new Worker(scriptUrl(new URL("./plugs_worker.js", import.meta.url)), { type: "module" });
     worker.addEventListener("error", () => end("the worker could not be started"));
-    worker.addEventListener("message", ({ data: { id, seen, problem } }) => {
-      const { give, refuse } = waiting.get(id) ?? {};
+    worker.addEventListener("message", ({ data: { id, first, seen, problem } }) => {
+      const { give, refuse, tell: toldFirst } = waiting.get(id) ?? {};
+      if (first) {
+        toldFirst?.(first);
+        return;
+      }
       waiting.delete(id);
       if (problem) refuse?.(new Error(problem));
       else give?.(seen);
@@ -44,7 +48,7 @@ export function seePlugs(blob) {
   rest = setTimeout(() => !waiting.size && end(), REST_MS);
   return new Promise((give, refuse) => {
     const id = (asked += 1);
-    waiting.set(id, { give, refuse });
+    waiting.set(id, { give, refuse, tell });
     worker.postMessage({ id, blob });
   });
 }
@@ -87,19 +91,28 @@ async function look(section, box, blob) {
   box.replaceChildren(make("p", words.plugs_looking));
   let seen;
   try {
-    seen = await seePlugs(blob);
+    seen = await seePlugs(blob, (first) => show(section, box, blob, first, true));
     localStorage.setItem(USED, "1");
   } catch {
+    seen ??= latest.get(blob); // what its first look told stays
     if (!seen && shown === blob) box.replaceChildren(make("p", words.plugs_not_here, "problem"));
     if (!seen) return;
   }
+  await show(section, box, blob, seen, false);
+}
+
+const latest = new WeakMap(); // photo -> what was seen in it last
+
+async function show(section, box, blob, seen, more) {
+  latest.set(blob, seen);
   const held = await numberCopy();
-  if (shown !== blob) return; // taken again meanwhile
-  box.replaceChildren(...describe(seen, held?.copy));
+  if (shown !== blob || latest.get(blob) !== seen) return; // taken again meanwhile, or looked at more closely
+  box.replaceChildren(...describe(seen, held?.copy), ...(more ? [make("p", words.plugs_closer, "closer")] : []));
+  section.querySelector(".view .drawn")?.remove();
   section.querySelector(".view").append(draw(seen));
 }
 
-function describe({ width, height, units, loose }, copy) {
+function describe({ units, loose }, copy) {
   const every = [...units.flatMap(({ plugs }) => plugs), ...loose];
   const fits = units.length === 1 && copy ? fitPlugs(units[0].plugs, copy.families, limits) : undefined;
   const hazards = new Set((fits?.families ?? []).map(({ hazard }) => hazard));
@@ -116,7 +129,6 @@ function describe({ width, height, units, loose }, copy) {
     ...cautions.map(showCaution),
     make("p", words.plugs_badge, "badge by_number"),
     ...lines.map((line) => make("p", line, "found")),
-    ...(units.some(({ outline }) => extent(outline) < limits.small * Math.max(width, height)) ? [make("p", words.plugs_small)] : []),
     ...(fits ? [make("p", tellFits(fits))] : []),
     make("p", words.plugs_told, "told"),
   ];
@@ -134,7 +146,6 @@ function name({ colour, size }) {
   return `${code} ${limits.sizes[best(size)]}`;
 }
 
-const extent = (corners) => Math.max(...[0, 1].map((axis) => Math.max(...corners.map((c) => c[axis])) - Math.min(...corners.map((c) => c[axis]))));
 const best = (chances) => chances.indexOf(Math.max(...chances));
 
 function tellFits({ families, hidden }) {

@@ -2,16 +2,18 @@
 // on one thread, for more would need what a page over plain http never has.
 
 import limits from "./plug_limits.js";
-import { findPlugs } from "./plug_maps.js";
+import { findUnits, loosePlugs, nameMaps, plugsOn } from "./plug_maps.js";
+import { areaOf, overlap } from "./plug_outlines.js";
 import { shares } from "./quality.js";
 import { InferenceSession, Tensor, env } from "./vendor/onnxruntime/ort.wasm-core.min.js";
 
-const COPY_PX = 1008; // long side of the copy that the network's picture is made from, as vision/observe.py has it
+const SAME = 0.6; // of two looks that settled on one unit, as vision/observe.py has it
 
 env.wasm.numThreads = 1;
 env.wasm.wasmPaths = { "ort-wasm-simd.wasm": new URL(limits.wasm, location.href).href };
 
 let session;
+let newest; // the photo that was asked about last
 
 async function load() {
   const digest = btoa(String.fromCharCode(...limits.sha256.match(/../g).map((byte) => parseInt(byte, 16))));
@@ -22,53 +24,197 @@ async function load() {
 }
 
 self.addEventListener("message", async ({ data: { id, blob } }) => {
+  newest = id;
   try {
     session ??= load();
-    self.postMessage({ id, seen: await look(await session, blob) });
+    const seen = await look(await session, blob, (first) => self.postMessage({ id, first }), async () => {
+      await new Promise((go) => setTimeout(go)); // what was asked meanwhile is heard now
+      return newest !== id;
+    });
+    self.postMessage({ id, seen });
   } catch (error) {
     session = undefined;
     self.postMessage({ id, problem: String(error) });
   }
 });
 
-async function look(network, blob) {
+// What is seen in a photo. `tell` is given what one look says; the others, and a closer look at what is small, follow,
+// unless they are `given up`.
+async function look(network, blob, tell, givenUp) {
   const started = performance.now();
+  const took = { picture: 0, network: 0, plugs: 0, first: 0, whole: 0 };
+  const timed = async (part, act) => {
+    const from = performance.now();
+    const given = await act();
+    took[part] += performance.now() - from;
+    return given;
+  };
+  const { picture, width, height } = await timed("picture", () => open(blob));
+  const whole = { corner: [0, 0], scale: [width / picture.width, height / picture.height] };
+  const colourless = isColourless(picture);
+  const see = ({ maps, found, sightings }) => ({
+    width,
+    height,
+    units: withoutCrumbs(sightings).map((one) => ({
+      outline: one.outline,
+      confidence: one.unit.confidence,
+      plugs: plugsOn(one.maps, one.unit).map((plug) => onPhoto(plug, one, colourless)),
+    })),
+    loose: loosePlugs(maps, found).map((plug) => onPhoto(plug, whole, colourless)),
+    took,
+  });
+
+  const answers = [await timed("network", () => ask(network, picture, limits.looks[0]))];
+  const first = await timed("plugs", () => see(find(answers, picture, whole)));
+  took.first = performance.now() - started;
+  tell(first);
+  for (const way of limits.looks.slice(1)) {
+    if (await givenUp()) return first;
+    answers.push(await timed("network", () => ask(network, picture, way)));
+  }
+  const scene = await timed("plugs", () => find(answers, picture, whole));
+  const windows = scene.sightings.map(({ outline }) => windowRound(outline, Math.max(width, height)));
+  const pictures = windows.some(Boolean) ? await timed("picture", () => cut(blob, windows)) : [];
+  for (const [k, square] of pictures.entries()) {
+    if (!square) continue;
+    const closer = [];
+    for (const way of limits.looks) {
+      if (await givenUp()) return first;
+      closer.push(await timed("network", () => ask(network, square, way)));
+    }
+    const step = windows[k].side / limits.close_px;
+    const { sightings } = await timed("plugs", () => find(closer, square, { corner: windows[k].corner, scale: [step, step] }));
+    const shared = sightings.map(({ outline }) => overlap(outline, scene.sightings[k].outline));
+    const best = shared.indexOf(Math.max(...shared));
+    if (shared[best] >= limits.overlap) scene.sightings[k] = sightings[best];
+  }
+  if (pictures.length) scene.sightings = withoutTwins(scene.sightings);
+  const seen = await timed("plugs", () => see(scene));
+  took.whole = performance.now() - started;
+  return seen;
+}
+
+// The maps of a picture, the units in them, and each as a sighting: where it is in the photo.
+function find(answers, picture, { corner, scale }) {
+  const maps = nameMaps(answers, picture.width, picture.height);
+  const found = findUnits(maps);
+  const sightings = found.map((unit) => ({ maps, unit, corner, scale, outline: unit.outline.map((point) => moved(point, corner, scale)) }));
+  return { maps, found, sightings };
+}
+
+async function open(blob) {
   const bitmap = await createImageBitmap(blob, { imageOrientation: "from-image" });
-  const photo = [bitmap.width, bitmap.height];
+  const { width, height } = bitmap;
   const picture = scaled(bitmap);
   bitmap.close();
-  const { width, height } = picture;
-  const [wide, high] = [width, height].map((side) => Math.ceil(side / limits.stride) * limits.stride);
-  const fed = { [limits.input]: new Tensor("float32", padded(picture, wide, high), [1, 3, high, wide]) };
-  const ready = performance.now();
-  const said = await network.run(fed);
-  const ran = performance.now();
+  return { picture, width, height };
+}
+
+const moved = ([x, y], corner, scale) => [corner[0] + x * scale[0], corner[1] + y * scale[1]];
+
+function onPhoto({ corners, centre, confidence, colour, size }, { corner, scale }, colourless) {
+  const place = (point) => moved(point, corner, scale);
+  return { corners: corners.map(place), centre: place(centre), confidence, colour: colourless ? null : colour, size };
+}
+
+function withoutCrumbs(sightings) {
+  const largest = Math.max(0, ...sightings.map(({ outline }) => areaOf(outline)));
+  return sightings.filter(({ outline }) => areaOf(outline) >= limits.units.crumb * largest);
+}
+
+// Two looks that settled on the same unit count once.
+function withoutTwins(sightings) {
+  const kept = [];
+  for (const one of sightings.slice().sort((a, b) => b.unit.confidence - a.unit.confidence)) {
+    if (kept.every((other) => overlap(one.outline, other.outline) < SAME)) kept.push(one);
+  }
+  return kept;
+}
+
+// What the network says of a picture, rows and columns exchanged or not, then in the mirror or not.
+async function ask(network, picture, [exchanged, mirrored]) {
+  const [width, height] = [picture.width, picture.height].map((side) => Math.ceil(side / limits.stride) * limits.stride);
+  const [wide, high] = exchanged ? [height, width] : [width, height];
+  const fed = new Tensor("float32", padded(picture, width, height, exchanged, mirrored), [1, 3, high, wide]);
+  const said = await network.run({ [limits.input]: fed });
   const [fine, coarse] = limits.outputs.map((name) => ({ data: said[name].data, height: said[name].dims[2], width: said[name].dims[3] }));
-  const { units, loose } = findPlugs(fine, coarse, width, height);
-  const [x, y] = [photo[0] / width, photo[1] / height];
-  const onPhoto = (corners) => corners.map(([a, b]) => [a * x, b * y]);
-  const colourless = isColourless(picture);
-  const plug = ({ corners, centre, confidence, colour, size }) => ({ corners: onPhoto(corners), centre: [centre[0] * x, centre[1] * y], confidence, colour: colourless ? null : colour, size });
-  const took = { picture: ready - started, network: ran - ready, plugs: performance.now() - ran };
-  return {
-    width: photo[0],
-    height: photo[1],
-    units: units.map((unit) => ({ outline: onPhoto(unit.outline), confidence: unit.confidence, plugs: unit.plugs.map(plug) })),
-    loose: loose.map(plug),
-    took,
-  };
+  return { fine, coarse, exchanged, mirrored };
+}
+
+// The square in which to look at a unit again, in pixels of the photo; none where it would look hardly larger there, or
+// is too small to be told more of.
+function windowRound(outline, photoPx) {
+  const [low, high] = [Math.min, Math.max].map((end) => [0, 1].map((axis) => end(...outline.map((point) => point[axis]))));
+  const side = Math.max(high[0] - low[0], high[1] - low[1]) * limits.window;
+  if (limits.close_px / side <= (limits.worth * limits.whole_px) / photoPx || side < limits.min_window) return undefined;
+  return { side, corner: [0, 1].map((axis) => (low[axis] + high[axis]) / 2 - side / 2) };
+}
+
+// Pictures of such squares, each with the pixels of the photo at the size at which the server looks: averaged first
+// where it is reduced a lot, and in proportion between pixels after that.
+async function cut(blob, windows) {
+  const bitmap = await createImageBitmap(blob, { imageOrientation: "from-image" });
+  const shrink = Math.min(1, limits.working_px / Math.max(bitmap.width, bitmap.height));
+  const [w, h] = [bitmap.width, bitmap.height].map((side) => Math.max(1, Math.round(side * shrink)));
+  const toPhoto = bitmap.width / w;
+  const pen = copyOf(bitmap, w, h);
+  bitmap.close();
+  const pictures = windows.map((window) => {
+    if (!window) return undefined;
+    const scale = (toPhoto * limits.close_px) / window.side;
+    const step = scale >= 0.6 ? 1 : scale > 0.3 ? 2 : 4;
+    // With a margin, and beginning where a mean of `step` pixels does.
+    const [low, high] = [0, window.side].map((add) => window.corner.map((value) => (value + add) / toPhoto));
+    const [x0, y0] = low.map((value) => Math.max(0, Math.floor(value / step - 2) * step));
+    const small = [Math.min(w, high[0] + 3 * step) - x0, Math.min(h, high[1] + 3 * step) - y0].map((side) => Math.max(1, Math.floor(side / step)));
+    const region = pen.getImageData(x0, y0, small[0] * step, small[1] * step);
+    const { data } = reduce(region.data, 4, region.width, region.height, ...small);
+    return sampled(data, small, (k, axis) => (window.corner[axis] / toPhoto + (k + 0.5) / scale - [x0, y0][axis]) / step - 0.5);
+  });
+  pen.canvas.width = 0; // its memory is given back at once
+  return pictures;
+}
+
+// A square of close_px; `place` says where its k-th column or row lies among those of the picture.
+function sampled(data, [width, height], place) {
+  const side = limits.close_px;
+  const [columns, rows] = [0, 1].map((axis) =>
+    Array.from({ length: side }, (_, k) => {
+      const at = Math.round(32 * place(k, axis)) / 32; // as finely as OpenCV does
+      const most = [width, height][axis] - 1;
+      const low = Math.floor(at);
+      const clip = (value) => Math.min(most, Math.max(0, value));
+      return [clip(low), clip(low + 1), at - low];
+    }),
+  );
+  const out = new Uint8ClampedArray(3 * side * side);
+  rows.forEach(([top, bottom, down], y) => {
+    columns.forEach(([left, right, across], x) => {
+      for (let c = 0; c < 3; c += 1) {
+        const value = (row, column) => data[3 * (row * width + column) + c];
+        const above = value(top, left) + across * (value(top, right) - value(top, left));
+        const below = value(bottom, left) + across * (value(bottom, right) - value(bottom, left));
+        out[3 * (y * side + x) + c] = above + down * (below - above);
+      }
+    });
+  });
+  return { data: out, width: side, height: side };
+}
+
+function copyOf(bitmap, w, h) {
+  const pen = new OffscreenCanvas(w, h).getContext("2d", { willReadFrequently: true });
+  pen.imageSmoothingQuality = "high";
+  pen.drawImage(bitmap, 0, 0, w, h);
+  return pen;
 }
 
 // The photo as the network sees it: each pixel the mean of what it covers; a small photo is enlarged.
 function scaled(bitmap) {
   const long = Math.max(bitmap.width, bitmap.height);
   const side = (length, px) => Math.max(1, Math.round((length * px) / long));
-  const copied = long <= limits.whole_px ? limits.whole_px : Math.min(long, COPY_PX);
+  const copied = long <= limits.whole_px ? limits.whole_px : Math.min(long, limits.copy_px);
   const [w, h] = [side(bitmap.width, copied), side(bitmap.height, copied)];
-  const pen = new OffscreenCanvas(w, h).getContext("2d", { willReadFrequently: true });
-  pen.imageSmoothingQuality = "high";
-  pen.drawImage(bitmap, 0, 0, w, h);
-  const { data } = pen.getImageData(0, 0, w, h);
+  const { data } = copyOf(bitmap, w, h).getImageData(0, 0, w, h);
   return reduce(data, 4, w, h, side(bitmap.width, limits.whole_px), side(bitmap.height, limits.whole_px));
 }
 
@@ -96,12 +242,18 @@ function reduce(data, step, width, height, newWidth, newHeight) {
 }
 
 // Channel by channel, the last column and row going on as far as the network's stride asks.
-function padded({ data, width, height }, wide, high) {
+function padded({ data, width, height }, wide, high, exchanged, mirrored) {
   const out = new Float32Array(3 * wide * high);
+  const [down, across] = exchanged ? [1, high] : [wide, 1];
+  const row = exchanged ? high : wide; // length of a row of what is fed
   for (let c = 0; c < 3; c += 1) {
     for (let y = 0; y < high; y += 1) {
-      const row = Math.min(y, height - 1) * width;
-      for (let x = 0; x < wide; x += 1) out[(c * high + y) * wide + x] = data[3 * (row + Math.min(x, width - 1)) + c];
+      const from = Math.min(y, height - 1) * width;
+      for (let x = 0; x < wide; x += 1) {
+        const k = y * down + x * across;
+        const to = mirrored ? k - (k % row) + (row - 1 - (k % row)) : k;
+        out[c * wide * high + to] = data[3 * (from + Math.min(x, width - 1)) + c];
+      }
     }
   }
   return out;
