@@ -12,8 +12,9 @@ import pytest
 from PIL import Image
 from plugface.vision.detection import segmenter
 from plugface.vision.detection.segmenter import WEIGHTS, NetworkSegmenter
+from plugface.vision.geometry import overlap
 from plugface.vision.observations import Character, Code
-from plugface.vision.observe import NO_SEGMENTER, _overlap, observe
+from plugface.vision.observe import NO_SEGMENTER, observe
 from plugface.vision.ocr.readers import Reading
 from plugface.vision.ocr.text_boxes import TextBox
 from plugface.vision.ocr.unit_texts import Readers
@@ -113,7 +114,7 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
     assert len(ways) == 2 + 4
     monkeypatch.setattr("plugface.vision.detection.segmenter.FIRST_LOOKS", 4)
     (many,) = _observe(path, read_text=False, models=models).units
-    assert _overlap(few.polygon, many.polygon) > 0.95
+    assert overlap(few.polygon, many.polygon) > 0.95
     assert _colours(few) == _colours(many)
 
 

@@ -22,7 +22,8 @@ from plugface.vision.detection.segmenter import (
     load_segmenter,
 )
 from plugface.vision.detection.units import FoundUnit, find_units
-from plugface.vision.geometry import shrunk
+from plugface.vision.detection.verifier import Verifier, load_verifier
+from plugface.vision.geometry import overlap, shrunk
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
@@ -57,6 +58,9 @@ WORKING_PX = 2016
 #: Long side of the network's picture of a whole photo: units look as large in it as in the pictures that the
 #: network learned from. Chosen on the calibration split.
 WHOLE_PX = 512
+#: Long side of a second picture of the whole photo, where no unit is outlined: plugs that fill the frame look
+#: there as large as the network knows them. Chosen on real photographs of the calibration split.
+COARSE_PX = 384
 #: Side of the network's picture of one unit, which is looked at again where it is small in the whole.
 CLOSE_PX = 384
 #: A unit is looked at again when that shows it larger by this factor. Our choice.
@@ -87,6 +91,7 @@ class _Scene:
     rgb: np.ndarray  # the working copy of the photo
     to_photo: float  # its pixels to those of the photo
     maps: Maps  # of the whole photo
+    coarse: Maps | None  # of a smaller picture of it, where no unit was found
     found: tuple[FoundUnit, ...]  # in those maps
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
     white_balance: WhiteBalance
@@ -146,7 +151,7 @@ def observe(
         _build_unit(sighting, scene, texts, codes, shades)
         for sighting, (texts, codes) in zip(scene.sightings, writing.of_units, strict=True)
     )
-    return _build(photo, scene, writing, units, shades)
+    return _build(photo, scene, writing, units, shades, models.verifier)
 
 
 def _say_close_up(units: Sequence[Unit], loose: Sequence[Connector]) -> tuple[str, ...]:
@@ -166,7 +171,7 @@ def start_loading() -> None:
     What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
     inside a network's code would take the process down with it. `finish_loading` waits for them.
     """
-    for load in (load_segmenter, load_detector, load_recogniser, load_readers):
+    for load in (load_segmenter, load_verifier, load_detector, load_recogniser, load_readers):
         thread = Thread(target=_quietly, args=(load,))
         _LOADERS.append(thread)
         thread.start()
@@ -224,12 +229,17 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
     """The units of a photo, each where it is seen best, and the photo's light."""
     to_photo = photo.width_px / rgb.shape[1]
     medium = shrunk(rgb, _MEDIUM_PX)
-    picture, maps, found = _whole(medium, photo.width_px, photo.height_px, segmenter)
+    size_px = photo.width_px, photo.height_px
+    picture, maps, found = _whole(medium, *size_px, segmenter)
+    coarse = None
+    if not found:
+        (coarse,) = segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
     return _Scene(
         rgb,
         to_photo,
         maps,
+        coarse,
         tuple(found),
         tuple(_without_crumbs(sightings)),
         _balance(picture, maps),
@@ -245,11 +255,7 @@ def _whole(
     A small photo is enlarged, for the network knows things of a certain size. Half of the looks are enough to
     find a unit that is by itself and is looked at again.
     """
-    scale = WHOLE_PX / max(rgb.shape[:2])
-    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-    picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    to_photo = np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])
-
+    pictures, placings = _as_network_sees(rgb, width_px, height_px, WHOLE_PX)
     asked: Maps | None = None
     units: list[FoundUnit] = []
 
@@ -258,8 +264,18 @@ def _whole(
         asked, units = maps, find_units(maps)
         return len(units) == 1 and _window(units[0], max(width_px, height_px)) is not None
 
-    (maps,) = segmenter.segment([picture], [to_photo], enough=enough)
-    return picture, maps, units if maps is asked else find_units(maps)
+    (maps,) = segmenter.segment(pictures, placings, enough=enough)
+    return pictures[0], maps, units if maps is asked else find_units(maps)
+
+
+def _as_network_sees(
+    rgb: np.ndarray, width_px: int, height_px: int, long_side_px: int
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The whole photo with this long side, and the matrix from its pixels to the photo's: a batch of one."""
+    scale = long_side_px / max(rgb.shape[:2])
+    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+    picture = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    return [picture], [np.array([[width_px / size[0], 0, 0], [0, height_px / size[1], 0]])]
 
 
 def _window(unit: FoundUnit, photo_px: float) -> tuple[np.ndarray, float] | None:
@@ -294,12 +310,12 @@ def _look_closer(
         placings.append(np.array([[side / CLOSE_PX, 0, corner[0]], [0, side / CLOSE_PX, corner[1]]]))
     closer = list(sightings)
     for k, maps in zip(windows, segmenter.segment(pictures, placings), strict=True):
-        overlap, unit = max(
-            ((_overlap(u.polygon, sightings[k].unit.polygon), u) for u in find_units(maps)),
+        shared, unit = max(
+            ((overlap(u.polygon, sightings[k].unit.polygon), u) for u in find_units(maps)),
             key=lambda pair: pair[0],
             default=(0.0, None),
         )
-        if unit is not None and overlap >= _MIN_OVERLAP:
+        if unit is not None and shared >= _MIN_OVERLAP:
             closer[k] = _Sighting(maps, unit)
     return _without_twins(closer)
 
@@ -321,7 +337,7 @@ def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
     """Two looks that settled on the same unit count once."""
     kept: list[_Sighting] = []
     for sighting in sorted(sightings, key=lambda s: -s.unit.confidence):
-        if all(_overlap(sighting.unit.polygon, other.unit.polygon) < 0.6 for other in kept):
+        if all(overlap(sighting.unit.polygon, other.unit.polygon) < 0.6 for other in kept):
             kept.append(sighting)
     return kept
 
@@ -333,13 +349,6 @@ def _without_crumbs(sightings: list[_Sighting]) -> list[_Sighting]:
         for sighting, area in zip(sightings, areas, strict=True)
         if area >= MIN_AREA_RATIO * max(areas)
     ]
-
-
-def _overlap(a: Polygon, b: Polygon) -> float:
-    """Intersection over union of the convex hulls."""
-    hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
-    shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
-    return shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6)
 
 
 def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
@@ -436,7 +445,12 @@ def _without_colours(connectors: Sequence[Connector]) -> list[Connector]:
 
 
 def _build(
-    photo: Photo, scene: _Scene, writing: _Writing, units: tuple[Unit, ...], shades: Sequence[NamedShade]
+    photo: Photo,
+    scene: _Scene,
+    writing: _Writing,
+    units: tuple[Unit, ...],
+    shades: Sequence[NamedShade],
+    verifier: Verifier | None,
 ) -> Observations:
     quality = measure_quality(
         shrunk(scene.rgb, _MEDIUM_PX),
@@ -446,7 +460,13 @@ def _build(
         known_faults=[fault for fault in (scene.colourless, writing.mirrored) if fault is not None],
     )
     loose = find_loose_connectors(
-        scene.maps, scene.found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades
+        [scene.maps] if scene.coarse is None else [scene.maps, scene.coarse],
+        scene.found,
+        scene.rgb,
+        1 / scene.to_photo,
+        scene.white_balance,
+        shades,
+        verifier=verifier,
     )
     if scene.colourless is not None:
         loose = _without_colours(loose)

@@ -64,7 +64,7 @@ def load_network(path: str, *, threads: int | None = None) -> Session:
         return _open_network(path, threads or usable_threads())
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=6)
 def _open_network(path: str, threads: int) -> Session:
     expected = find_sum(Path(path))
     if expected is not None and measure_sum(Path(path)) != expected:

@@ -10,6 +10,8 @@ from typing import Protocol
 import numpy as np
 from plugface.vision.barcodes import read_codes
 from plugface.vision.detection.segmenter import LOOKS, WEIGHTS, Maps, NetworkSegmenter
+from plugface.vision.detection.verifier import WEIGHTS as VERIFIER_WEIGHTS
+from plugface.vision.detection.verifier import NetworkVerifier, Verifier
 from plugface.vision.observations import Code, Polygon
 from plugface.vision.ocr.unit_texts import CAST_READER_FILE, Readers, load_readers
 from plugface.vision.onnx import BrokenNetwork
@@ -59,17 +61,26 @@ class CodeReader(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class VisionModels:
-    """All that `observe` looks with. Without a segmenter the whole photo is taken for one unit."""
+    """All that `observe` looks with.
+
+    Without a segmenter the whole photo is taken for one unit; without a verifier whatever the segmenter takes
+    for a plug is one.
+    """
 
     segmenter: Segmenter | None
     readers: Readers
     read_codes: CodeReader = read_codes
+    verifier: Verifier | None = None
 
 
 @lru_cache(maxsize=1)
 def default_models() -> VisionModels:
     """Those that come along, made once; their networks are loaded when they are first needed."""
-    return VisionModels(NetworkSegmenter() if WEIGHTS.is_file() else None, load_readers())
+    return VisionModels(
+        NetworkSegmenter() if WEIGHTS.is_file() else None,
+        load_readers(),
+        verifier=NetworkVerifier() if VERIFIER_WEIGHTS.is_file() else None,
+    )
 
 
 @lru_cache(maxsize=1)
@@ -79,7 +90,8 @@ def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
     Parameters
     ----------
     folder : Path
-        Holds segmenter.onnx and cast_reader.onnx, and their SHA256SUMS if they are not those that come along.
+        Holds segmenter.onnx and cast_reader.onnx, verifier.onnx if there is to be one, and their SHA256SUMS
+        if they are not those that come along.
     looks : int, 1 to 4
         In how many ways the segmenter looks at each picture.
 
@@ -90,10 +102,15 @@ def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
     Raises
     ------
     BrokenNetwork
-        If one of the two is not there.
+        If one of the first two is not there.
     """
     segmenter, cast_reader = folder / WEIGHTS.name, folder / CAST_READER_FILE.name
     for file in (segmenter, cast_reader):
         if not file.is_file():
             raise BrokenNetwork(errno.ENOENT, "there is no such file", str(file))
-    return VisionModels(NetworkSegmenter(segmenter, looks), load_readers(cast_reader))
+    verifier = folder / VERIFIER_WEIGHTS.name
+    return VisionModels(
+        NetworkSegmenter(segmenter, looks),
+        load_readers(cast_reader),
+        verifier=NetworkVerifier(verifier) if verifier.is_file() else None,
+    )

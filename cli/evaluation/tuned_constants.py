@@ -42,6 +42,7 @@ Means = Literal["observations", "look", "none"]
 
 _OUR_RENDERS = "its renders of drawn units are held back and are not in the project"
 _REAL = "its real photographs are not in the project; `measure_real` with them gives the figures"
+_VERIFIER = "its real photographs are not in the project; `fit_verifier` with them gives it"
 _COUNTED = "counted once on marks and labels, with a reader opened up; no rule chooses it"
 _OURS = "our choice, as its comment says; no photos chose it"
 _ALIKE = "all values tried do equally well on these photos"
@@ -122,9 +123,9 @@ CONSTANTS = (
     Constant(
         "vision.detection.connectors",
         "MIN_CONFIDENCE",
-        "no source stated in the code; here by the F1 of plugs among neighbours",
+        "calibration split, by the F1 of plugs; here among neighbours",
         "look",
-        tried=(0.25, 0.3, 0.4, 0.5),
+        tried=(0.55, 0.65, 0.75, 0.85),
         criterion=_PLUGS,
     ),
     Constant(
@@ -173,6 +174,15 @@ CONSTANTS = (
     Constant(
         "vision.detection.connectors", "MIN_LOOSE_CONFIDENCE", "real photographs, calibration", "none", _REAL
     ),
+    Constant("vision.detection.connectors", "VERIFIED", "real photographs, calibration", "none", _VERIFIER),
+    Constant(
+        "vision.detection.connectors",
+        "MIN_VERIFIED_CONFIDENCE",
+        "real photographs, calibration",
+        "none",
+        _VERIFIER,
+    ),
+    Constant("vision.observe", "COARSE_PX", "real photographs, calibration", "none", _REAL),
     Constant(
         "vision.detection.segmenter",
         "LOOKS",

@@ -11,16 +11,24 @@ from plugface.vision.detection.order import place_in_unit
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.segmenter import Maps, pool
 from plugface.vision.detection.units import FoundUnit
-from plugface.vision.geometry import as_polygon
+from plugface.vision.detection.verifier import Verifier
+from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Polygon, WhiteBalance
 from plugface.vision.quality import long_side
 
 #: Least share of a housing's cells that must lie on its unit. Our choice.
 ON_UNIT = 0.5
-#: Of a housing on a unit, and on no unit that was outlined. Chosen on the calibration splits (2026-11-28):
-#: plug F1 of the demo is 0.932 with 0.65, 0.911 with 0.5; a false plug costs more than a missed one.
-MIN_CONFIDENCE = 0.65
+#: Of a housing on a unit, and on no unit that was outlined, without and with a verifier. Chosen on the
+#: calibration splits (2026-11-28), with a verifier on that of real photographs; a false plug costs more than
+#: a missed one.
+MIN_CONFIDENCE = 0.75
 MIN_LOOSE_CONFIDENCE = 0.85
+MIN_VERIFIED_CONFIDENCE = 0.4
+#: Constant and weight of the verifier's logit in the log odds that a thing on no unit is a housing; what the
+#: segmenter believes adds nothing to it. Fitted on real photographs of the calibration split, `fit_verifier`.
+VERIFIED = (-3.72, 2.1)
+#: What the segmenter believes less is not looked at again. Our choice.
+LEAST_LOOKED_AT = 0.3
 #: Chosen on the calibration split.
 CLUSTERING = Clustering(seen=0.6, held=0.15, settled=0.6)
 #: A housing is cut out of the photo at this many pixels along its long side to count its pins.
@@ -28,6 +36,7 @@ PIN_CUT_PX = 320
 #: A piece smaller than this share of the largest housing beside it is no housing: the least ones have a tenth
 #: of the pins of the largest. Our choice.
 _CRUMB = 0.04
+_SAME = 0.3  # of their union that two sights of one housing share
 _RIM = 0.22  # share of the housing's short side that is rim, on each side
 
 
@@ -76,20 +85,23 @@ def find_connectors(
 
 
 def find_loose_connectors(
-    maps: Maps,
+    maps: Sequence[Maps],
     units: Sequence[FoundUnit],
     rgb: np.ndarray,
     to_rgb: float,
     white_balance: WhiteBalance,
     shades: Sequence[NamedShade] = (),
+    *,
+    verifier: Verifier | None = None,
 ) -> list[Connector]:
     """Housings on no unit that was outlined: of a close-up, of a unit cut off by the frame, or loose ones.
 
     Parameters
     ----------
-    maps : of the whole photo
+    maps : sequence of Maps
+        Of the whole photo; those in which `units` were found are the first.
     units : all that was found in it
-    rgb, to_rgb, white_balance, shades
+    rgb, to_rgb, white_balance, shades, verifier
         As in `find_connectors`.
 
     Returns
@@ -97,14 +109,79 @@ def find_loose_connectors(
     connectors : list of Connector
         In no particular order; nothing is known of their size beside a unit.
     """
-    connectors = []
+    least = MIN_LOOSE_CONFIDENCE if verifier is None else MIN_VERIFIED_CONFIDENCE
+    connectors: list[Connector] = []
+    for each in maps:
+        found = find_loose_instances(each, units if each is maps[0] else ())
+        if verifier is not None:
+            found = look_again(each, found, rgb, to_rgb, verifier)
+        connectors += [
+            _measure_connector(each, instance, rgb, to_rgb, white_balance, shades, confidence)
+            for instance, confidence in found
+            if confidence >= least
+        ]
+    return _without_crumbs(_each_once(connectors) if len(maps) > 1 else connectors)
+
+
+def find_loose_instances(maps: Maps, units: Sequence[FoundUnit]) -> list[tuple[Instance, float]]:
+    """All that may be a housing on none of the units found in these maps, with the segmenter's confidence.
+
+    Parameters
+    ----------
+    maps : of the whole photo
+    units : sequence of FoundUnit
+
+    Returns
+    -------
+    found : list of (Instance, float)
+    """
+    found = []
     for instance in _instances(maps):
         on_unit = max((float(u.instance.cells[instance.cells].mean()) for u in units), default=0.0)
-        confidence = _confidence(instance)
-        if on_unit >= ON_UNIT or confidence < MIN_LOOSE_CONFIDENCE:
-            continue
-        connectors.append(_measure_connector(maps, instance, rgb, to_rgb, white_balance, shades, confidence))
-    return _without_crumbs(connectors)
+        if on_unit < ON_UNIT:
+            found.append((instance, _confidence(instance)))
+    return found
+
+
+def look_again(
+    maps: Maps, found: list[tuple[Instance, float]], rgb: np.ndarray, to_rgb: float, verifier: Verifier
+) -> list[tuple[Instance, float]]:
+    """Those that are worth a second look, each with the confidence after it.
+
+    Parameters
+    ----------
+    maps : in which they were found
+    found : list of (Instance, float)
+        With the segmenter's confidence.
+    rgb, to_rgb
+        As in `find_connectors`.
+    verifier : Verifier
+
+    Returns
+    -------
+    found : list of (Instance, float)
+    """
+    worth = [instance for instance, confidence in found if confidence >= LEAST_LOOKED_AT]
+    outlines = [as_polygon(maps.points_to_photo(_corners(maps, instance)) * to_rgb) for instance in worth]
+    logits = verifier.verify(rgb, outlines)
+    return [
+        (instance, verified_confidence(float(logit))) for instance, logit in zip(worth, logits, strict=True)
+    ]
+
+
+def verified_confidence(logit: float) -> float:
+    """The probability that a thing on no unit is a plug's housing, by the verifier's logit."""
+    constant, weight = VERIFIED
+    return float(1 / (1 + np.exp(-constant - weight * logit)))
+
+
+def _each_once(connectors: list[Connector]) -> list[Connector]:
+    """Of housings that were seen in several maps the surest sight (non-maximum suppression)."""
+    kept: list[Connector] = []
+    for connector in sorted(connectors, key=lambda c: -c.confidence):
+        if all(overlap(connector.polygon, other.polygon) < _SAME for other in kept):
+            kept.append(connector)
+    return kept
 
 
 def _instances(maps: Maps) -> list[Instance]:

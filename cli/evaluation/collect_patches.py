@@ -1,0 +1,218 @@
+"""Cut out what is a plug's housing and what only looks like one, to train the verifier.
+
+    python -m plugface.cli.evaluation.collect_patches --out PATCHES --real PHOTOS --demo
+
+From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
+or ID.png, and from the training split of the demo. OUT gets one JPEG a patch and patches.jsonl with a row for
+each: file, photo, whether it is a plug, its weight, and what it is. Plugs are those annotated and whatever
+the segmenter outlined like them; the rest are other things that it took for plugs, looked at in several sizes
+and with a low bar, annotated lures, labels and codes, whole units, and places drawn by chance.
+"""
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from plugface.cli.evaluation.measure_vision import overlap
+from plugface.vision.detection.connectors import CLUSTERING
+from plugface.vision.detection.instances import find_instances
+from plugface.vision.detection.segmenter import NetworkSegmenter
+from plugface.vision.detection.verifier import cut_square
+
+DEMO = Path(__file__).parents[2] / "training_data_demo"
+#: A patch shows more than the network's picture, so that training can move about in it.
+CONTEXT, SIDE_PX, QUALITY = 2.4, 192, 85
+#: Long sides of the picture in which the segmenter looks for things, and its bars.
+SIZES, BARS = (384, 512, 768), (0.5, 0.25)
+#: Found things that overlap a plug so much are it, and those that overlap none so much are none; between them
+#: nobody can tell.
+SAME, OTHER = 0.5, 0.25
+#: A plug of which the annotator was not sure counts half.
+DOUBTED = 0.5
+_BY_CHANCE, _MOST_FOUND = 3, 24
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A thing in a photo: is it a plug's housing?"""
+
+    outline: np.ndarray
+    plug: bool
+    weight: float
+    what: str
+
+
+@dataclass(frozen=True)
+class Annotated:
+    """A photo with what is known of it; `complete` where whatever is not listed is no plug."""
+
+    name: str
+    file: Path
+    plugs: tuple[tuple[np.ndarray, float], ...]
+    others: tuple[tuple[np.ndarray, str], ...]
+    complete: bool
+
+
+def main() -> None:
+    """Collect patches of real photos, of the demo, or both."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--real", type=Path, nargs="*", default=[], help="folders with the index's photos")
+    parser.add_argument("--demo", action="store_true", help="the demo's training split as well")
+    parser.add_argument("--only", type=Path, help="file with ids, one a line: no others")
+    parser.add_argument("--weights", type=Path, help="a segmenter.onnx other than the one that comes along")
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    segmenter = NetworkSegmenter(options.weights) if options.weights else NetworkSegmenter()
+    wanted = set(options.only.read_text().split()) if options.only else None
+    rng = np.random.default_rng(20261128)
+    photos = [*(read_real(options.real) if options.real else ()), *(read_demo() if options.demo else ())]
+    photos = [photo for photo in photos if wanted is None or photo.name in wanted]
+    with (options.out / "patches.jsonl").open("a") as rows:
+        for at, photo in enumerate(photos):
+            bgr = cv2.imread(str(photo.file))
+            if bgr is None:
+                print(f"left out {photo.name}: {photo.file} is no picture", file=sys.stderr)
+                continue
+            rgb = np.ascontiguousarray(bgr[..., ::-1])
+            for number, patch in enumerate(find_patches(rgb, photo, segmenter, rng)):
+                file = f"{photo.name}_{number:03d}.jpg"
+                square = cut_square(rgb, patch.outline, context=CONTEXT, side_px=SIDE_PX)
+                cv2.imwrite(str(options.out / file), square[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+                row = {"file": file, "photo": photo.name, "plug": patch.plug, "weight": patch.weight}
+                rows.write(json.dumps(row | {"what": patch.what}) + "\n")
+            if at % 20 == 0:
+                print(f"{at} of {len(photos)} photos", file=sys.stderr, flush=True)
+
+
+def read_real(folders: list[Path]) -> Iterator[Annotated]:
+    """Annotated photos of the index's training part that weights may learn from."""
+    index = {row["id"]: row for row in _rows(DEMO / "real" / "index.jsonl")}
+    files = {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
+    for row in _rows(DEMO / "real" / "truth.jsonl"):
+        entry = index[row["id"]]
+        if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
+            continue
+        plugs = [
+            (np.float32(plug["polygon"]), 1.0 if plug.get("sure", True) else DOUBTED)
+            for plug in row.get("plugs", [])
+        ]
+        others = [(np.float32(lure["polygon"]), "lure") for lure in row.get("lures", [])]
+        others += [(np.float32(code["polygon"]), "code") for code in row.get("codes", [])]
+        others += [(np.float32(unit["polygon"]), "unit") for unit in row.get("units", [])]
+        # On a bare board nobody drew its headers, so what is found there may well be one.
+        complete = entry["kind"] != "board" and row.get("view") != "board"
+        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), complete)
+
+
+def read_demo() -> Iterator[Annotated]:
+    """The demo's training split."""
+    for row in _rows(DEMO / "truth.jsonl"):
+        if row["split"] != "train":
+            continue
+        plugs: list[tuple[np.ndarray, float]] = []
+        others: list[tuple[np.ndarray, str]] = []
+        for unit in row["units"]:
+            others.append((np.float32(unit["polygon"]), "unit"))
+            for plug in unit["connectors"]:
+                if plug["visible"] >= 0.5 and not plug["missing"]:
+                    plugs.append((np.float32(plug["polygon"]), 1.0))
+                elif len(plug["polygon"]) > 2:
+                    others.append((np.float32(plug["polygon"]), "doubt"))
+            for what, things in (("lure", unit.get("lures", [])), ("code", unit["codes"])):
+                others += [(np.float32(t["polygon"]), what) for t in things if t["visible"] > 0.5]
+        loose = any("plug" in thing["kind"] for thing in row["parameters"].get("things", []))
+        yield Annotated(row["id"], DEMO / row["photo"], tuple(plugs), tuple(others), complete=not loose)
+
+
+def _rows(file: Path) -> list[dict]:
+    return [json.loads(line) for line in file.read_text().splitlines()]
+
+
+def find_patches(
+    rgb: np.ndarray, photo: Annotated, segmenter: NetworkSegmenter, rng: np.random.Generator
+) -> Iterator[Patch]:
+    """What to cut out of one photo.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray (h, w, 3)
+    photo : Annotated
+    segmenter : NetworkSegmenter
+    rng : Generator
+    """
+    doubts = [outline for outline, what in photo.others if what == "doubt"]
+    for outline, weight in photo.plugs:
+        yield Patch(outline, True, weight, "annotated")
+    for outline, what in photo.others:
+        if what != "doubt" and not _touches(outline, [o for o, _ in photo.plugs]):
+            yield Patch(outline, False, 1.0, what)
+    if not photo.complete:
+        return
+    found_of = [0] * len(photo.plugs)
+    kept = 0
+    for outline in find_things(rgb, segmenter):
+        overlaps = [overlap(outline, plug) for plug, _ in photo.plugs]
+        best = int(np.argmax(overlaps)) if overlaps else -1
+        if overlaps and overlaps[best] >= SAME:
+            found_of[best] += 1
+            if found_of[best] <= 3:
+                yield Patch(outline, True, photo.plugs[best][1], "found")
+        elif max(overlaps, default=0.0) < OTHER and not _touches(outline, doubts) and kept < _MOST_FOUND:
+            kept += 1
+            yield Patch(outline, False, 1.0, "found")
+    height, width = rgb.shape[:2]
+    for _ in range(_BY_CHANCE):
+        side = min(height, width) * np.exp(rng.uniform(np.log(0.04), np.log(0.6)))
+        slim = np.exp(rng.uniform(0, 1.4))
+        middle = rng.uniform((0, 0), (width, height))
+        box = (
+            (float(middle[0]), float(middle[1])),
+            (side * slim**0.5, side / slim**0.5),
+            rng.uniform(0, 180),
+        )
+        outline = cv2.boxPoints(box)
+        if not _touches(outline, [o for o, _ in photo.plugs] + doubts):
+            yield Patch(outline, False, 1.0, "chance")
+
+
+def find_things(rgb: np.ndarray, segmenter: NetworkSegmenter) -> list[np.ndarray]:
+    """Outlines (4, 2) of all that may be a housing, in the photo's pixels, the likeliest first, each once."""
+    things: list[tuple[float, np.ndarray]] = []
+    for size in SIZES:
+        scale = size / max(rgb.shape[:2])
+        if scale > 1.5:
+            continue
+        width, height = (max(32, round(length * scale)) for length in rgb.shape[1::-1])
+        way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        picture = cv2.resize(rgb, (width, height), interpolation=way)
+        to_photo = np.array([[rgb.shape[1] / width, 0, 0], [0, rgb.shape[0] / height, 0]])
+        (maps,) = segmenter.segment([picture], [to_photo])
+        for bar in BARS:
+            for thing in find_instances(
+                maps.masks["connector"],
+                maps.coarse_masks["connector"],
+                maps.connector_shape,
+                parting=CLUSTERING,
+                threshold=bar,
+                least_cells=3,
+            ):
+                things.append((thing.probability, maps.points_to_photo(thing.rectangle())))
+    once: list[np.ndarray] = []
+    for _, outline in sorted(things, key=lambda pair: -pair[0]):
+        if all(overlap(outline, other) < 0.8 for other in once):
+            once.append(outline)
+    return once
+
+
+def _touches(outline: np.ndarray, others: list[np.ndarray]) -> bool:
+    return any(overlap(outline, other) >= OTHER for other in others)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,145 @@
+"""The second look at what may be a plug: cut as it should be, and telling plugs from the rest."""
+
+import json
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+import pytest
+from plugface.cli.settings import demo_folder
+from plugface.vision.detection.connectors import VERIFIED, verified_confidence
+from plugface.vision.detection.verifier import (
+    CONTEXT,
+    SIDE_PX,
+    NetworkVerifier,
+    cut_square,
+    load_verifier,
+)
+from plugface.vision.geometry import as_polygon
+from plugface.vision.observe import observe
+from plugface.vision.onnx import BrokenNetwork
+from plugface.vision.photo import decode_photo
+from plugface.vision.vision_models import default_models
+
+REAL = demo_folder() / "real"
+
+
+def _gradient(height: int, width: int) -> np.ndarray:
+    """Red tells the column, green the row."""
+    y, x = np.mgrid[:height, :width]
+    return np.stack([x * 255 / width, y * 255 / height, 0 * x], 2).astype(np.uint8)
+
+
+@pytest.mark.parametrize("times", [0.5, 1.0, 3.0, 5.3])
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0])
+def test_the_square_shows_its_context_with_the_long_side_across(times, turn_deg):
+    picture = _gradient(900, 1200)
+    length = SIDE_PX / CONTEXT * times
+    outline = cv2.boxPoints(((600.0, 400.0), (length, length * 0.4), turn_deg))
+    square = cut_square(picture, as_polygon(outline)).astype(float)
+    assert square.shape == (SIDE_PX, SIDE_PX, 3)
+    # Two grey levels: the picture has 255 of them over its 900 rows, and the middle is half a pixel off.
+    np.testing.assert_allclose(
+        square[SIDE_PX // 2, SIDE_PX // 2, :2], (600 / 1200 * 255, 400 / 900 * 255), atol=2
+    )
+    end = SIDE_PX / 2 * times
+    along = (0, end / 1200 * 255) if turn_deg == 0 else (1, end / 900 * 255)
+    middle = square[SIDE_PX // 2]
+    assert abs(middle[-1, along[0]] - middle[0, along[0]]) == pytest.approx(2 * along[1], abs=3)
+
+
+def test_beyond_the_photo_its_edge_goes_on():
+    picture = np.full((60, 60, 3), 200, np.uint8)
+    assert np.all(cut_square(picture, ((-10, -10), (30, -10), (30, 10), (-10, 10))) == 200)
+
+
+def test_nothing_asked_is_nothing_answered():
+    assert NetworkVerifier().verify(np.zeros((20, 20, 3), np.uint8), []).shape == (0,)
+
+
+def test_answers_do_not_hang_on_how_many_are_asked_at_once():
+    rng = np.random.default_rng(3)
+    picture = rng.integers(0, 255, (300, 400, 3), np.uint8)
+    outlines = [as_polygon(cv2.boxPoints(((40.0 + 20 * k, 150.0), (60, 30), 10.0 * k))) for k in range(11)]
+    together = NetworkVerifier().verify(picture, outlines)
+    alone = [NetworkVerifier().verify(picture, [outline])[0] for outline in outlines]
+    np.testing.assert_allclose(together, alone, atol=1e-3)
+
+
+def test_weights_that_are_not_there_are_named(tmp_path):
+    with pytest.raises(BrokenNetwork, match=r"verifier\.onnx"):
+        load_verifier(tmp_path / "verifier.onnx")
+
+
+#: Views in which plugs fill the frame or lie about: what the verifier is asked of.
+LOOSE_VIEWS = ("loose_plugs", "close_up", "face", "inside")
+
+
+def _annotated() -> list[tuple[np.ndarray, dict]]:
+    """Pictures of the small set of real photographs, with their annotations."""
+    rows = []
+    for line in (REAL / "photos_truth.jsonl").read_text("utf-8").splitlines():
+        row = json.loads(line)
+        file = next((REAL / "photos").glob(f"{row['id']}.*"))
+        rows.append((np.ascontiguousarray(cv2.imread(str(file))[..., ::-1]), row))
+    return rows
+
+
+def test_real_plugs_are_believed_more_than_lures_and_than_places_by_chance():
+    rng = np.random.default_rng(0)
+    asked: dict[str, list[float]] = {"plugs": [], "lures": [], "chance": []}
+    for picture, row in _annotated():
+        height, width = picture.shape[:2]
+        loose = row.get("view") in LOOSE_VIEWS
+        places = [((rng.uniform(0, width), rng.uniform(0, height)), (height * 0.3, height * 0.15), 30.0)]
+        outlines = {
+            "plugs": [plug["polygon"] for plug in row["plugs"] if plug["sure"] and loose],
+            "lures": [lure["polygon"] for lure in row["lures"]],
+            "chance": [] if row["plugs"] else [as_polygon(cv2.boxPoints(place)) for place in places],
+        }
+        for name, each in outlines.items():
+            asked[name] += NetworkVerifier().verify(picture, each).tolist()
+
+    def above(other: str) -> float:
+        return float(np.mean([plug > none for plug in asked["plugs"] for none in asked[other]]))
+
+    # 19 plugs and 81 lures: 0.90 and 1.00 when this was written; a coin gives 0.5.
+    assert len(asked["plugs"]) >= 15
+    assert above("lures") > 0.8
+    assert above("chance") > 0.95
+
+
+@dataclass(frozen=True)
+class Says:
+    """A verifier that says the same of everything, and writes down what it was asked."""
+
+    logit: float
+    asked: list = field(default_factory=list)
+
+    def verify(self, rgb, outlines):
+        """Its one word."""
+        self.asked.extend(outlines)
+        return np.full(len(outlines), self.logit)
+
+
+def _loose(verifier) -> int:
+    found = 0
+    for picture, row in _annotated():
+        if row.get("view") in LOOSE_VIEWS:
+            photo = decode_photo(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
+            models = replace(default_models(), verifier=verifier)
+            found += len(observe(photo, read_text=False, models=models).loose)
+    return found
+
+
+def test_loose_plugs_stand_and_fall_with_the_verifier():
+    none, every = Says(-9.0), Says(9.0)
+    assert _loose(none) == 0
+    assert none.asked
+    assert _loose(every) > _loose(None) > 0
+
+
+def test_confidence_rises_with_the_logit_and_is_even_where_the_log_odds_are_nought():
+    constant, weight = VERIFIED
+    assert verified_confidence(-constant / weight) == pytest.approx(0.5)
+    assert verified_confidence(-20) < 0.01 < 0.99 < verified_confidence(20)
