@@ -48,7 +48,7 @@ def test_a_mark_with_one_end_hidden_fits_all_that_begin_or_end_so():
     assert whole[0] > begun[0]
     ended = score_strings(cast("W 3"), MARKS, NOISE)
     assert ended.argmax() == 1
-    assert measure_shortfall(cast("CURLEW 5"), MARKS, NOISE)[0] == pytest.approx(0.0, abs=1e-9)
+    assert measure_deviance(cast("CURLEW 5"), MARKS, NOISE)[0] == pytest.approx(0.0, abs=1e-9)
     # So does a line of a label that was torn.
     untorn = replace(NOISE, label_torn=0.0)
     assert score_strings(line("LEW 3"), MARKS, NOISE)[1] > score_strings(line("LEW 3"), MARKS, untorn)[1]
@@ -161,17 +161,17 @@ def test_damaged_counts_are_said_and_a_trained_model_needs_none(tmp_path, monkey
 def test_a_string_is_no_farther_from_a_line_for_the_words_beside_it():
     alone, joined = line("CURLEW 5"), line("K58219/307 E CURLEW 5")
     # What is left is the chance of misreading that any clean character has.
-    assert measure_shortfall(alone, MARKS, NOISE)[0] < 0.5
-    assert measure_shortfall(joined, MARKS, NOISE)[0] == pytest.approx(
-        measure_shortfall(alone, MARKS, NOISE)[0], abs=1e-9
+    assert measure_deviance(alone, MARKS, NOISE)[0] < 0.5
+    assert measure_deviance(joined, MARKS, NOISE)[0] == pytest.approx(
+        measure_deviance(alone, MARKS, NOISE)[0], abs=1e-9
     )
-    assert measure_shortfall(line("K58219/307 E CURLEW 4"), MARKS, NOISE)[0] > 3.0
-    assert measure_shortfall(line("?"), MARKS, NOISE).tolist() == [MAX_DEVIANCE] * len(MARKS.values)
+    assert measure_deviance(line("K58219/307 E CURLEW 4"), MARKS, NOISE)[0] > 3.0
+    assert measure_deviance(line("?"), MARKS, NOISE).tolist() == [MAX_DEVIANCE] * len(MARKS.values)
 
 
 @given(st.text("CURLEW 358", min_size=1, max_size=14))
-def test_the_shortfall_is_never_below_nought_nor_beyond_its_limit(words):
-    deviance = measure_shortfall(line(words), MARKS, NOISE)
+def test_the_deviance_is_never_below_nought_nor_beyond_its_limit(words):
+    deviance = measure_deviance(line(words), MARKS, NOISE)
     assert ((deviance >= 0) & (deviance <= MAX_DEVIANCE)).all()
 
 
@@ -199,7 +199,7 @@ def test_a_character_lost_and_one_added_each_cost_their_own_probability():
     assert score_strings(longer, number, adding)[0] > score_strings(longer, number, losing)[0] + 3
 
 
-def measure_shortfall(text, strings, noise):
+def measure_deviance(text, strings, noise):
     """How far each string is from the line, of what one pass over it gives."""
     return fit_line(text, strings, noise)[1]
 
@@ -221,5 +221,5 @@ def test_a_line_scores_in_a_pass_with_others_as_it_does_alone(value, kind, n_str
 def test_few_strings_score_as_they_do_among_many() -> None:
     many = strings_of([("CURLEW 5", 0), *((f"{n:06}", n) for n in range(1, 200))])
     alone = strings_of([("CURLEW 5", 0)])
-    for part in (score_strings, measure_shortfall, measure_suffix_margin):
+    for part in (score_strings, measure_deviance, measure_suffix_margin):
         assert part(line("CURLEW S"), many, NOISE)[0] == part(line("CURLEW S"), alone, NOISE)[0]
