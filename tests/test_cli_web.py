@@ -217,10 +217,11 @@ def test_a_worker_that_dies_is_tried_again_and_not_for_ever(here, jpeg):
 
 
 def test_a_full_disk_leaves_no_unit_in_hand_for_ever(here, jpeg, monkeypatch):
-    full = [True]
+    full, tried = [True], []
     real = {name: getattr(here.yard.queue, name) for name in ("finish", "put_back", "fail")}
 
     def write(name, *told):
+        tried.append(name)
         if full[0]:
             raise sqlite3.OperationalError("database or disk is full")
         return real[name](*told)
@@ -228,10 +229,15 @@ def test_a_full_disk_leaves_no_unit_in_hand_for_ever(here, jpeg, monkeypatch):
     for name in real:
         monkeypatch.setattr(here.yard.queue, name, partial(write, name))
     here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
-    time.sleep(1.2)
+    until = time.monotonic() + 60
+    while (
+        "put_back" not in tried and time.monotonic() < until
+    ):  # the answer and the way back are both refused
+        time.sleep(0.05)
+    assert tried[:2] == ["finish", "put_back"]
     assert here.client.get(f"{UNITS}/{A}").json()["state"] == "working"
     full[0] = False
-    assert wait_for(here.client, seconds=10)["state"] == "answered"
+    assert wait_for(here.client, seconds=30)["state"] == "answered"
 
 
 def test_a_full_queue_says_so_and_opens_again(make_yard, jpeg):
