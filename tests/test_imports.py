@@ -43,6 +43,8 @@ EXCEPTIONS = {
     "cli/evaluation/constant_trials.py": ("plugface.vision",),  # looks with other constants
     "cli/evaluation/kept_observations.py": ("plugface.vision",),  # hashes vision/ for the cache
     "cli/evaluation/measure_real.py": ("plugface.vision",),  # measures vision alone, on real photographs
+    "cli/evaluation/collect_patches.py": ("plugface.vision",),  # finds what the verifier learns from
+    "cli/evaluation/fit_verifier.py": ("plugface.vision",),  # looks at real photographs as vision does
     "cli/evaluation/measure_codes.py": ("plugface.vision",),  # measures the reader of codes alone
     "cli/evaluation/measure_phone_plugs.py": ("plugface.vision",),  # looks once, as a phone does
     "cli/evaluation/real_job.py": ("plugface.vision",),  # looks once, to propose and to identify

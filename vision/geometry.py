@@ -216,7 +216,17 @@ def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> boo
 
 
 def overlap(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> float:
-    """Intersection over union of the convex hulls."""
+    """Intersection over union of the convex hulls.
+
+    Parameters
+    ----------
+    a, b : sequence of points or ndarray (n, 2)
+        Polygons with three corners or more.
+
+    Returns
+    -------
+    share : float, 0 to 1
+    """
     hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
     shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
     return float(shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6))

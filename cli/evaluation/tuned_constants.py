@@ -250,6 +250,8 @@ def list_constants(found: dict[tuple[str, str], str] | None = None) -> list[Line
 def _show(value: Any) -> str:
     if isinstance(value, Clustering):
         return "/".join(f"{getattr(value, f.name):g}" for f in fields(value))
+    if isinstance(value, tuple):
+        return "/".join(f"{each:g}" for each in value)
     return f"{value:g}"
 
 
