@@ -125,7 +125,7 @@ CONSTANTS = (
         "MIN_CONFIDENCE",
         "calibration split, by the F1 of plugs; here among neighbours",
         "look",
-        tried=(0.55, 0.65, 0.75, 0.85),
+        tried=(0.65, 0.75, 0.85, 0.9),
         criterion=_PLUGS,
     ),
     Constant(
