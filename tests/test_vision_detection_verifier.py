@@ -7,7 +7,8 @@ import cv2
 import numpy as np
 import pytest
 from plugface.cli.settings import demo_folder
-from plugface.vision.detection.connectors import VERIFIED, verified_confidence
+from plugface.vision.detection.connectors import VERIFIED, _each_once, verified_confidence
+from plugface.vision.detection.segmenter import NetworkSegmenter
 from plugface.vision.detection.verifier import (
     CONTEXT,
     SIDE_PX,
@@ -16,7 +17,8 @@ from plugface.vision.detection.verifier import (
     load_verifier,
 )
 from plugface.vision.geometry import as_polygon
-from plugface.vision.observe import observe
+from plugface.vision.observations import Connector
+from plugface.vision.observe import COARSE_PX, WHOLE_PX, observe
 from plugface.vision.onnx import BrokenNetwork
 from plugface.vision.photo import decode_photo
 from plugface.vision.vision_models import default_models
@@ -143,3 +145,46 @@ def test_confidence_rises_with_the_logit_and_is_even_where_the_log_odds_are_noug
     constant, weight = VERIFIED
     assert verified_confidence(-constant / weight) == pytest.approx(0.5)
     assert verified_confidence(-20) < 0.01 < 0.99 < verified_confidence(20)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """The segmenter that comes along; writes down the shapes of the pictures that it is shown."""
+
+    shapes: list = field(default_factory=list)
+
+    def segment(self, pictures, to_photo, *, enough=None):
+        """As the network's."""
+        self.shapes.extend(picture.shape[:2] for picture in pictures)
+        return NetworkSegmenter().segment(pictures, to_photo, enough=enough)
+
+
+def _shown(picture: np.ndarray) -> list[tuple[int, int]]:
+    recording = Recording()
+    photo = decode_photo(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
+    observe(photo, read_text=False, models=replace(default_models(), segmenter=recording))
+    return recording.shapes
+
+
+def test_a_photo_without_a_unit_is_looked_at_once_more_in_a_smaller_picture():
+    assert _shown(np.full((480, 640, 3), 90, np.uint8)) == [(384, WHOLE_PX), (288, COARSE_PX)]
+    front = cv2.imread(str(demo_folder() / "photos" / "mf0001.jpg"))[..., ::-1]
+    assert (COARSE_PX, 288) not in _shown(np.ascontiguousarray(front))
+
+
+def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():
+    connector = Connector(
+        polygon=((0, 0), (40, 0), (40, 20), (0, 20)),
+        colour={"BK": 1.0},
+        size={"M": 1.0},
+        size_ratio=None,
+        confidence=0.9,
+        pins=None,
+        place=None,
+        mated=False,
+        broken=False,
+        method="drawn",
+    )
+    again = replace(connector, confidence=0.7, polygon=((2, 0), (42, 0), (42, 20), (2, 20)))
+    beside = replace(connector, confidence=0.5, polygon=((60, 0), (100, 0), (100, 20), (60, 20)))
+    assert _each_once([again, connector, beside]) == [connector, beside]
