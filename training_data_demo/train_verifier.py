@@ -41,8 +41,6 @@ ASKED = (4, 7, 10, 14)
 #: Weight of the squared weights in the loss. Chosen on real photographs of the calibration split, among 0.003
 #: to 0.3; so were ASKED.
 RIDGE = 0.1
-#: What all patches of renders together count for, against those of real photos.
-RENDERED = 0.2
 FOLDS, BATCH = 5, 64
 
 
@@ -98,10 +96,8 @@ def main() -> None:
     ]
     answers = ask(features, [row["path"] for row in rows])
     plug = np.array([row["plug"] for row in rows])
-    # Ids of real photos are a letter and a number; the demo's have two letters.
-    real = np.array([row["photo"][1].isdigit() for row in rows])
     names = [row["photo"] for row in rows]
-    weight = balance(plug, real, spread(np.array([row["weight"] for row in rows]), plug, names))
+    weight = balance(plug, spread(np.array([row["weight"] for row in rows]), plug, names))
     fold = np.array([draw_by(row["photo"]) * FOLDS for row in rows], int)
     left_out = np.empty(len(plug))
     for number in range(FOLDS):
@@ -115,11 +111,10 @@ def main() -> None:
         "encoder": options.encoder.name,
         "answers": answers.shape[1],
         "ridge": RIDGE,
-        "rendered": RENDERED,
-        "left out, real": {
-            "area under the ROC curve": round(float(roc_auc_score(plug[real], left_out[real])), 4),
-            "average precision": round(float(average_precision_score(plug[real], left_out[real])), 4),
-            "log loss": round(float(log_loss(plug[real], 1 / (1 + np.exp(-left_out[real])))), 4),
+        "left out": {
+            "area under the ROC curve": round(float(roc_auc_score(plug, left_out)), 4),
+            "average precision": round(float(average_precision_score(plug, left_out)), 4),
+            "log loss": round(float(log_loss(plug, 1 / (1 + np.exp(-left_out)))), 4),
         },
     }
     print(json.dumps(log, indent=1))
@@ -150,13 +145,9 @@ def spread(weight: np.ndarray, plug: np.ndarray, photos: list[str]) -> np.ndarra
     return weight / np.sqrt([counts[kind] for kind in kinds])
 
 
-def balance(plug: np.ndarray, real: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Weights with which plugs and others count the same, in real photos and in renders; 1 on average."""
-    balanced = weight.astype(float)
-    for source, counts in ((real, 1.0), (~real, RENDERED)):
-        for kind in (plug, ~plug):
-            part = source & kind
-            balanced[part] *= counts / max(balanced[part].sum(), 1e-9)
+def balance(plug: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Weights with which plugs and other things count the same, 1 on average."""
+    balanced = np.where(plug, weight / weight[plug].sum(), weight / weight[~plug].sum())
     return balanced / balanced.mean()
 
 

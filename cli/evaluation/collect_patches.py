@@ -1,12 +1,12 @@
 """Cut out what is a plug's housing and what only looks like one, to train the verifier.
 
-    python -m plugface.cli.evaluation.collect_patches --out PATCHES --real PHOTOS --demo
+    python -m plugface.cli.evaluation.collect_patches --out PATCHES --photos PHOTOS
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
-or ID.png, and from the training split of the demo. OUT gets one JPEG a patch and patches.jsonl with a row for
-each: file, photo, whether it is a plug, its weight, and what it is. Plugs are those annotated and whatever
-the segmenter outlined like them; the rest are other things that it took for plugs, looked at in several sizes
-and with a low bar, annotated lures, labels and codes, whole units, and places drawn by chance.
+or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug,
+its weight, and what it is. Plugs are those annotated and whatever the segmenter outlined like them; the rest are
+other things that it took for plugs, looked at in several sizes and with a low bar, annotated lures and codes,
+whole units, and places drawn by chance.
 """
 
 import argparse
@@ -23,6 +23,7 @@ from plugface.vision.detection.connectors import CLUSTERING
 from plugface.vision.detection.instances import find_instances
 from plugface.vision.detection.segmenter import NetworkSegmenter
 from plugface.vision.detection.verifier import cut_square
+from plugface.vision.vision_models import Segmenter
 
 DEMO = Path(__file__).parents[2] / "training_data_demo"
 #: A patch shows more than the network's picture, so that training can move about in it.
@@ -59,11 +60,10 @@ class Annotated:
 
 
 def main() -> None:
-    """Collect patches of real photos, of the demo, or both."""
+    """Collect patches of all photos."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--real", type=Path, nargs="*", default=[], help="folders with the index's photos")
-    parser.add_argument("--demo", action="store_true", help="the demo's training split as well")
+    parser.add_argument("--photos", type=Path, nargs="+", required=True, help="folders of the index's photos")
     parser.add_argument("--only", type=Path, help="file with ids, one a line: no others")
     parser.add_argument("--weights", type=Path, help="a segmenter.onnx other than the one that comes along")
     options = parser.parse_args()
@@ -71,8 +71,7 @@ def main() -> None:
     segmenter = NetworkSegmenter(options.weights) if options.weights else NetworkSegmenter()
     wanted = set(options.only.read_text().split()) if options.only else None
     rng = np.random.default_rng(20261128)
-    photos = [*(read_real(options.real) if options.real else ()), *(read_demo() if options.demo else ())]
-    photos = [photo for photo in photos if wanted is None or photo.name in wanted]
+    photos = [photo for photo in read_photos(options.photos) if wanted is None or photo.name in wanted]
     with (options.out / "patches.jsonl").open("a") as rows:
         for at, photo in enumerate(photos):
             bgr = cv2.imread(str(photo.file))
@@ -90,7 +89,7 @@ def main() -> None:
                 print(f"{at} of {len(photos)} photos", file=sys.stderr, flush=True)
 
 
-def read_real(folders: list[Path]) -> Iterator[Annotated]:
+def read_photos(folders: list[Path]) -> Iterator[Annotated]:
     """Annotated photos of the index's training part that weights may learn from."""
     index = {row["id"]: row for row in _rows(DEMO / "real" / "index.jsonl")}
     files = {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
@@ -99,35 +98,15 @@ def read_real(folders: list[Path]) -> Iterator[Annotated]:
         if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
             continue
         plugs = [
-            (np.float32(plug["polygon"]), 1.0 if plug.get("sure", True) else DOUBTED)
+            (np.asarray(plug["polygon"], np.float32), 1.0 if plug.get("sure", True) else DOUBTED)
             for plug in row.get("plugs", [])
         ]
-        others = [(np.float32(lure["polygon"]), "lure") for lure in row.get("lures", [])]
-        others += [(np.float32(code["polygon"]), "code") for code in row.get("codes", [])]
-        others += [(np.float32(unit["polygon"]), "unit") for unit in row.get("units", [])]
+        others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
+        others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
+        others += [(np.asarray(unit["polygon"], np.float32), "unit") for unit in row.get("units", [])]
         # On a bare board nobody drew its headers, so what is found there may well be one.
         complete = entry["kind"] != "board" and row.get("view") != "board"
         yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), complete)
-
-
-def read_demo() -> Iterator[Annotated]:
-    """The demo's training split."""
-    for row in _rows(DEMO / "truth.jsonl"):
-        if row["split"] != "train":
-            continue
-        plugs: list[tuple[np.ndarray, float]] = []
-        others: list[tuple[np.ndarray, str]] = []
-        for unit in row["units"]:
-            others.append((np.float32(unit["polygon"]), "unit"))
-            for plug in unit["connectors"]:
-                if plug["visible"] >= 0.5 and not plug["missing"]:
-                    plugs.append((np.float32(plug["polygon"]), 1.0))
-                elif len(plug["polygon"]) > 2:
-                    others.append((np.float32(plug["polygon"]), "doubt"))
-            for what, things in (("lure", unit.get("lures", [])), ("code", unit["codes"])):
-                others += [(np.float32(t["polygon"]), what) for t in things if t["visible"] > 0.5]
-        loose = any("plug" in thing["kind"] for thing in row["parameters"].get("things", []))
-        yield Annotated(row["id"], DEMO / row["photo"], tuple(plugs), tuple(others), complete=not loose)
 
 
 def _rows(file: Path) -> list[dict]:
@@ -135,7 +114,7 @@ def _rows(file: Path) -> list[dict]:
 
 
 def find_patches(
-    rgb: np.ndarray, photo: Annotated, segmenter: NetworkSegmenter, rng: np.random.Generator
+    rgb: np.ndarray, photo: Annotated, segmenter: Segmenter, rng: np.random.Generator
 ) -> Iterator[Patch]:
     """What to cut out of one photo.
 
@@ -143,27 +122,27 @@ def find_patches(
     ----------
     rgb : uint8 ndarray (h, w, 3)
     photo : Annotated
-    segmenter : NetworkSegmenter
+    segmenter : Segmenter
     rng : Generator
     """
-    doubts = [outline for outline, what in photo.others if what == "doubt"]
+    plugs = [outline for outline, _ in photo.plugs]
     for outline, weight in photo.plugs:
         yield Patch(outline, True, weight, "annotated")
     for outline, what in photo.others:
-        if what != "doubt" and not _touches(outline, [o for o, _ in photo.plugs]):
+        if not _touches(outline, plugs):
             yield Patch(outline, False, 1.0, what)
     if not photo.complete:
         return
     found_of = [0] * len(photo.plugs)
     kept = 0
     for outline in find_things(rgb, segmenter):
-        overlaps = [overlap(outline, plug) for plug, _ in photo.plugs]
+        overlaps = [overlap(outline, plug) for plug in plugs]
         best = int(np.argmax(overlaps)) if overlaps else -1
         if overlaps and overlaps[best] >= SAME:
             found_of[best] += 1
             if found_of[best] <= 3:
                 yield Patch(outline, True, photo.plugs[best][1], "found")
-        elif max(overlaps, default=0.0) < OTHER and not _touches(outline, doubts) and kept < _MOST_FOUND:
+        elif max(overlaps, default=0.0) < OTHER and kept < _MOST_FOUND:
             kept += 1
             yield Patch(outline, False, 1.0, "found")
     height, width = rgb.shape[:2]
@@ -177,11 +156,11 @@ def find_patches(
             rng.uniform(0, 180),
         )
         outline = cv2.boxPoints(box)
-        if not _touches(outline, [o for o, _ in photo.plugs] + doubts):
+        if not _touches(outline, plugs):
             yield Patch(outline, False, 1.0, "chance")
 
 
-def find_things(rgb: np.ndarray, segmenter: NetworkSegmenter) -> list[np.ndarray]:
+def find_things(rgb: np.ndarray, segmenter: Segmenter) -> list[np.ndarray]:
     """Outlines (4, 2) of all that may be a housing, in the photo's pixels, the likeliest first, each once."""
     things: list[tuple[float, np.ndarray]] = []
     for size in SIZES:

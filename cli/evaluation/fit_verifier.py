@@ -88,7 +88,7 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
         plugs: list[np.ndarray] = []
         doubts: list[np.ndarray] = []
         for plug in row.get("plugs", []):
-            (plugs if plug.get("sure", True) else doubts).append(np.float32(plug["polygon"]))
+            (plugs if plug.get("sure", True) else doubts).append(np.asarray(plug["polygon"], np.float32))
         with heard() as sights:
             observe(photo, read_text=False, models=models_of(weights, None))
         for outline, confidence, logit in sights:

@@ -1,0 +1,88 @@
+"""What the verifier learns from and how its word is weighed; what nobody can tell is left out."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+from plugface.cli.evaluation import collect_patches
+from plugface.cli.evaluation.collect_patches import Annotated, find_patches, read_photos
+from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
+from plugface.cli.settings import demo_folder
+from plugface.vision.observe import observe
+from plugface.vision.photo import decode_photo
+
+PLUG = np.float32([(10, 10), (50, 10), (50, 30), (10, 30)])
+LURE = np.float32([(100, 100), (140, 100), (140, 130), (100, 130)])
+
+
+def _box(x: float, y: float, width: float = 40, height: float = 20) -> np.ndarray:
+    return np.float32([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
+
+
+def test_found_things_are_plugs_others_or_left_out(monkeypatch, tmp_path):
+    same, doubtful, other = _box(12, 10), _box(28, 10), _box(150, 20)
+    monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [same, doubtful, other])
+    photo = Annotated("a0001", tmp_path, ((PLUG, 0.5),), ((LURE, "lure"),), complete=True)
+    picture = np.zeros((200, 300, 3), np.uint8)
+    patches = list(find_patches(picture, photo, None, np.random.default_rng(0)))
+    told = [(p.what, p.plug, p.weight) for p in patches if p.what != "chance"]
+    assert told == [
+        ("annotated", True, 0.5),
+        ("lure", False, 1.0),
+        ("found", True, 0.5),
+        ("found", False, 1.0),
+    ]
+    assert all(not p.plug for p in patches if p.what == "chance")
+
+
+def test_where_not_everything_was_annotated_nothing_is_called_none(monkeypatch, tmp_path):
+    monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [_box(150, 20)])
+    photo = Annotated("a0001", tmp_path, ((PLUG, 1.0),), (), complete=False)
+    patches = list(find_patches(np.zeros((200, 300, 3), np.uint8), photo, None, np.random.default_rng(0)))
+    assert [(p.what, p.plug) for p in patches] == [("annotated", True)]
+
+
+def test_nothing_is_learned_from_other_splits_or_without_a_licence(tmp_path):
+    index = [json.loads(line) for line in (demo_folder() / "real" / "index.jsonl").read_text().splitlines()]
+    for row in index:
+        (tmp_path / f"{row['id']}.jpg").touch()
+    taken = {photo.name for photo in read_photos([tmp_path])}
+    allowed = {row["id"] for row in index if row["split"] == "train" and not row["measure_only"]}
+    assert taken == allowed
+    assert len(taken) < len(index)
+
+
+@pytest.mark.parametrize(
+    ("outline", "expected"),
+    [
+        (_box(11, 11), (True, 0)),
+        (_box(25, 10), (None, -1)),
+        (_box(72, 62), (None, -1)),
+        (_box(200, 0), (False, -1)),
+    ],
+)
+def test_a_sight_is_a_plug_none_or_nobody_knows(outline, expected):
+    assert judge(outline, [PLUG], [_box(70, 60)]) == expected
+
+
+def test_the_fit_gives_back_the_law_that_the_cases_were_drawn_by():
+    rng = np.random.default_rng(5)
+    logits = rng.normal(1, 2, 20_000)
+    plug = rng.random(20_000) < 1 / (1 + np.exp(3 - 1.5 * logits))
+    cases = [Case("a", 0.5, float(v), bool(p)) for v, p in zip(logits, plug, strict=True)]
+    # Three standard errors of such a fit are below 0.15.
+    assert fit(cases) == pytest.approx((-3.0, 1.5), abs=0.15)
+
+
+def test_every_second_look_is_heard_in_the_photos_pixels():
+    rows = (demo_folder() / "real" / "photos_truth.jsonl").read_text("utf-8").splitlines()
+    row = next(r for r in map(json.loads, rows) if r.get("view") == "loose_plugs")
+    file = next((demo_folder() / "real" / "photos").glob(f"{row['id']}.*"))
+    photo = decode_photo(file.read_bytes(), name=file.name)
+    with heard() as sights:
+        seen = observe(photo, read_text=False)
+    assert len(sights) >= len(seen.loose)
+    for outline, confidence, _ in sights:
+        assert 0.3 <= confidence <= 1
+        assert cv2.boundingRect(np.float32(outline))[2] <= photo.width_px
