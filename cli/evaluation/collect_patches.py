@@ -4,9 +4,9 @@
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
 or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug,
-its weight, and what it is. Plugs are those annotated and whatever the segmenter outlined like them; the rest are
-other things that it took for plugs, looked at in several sizes and with a low bar, annotated lures and codes,
-whole units, and places drawn by chance.
+its weight, and what it is. Plugs are those annotated and whatever the segmenter outlined like them; the rest
+are other things that it took for plugs, looked at in several sizes and with a low bar, annotated lures and
+codes, whole units, and places drawn by chance.
 """
 
 import argparse
