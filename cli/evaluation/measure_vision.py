@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
 from plugface.cli.settings import demo_folder
+from plugface.vision import geometry
 from plugface.vision.detection.segmenter import AUGMENTATIONS, LOOKS, NetworkSegmenter
 from plugface.vision.observations import Observations, Unit
 from plugface.vision.observe import observe
@@ -72,12 +73,8 @@ class Miss:
 
 
 def overlap(a, b) -> float:
-    """Intersection over union of the convex hulls of two polygons."""
-    if len(a) < 3 or len(b) < 3:
-        return 0.0
-    hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
-    shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
-    return shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6)
+    """Intersection over union of the convex hulls of two polygons; 0 where one has no area."""
+    return geometry.overlap(a, b) if min(len(a), len(b)) >= 3 else 0.0
 
 
 def match(found: list, true: list) -> list[tuple[int, int]]:
