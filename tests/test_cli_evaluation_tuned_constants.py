@@ -63,7 +63,8 @@ def test_what_is_printed_as_stored_is_what_the_code_has():
         if isinstance(value, int | float):
             assert float(line.stored) == pytest.approx(value, rel=1e-5)
         else:
-            assert line.stored == f"{value.seen:g}/{value.held:g}/{value.settled:g}"
+            parts = value if isinstance(value, tuple) else (value.seen, value.held, value.settled)
+            assert line.stored == "/".join(f"{part:g}" for part in parts)
         assert (one.means == "none") == bool(one.reason), "what cannot be found again says why"
         assert (one.means == "look") == bool(one.tried)
 

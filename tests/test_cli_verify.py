@@ -60,7 +60,7 @@ def test_a_report_as_it_was_written_agrees(sorted_lot, run):
     assert checked(run, report) == (0, [])
     manifest = manifest_of(report)
     assert manifest["weights"] == weights_hashes()
-    assert set(manifest["weights"]) == {"segmenter.onnx", "cast_reader.onnx"}
+    assert set(manifest["weights"]) == {"segmenter.onnx", "verifier.onnx", "cast_reader.onnx"}
     assert len(manifest["catalogues"]) == len(manifest["models"]) == 1
     assert all(
         re.fullmatch("[0-9a-f]{64}", manifest[name]) for name in ("head", "model_sha256", "page_sha256")

@@ -15,7 +15,7 @@ from plugface.cli.settings import demo_folder
 from plugface.cli.web.number_index import index_numbers
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
-from plugface.vision import observe
+from plugface.vision import geometry
 from plugface.vision.detection import segmenter
 from plugface.vision.detection.segmenter import WEIGHTS
 from plugface.vision.observations import COLOUR_CODES
@@ -176,7 +176,7 @@ def test_how_much_two_outlines_share_is_as_the_server_has_it(serve, phone):
     square = [[0, 0], [10, 0], [10, 10], [0, 10]]
     pairs += [[square, square], [square, [[20, 0], [30, 0], [30, 10], [20, 10]]]]
     said = phone.evaluate(OVERLAP, [script(made, "plug_outlines.js"), pairs])
-    expected = [observe._overlap(tuple(map(tuple, a)), tuple(map(tuple, b))) for a, b in pairs]
+    expected = [geometry.overlap(tuple(map(tuple, a)), tuple(map(tuple, b))) for a, b in pairs]
     assert np.allclose(said, expected, atol=1e-4)
     assert max(expected) == 1
     assert min(expected) == 0

@@ -9,11 +9,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
-from plugface.cli.evaluation.measure_vision import overlap
 from plugface.models.matching.alignment import align
-from plugface.vision.geometry import cut_out, map_back
+from plugface.vision.geometry import cut_out, map_back, overlap
 from plugface.vision.observations import polygon_area
-from plugface.vision.observe import _overlap
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry import MultiPoint
 from skimage.transform import ProjectiveTransform, warp
@@ -53,17 +51,15 @@ polygons = arrays(float, (6, 2), elements=st.floats(0, 100))
 
 
 def test_overlap_agrees_with_shapely():
-    """Intersection over union of convex hulls, in looking and in measuring."""
+    """Intersection over union of convex hulls."""
     rng = np.random.default_rng(4)
     for _ in range(200):
         first, second = (rng.uniform(0, 60, 2) + rng.uniform(0, 60, (6, 2)) for _ in range(2))
         hull_a, hull_b = MultiPoint(first).convex_hull, MultiPoint(second).convex_hull
         expected = hull_a.intersection(hull_b).area / hull_a.union(hull_b).area
-        for ours in (overlap, _overlap):
-            # 1e-3: 32-bit corners up to 120 pixels, areas of hundreds of square pixels.
-            assert ours(tuple(map(tuple, first)), tuple(map(tuple, second))) == pytest.approx(
-                expected, abs=1e-3
-            )
+        # 1e-3: 32-bit corners up to 120 pixels, areas of hundreds of square pixels.
+        shared = overlap(tuple(map(tuple, first)), tuple(map(tuple, second)))
+        assert shared == pytest.approx(expected, abs=1e-3)
 
 
 @settings(max_examples=100, deadline=None)
