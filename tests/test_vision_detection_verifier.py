@@ -128,7 +128,7 @@ def _loose(verifier) -> int:
     found = 0
     shown = [picture for picture, row in _annotated() if row.get("view") in ("loose_plugs", "close_up")]
     for picture in shown[:5]:
-        photo = decode_photo(cv2.imencode(".bmp", picture[..., ::-1])[1].tobytes())
+        photo = decode_photo(cv2.imencode(".png", picture[..., ::-1])[1].tobytes())
         models = replace(default_models(), verifier=verifier)
         found += len(observe(photo, read_text=False, models=models).loose)
     return found
