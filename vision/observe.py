@@ -22,7 +22,7 @@ from plugface.vision.detection.segmenter import (
     load_segmenter,
 )
 from plugface.vision.detection.units import FoundUnit, find_units
-from plugface.vision.detection.verifier import Verifier, load_verifier
+from plugface.vision.detection.verifier import Verifier
 from plugface.vision.geometry import overlap, shrunk
 from plugface.vision.observations import (
     COLOUR_CODES,
@@ -171,7 +171,7 @@ def start_loading() -> None:
     What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
     inside a network's code would take the process down with it. `finish_loading` waits for them.
     """
-    for load in (load_segmenter, load_verifier, load_detector, load_recogniser, load_readers):
+    for load in (load_segmenter, load_detector, load_recogniser, load_readers):
         thread = Thread(target=_quietly, args=(load,))
         _LOADERS.append(thread)
         thread.start()

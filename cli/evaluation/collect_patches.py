@@ -92,7 +92,7 @@ def main() -> None:
 def read_photos(folders: list[Path]) -> Iterator[Annotated]:
     """Annotated photos of the index's training part that weights may learn from."""
     index = {row["id"]: row for row in _rows(DEMO / "real" / "index.jsonl")}
-    files = {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
+    files = files_by_id(folders)
     for row in _rows(DEMO / "real" / "truth.jsonl"):
         entry = index[row["id"]]
         if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
@@ -107,6 +107,11 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
         # On a bare board nobody drew its headers, so what is found there may well be one.
         complete = entry["kind"] != "board" and row.get("view") != "board"
         yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), complete)
+
+
+def files_by_id(folders: list[Path]) -> dict[str, Path]:
+    """Photos by their id; of one in several folders that of the folder given first."""
+    return {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
 
 
 def _rows(file: Path) -> list[dict]:

@@ -18,7 +18,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
-from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME
+from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME, files_by_id
+from plugface.cli.evaluation.measure_real import read_truth
 from plugface.cli.evaluation.measure_vision import models_of, overlap
 from plugface.vision.detection import connectors
 from plugface.vision.observe import observe
@@ -74,10 +75,9 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
     weights : Path or None
         Folder with other networks.
     """
-    files = {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
-    for line in (DEMO / "real" / "truth.jsonl").read_text().splitlines():
-        row = json.loads(line)
-        if row["split"] != "calibration" or row.get("view") == "board" or row["id"] not in files:
+    files = files_by_id(folders)
+    for row in read_truth(DEMO / "real" / "truth.jsonl", "calibration"):
+        if row.get("view") == "board" or row["id"] not in files:
             continue
         file = files[row["id"]]
         try:
