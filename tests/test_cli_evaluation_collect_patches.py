@@ -23,7 +23,7 @@ def _box(x: float, y: float, width: float = 40, height: float = 20) -> np.ndarra
 def test_found_things_are_plugs_others_or_left_out(monkeypatch, tmp_path):
     same, doubtful, other = _box(12, 10), _box(28, 10), _box(150, 20)
     monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [same, doubtful, other])
-    photo = Annotated("a0001", tmp_path, ((PLUG, 0.5),), ((LURE, "lure"),), complete=True)
+    photo = Annotated("a0001", tmp_path, ((PLUG, 0.5),), ((LURE, "lure"),), (), complete=True)
     picture = np.zeros((200, 300, 3), np.uint8)
     patches = list(find_patches(picture, photo, None, np.random.default_rng(0)))
     told = [(p.what, p.plug, p.weight) for p in patches if p.what != "chance"]
@@ -38,7 +38,7 @@ def test_found_things_are_plugs_others_or_left_out(monkeypatch, tmp_path):
 
 def test_where_not_everything_was_annotated_nothing_is_called_none(monkeypatch, tmp_path):
     monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [_box(150, 20)])
-    photo = Annotated("a0001", tmp_path, ((PLUG, 1.0),), (), complete=False)
+    photo = Annotated("a0001", tmp_path, ((PLUG, 1.0),), (), (), complete=False)
     patches = list(find_patches(np.zeros((200, 300, 3), np.uint8), photo, None, np.random.default_rng(0)))
     assert [(p.what, p.plug) for p in patches] == [("annotated", True)]
 
@@ -70,7 +70,7 @@ def test_the_fit_gives_back_the_law_that_the_cases_were_drawn_by():
     rng = np.random.default_rng(5)
     logits = rng.normal(1, 2, 20_000)
     plug = rng.random(20_000) < 1 / (1 + np.exp(3 - 1.5 * logits))
-    cases = [Case("a", 0.5, float(v), bool(p)) for v, p in zip(logits, plug, strict=True)]
+    cases = [Case("a", "plug", 0.5, float(v), bool(p)) for v, p in zip(logits, plug, strict=True)]
     # Three standard errors of such a fit are below 0.15.
     assert fit(cases) == pytest.approx((-3.0, 1.5), abs=0.15)
 
@@ -82,7 +82,7 @@ def test_every_second_look_is_heard_in_the_photos_pixels():
     photo = decode_photo(file.read_bytes(), name=file.name)
     with heard() as sights:
         seen = observe(photo, read_text=False)
-    assert len(sights) >= len(seen.loose)
-    for outline, confidence, _ in sights:
-        assert 0.3 <= confidence <= 1
-        assert cv2.boundingRect(np.float32(outline))[2] <= photo.width_px
+    assert sum(sight.question == "plug" for sight in sights) >= len(seen.loose)
+    for sight in sights:
+        assert 0.3 <= sight.confidence <= 1
+        assert cv2.boundingRect(sight.outline)[2] <= photo.width_px

@@ -16,14 +16,16 @@ from plugface.vision.detection.verifier import (
     cut_square,
     load_verifier,
 )
-from plugface.vision.geometry import as_polygon
-from plugface.vision.observations import Connector
+from plugface.vision.geometry import as_polygon, overlap
+from plugface.vision.observations import Connector, Observations
 from plugface.vision.observe import COARSE_PX, WHOLE_PX, observe
 from plugface.vision.onnx import BrokenNetwork
 from plugface.vision.photo import decode_photo
 from plugface.vision.vision_models import default_models
 
 REAL = demo_folder() / "real"
+#: A back on which the segmenter finds no plug.
+BACK = "mf0215.jpg"
 
 
 def _gradient(height: int, width: int) -> np.ndarray:
@@ -56,7 +58,7 @@ def test_beyond_the_photo_its_edge_goes_on():
 
 
 def test_nothing_asked_is_nothing_answered():
-    assert NetworkVerifier().verify(np.zeros((20, 20, 3), np.uint8), []).shape == (0,)
+    assert NetworkVerifier().verify(np.zeros((20, 20, 3), np.uint8), []).shape == (0, 2)
 
 
 def test_answers_do_not_hang_on_how_many_are_asked_at_once():
@@ -100,7 +102,7 @@ def test_real_plugs_are_believed_more_than_lures_and_than_places_by_chance():
             "chance": [] if row["plugs"] else [as_polygon(cv2.boxPoints(place)) for place in places],
         }
         for name, each in outlines.items():
-            asked[name] += NetworkVerifier().verify(picture, each).tolist()
+            asked[name] += NetworkVerifier().verify(picture, each)[:, 0].tolist()
 
     def above(other: str) -> float:
         return float(np.mean([plug > none for plug in asked["plugs"] for none in asked[other]]))
@@ -113,15 +115,16 @@ def test_real_plugs_are_believed_more_than_lures_and_than_places_by_chance():
 
 @dataclass(frozen=True)
 class Says:
-    """A verifier that says the same of everything, and writes down what it was asked."""
+    """A verifier that says the same of all things, plugs and units, and writes down what it was asked."""
 
     logit: float
+    unit: float = 9.0
     asked: list = field(default_factory=list)
 
     def verify(self, rgb, outlines):
         """Its one word."""
         self.asked.extend(outlines)
-        return np.full(len(outlines), self.logit)
+        return np.tile((self.logit, self.unit), (len(outlines), 1))
 
 
 def _loose(verifier) -> int:
@@ -139,6 +142,47 @@ def test_loose_plugs_stand_and_fall_with_the_verifier():
     assert _loose(none) == 0
     assert none.asked
     assert _loose(every) > _loose(None)
+
+
+def _front(verifier) -> Observations:
+    photo = decode_photo((demo_folder() / "photos" / "mf0001.jpg").read_bytes())
+    return observe(photo, read_text=False, models=replace(default_models(), verifier=verifier))
+
+
+def test_what_is_no_unit_after_the_second_look_is_none_and_its_plugs_are_loose():
+    kept, refused = _front(Says(9.0)), _front(Says(9.0, unit=-9.0))
+    assert len(kept.units) == 1
+    assert kept.loose == ()
+    assert refused.units == ()
+    assert len(refused.loose) >= len(kept.units[0].connectors) > 1
+
+
+def test_a_thing_that_fills_the_photo_is_a_plug_where_it_is_no_unit_and_looks_like_one():
+    """Of a back on which the segmenter finds no plug; nothing is known of the colour but its rim's."""
+    back = decode_photo((demo_folder() / "photos" / BACK).read_bytes())
+    models = replace(default_models(), verifier=Says(9.0, unit=-9.0))
+    (plug,) = observe(back, read_text=False, models=models).loose
+    (unit,) = observe(back, read_text=False, models=replace(models, verifier=Says(9.0))).units
+    assert overlap(plug.polygon, unit.polygon) > 0.6
+    assert sum(plug.colour.values()) == pytest.approx(1)
+    nothing = observe(back, read_text=False, models=replace(models, verifier=Says(-9.0, unit=-9.0)))
+    assert (nothing.units, nothing.loose) == ((), ())
+
+
+def test_real_units_are_believed_more_than_plugs_and_than_what_else_is_outlined():
+    """Of the small set of real photographs: annotated units against annotated plugs and lures."""
+    asked: dict[str, list[float]] = {"units": [], "plugs": [], "lures": []}
+    for picture, row in _annotated():
+        for name, logits in asked.items():
+            outlines = [thing["polygon"] for thing in row[name]]
+            logits += NetworkVerifier().verify(picture, outlines)[:, 1].tolist()
+
+    def above(other: str) -> float:
+        return float(np.mean([unit > none for unit in asked["units"] for none in asked[other]]))
+
+    assert len(asked["units"]) >= 10
+    assert above("plugs") > 0.85
+    assert above("lures") > 0.85
 
 
 def test_confidence_rises_with_the_logit_and_is_even_where_the_log_odds_are_nought():

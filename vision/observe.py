@@ -21,8 +21,8 @@ from plugface.vision.detection.segmenter import (
     Maps,
     load_segmenter,
 )
-from plugface.vision.detection.units import FoundUnit, find_units
-from plugface.vision.detection.verifier import Verifier
+from plugface.vision.detection.units import FoundUnit, find_units, verify_units
+from plugface.vision.detection.verifier import Verifier, load_verifier
 from plugface.vision.geometry import overlap, shrunk
 from plugface.vision.observations import (
     COLOUR_CODES,
@@ -93,6 +93,7 @@ class _Scene:
     maps: Maps  # of the whole photo
     coarse: Maps | None  # of a smaller picture of it, where no unit was found
     found: tuple[FoundUnit, ...]  # in those maps
+    no_units: tuple[tuple[FoundUnit, float], ...]  # outlined there, but none; with the logit of being a plug
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
     white_balance: WhiteBalance
     colourless: Fault | None  # where the photo has no colours at all
@@ -145,7 +146,7 @@ def observe(
     with ThreadPoolExecutor(1) as beside:
         if read_text:  # after `rgb`: where that took the whole picture, grey is made of it
             beside.submit(_quietly, lambda: photo.grey)
-        scene = _detect(photo, rgb, models.segmenter)
+        scene = _detect(photo, rgb, models.segmenter, models.verifier)
     writing = _read(photo, scene, models) if read_text else _Writing((((), ()),) * len(scene.sightings))
     units = tuple(
         _build_unit(sighting, scene, texts, codes, shades)
@@ -171,7 +172,7 @@ def start_loading() -> None:
     What cannot be loaded is said when it is needed, not here. The threads are no daemons: one that is cut off
     inside a network's code would take the process down with it. `finish_loading` waits for them.
     """
-    for load in (load_segmenter, load_detector, load_recogniser, load_readers):
+    for load in (load_segmenter, load_verifier, load_detector, load_recogniser, load_readers):
         thread = Thread(target=_quietly, args=(load,))
         _LOADERS.append(thread)
         thread.start()
@@ -225,12 +226,15 @@ def _observe_as_one(photo: Photo, read_text: bool, models: VisionModels) -> Obse
     )
 
 
-def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
+def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verifier | None) -> _Scene:
     """The units of a photo, each where it is seen best, and the photo's light."""
     to_photo = photo.width_px / rgb.shape[1]
     medium = shrunk(rgb, _MEDIUM_PX)
     size_px = photo.width_px, photo.height_px
     picture, maps, found = _whole(medium, *size_px, segmenter)
+    no_units: list[tuple[FoundUnit, float]] = []
+    if verifier is not None:
+        found, no_units = verify_units(found, rgb, 1 / to_photo, verifier)
     coarse = None
     if not found:
         (coarse,) = segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
@@ -241,6 +245,7 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter) -> _Scene:
         maps,
         coarse,
         tuple(found),
+        tuple(no_units),
         tuple(_without_crumbs(sightings)),
         _balance(picture, maps),
         colour_fault(medium),
@@ -467,6 +472,7 @@ def _build(
         scene.white_balance,
         shades,
         verifier=verifier,
+        no_units=scene.no_units,
     )
     if scene.colourless is not None:
         loose = _without_colours(loose)

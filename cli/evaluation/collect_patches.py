@@ -1,19 +1,21 @@
-"""Cut out what is a plug's housing and what only looks like one, to train the verifier.
+"""Cut out what is a plug's housing or a controller and what only looks like one, to train the verifier.
 
     python -m plugface.cli.evaluation.collect_patches --out PATCHES --photos PHOTOS
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
-or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug,
-its weight, and what it is. Plugs are those annotated and whatever the segmenter outlined like them; the rest
-are other things that it took for plugs, looked at in several sizes and with a low bar, annotated lures and
-codes, whole units, and places drawn by chance.
+or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug
+and whether it is a unit (null where nobody can tell), its weight, and what it is. Plugs are those annotated
+and whatever the segmenter outlined like them; the rest are other things that it took for plugs, looked at in
+several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by chance. Units
+are those annotated and what the segmenter outlined like them; whatever else it took for a unit is none. With
+--demo what it takes for a unit in the demo's training photos is added: rendered units must pass as well.
 """
 
 import argparse
 import json
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -22,7 +24,9 @@ from plugface.cli.evaluation.measure_vision import overlap
 from plugface.vision.detection.connectors import CLUSTERING
 from plugface.vision.detection.instances import find_instances
 from plugface.vision.detection.segmenter import NetworkSegmenter
+from plugface.vision.detection.units import find_units
 from plugface.vision.detection.verifier import cut_square
+from plugface.vision.observe import WHOLE_PX
 from plugface.vision.vision_models import Segmenter
 
 DEMO = Path(__file__).parents[2] / "training_data_demo"
@@ -36,14 +40,17 @@ SAME, OTHER = 0.5, 0.25
 #: A plug of which the annotator was not sure counts half.
 DOUBTED = 0.5
 _BY_CHANCE, _MOST_FOUND = 3, 24
+#: What the segmenter believes less is not learned from as what it takes for a unit.
+MIN_UNIT_CONFIDENCE = 0.3
 
 
 @dataclass(frozen=True)
 class Patch:
-    """A thing in a photo: is it a plug's housing?"""
+    """A thing in a photo: is it a plug's housing, is it a unit? None where nobody can tell."""
 
     outline: np.ndarray
-    plug: bool
+    plug: bool | None
+    unit: bool | None
     weight: float
     what: str
 
@@ -56,6 +63,7 @@ class Annotated:
     file: Path
     plugs: tuple[tuple[np.ndarray, float], ...]
     others: tuple[tuple[np.ndarray, str], ...]
+    units: tuple[np.ndarray, ...]
     complete: bool
 
 
@@ -66,27 +74,36 @@ def main() -> None:
     parser.add_argument("--photos", type=Path, nargs="+", required=True, help="folders of the index's photos")
     parser.add_argument("--only", type=Path, help="file with ids, one a line: no others")
     parser.add_argument("--weights", type=Path, help="a segmenter.onnx other than the one that comes along")
+    parser.add_argument("--demo", action="store_true", help="units of the demo's training photos, too")
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     segmenter = NetworkSegmenter(options.weights) if options.weights else NetworkSegmenter()
     wanted = set(options.only.read_text().split()) if options.only else None
     rng = np.random.default_rng(20261128)
     photos = [photo for photo in read_photos(options.photos) if wanted is None or photo.name in wanted]
+    rendered = list(read_demo()) if options.demo else []
     with (options.out / "patches.jsonl").open("a") as rows:
-        for at, photo in enumerate(photos):
+        for at, photo in enumerate([*photos, *rendered]):
             bgr = cv2.imread(str(photo.file))
             if bgr is None:
                 print(f"left out {photo.name}: {photo.file} is no picture", file=sys.stderr)
                 continue
             rgb = np.ascontiguousarray(bgr[..., ::-1])
-            for number, patch in enumerate(find_patches(rgb, photo, segmenter, rng)):
+            if at < len(photos):
+                patches = [
+                    *find_patches(rgb, photo, segmenter, rng),
+                    *find_unit_patches(rgb, photo, segmenter),
+                ]
+            else:
+                patches = [replace(p, what="rendered") for p in find_unit_patches(rgb, photo, segmenter)]
+            for number, patch in enumerate(patches):
                 file = f"{photo.name}_{number:03d}.jpg"
                 square = cut_square(rgb, patch.outline, context=CONTEXT, side_px=SIDE_PX)
                 cv2.imwrite(str(options.out / file), square[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-                row = {"file": file, "photo": photo.name, "plug": patch.plug, "weight": patch.weight}
-                rows.write(json.dumps(row | {"what": patch.what}) + "\n")
+                row = {"file": file, "photo": photo.name, "plug": patch.plug, "unit": patch.unit}
+                rows.write(json.dumps(row | {"weight": patch.weight, "what": patch.what}) + "\n")
             if at % 20 == 0:
-                print(f"{at} of {len(photos)} photos", file=sys.stderr, flush=True)
+                print(f"{at} of {len(photos) + len(rendered)} photos", file=sys.stderr, flush=True)
 
 
 def read_photos(folders: list[Path]) -> Iterator[Annotated]:
@@ -103,10 +120,18 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
         ]
         others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
         others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
-        others += [(np.asarray(unit["polygon"], np.float32), "unit") for unit in row.get("units", [])]
+        units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row.get("units", []))
         # On a bare board nobody drew its headers, so what is found there may well be one.
         complete = entry["kind"] != "board" and row.get("view") != "board"
-        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), complete)
+        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), units, complete)
+
+
+def read_demo() -> Iterator[Annotated]:
+    """The demo's photos of the training split, with their units."""
+    for row in _rows(DEMO / "truth.jsonl"):
+        if row["split"] == "train":
+            units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row["units"])
+            yield Annotated(row["id"], DEMO / row["photo"], (), (), units, complete=False)
 
 
 def files_by_id(folders: list[Path]) -> dict[str, Path]:
@@ -132,10 +157,10 @@ def find_patches(
     """
     plugs = [outline for outline, _ in photo.plugs]
     for outline, weight in photo.plugs:
-        yield Patch(outline, True, weight, "annotated")
+        yield Patch(outline, True, False, weight, "annotated")
     for outline, what in photo.others:
         if not _touches(outline, plugs):
-            yield Patch(outline, False, 1.0, what)
+            yield Patch(outline, False, False, 1.0, what)
     if not photo.complete:
         return
     found_of = [0] * len(photo.plugs)
@@ -146,10 +171,10 @@ def find_patches(
         if overlaps and overlaps[best] >= SAME:
             found_of[best] += 1
             if found_of[best] <= 3:
-                yield Patch(outline, True, photo.plugs[best][1], "found")
+                yield Patch(outline, True, False, photo.plugs[best][1], "found")
         elif max(overlaps, default=0.0) < OTHER and kept < _MOST_FOUND:
             kept += 1
-            yield Patch(outline, False, 1.0, "found")
+            yield Patch(outline, False, _tell(outline, photo.units), 1.0, "found")
     height, width = rgb.shape[:2]
     for _ in range(_BY_CHANCE):
         side = min(height, width) * np.exp(rng.uniform(np.log(0.04), np.log(0.6)))
@@ -162,21 +187,50 @@ def find_patches(
         )
         outline = cv2.boxPoints(box)
         if not _touches(outline, plugs):
-            yield Patch(outline, False, 1.0, "chance")
+            yield Patch(outline, False, _tell(outline, photo.units), 1.0, "chance")
+
+
+def find_unit_patches(rgb: np.ndarray, photo: Annotated, segmenter: Segmenter) -> Iterator[Patch]:
+    """Units, and whatever the segmenter takes for one, with a low bar.
+
+    Parameters
+    ----------
+    rgb : uint8 ndarray (h, w, 3)
+    photo : Annotated
+    segmenter : Segmenter
+    """
+    plugs = [outline for outline, _ in photo.plugs]
+    for outline in photo.units:
+        yield Patch(outline, False, True, 1.0, "unit")
+    (maps,) = segmenter.segment(*_whole_picture(rgb, WHOLE_PX))
+    for found in find_units(maps, MIN_UNIT_CONFIDENCE):
+        outline = np.asarray(found.polygon, np.float32)
+        plug = _tell(outline, plugs) if photo.complete or plugs else None
+        yield Patch(outline, plug, _tell(outline, photo.units), 1.0, "found unit")
+
+
+def _tell(outline: np.ndarray, things: Sequence[np.ndarray]) -> bool | None:
+    """Whether an outline is that of one of the things; None where nobody can tell."""
+    best = max((overlap(outline, thing) for thing in things), default=0.0)
+    return True if best >= SAME else False if best < OTHER else None
+
+
+def _whole_picture(rgb: np.ndarray, long_side_px: int) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The photo with this long side, and the matrix from its pixels to the photo's: a batch of one."""
+    scale = long_side_px / max(rgb.shape[:2])
+    width, height = (max(32, round(length * scale)) for length in rgb.shape[1::-1])
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    to_photo = np.array([[rgb.shape[1] / width, 0, 0], [0, rgb.shape[0] / height, 0]])
+    return [cv2.resize(rgb, (width, height), interpolation=way)], [to_photo]
 
 
 def find_things(rgb: np.ndarray, segmenter: Segmenter) -> list[np.ndarray]:
     """Outlines (4, 2) of all that may be a housing, in the photo's pixels, the likeliest first, each once."""
     things: list[tuple[float, np.ndarray]] = []
     for size in SIZES:
-        scale = size / max(rgb.shape[:2])
-        if scale > 1.5:
+        if size > 1.5 * max(rgb.shape[:2]):
             continue
-        width, height = (max(32, round(length * scale)) for length in rgb.shape[1::-1])
-        way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-        picture = cv2.resize(rgb, (width, height), interpolation=way)
-        to_photo = np.array([[rgb.shape[1] / width, 0, 0], [0, rgb.shape[0] / height, 0]])
-        (maps,) = segmenter.segment([picture], [to_photo])
+        (maps,) = segmenter.segment(*_whole_picture(rgb, size))
         for bar in BARS:
             for thing in find_instances(
                 maps.masks["connector"],

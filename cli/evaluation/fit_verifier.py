@@ -1,43 +1,63 @@
-"""What the verifier's logit of a loose plug is worth, from real photographs.
+"""What the verifier's logits are worth, of a loose plug and of a unit, from real photographs.
 
     python -m plugface.cli.evaluation.fit_verifier --photos PHOTOS
 
 PHOTOS holds the index's real photographs, ID.jpg or ID.png; those of the calibration part are looked at.
-Whatever the segmenter takes for a housing where no unit is outlined is one case; what nobody can tell (an
-annotator's doubt, an overlap that is neither the same nor another thing, a bare board) is left out. Prints
-the constant and the weight of a logistic regression, and for least confidences how many plugs are found and
-how many other things are called one.
+Whatever the segmenter takes for a housing where no unit is outlined is one case of a plug, whatever it takes
+for a unit one of a unit; what nobody can tell (an annotator's doubt, an overlap that is neither the same nor
+another thing, plugs on a bare board) is left out. Prints for each the constant and the weight of a logistic
+regression, and for least confidences how many are found and how many other things are called one. Of a unit
+the segmenter's own log odds count as well, and the demo's calibration photos for RENDERED of a real one each.
 """
 
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME, files_by_id
 from plugface.cli.evaluation.measure_real import read_truth
 from plugface.cli.evaluation.measure_vision import models_of, overlap
+from plugface.vision import observe as looking
 from plugface.vision.detection import connectors
+from plugface.vision.detection.units import log_odds
+from plugface.vision.detection.verifier import Verifier
+from plugface.vision.observations import Polygon
 from plugface.vision.observe import observe
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 from sklearn.linear_model import LogisticRegression
 
-LEAST = (0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
+#: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
+RENDERED = 0.3
+LEAST = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
 
 
 @dataclass(frozen=True)
 class Case:
-    """One thing that the segmenter took for a loose housing."""
+    """One thing that the segmenter took for a loose housing, or for a unit."""
 
     photo: str
+    question: Literal["plug", "unit"]
     confidence: float  # the segmenter's
     logit: float  # the verifier's
-    plug: bool | None  # None where nobody can tell
-    which: int = -1  # of the photo's plugs, where it is one
+    true: bool | None  # None where nobody can tell
+    which: int = -1  # of the photo's plugs, or units, where it is one
+    rendered: bool = False
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What the verifier was asked in one photo, and its answer."""
+
+    question: Literal["plug", "unit"]
+    outline: np.ndarray  # photo pixels
+    confidence: float
+    logit: float
 
 
 def main() -> None:
@@ -50,19 +70,26 @@ def main() -> None:
     if options.cases and options.cases.is_file():
         cases = [Case(**row) for row in json.loads(options.cases.read_text())]
     else:
-        cases = list(collect(options.photos, options.weights))
+        cases = [*collect(options.photos, options.weights), *collect_demo(options.weights)]
         if options.cases:
             options.cases.write_text(json.dumps([asdict(case) for case in cases]))
-    told = [case for case in cases if case.plug is not None]
-    fitted = fit(told)
-    print("VERIFIED =", tuple(round(value, 2) for value in fitted))
-    chance = [1 / (1 + np.exp(-fitted[0] - fitted[1] * case.logit)) for case in told]
-    print(f"{sum(case.plug is True for case in told)} sights of plugs, {len(told)} cases")
-    for name, values in (("verifier", chance), ("segmenter alone", [case.confidence for case in told])):
-        for least in LEAST:
-            kept = [case for case, value in zip(told, values, strict=True) if value >= least]
-            plugs = {(case.photo, case.which) for case in kept if case.plug}
-            print(f"{name}, {least:.2f}: {len(plugs)} plugs, {sum(not c.plug for c in kept)} sights of none")
+    for question in ("plug", "unit"):
+        told = [case for case in cases if case.question == question and case.true is not None]
+        constant, *slopes = fit(told)
+        print(f"{question}: VERIFIED =", tuple(round(value, 2) for value in (constant, *slopes)))
+        chance = [1 / (1 + np.exp(-constant - np.dot(slopes, evidence(case)))) for case in told]
+        rendered = [value for case, value in zip(told, chance, strict=True) if case.rendered and case.true]
+        if rendered:
+            print("rendered units:", {least: sum(v >= least for v in rendered) for least in LEAST})
+        chance = [value for case, value in zip(told, chance, strict=True) if not case.rendered]
+        told = [case for case in told if not case.rendered]
+        print(f"{sum(case.true is True for case in told)} sights of it, {len(told)} cases")
+        for name, values in (("verifier", chance), ("segmenter alone", [case.confidence for case in told])):
+            for least in LEAST:
+                kept = [case for case, value in zip(told, values, strict=True) if value >= least]
+                found = {(case.photo, case.which) for case in kept if case.true}
+                others = sum(not case.true for case in kept)
+                print(f"{name}, {least:.2f}: {len(found)} found, {others} sights of none")
 
 
 def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
@@ -77,7 +104,7 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
     """
     files = files_by_id(folders)
     for row in read_truth(DEMO / "real" / "truth.jsonl", "calibration"):
-        if row.get("view") == "board" or row["id"] not in files:
+        if row["id"] not in files:
             continue
         file = files[row["id"]]
         try:
@@ -89,34 +116,66 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
         doubts: list[np.ndarray] = []
         for plug in row.get("plugs", []):
             (plugs if plug.get("sure", True) else doubts).append(np.asarray(plug["polygon"], np.float32))
+        units = [np.asarray(unit["polygon"], np.float32) for unit in row.get("units", [])]
         with heard() as sights:
             observe(photo, read_text=False, models=models_of(weights, None))
-        for outline, confidence, logit in sights:
-            yield Case(row["id"], confidence, logit, *judge(outline, plugs, doubts))
+        for sight in sights:
+            if sight.question == "plug" and row.get("view") == "board":
+                continue  # nobody drew a bare board's headers
+            true = judge(sight.outline, *((plugs, doubts) if sight.question == "plug" else (units, [])))
+            yield Case(row["id"], sight.question, sight.confidence, sight.logit, *true)
 
 
-def fit(cases: list[Case]) -> tuple[float, float]:
-    """Constant and weight of the log odds that a case is a plug.
+def collect_demo(weights: Path | None) -> Iterator[Case]:
+    """What is taken for a unit in the demo's calibration photos.
+
+    Parameters
+    ----------
+    weights : Path or None
+        Folder with other networks.
+    """
+    for line in (DEMO / "truth.jsonl").read_text().splitlines():
+        row = json.loads(line)
+        if row["split"] != "calibration":
+            continue
+        photo = decode_photo((DEMO / row["photo"]).read_bytes(), name=row["photo"])
+        units = [np.asarray(unit["polygon"], np.float32) for unit in row["units"]]
+        with heard() as sights:
+            observe(photo, read_text=False, models=models_of(weights, None))
+        for sight in sights:
+            if sight.question == "unit":
+                true = judge(sight.outline, units, [])
+                yield Case(row["id"], "unit", sight.confidence, sight.logit, *true, rendered=True)
+
+
+def evidence(case: Case) -> list[float]:
+    """What tells of a case: the logit, and of a unit the segmenter's own log odds."""
+    return [case.logit] if case.question == "plug" else [case.logit, log_odds(case.confidence)]
+
+
+def fit(cases: list[Case]) -> tuple[float, ...]:
+    """Constant and weights of the log odds that a case is what was asked for.
 
     Parameters
     ----------
     cases : list of Case
         Those of which is known what they are.
     """
-    model = LogisticRegression(C=1e3)
-    model.fit([[case.logit] for case in cases], [case.plug for case in cases])
-    return float(model.intercept_[0]), float(model.coef_[0, 0])
+    model = LogisticRegression(C=10)
+    counted = [RENDERED if case.rendered else 1.0 for case in cases]
+    model.fit([evidence(case) for case in cases], [case.true for case in cases], counted)
+    return float(model.intercept_[0]), *map(float, model.coef_[0])
 
 
-def judge(outline: np.ndarray, plugs: list[np.ndarray], doubts: list[np.ndarray]) -> tuple[bool | None, int]:
-    """Whether an outline is that of a plug, and which; None where nobody can tell.
+def judge(outline: np.ndarray, sure: list[np.ndarray], doubts: list[np.ndarray]) -> tuple[bool | None, int]:
+    """Whether an outline is that of an annotated thing, and which; None where nobody can tell.
 
     Parameters
     ----------
-    outline, plugs, doubts
+    outline, sure, doubts
         Polygons of one photo: a found one, those annotated surely, and the others.
     """
-    overlaps = [overlap(outline, plug) for plug in plugs]
+    overlaps = [overlap(outline, thing) for thing in sure]
     if max(overlaps, default=0.0) >= SAME:
         return True, int(np.argmax(overlaps))
     if max([*overlaps, *(overlap(outline, doubt) for doubt in doubts)], default=0.0) >= OTHER:
@@ -125,29 +184,43 @@ def judge(outline: np.ndarray, plugs: list[np.ndarray], doubts: list[np.ndarray]
 
 
 @contextmanager
-def heard() -> Iterator[list[tuple[np.ndarray, float, float]]]:
-    """Inside, whatever is looked at again is written down: outline in the photo, confidence, logit."""
-    sights: list[tuple[np.ndarray, float, float]] = []
-    look_again = connectors.look_again
+def heard() -> Iterator[list[Sight]]:
+    """Inside, whatever is looked at again is written down, plugs and units."""
+    sights: list[Sight] = []
+    asked = connectors.look_again, looking.verify_units
 
-    def listen(maps, found, rgb, to_rgb, verifier):
-        class Listening:
-            def verify(self, rgb, outlines):
-                logits = verifier.verify(rgb, outlines)
-                sights.extend(
-                    (np.asarray(outline) / to_rgb, confidence, float(logit))
-                    for outline, confidence, logit in zip(outlines, asked, logits, strict=True)
-                )
-                return logits
+    def look_again(maps, found, rgb, to_rgb, verifier):
+        worth = [confidence for _, confidence in found if confidence >= connectors.LEAST_LOOKED_AT]
+        return asked[0](maps, found, rgb, to_rgb, _Listening(verifier, "plug", worth, to_rgb, sights))
 
-        asked = [confidence for _, confidence in found if confidence >= connectors.LEAST_LOOKED_AT]
-        return look_again(maps, found, rgb, to_rgb, Listening())
+    def verify_units(found, rgb, to_rgb, verifier):
+        worth = [unit.confidence for unit in found]
+        return asked[1](found, rgb, to_rgb, _Listening(verifier, "unit", worth, to_rgb, sights))
 
-    connectors.look_again = listen
+    connectors.look_again, looking.verify_units = look_again, verify_units
     try:
         yield sights
     finally:
-        connectors.look_again = look_again
+        connectors.look_again, looking.verify_units = asked
+
+
+@dataclass(frozen=True)
+class _Listening:
+    """A verifier whose answers to one question are written down."""
+
+    verifier: Verifier
+    question: Literal["plug", "unit"]
+    confidences: list[float]
+    to_rgb: float
+    sights: list[Sight]
+
+    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
+        logits = self.verifier.verify(rgb, outlines)
+        for outline, confidence, said in zip(outlines, self.confidences, logits, strict=True):
+            in_photo = np.asarray(outline, np.float32) / self.to_rgb
+            logit = float(said[("plug", "unit").index(self.question)])
+            self.sights.append(Sight(self.question, in_photo, confidence, logit))
+        return logits
 
 
 if __name__ == "__main__":

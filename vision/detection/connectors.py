@@ -26,7 +26,7 @@ MIN_LOOSE_CONFIDENCE = 0.85
 MIN_VERIFIED_CONFIDENCE = 0.4
 #: Constant and weight of the verifier's logit in the log odds that a thing on no unit is a housing; what the
 #: segmenter believes adds nothing to it. Fitted on real photographs of the calibration split, `fit_verifier`.
-VERIFIED = (-3.72, 2.1)
+VERIFIED = (-3.14, 1.88)
 #: What the segmenter believes less is not looked at again. Our choice.
 LEAST_LOOKED_AT = 0.3
 #: Chosen on the calibration split.
@@ -93,6 +93,7 @@ def find_loose_connectors(
     shades: Sequence[NamedShade] = (),
     *,
     verifier: Verifier | None = None,
+    no_units: Sequence[tuple[FoundUnit, float]] = (),
 ) -> list[Connector]:
     """Housings on no unit that was outlined: of a close-up, of a unit cut off by the frame, or loose ones.
 
@@ -101,8 +102,12 @@ def find_loose_connectors(
     maps : sequence of Maps
         Of the whole photo; those in which `units` were found are the first.
     units : all that was found in it
-    rgb, to_rgb, white_balance, shades, verifier
+    rgb, to_rgb, white_balance, shades
         As in `find_connectors`.
+    verifier : Verifier, optional
+    no_units : sequence of (FoundUnit, float)
+        Of the first maps, what was outlined as a unit and is none, with the verifier's logit that it is a
+        plug: one that fills the photo looks like a unit to the segmenter.
 
     Returns
     -------
@@ -120,7 +125,13 @@ def find_loose_connectors(
             for instance, confidence in found
             if confidence >= least
         ]
-    return _without_crumbs(_each_once(connectors) if len(maps) > 1 else connectors)
+    for thing, logit in no_units:
+        confidence = verified_confidence(logit)
+        if confidence >= least:
+            connectors.append(
+                _measure_as_plug(maps[0], thing, rgb, to_rgb, white_balance, shades, confidence)
+            )
+    return _without_crumbs(_each_once(connectors) if len(maps) > 1 or no_units else connectors)
 
 
 def find_loose_instances(maps: Maps, units: Sequence[FoundUnit]) -> list[tuple[Instance, float]]:
@@ -163,7 +174,7 @@ def look_again(
     """
     worth = [instance for instance, confidence in found if confidence >= LEAST_LOOKED_AT]
     outlines = [as_polygon(maps.points_to_photo(_corners(maps, instance)) * to_rgb) for instance in worth]
-    logits = verifier.verify(rgb, outlines)
+    logits = verifier.verify(rgb, outlines)[:, 0]
     return [
         (instance, verified_confidence(float(logit))) for instance, logit in zip(worth, logits, strict=True)
     ]
@@ -216,12 +227,47 @@ def _measure_connector(
 ) -> Connector:
     """One housing with its colour and size class; on no unit it has no size ratio and no place."""
     polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
+    weight = instance.cells * maps.coarse_masks["connector"]
+    network = pool(maps.colour, weight, COLOUR_CODES)
+    return _measure(
+        maps, polygon, weight, network, rgb, to_rgb, white_balance, shades, confidence, unit, up_deg
+    )
+
+
+def _measure_as_plug(
+    maps: Maps,
+    thing: FoundUnit,
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade],
+    confidence: float,
+) -> Connector:
+    """A housing that the segmenter outlined as a unit; so of its colour, the rim alone is heard."""
+    polygon = as_polygon(cv2.boxPoints(cv2.minAreaRect(np.asarray(thing.polygon, np.float32))))
+    weight = thing.instance.cells.astype(float)
+    undecided = dict.fromkeys(COLOUR_CODES, 1 / len(COLOUR_CODES))
+    return _measure(maps, polygon, weight, undecided, rgb, to_rgb, white_balance, shades, confidence)
+
+
+def _measure(
+    maps: Maps,
+    polygon: Polygon,
+    weight: np.ndarray,
+    network: dict[str, float],
+    rgb: np.ndarray,
+    to_rgb: float,
+    white_balance: WhiteBalance,
+    shades: Sequence[NamedShade],
+    confidence: float,
+    unit: Polygon | None = None,
+    up_deg: float | None = None,
+) -> Connector:
+    """One housing by its outline, the cells that show it and the colour that the network gives it."""
     ratio = place = None
     if unit is not None:
         ratio = long_side(np.asarray(polygon)) / max(long_side(np.asarray(unit)), 1e-6)
         place = None if up_deg is None else place_in_unit(polygon, unit, up_deg)
-    weight = instance.cells * maps.coarse_masks["connector"]
-    network = pool(maps.colour, weight, COLOUR_CODES)
     patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
     measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
     return Connector(

@@ -1,8 +1,9 @@
-"""A second look at each thing that the segmenter takes for a plug's housing: is it one?
+"""A second look at each thing that the segmenter outlines: is it a plug's housing, is it a controller?
 
-The segmenter says of every pixel whether it belongs to a housing, from a small picture of the whole unit. A
-label, a recess or a lid passes there more easily than in a picture of it alone. The network and its training
-are in training_data_demo/train_verifier.py; the weights lie in vision/weights/.
+The segmenter says of every pixel what it belongs to, from a small picture of the whole photo. A label, a
+recess or a lid passes there for a plug more easily than in a picture of it alone, and so does a plug that
+fills the photo for a controller. The network and its training are in training_data_demo/train_verifier.py;
+the weights lie in vision/weights/.
 """
 
 from collections.abc import Sequence
@@ -17,8 +18,8 @@ from plugface.vision.observations import Polygon
 from plugface.vision.onnx import Session, load_network
 
 WEIGHTS = Path(__file__).parents[1] / "weights" / "verifier.onnx"
-#: Side of the network's picture, pixels, and of the square that it shows over the long side of the housing.
-SIDE_PX, CONTEXT = 128, 1.5
+#: Side of the network's picture, pixels, and of the square that it shows over the long side of the thing.
+SIDE_PX, CONTEXT = 128, 1.15
 #: Most that are looked at in one run: a run takes memory for each.
 _BATCH = 8
 
@@ -35,10 +36,10 @@ def load_verifier(weights: Path = WEIGHTS) -> Session:
 
 
 class Verifier(Protocol):
-    """Tells plug housings from what only looks like one."""
+    """Tells plug housings and controllers from what only looks like one."""
 
     def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
-        """Logits (n,) that outlines, in pixels of the uint8 picture (h, w, 3) in sRGB, are housings.
+        """Logits (n, 2) that outlines, in pixels of the uint8 picture (h, w, 3) in sRGB, are plugs, or units.
 
         Parameters
         ----------
@@ -47,7 +48,8 @@ class Verifier(Protocol):
 
         Returns
         -------
-        logits : float ndarray (n,)
+        logits : float ndarray (n, 2)
+            That it is a plug's housing; that it is a unit.
         """
 
 
@@ -58,7 +60,7 @@ class NetworkVerifier:
     weights: Path = WEIGHTS
 
     def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
-        """Logits that outlines are those of plug housings.
+        """Logits that outlines are those of plug housings, and of units.
 
         Parameters
         ----------
@@ -67,7 +69,8 @@ class NetworkVerifier:
 
         Returns
         -------
-        logits : float ndarray (n,)
+        logits : float ndarray (n, 2)
+            That it is a plug's housing; that it is a unit.
 
         Raises
         ------
@@ -75,7 +78,7 @@ class NetworkVerifier:
             If the weights are not there or are not those that were shipped.
         """
         if not outlines:
-            return np.empty(0)
+            return np.empty((0, 2))
         session = load_verifier(self.weights)
         cut = np.stack([cut_square(rgb, outline) for outline in outlines]).transpose(0, 3, 1, 2)
         logits = [
