@@ -16,7 +16,8 @@ from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     MAX_DEVIANCE,
     best_string,
-    fit_line,
+    fit_lines,
+    score_lines,
     score_strings,
 )
 from plugface.vision.observations import Character, Text
@@ -201,12 +202,12 @@ def test_a_character_lost_and_one_added_each_cost_their_own_probability():
 
 def measure_deviance(text, strings, noise):
     """How far each string is from the line, of what one pass over it gives."""
-    return fit_line(text, strings, noise)[1]
+    return fit_lines([text], strings, noise)[1][0]
 
 
 def measure_suffix_margin(text, strings, noise):
     """How much better a sibling of each string would fit, of the same."""
-    return fit_line(text, strings, noise)[2]
+    return fit_lines([text], strings, noise)[2][0]
 
 
 @pytest.mark.parametrize("value", ["CURLEW 5", "CURLEW S3", "W 3 KNOT", "K58219/307 E", "?"])
@@ -215,7 +216,7 @@ def measure_suffix_margin(text, strings, noise):
 def test_a_line_scores_in_a_pass_with_others_as_it_does_alone(value, kind, n_strings) -> None:
     known = strings_of([(f"CURLEW {n}", n) for n in range(n_strings - 1)] + [("KNOT 40", n_strings)])
     text = replace(line(value), kind=kind)
-    np.testing.assert_array_equal(fit_line(text, known, NOISE)[0], score_strings(text, known, NOISE))
+    np.testing.assert_array_equal(fit_lines([text], known, NOISE)[0][0], score_strings(text, known, NOISE))
 
 
 def test_few_strings_score_as_they_do_among_many() -> None:

@@ -28,7 +28,7 @@ from plugface.models.matching.label_fields import (
     number_lines,
 )
 from plugface.models.matching.payloads import list_stretches, revision_of
-from plugface.models.matching.text_fit import best_string, score_strings
+from plugface.models.matching.text_fit import best_string, score_lines
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
 
@@ -243,7 +243,7 @@ def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str])
         return None
     pattern = compile_pattern(family.label.service_number)
     clean = [_clean_number(line, pattern, noise) for line in lines]
-    known = [score_strings(line, strings, noise) for line in lines]
+    known = score_lines(lines, strings, noise)
     nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
     # What tells is quoted: the nearest line, else the first that has the form of a number.
     runs = [matching_run(lines[k], pattern) for k in (nearest, *range(len(lines)))]
@@ -396,8 +396,9 @@ def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
     total = np.full(len(family.variants) + 1, -20.0)
     told = []
     open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
-    for _, word, sure in found:
-        known = _per_variant(score_strings(word, strings, noise), strings, len(family.variants))
+    scores = score_lines([word for _, word, _ in found], strings, noise)
+    for score, (_, word, sure) in zip(scores, found, strict=True):
+        known = _per_variant(score, strings, len(family.variants))
         # What the maker's suffixes cannot be was misread: it is no suffix of its own.
         clean = best_string(word, noise) if pattern.fullmatch(word.value.upper()) else known.max()
         odds = np.append(known, clean)

@@ -11,7 +11,8 @@ from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, Rule, no
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     MAX_DEVIANCE,
-    fit_line,
+    fit_lines,
+    score_lines,
     score_strings,
 )
 from plugface.models.unit_choice import UnitView
@@ -44,9 +45,7 @@ def _fit_lines(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Best line for each family, how far the closest line is from what was read there, and how much better a
     sibling of the family would fit the line that fits it best."""
-    scores, short, better = (
-        np.array(each) for each in zip(*(fit_line(text, strings, noise) for text in texts), strict=True)
-    )
+    scores, short, better = fit_lines(texts, strings, noise)
     deviance = short.min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
     suffix_margin = -owned_maximum(
@@ -100,7 +99,8 @@ def _nearest(texts: list[Text], strings: Strings, noise: ErrorModel) -> Text:
     """The line that is nearest to one of the strings; of one line there is nothing to find out."""
     if len(texts) == 1:
         return texts[0]
-    return max(texts, key=lambda text: score_strings(text, strings, noise).max(initial=FLOOR_NATS))
+    scores = score_lines(texts, strings, noise).max(axis=1, initial=FLOOR_NATS)
+    return texts[int(scores.argmax())]
 
 
 def _mark_words(kind: str) -> Explain:
