@@ -224,3 +224,16 @@ def test_few_strings_score_as_they_do_among_many() -> None:
     alone = strings_of([("CURLEW 5", 0)])
     for part in (score_strings, measure_deviance, measure_suffix_margin):
         assert part(line("CURLEW S"), many, NOISE)[0] == part(line("CURLEW S"), alone, NOISE)[0]
+
+
+@pytest.mark.parametrize("n_strings", [3, 100])  # below 64 strings all lines go together
+def test_lines_score_together_as_they_do_one_by_one(n_strings) -> None:
+    known = strings_of([(f"CURLEW {n}", n) for n in range(n_strings - 1)] + [("KNOT 40", n_strings)])
+    values = ["CURLEW 5", "?", "W 3 KNOT", "K58219/307 E", "4", "CURLEW S3 5 KNOT"]  # the longest is the last
+    texts = [replace(line(value), kind=("printed", "cast")[k % 2]) for k, value in enumerate(values)]
+    together = (*fit_lines(texts, known, NOISE), score_lines(texts, known, NOISE))
+    for k, text in enumerate(texts):
+        one = (*fit_lines([text], known, NOISE), score_lines([text], known, NOISE))
+        for ours, theirs in zip(together, one, strict=True):
+            np.testing.assert_array_equal(ours[k], theirs[0])
+    assert len({row.tobytes() for row in together[0]}) == len(values)

@@ -185,8 +185,8 @@ def _align(
     odds : for each line (n_characters, 36), of reading each character for each true one
     ways : for each line n_ways of them
     """
-    n_strings, longest = strings.codes.shape
-    best = np.empty((len(texts), 4 if not ways else len(ways[0]), n_strings))
+    n_strings, n_ways = len(strings.codes), len(ways[0]) if ways else 4
+    best = np.empty((len(texts), n_ways, n_strings))
     # For few strings the steps cost more than the numbers, so lines go together; for many, one by one.
     order = sorted(range(len(texts)), key=lambda k: -len(odds[k]))
     groups = [order] if n_strings < _MANY else [[k] for k in order]
