@@ -50,10 +50,8 @@ def _fit_lines(
     it best."""
     fitted = fit_lines([text for texts in wanted for text in texts], strings, noise)
     edges = np.cumsum([len(texts) for texts in wanted])[:-1]
-    return [
-        _of_families(*view, strings, index)
-        for view in zip(*(np.split(a, edges) for a in fitted), strict=True)
-    ]
+    views = zip(*(np.split(of_all, edges) for of_all in fitted), strict=True)
+    return [_of_families(scores, short, better, strings, index) for scores, short, better in views]
 
 
 def _of_families(scores, short, better, strings: Strings, index: CatalogueIndex):
