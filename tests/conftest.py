@@ -490,9 +490,12 @@ PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touc
 SECONDS = 60_000  # milliseconds; a loaded machine is slow, and each step ends as soon as it can
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser():
-    """A Chromium without a window; tests that ask for it are skipped where there is none."""
+    """A Chromium without a window; tests that ask for it are skipped where there is none.
+
+    One for all of a worker's tests, each of which has a context of its own: starting it takes two seconds.
+    """
     import shutil
 
     from plugface.cli.present.report.printing import PROGRAMS

@@ -5,6 +5,7 @@ The pictures are real photographs of the small set, as they are and made worse o
 
 import base64
 import io
+from functools import cache
 
 import cv2
 import numpy as np
@@ -33,6 +34,7 @@ JUDGE = """async ([script, bytes, kind]) => {
 }"""
 
 
+@cache
 def pictures() -> list[tuple[str, np.ndarray]]:
     """Every third photograph, and of every sixth also worse ones: 69 in all."""
     files = sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::3]
@@ -49,7 +51,7 @@ def pictures() -> list[tuple[str, np.ndarray]]:
 
 def coded(rgb: np.ndarray, kind: str) -> str:
     out = io.BytesIO()
-    Image.fromarray(rgb).save(out, kind, **({"quality": 92} if kind == "JPEG" else {}))
+    Image.fromarray(rgb).save(out, kind, **({"quality": 92} if kind == "JPEG" else {"compress_level": 1}))
     return base64.b64encode(out.getvalue()).decode()
 
 

@@ -238,7 +238,8 @@ mount --bind "$root/var/lib/plugface" "$root/var/lib/plugface"
 mount -o remount,bind,ro "$root"
 mount -t tmpfs none "$root/tmp"
 chmod 1777 "$root/tmp"
-exec chroot "$root" /usr/bin/env -i HOME=/var/lib/plugface PATH=/usr/bin:/bin PYTHONDONTWRITEBYTECODE=1 \
+exec chroot "$root" /usr/bin/env -i HOME=/var/lib/plugface PATH=/usr/bin:/bin \
+    PYTHONPYCACHEPREFIX=/tmp/pycache \
     setpriv --reuid 8017 --regid 8017 --clear-groups --no-new-privs --bounding-set=-all \
     /opt/plugface/venv/bin/plugface "$@"
 """

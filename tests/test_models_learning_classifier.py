@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from plugface.models.catalogue.index import index_families
+from plugface.models.learning import training
 from plugface.models.learning.classifier import (
     ModelError,
     default_model_path,
@@ -76,7 +77,8 @@ def test_a_catalogue_never_seen_is_served(model):
     assert np.mean(right) >= 0.9
 
 
-def test_observed_units_train_and_calibrate(model):
+def test_observed_units_train_and_calibrate(model, monkeypatch):
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # of 3,000; none of them is asked about here
     catalogue = invent_catalogue(8, 4)
     trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=200)
     assert trained.about["observed_units"] == 16

@@ -16,7 +16,8 @@ from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     MAX_DEVIANCE,
     best_string,
-    fit_line,
+    fit_lines,
+    score_lines,
     score_strings,
 )
 from plugface.vision.observations import Character, Text
@@ -201,12 +202,12 @@ def test_a_character_lost_and_one_added_each_cost_their_own_probability():
 
 def measure_deviance(text, strings, noise):
     """How far each string is from the line, of what one pass over it gives."""
-    return fit_line(text, strings, noise)[1]
+    return fit_lines([text], strings, noise)[1][0]
 
 
 def measure_suffix_margin(text, strings, noise):
     """How much better a sibling of each string would fit, of the same."""
-    return fit_line(text, strings, noise)[2]
+    return fit_lines([text], strings, noise)[2][0]
 
 
 @pytest.mark.parametrize("value", ["CURLEW 5", "CURLEW S3", "W 3 KNOT", "K58219/307 E", "?"])
@@ -215,7 +216,7 @@ def measure_suffix_margin(text, strings, noise):
 def test_a_line_scores_in_a_pass_with_others_as_it_does_alone(value, kind, n_strings) -> None:
     known = strings_of([(f"CURLEW {n}", n) for n in range(n_strings - 1)] + [("KNOT 40", n_strings)])
     text = replace(line(value), kind=kind)
-    np.testing.assert_array_equal(fit_line(text, known, NOISE)[0], score_strings(text, known, NOISE))
+    np.testing.assert_array_equal(fit_lines([text], known, NOISE)[0][0], score_strings(text, known, NOISE))
 
 
 def test_few_strings_score_as_they_do_among_many() -> None:
@@ -223,3 +224,16 @@ def test_few_strings_score_as_they_do_among_many() -> None:
     alone = strings_of([("CURLEW 5", 0)])
     for part in (score_strings, measure_deviance, measure_suffix_margin):
         assert part(line("CURLEW S"), many, NOISE)[0] == part(line("CURLEW S"), alone, NOISE)[0]
+
+
+@pytest.mark.parametrize("n_strings", [3, 100])  # below 64 strings all lines go together
+def test_lines_score_together_as_they_do_one_by_one(n_strings) -> None:
+    known = strings_of([(f"CURLEW {n}", n) for n in range(n_strings - 1)] + [("KNOT 40", n_strings)])
+    values = ["CURLEW 5", "?", "W 3 KNOT", "K58219/307 E", "4", "CURLEW S3 5 KNOT"]  # the longest is the last
+    texts = [replace(line(value), kind=("printed", "cast")[k % 2]) for k, value in enumerate(values)]
+    together = (*fit_lines(texts, known, NOISE), score_lines(texts, known, NOISE))
+    for k, text in enumerate(texts):
+        one = (*fit_lines([text], known, NOISE), score_lines([text], known, NOISE))
+        for ours, theirs in zip(together, one, strict=True):
+            np.testing.assert_array_equal(ours[k], theirs[0])
+    assert len({row.tobytes() for row in together[0]}) == len(values)

@@ -96,7 +96,7 @@ def test_nothing_is_told_but_repository_and_path():
         assert all(SYMBOLOGY.fullmatch(code["symbology"]) for code in true["codes"]), true["id"]
     for row in ROWS:
         assert re.fullmatch(r"[abc]\d{4}", row.id)
-        assert re.fullmatch(r"g\d{3}", row.group)
+        assert re.fullmatch(r"g\d{3,4}", row.group)
         assert re.fullmatch("[0-9a-f]{16}", row.phash)
 
 

@@ -10,8 +10,8 @@ from plugface.vision.colour.naming import (
     classical_posterior,
     measure_patch,
     named_share,
+    pool_opinions,
     to_lab,
-    weigh,
 )
 from plugface.vision.colour.white_balance import to_linear
 from plugface.vision.observations import COLOUR_CODES
@@ -61,13 +61,15 @@ def test_too_few_pixels_say_nothing():
 
 def test_without_pixels_the_network_alone_speaks():
     network = {code: (0.78 if code == "BU" else 0.02) for code in COLOUR_CODES}
-    assert weigh(network, None)["BU"] > 0.6
+    assert pool_opinions(network, None)["BU"] > 0.6
 
 
 @given(st.lists(st.floats(0.001, 1.0), min_size=24, max_size=24))
 def test_weighing_gives_a_posterior(shares):
     first, second = (np.array(s) / sum(s) for s in (shares[:12], shares[12:]))
-    both = weigh(dict(zip(COLOUR_CODES, first, strict=True)), dict(zip(COLOUR_CODES, second, strict=True)))
+    both = pool_opinions(
+        dict(zip(COLOUR_CODES, first, strict=True)), dict(zip(COLOUR_CODES, second, strict=True))
+    )
     assert sum(both.values()) == pytest.approx(1)
     assert set(both) == set(COLOUR_CODES) == set(PROTOTYPES)
 
@@ -94,8 +96,8 @@ def test_a_named_shade_is_known_by_its_code_and_only_near_it():
 def test_where_a_named_shade_explains_the_pixels_the_network_is_outweighed():
     network = {code: (0.89 if code == "GY" else 0.01) for code in COLOUR_CODES}
     patch = np.array(SLATE.lab), np.zeros(3), 0.1
-    assert max(weigh(network, classical_posterior(*patch)).items(), key=lambda i: i[1])[0] == "GY"
-    both = weigh(network, classical_posterior(*patch, [SLATE]), named_share(*patch, [SLATE]))
+    assert max(pool_opinions(network, classical_posterior(*patch)).items(), key=lambda i: i[1])[0] == "GY"
+    both = pool_opinions(network, classical_posterior(*patch, [SLATE]), named_share(*patch, [SLATE]))
     assert max(both, key=both.get) == "TQ"
 
 
@@ -106,22 +108,22 @@ def test_a_shade_needs_a_code_of_the_standard():
 
 def test_the_network_by_itself_is_softened_by_its_temperature():
     """1.2, chosen on the calibration split: odds of 9 to 1 become 9 ** (1 / 1.2), that is 6.2 to 1."""
-    from plugface.vision.colour.naming import weigh
+    from plugface.vision.colour.naming import pool_opinions
     from plugface.vision.observations import COLOUR_CODES
 
     network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "GY": 0.1}
-    posterior = weigh(network, None)
+    posterior = pool_opinions(network, None)
     assert posterior["BK"] / posterior["GY"] == pytest.approx(9 ** (1 / 1.2), rel=1e-6)
 
 
 @pytest.mark.parametrize(("likelier", "other"), [("WH", "GY"), ("GY", "WH")])
 def test_white_and_grey_stay_open_where_nothing_tells_how_light_white_is(likelier, other):
     network = dict.fromkeys(COLOUR_CODES, 1e-5) | {likelier: 0.999, other: 0.0005}
-    sure, open_ = weigh(network, None), weigh(network, None, anchored=False)
+    sure, open_ = pool_opinions(network, None), pool_opinions(network, None, anchored=False)
     assert sure[likelier] > 0.98
     assert max(open_, key=open_.__getitem__) == likelier
     assert 0.85 < open_[likelier] <= 0.9
     assert 0.09 < open_[other] < 0.11
-    assert weigh(network, network, 1.0, anchored=False)[likelier] > 0.98  # a shade that somebody measured
+    assert pool_opinions(network, network, 1.0, anchored=False)[likelier] > 0.98  # a measured shade
     other_colour = dict.fromkeys(COLOUR_CODES, 1e-5) | {"BU": 0.999}
-    assert weigh(other_colour, None, anchored=False)["BU"] > 0.98
+    assert pool_opinions(other_colour, None, anchored=False)["BU"] > 0.98

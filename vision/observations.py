@@ -8,10 +8,11 @@ is not calibrated; calibrated numbers are called probability and exist only in m
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 #: Colour codes of IEC 60757 (designation of colours) that a plug housing can have.
-COLOUR_CODES = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
+ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
+COLOUR_CODES: tuple[ColourCode, ...] = get_args(ColourCode)
 
 SIZE_CLASSES = ("S", "M", "L")
 
@@ -109,7 +110,7 @@ def reading_order(points_xy: Sequence[tuple[float, float]], heights: Sequence[fl
 
 
 #: Posterior of a colour of which nothing is known.
-UNKNOWN_COLOUR = dict.fromkeys(COLOUR_CODES, 1.0 / len(COLOUR_CODES))
+UNKNOWN_COLOUR: dict[str, float] = dict.fromkeys(COLOUR_CODES, 1.0 / len(COLOUR_CODES))
 
 
 def best_colour(posterior: Mapping[str, float]) -> str | None:

@@ -246,7 +246,7 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
         coarse,
         tuple(found),
         tuple(no_units),
-        tuple(_without_crumbs(sightings)),
+        tuple(_of_min_area(sightings)),
         _balance(picture, maps),
         colour_fault(medium),
     )
@@ -347,7 +347,7 @@ def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
     return kept
 
 
-def _without_crumbs(sightings: list[_Sighting]) -> list[_Sighting]:
+def _of_min_area(sightings: list[_Sighting]) -> list[_Sighting]:
     areas = [cv2.contourArea(np.asarray(sighting.unit.polygon, np.float32)) for sighting in sightings]
     return [
         sighting

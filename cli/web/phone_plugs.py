@@ -81,14 +81,14 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
             "area": units.MIN_AREA,
             "confidence": units.MIN_CONFIDENCE,
             "parting": asdict(units.CLUSTERING),
-            "crumb": MIN_AREA_RATIO,
+            "min_area_ratio": MIN_AREA_RATIO,
         },
         "plugs": {
             "on_unit": connectors.ON_UNIT,
             "confidence": connectors.MIN_CONFIDENCE,
             "loose": connectors.MIN_LOOSE_CONFIDENCE,
             "parting": asdict(connectors.CLUSTERING),
-            "crumb": connectors._CRUMB,
+            "min_area_ratio": connectors.MIN_PLUG_AREA_RATIO,
         },
         "colourless": {
             "coarse_px": quality._COLOUR_COARSE_PX,

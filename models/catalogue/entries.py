@@ -19,9 +19,9 @@ import re2
 import rtoml
 from plugface.models.catalogue.messages import explain_entry, own_errors
 from plugface.models.decision.costs import Costs
+from plugface.vision.observations import ColourCode
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]
 Material = Literal[

@@ -32,8 +32,8 @@ def form_of(text: str) -> str:
     return compact(text).translate(_FORMS)
 
 
-#: A number has so many signs at least where its form alone tells it. Our choice.
-MIN_NUMBER = 4
+#: A shorter text than this names no family by a number, nor by the form of one (our choice).
+MIN_NUMBER = 5
 
 #: As many figures at the end of a mark or number tell families of a kind apart (common practice, no source).
 LAST_FIGURES = 3
@@ -133,9 +133,6 @@ def index_variants(family: Family) -> VariantStrings:
     return made
 
 
-#: A shorter text than this names no family by a number (our choice).
-MIN_NUMBER = 5
-
 #: The catalogues used last with their arrays; compared by identity, as a catalogue never changes once read.
 _recent: deque[tuple[Catalogue, CatalogueIndex]] = deque(maxlen=4)
 
@@ -176,6 +173,22 @@ def name_families(index: CatalogueIndex, texts: Iterable[str], payloads: Iterabl
                 rows |= set(index.number_rows[value[:end]])
                 break
     return frozenset(index.families[row].key for row in rows)
+
+
+#: The families explained last, each with its own arrays; by identity, as `_variants`.
+_alone: dict[int, tuple[Family, CatalogueIndex]] = {}
+
+
+def index_alone(family: Family) -> CatalogueIndex:
+    """Arrays of one family alone; remembered, for every explanation of it asks for them."""
+    known = _alone.get(id(family))
+    if known is not None and known[0] is family:
+        return known[1]
+    made = index_families((family,))
+    if len(_alone) >= _KEPT_VARIANTS:
+        _alone.clear()
+    _alone[id(family)] = (family, made)
+    return made
 
 
 def index_families(families: tuple[Family, ...]) -> CatalogueIndex:

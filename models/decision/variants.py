@@ -19,7 +19,6 @@ from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import (
     REVISION_WORDS,
-    Run,
     cut_text,
     is_below_or_right,
     join_split,
@@ -28,7 +27,7 @@ from plugface.models.matching.label_fields import (
     number_lines,
 )
 from plugface.models.matching.payloads import list_stretches, revision_of
-from plugface.models.matching.text_fit import best_string, score_strings
+from plugface.models.matching.text_fit import best_string, score_lines
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
 
@@ -98,7 +97,7 @@ def judge_variants(
     -------
     posterior : VariantPosterior
     """
-    return judge_heard(family, [hear(family, view, noise) for view in views], noise, donor_years)
+    return judge_heard(family, hear(family, views, noise), noise, donor_years)
 
 
 @dataclass(frozen=True)
@@ -109,25 +108,24 @@ class Heard:
     told: dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]]  # by the kind of reading: odds, what was read
 
 
-def hear(family: Family, view: UnitView, noise: ErrorModel) -> Heard:
-    """What one view says of a family's variants; views are joined by `judge_heard`.
+def hear(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> tuple[Heard, ...]:
+    """What each view says of a family's variants; views are joined by `judge_heard`.
 
     Parameters
     ----------
     family : Family
-    view : UnitView
+    views : sequence of UnitView
     noise : ErrorModel
 
     Returns
     -------
-    heard : Heard
+    heard : tuple of Heard, one a view
     """
-    told: dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]] = {}
+    told: list[dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]]] = [{} for _ in views]
     for kind, judge in _JUDGES.items():
-        read: list[str] = []
-        odds = judge(family, view, noise, read)
-        told[kind] = (odds, tuple(read))
-    return Heard(view.photo, told)
+        for own, (odds, read) in zip(told, judge(family, views, noise), strict=True):
+            own[kind] = (odds, read)
+    return tuple(Heard(view.photo, own) for view, own in zip(views, told, strict=True))
 
 
 def judge_heard(
@@ -223,6 +221,11 @@ def _hint_words(hint: Hint, mine: Variant, rival: str, leads: bool) -> str:
     return f"'{hint.read}' was read, which fits {mine.key}{has} {'better' if leads else 'worse'} than {rival}"
 
 
+#: What one kind of reading says in one view: odds of each variant and of none listed, and what was read.
+_Told = tuple[np.ndarray | None, tuple[str, ...]]
+_NOTHING: _Told = (None, ())
+
+
 def _year_odds(variant: Variant, years: tuple[int, ...]) -> float:
     first, last = variant.years
     return 0.0 if any(first <= year <= last for year in years) else math.log(YEAR_OUTSIDE)
@@ -235,21 +238,28 @@ def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
     return best
 
 
-def _numbers(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
+def _numbers(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
     """Of several lines that may be the number, the one that is nearest to a listed one is it."""
     written = index_variants(family)
-    strings, lines = written.numbers, number_lines(view.texts, written.number_forms)
-    if not lines or not strings.values:
-        return None
+    strings, found = written.numbers, [_NOTHING for _ in views]
+    lines_of = [number_lines(view.texts, written.number_forms) if strings.values else [] for view in views]
+    scores = score_lines([line for lines in lines_of for line in lines], strings, noise)
     pattern = compile_pattern(family.label.service_number)
-    clean = [_clean_number(line, pattern, noise) for line in lines]
-    known = [score_strings(line, strings, noise) for line in lines]
-    nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
-    # What tells is quoted: the nearest line, else the first that has the form of a number.
-    runs = [matching_run(lines[k], pattern) for k in (nearest, *range(len(lines)))]
-    _remember(read, [run for run in runs if run is not None][:1])
-    odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
-    return np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
+    before = 0
+    for place, lines in enumerate(lines_of):
+        known = scores[before : before + len(lines)]
+        before += len(lines)
+        if not lines:
+            continue
+        clean = [_clean_number(line, pattern, noise) for line in lines]
+        nearest = max(range(len(lines)), key=lambda k: (known[k].max() - max(clean[k], 0.0), known[k].max()))
+        # What tells is quoted: the nearest line, else the first that has the form of a number.
+        runs = (matching_run(lines[k], pattern) for k in (nearest, *range(len(lines))))
+        quoted = next((run.value for run in runs if run is not None), None)
+        odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
+        odds = np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
+        found[place] = (odds, () if quoted is None else (quoted,))
+    return found
 
 
 def _clean_number(text: Text, pattern, noise: ErrorModel) -> float:
@@ -383,21 +393,24 @@ def _is_tail(run: str, numbers: list[str]) -> bool:
     return len(compact(run)) >= MIN_TAIL and any(number.endswith(compact(run)) for number in numbers)
 
 
-def _remember(read: list[str], lines: Sequence[Text | Run]) -> None:
-    read += [line.value for line in lines if line.value not in read]
+def _suffixes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
+    strings, told = index_variants(family).suffixes, [_NOTHING for _ in views]
+    words_of = [_suffix_words(family, view) if strings.values else [] for view in views]
+    scores = iter(score_lines([word for words in words_of for _, word, _ in words], strings, noise))
+    for place, words in enumerate(words_of):
+        if words:
+            told[place] = _judge_suffixes(family, [(next(scores), *found) for found in words], noise)
+    return told
 
 
-def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
-    found = _suffix_words(family, view)
-    strings = index_variants(family).suffixes
-    if not found or not strings.values:
-        return None
-    pattern = compile_pattern(family.label.suffix)
+def _judge_suffixes(family: Family, found: list[tuple[np.ndarray, Text, Text, float]], noise) -> _Told:
+    """Of one view: scores, line, word and how surely it is the suffix, of each that may be one."""
+    strings, pattern = index_variants(family).suffixes, compile_pattern(family.label.suffix)
     total = np.full(len(family.variants) + 1, -20.0)
     told = []
     open_ended = [i for i, v in enumerate(family.variants) if not v.suffixes]
-    for _, word, sure in found:
-        known = _per_variant(score_strings(word, strings, noise), strings, len(family.variants))
+    for score, _, word, sure in found:
+        known = _per_variant(score, strings, len(family.variants))
         # What the maker's suffixes cannot be was misread: it is no suffix of its own.
         clean = best_string(word, noise) if pattern.fullmatch(word.value.upper()) else known.max()
         odds = np.append(known, clean)
@@ -405,8 +418,7 @@ def _suffixes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]
         odds = np.logaddexp(np.log(1 - sure), np.log(sure) + odds)
         told.append((float(np.ptp(odds[:-1])), word))
         total = np.maximum(total, odds)
-    _remember(read, [max(told, key=lambda pair: pair[0])[1]])  # the word that tells most is quoted
-    return total
+    return total, (max(told, key=lambda pair: pair[0])[1].value,)  # the word that tells most is quoted
 
 
 def _word(text: Text, place: int, caption: str = "") -> Text:
@@ -419,14 +431,17 @@ def _word(text: Text, place: int, caption: str = "") -> Text:
     return cut_text(text, start, end)
 
 
-def _barcodes(family: Family, view: UnitView, noise: ErrorModel, read: list[str]) -> np.ndarray | None:
-    told = None
-    for code in view.codes:
-        hits = payload_names(code.payload, family)
-        if any(hits):
-            read.append(code.payload)
-            told = np.append(np.where(hits, BARCODE_NATS, 0.0), 0.0)
-    return told
+def _barcodes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
+    found = []
+    for view in views:
+        told, read = None, []
+        for code in view.codes:
+            hits = payload_names(code.payload, family)
+            if any(hits):
+                read.append(code.payload)
+                told = np.append(np.where(hits, BARCODE_NATS, 0.0), 0.0)
+        found.append((told, tuple(read)))
+    return found
 
 
 def payload_names(payload: str, family: Family) -> list[bool]:
@@ -469,6 +484,8 @@ def _is_of(variant: Variant, number: str, suffix: str) -> bool:
     return not suffix or not variant.suffixes or suffix in {compact(s) for s in variant.suffixes}
 
 
-_Judge = Callable[[Family, UnitView, ErrorModel, list[str]], np.ndarray | None]
-
-_JUDGES: dict[Kind, _Judge] = {"service number": _numbers, "suffix": _suffixes, "barcode": _barcodes}
+_JUDGES: dict[Kind, Callable[[Family, Sequence[UnitView], ErrorModel], list[_Told]]] = {
+    "service number": _numbers,
+    "suffix": _suffixes,
+    "barcode": _barcodes,
+}

@@ -25,7 +25,7 @@ from plugface.models.learning.trees import LEAF, Trees
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
-from plugface.models.matching.rules import WHOLE_PHOTO, fit_view, rule_names
+from plugface.models.matching.rules import WHOLE_PHOTO, fit_views, rule_names
 from plugface.models.unit_choice import ObservedUnit, gather_views
 from plugface.vision.observations import Observations
 from sklearn.ensemble import HistGradientBoostingClassifier
@@ -101,7 +101,7 @@ def simulate_examples(noise: ErrorModel, seed: int, n_units: int, tell: Told = _
             source = (kin, unknown, families)[kind]
             row = int(rng.integers(len(source)))
             views = gather_views(draw_unit(source[row], noise, rng))
-            fits = [fit_view(view, index, noise) for view in views]
+            fits = fit_views(views, index, noise)
             examples.append(Example(fuse_views(fits), row if kind == 2 else -1))
         tell("simulating units", len(examples), n_units)
     return examples
@@ -166,7 +166,7 @@ def observed_examples(
     examples = []
     for unit in observed:
         views = gather_views(unit.observations, unit.chosen)
-        fits = [fit_view(view, index, noise) for view in views]
+        fits = fit_views(views, index, noise)
         truth = keys.index(unit.family) if unit.family in keys else -1
         for chosen in [[fit] for fit in fits] + ([fits] if len(fits) > 1 else []):
             fused = fuse_views(chosen)

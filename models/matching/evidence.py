@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from plugface.models.catalogue.index import CatalogueIndex, index_families
+from plugface.models.catalogue.index import CatalogueIndex, index_alone
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching import rules
 from plugface.models.matching.error_model import ErrorModel
@@ -80,7 +80,7 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
     index, fits = seen.index, seen.fits
     weighed = weigh(seen.fused, seen.weights)
     own, other = weighed[row], np.zeros(len(rules.RULES)) if rival is None else weighed[rival]
-    alone = index_families((index.families[row],))
+    alone = index_alone(index.families[row])
     evidence, small = [], 0.0
     key = "" if rival is None else index.families[rival].key
     for column, rule in enumerate(rules.RULES):

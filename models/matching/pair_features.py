@@ -3,7 +3,7 @@ rivals."""
 
 import numpy as np
 from plugface.models.matching.fusion import FusedFit
-from plugface.models.matching.rules import column_of
+from plugface.models.matching.rules import rule_names
 
 #: A family's evidence is never taken for more than this, so that one rule cannot shout the others down; nats.
 CLIP_NATS = 25.0
@@ -83,17 +83,16 @@ def describe_pairs(fused: FusedFit, weights: np.ndarray, unknown: float) -> np.n
     order = np.sort(total)
     best, second = order[-1], order[-2] if len(order) > 1 else -CLIP_NATS
     rival = np.where(total == best, second, best)
-    flags = [fused.measured[column_of(r)] for r in ("plugs", "cast mark", "service number", "barcode")]
-    columns = [
-        np.clip(log_share(total, unknown), -20, 20),
-        np.clip(total, -20, 40),
-        np.clip(total - rival, -20, 20),
-        weighed.min(axis=1),
-        *(np.minimum(fused.deviance[:, column_of(r)], 30) for r in ("plugs", "cast mark", "service number")),
-        *(
-            np.minimum(fused.suffix_margin[:, column_of(r)], 30)
-            for r in ("cast mark", "label mark", "service number")
-        ),
-        *(np.full(len(total), flag) for flag in flags),
-    ]
-    return np.stack(columns, axis=1)
+    column = {name: place for place, name in enumerate(rule_names())}
+    plugs, cast, label, number = (
+        column[name] for name in ("plugs", "cast mark", "label mark", "service number")
+    )
+    features = np.empty((len(total), len(PAIR_FEATURES)))
+    features[:, 0] = np.clip(log_share(total, unknown), -20, 20)
+    features[:, 1] = np.clip(total, -20, 40)
+    features[:, 2] = np.clip(total - rival, -20, 20)
+    features[:, 3] = weighed.min(axis=1)
+    features[:, 4:7] = np.minimum(fused.deviance[:, [plugs, cast, number]], 30)
+    features[:, 7:10] = np.minimum(fused.suffix_margin[:, [cast, label, number]], 30)
+    features[:, 10:] = fused.measured[[plugs, cast, number, column["barcode"]]]
+    return features

@@ -9,6 +9,7 @@ A new rule is one `Rule` in a list below or in the module of its kind: fusion, w
 contradictions and model files ask here, and keep no list of their own.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ __all__ = [
     "columns_of_witness",
     "doubt_kind",
     "fit_view",
+    "fit_views",
     "owned_maximum",
     "rule_names",
 ]
@@ -81,13 +83,36 @@ def fit_view(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> ViewFi
     -------
     fit : ViewFit
     """
-    columns = [rule.fit(view, index, noise) for rule in RULES]
-    none = np.zeros(index.n_families)
+    return fit_views([view], index, noise)[0]
+
+
+def fit_views(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel) -> list[ViewFit]:
+    """All rules on each of several views; the numbers are those of `fit_view`, in less time.
+
+    Parameters
+    ----------
+    views : sequence of UnitView
+    index : CatalogueIndex
+    noise : ErrorModel
+
+    Returns
+    -------
+    fits : list of ViewFit
+    """
+    by_rule = [rule.fit_views(views, index, noise) for rule in RULES]
+    return [_join(columns, index) for columns in zip(*by_rule, strict=True)]
+
+
+def _join(columns: Sequence[Column], index: CatalogueIndex) -> ViewFit:
+    deviance, suffix_margin = np.zeros((2, index.n_families, len(columns)))
+    for place, column in enumerate(columns):
+        if column.deviance is not None:
+            deviance[:, place] = column.deviance
+        if column.suffix_margin is not None:
+            suffix_margin[:, place] = column.suffix_margin
     return ViewFit(
         log_odds=np.stack([c.log_odds for c in columns], axis=1),
         measured=np.array([c.measured for c in columns]),
-        deviance=np.stack([none if c.deviance is None else c.deviance for c in columns], axis=1),
-        suffix_margin=np.stack(
-            [none if c.suffix_margin is None else c.suffix_margin for c in columns], axis=1
-        ),
+        deviance=deviance,
+        suffix_margin=suffix_margin,
     )

@@ -79,46 +79,67 @@ def score_strings(text: Text, strings: Strings, noise: ErrorModel) -> np.ndarray
     -------
     log_odds : float ndarray, shape (n_strings,), nats; at least FLOOR_NATS
     """
-    seen, starts, _ = read_characters(text)
-    if not len(seen):
-        return np.full(len(strings.codes), FLOOR_NATS)
-    odds = _character_odds(seen, noise, text.kind)
-    return np.maximum(_align(text, strings, noise, odds, [_plainly(odds, starts)])[0], FLOOR_NATS)
+    return score_lines([text], strings, noise)[0]
 
 
-def fit_line(text: Text, strings: Strings, noise: ErrorModel) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """How well each string fits a line, how far it is from it, and how much better a sibling would fit.
+def score_lines(texts: Sequence[Text], strings: Strings, noise: ErrorModel) -> np.ndarray:
+    """As `score_strings`, several lines in one go.
 
     Parameters
     ----------
-    text : Text
+    texts : sequence of Text, n_texts of them
     strings : Strings, n_strings of them
     noise : ErrorModel
 
     Returns
     -------
-    log_odds : float ndarray, shape (n_strings,), nats
+    log_odds : float ndarray, shape (n_texts, n_strings), nats; at least FLOOR_NATS
+    """
+    scores = np.full((len(texts), len(strings.codes)), FLOOR_NATS)
+    read = [place for place, text in enumerate(texts) if len(read_characters(text)[0])]
+    odds = [_character_odds(read_characters(texts[k])[0], noise, texts[k].kind) for k in read]
+    ways = [[_plainly(own, read_characters(texts[k])[1])] for k, own in zip(read, odds, strict=True)]
+    found = _align([texts[k] for k in read], strings, noise, odds, ways)
+    scores[read] = np.maximum(found[:, 0], FLOOR_NATS)
+    return scores
+
+
+def fit_lines(
+    texts: Sequence[Text], strings: Strings, noise: ErrorModel
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """How well each string fits each line, how far it is from it, and how much better a sibling would fit.
+
+    Parameters
+    ----------
+    texts : sequence of Text, n_texts of them
+    strings : Strings, n_strings of them
+    noise : ErrorModel
+
+    Returns
+    -------
+    log_odds : float ndarray, shape (n_texts, n_strings), nats
         As `score_strings`.
-    deviance : float ndarray, shape (n_strings,), nats, 0 or more; at most MAX_DEVIANCE
+    deviance : float ndarray, the same shape, nats, 0 or more; at most MAX_DEVIANCE
         How far each string is from the words of the line that it fits best, as they were read. Words beside
         them do not count: a number is no worse for standing in one line with a mark.
-    better : float ndarray, shape (n_strings,), nats, 0 or more; at most MAX_DEVIANCE
+    better : float ndarray, the same shape, nats, 0 or more; at most MAX_DEVIANCE
         How much better than each string one would fit that differs from it in its last figures alone. A mark
         that was read with another figure is not that string with a slip: a family of the same kind may be
         missing from the catalogue.
     """
-    seen, starts, _ = read_characters(text)
-    if not len(seen):
-        n_strings = len(strings.codes)
-        return np.full(n_strings, FLOOR_NATS), np.full(n_strings, MAX_DEVIANCE), np.zeros(n_strings)
-    odds = _character_odds(seen, noise, text.kind)
-    ways = [_plainly(odds, starts), _below_best(odds), *_with_siblings(odds)]
-    plain, below, own, any_last = _align(text, strings, noise, odds, ways)
-    return (
-        np.maximum(plain, FLOOR_NATS),
-        np.clip(-below, 0.0, MAX_DEVIANCE),
-        _margin(own, any_last),
-    )
+    shape = (len(texts), len(strings.codes))
+    plain, far, better = np.full(shape, FLOOR_NATS), np.full(shape, MAX_DEVIANCE), np.zeros(shape)
+    read = [place for place, text in enumerate(texts) if len(read_characters(text)[0])]
+    odds = [_character_odds(read_characters(texts[k])[0], noise, texts[k].kind) for k in read]
+    ways = [
+        [_plainly(own, read_characters(texts[k])[1]), _below_best(own), *_with_siblings(own)]
+        for k, own in zip(read, odds, strict=True)
+    ]
+    found = _align([texts[k] for k in read], strings, noise, odds, ways)
+    plain[read] = np.maximum(found[:, 0], FLOOR_NATS)
+    far[read] = np.clip(-found[:, 1], 0.0, MAX_DEVIANCE)
+    better[read] = _margin(found[:, 2], found[:, 3])
+    return plain, far, better
 
 
 @dataclass(frozen=True)
@@ -150,52 +171,89 @@ def _margin(own: np.ndarray, any_last: np.ndarray) -> np.ndarray:
 
 
 def _align(
-    text: Text, strings: Strings, noise: ErrorModel, odds: np.ndarray, ways: Sequence[_Way]
+    texts: Sequence[Text],
+    strings: Strings,
+    noise: ErrorModel,
+    odds: Sequence[np.ndarray],
+    ways: Sequence[Sequence[_Way]],
 ) -> np.ndarray:
-    """Best path of each string through whole words of a line, shape (n_ways, n_strings), nats.
+    """Best path of each string through whole words of each line, shape (n_texts, n_ways, n_strings), nats.
 
     Parameters
     ----------
-    odds : (n_characters, 36), of reading each character for each true one
-    ways : n_ways of them, all in one go: for short strings the steps cost more than the numbers
+    texts : n_texts of them, each with a character at least
+    odds : for each line (n_characters, 36), of reading each character for each true one
+    ways : for each line n_ways of them
     """
-    _, starts, ends = read_characters(text)
+    n_strings, n_ways = len(strings.codes), len(ways[0]) if ways else 4
+    best = np.empty((len(texts), n_ways, n_strings))
+    # For few strings the steps cost more than the numbers, so lines go together; for many, one by one.
+    order = sorted(range(len(texts)), key=lambda k: -len(odds[k]))
+    groups = [order] if n_strings < _MANY else [[k] for k in order]
+    for group in groups:
+        if group:
+            best[group] = _align_together(
+                [texts[k] for k in group], strings, noise, [odds[k] for k in group], [ways[k] for k in group]
+            )
+    return best
+
+
+def _align_together(texts, strings: Strings, noise: ErrorModel, odds, ways) -> np.ndarray:
+    """As `_align`, of lines of which none is longer than the one before it."""
     n_strings, longest = strings.codes.shape
-    shape = (len(ways), longest + 1, n_strings)
-    best = np.full((len(ways), n_strings), -np.inf)
-    lost, added = np.log(noise.of_kind(text.kind)[1:])
-    all_lost = lost * np.arange(longest + 1)[:, None]
-    taken = np.array([way.taken for way in ways]).T[:, :, None, None]  # (n_characters, n_ways, 1, 1)
-    search = np.array([way.search for way in ways])[:, None, None]
-    columns, codes = np.arange(n_strings), strings.codes.T
+    counts = np.array([len(own) for own in odds])
+    shape = (len(texts), len(ways[0]), longest + 1, n_strings)
+    best = np.full((*shape[:2], n_strings), -np.inf)
+    # Where a word begins right behind a character, and where one ends, (n_characters, n_texts).
+    starts, ends = np.zeros((2, counts[0], len(texts)), dtype=bool)
     # At each place within the string, from either end, it may be cut off; where nothing is, that costs all.
     at = np.arange(longest + 1)[:, None]
-    with np.errstate(divide="ignore"):
-        cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
-    cuts = np.where((at > 0) & (at < strings.lengths), cut, -np.inf)
-    before = np.maximum(np.broadcast_to(all_lost + search, shape), cuts + search)
+    within = (at > 0) & (at < strings.lengths)
+    all_lost = np.empty((len(texts), 1, longest + 1, 1))
+    cuts = np.empty((len(texts), 1, longest + 1, n_strings))
     # What each character costs or brings at each place, for all of them at once.
-    more, fitting = added - taken, odds[:, codes][:, None] - taken
-    for k in [k for k, way in enumerate(ways) if way.free]:
-        fitting[:, k][:, strings.last.T] = odds[:, :_FIGURES].max(axis=1)[:, None]
-    for i in range(len(odds)):
-        table = before + more[i]
-        if i + 1 < len(odds) and starts[i + 1]:
-            np.maximum(table[:, 0], search[:, 0], out=table[:, 0])
-        fits = fitting[i]
-        fits += before[:, :-1]
-        np.maximum(table[:, 1:], fits, out=table[:, 1:])
+    more = np.empty((counts[0], *shape[:2], 1, 1))
+    fitting = np.empty((counts[0], *shape[:2], longest, n_strings))
+    codes, free = strings.codes.T, [k for k, way in enumerate(ways[0]) if way.free]
+    for line, (text, own) in enumerate(zip(texts, odds, strict=True)):
+        n = counts[line]
+        begin, end = read_characters(text)[1:]
+        starts[: n - 1, line], ends[:n, line] = begin[1:], end
+        lost, added = np.log(noise.of_kind(text.kind)[1:])
+        all_lost[line, 0] = lost * at
+        with np.errstate(divide="ignore"):
+            cut = np.log(noise.cut_of_kind(text.kind) / 2 / np.maximum(strings.lengths - 1, 1))
+        cuts[line, 0] = np.where(within, cut, -np.inf)
+        taken = np.array([way.taken for way in ways[line]]).T[:, :, None, None]  # (n, n_ways, 1, 1)
+        more[:n, line] = added - taken
+        fitting[:n, line] = own[:, codes][:, None] - taken
+        for k in free:
+            fitting[:n, line, k][:, strings.last.T] = own[:, :_FIGURES].max(axis=1)[:, None]
+    search = np.array([[way.search for way in own] for own in ways])[:, :, None, None]
+    columns = np.arange(n_strings)
+    before = np.maximum(np.broadcast_to(all_lost + search, shape), cuts + search)
+    for i, active in enumerate((counts > np.arange(counts[0])[:, None]).sum(axis=1)):
+        before, lines = before[:active], slice(active)
+        table = before + more[i, lines]
+        if starts[i].any():
+            first = starts[i, lines]
+            table[first, :, 0] = np.maximum(table[first, :, 0], search[lines][first, :, 0])
+        fits = fitting[i, lines]
+        fits += before[:, :, :-1]
+        np.maximum(table[:, :, 1:], fits, out=table[:, :, 1:])
         # Losing characters up to each place: a running maximum once what all of them cost is taken off.
-        table -= all_lost
+        table -= all_lost[lines]
         if n_strings < _MANY:
-            np.maximum.accumulate(table, axis=1, out=table)
+            np.maximum.accumulate(table, axis=2, out=table)
         else:
             for row in range(1, longest + 1):
-                np.maximum(table[:, row], table[:, row - 1], out=table[:, row])
-        table += all_lost
-        if ends[i]:
-            np.maximum(best, table[:, strings.lengths, columns], out=best)
-            np.maximum(best, (table + cuts).max(axis=1), out=best)
+                np.maximum(table[:, :, row], table[:, :, row - 1], out=table[:, :, row])
+        table += all_lost[lines]
+        if ends[i].any():
+            last = ends[i, lines]
+            done, cut = (table, cuts[lines]) if last.all() else (table[last], cuts[lines][last])
+            reached = np.maximum(done[:, :, strings.lengths, columns], (done + cut).max(axis=2))
+            best[lines][last] = np.maximum(best[lines][last], reached)
         before = table
     return best
 

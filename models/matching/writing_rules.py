@@ -1,17 +1,20 @@
 """The rules of what is written: cast marks, marks and numbers on labels, barcodes."""
 
+from collections.abc import Sequence
 from functools import partial
+from typing import Literal
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, Strings, compact
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import matching_run, number_lines, strip_others
 from plugface.models.matching.payloads import holds_number, name_rows
-from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, Rule, nothing, soften
+from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, FitAll, Rule, nothing, soften
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     MAX_DEVIANCE,
-    fit_line,
+    fit_lines,
+    score_lines,
     score_strings,
 )
 from plugface.models.unit_choice import UnitView
@@ -40,13 +43,18 @@ def owned_maximum(scores: np.ndarray, strings: Strings, n_families: int, floor: 
 
 
 def _fit_lines(
-    texts: list[Text], strings: Strings, index: CatalogueIndex, noise: ErrorModel
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Best line for each family, how far the closest line is from what was read there, and how much better a
-    sibling of the family would fit the line that fits it best."""
-    scores, short, better = (
-        np.array(each) for each in zip(*(fit_line(text, strings, noise) for text in texts), strict=True)
-    )
+    wanted: Sequence[Sequence[Text]], strings: Strings, index: CatalogueIndex, noise: ErrorModel
+) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """For each view, of whose lines there is one at least: the best line for each family, how far the closest
+    line is from what was read there, and how much better a sibling of the family would fit the line that fits
+    it best."""
+    fitted = fit_lines([text for texts in wanted for text in texts], strings, noise)
+    edges = np.cumsum([len(texts) for texts in wanted])[:-1]
+    views = zip(*(np.split(of_all, edges) for of_all in fitted), strict=True)
+    return [_of_families(scores, short, better, strings, index) for scores, short, better in views]
+
+
+def _of_families(scores, short, better, strings: Strings, index: CatalogueIndex):
     deviance = short.min(axis=0)
     best = owned_maximum(scores.max(axis=0), strings, index.n_families, FLOOR_NATS)
     suffix_margin = -owned_maximum(
@@ -79,28 +87,41 @@ def doubt_kind(view: UnitView, noise: ErrorModel) -> float:
     return 0.5 if view.unit is None or view.unit.method == WHOLE_PHOTO else noise.kind_wrong
 
 
-def _mark(view: UnitView, index: CatalogueIndex, noise: ErrorModel, *, kind: str) -> Column:
+def _marks(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel, *, kind: str) -> list[Column]:
     """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
+    wanted = [_mark_lines(view, index, kind) for view in views]
+    found = [nothing(index) for _ in views]
+    seen = [place for place, texts in enumerate(wanted) if texts and index.marks.values]
+    if not seen:
+        return found
+    unmarked = np.array([not family.marks for family in index.families])
+    fitted = _fit_lines([wanted[place] for place in seen], index.marks, index, noise)
+    for place, (best, deviance, suffix_margin) in zip(seen, fitted, strict=True):
+        texts = wanted[place]
+        if kind == "printed":
+            odds = soften(best - np.log(len(texts)), 0.5) - np.log(0.5)
+            found[place] = Column(odds, suffix_margin=suffix_margin)
+            continue
+        sure = max(text.confidence for text in texts)
+        chance = (1.0 - noise.elsewhere(sure)) * (1.0 - doubt_kind(views[place], noise))
+        odds = np.where(unmarked, np.log(1.0 - chance), soften(best, chance))
+        found[place] = Column(odds, deviance=deviance, suffix_margin=suffix_margin)
+    return found
+
+
+def _mark_lines(view: UnitView, index: CatalogueIndex, kind: str) -> list[Text]:
     texts = [t for t in view.texts if t.kind == kind and len(compact(t.value)) >= 3]
     if kind == "printed":  # a date or a serial is no mark
         texts = [t for t in texts if strip_others(t, index.number_forms) is not None]
-    if not texts or not index.marks.values:
-        return nothing(index)
-    best, deviance, suffix_margin = _fit_lines(texts, index.marks, index, noise)
-    if kind == "printed":
-        return Column(soften(best - np.log(len(texts)), 0.5) - np.log(0.5), suffix_margin=suffix_margin)
-    unmarked = np.array([not family.marks for family in index.families])
-    sure = max(text.confidence for text in texts)
-    chance = (1.0 - noise.elsewhere(sure)) * (1.0 - doubt_kind(view, noise))
-    odds = np.where(unmarked, np.log(1.0 - chance), soften(best, chance))
-    return Column(odds, deviance=deviance, suffix_margin=suffix_margin)
+    return texts
 
 
 def _nearest(texts: list[Text], strings: Strings, noise: ErrorModel) -> Text:
     """The line that is nearest to one of the strings; of one line there is nothing to find out."""
     if len(texts) == 1:
         return texts[0]
-    return max(texts, key=lambda text: score_strings(text, strings, noise).max(initial=FLOOR_NATS))
+    scores = score_lines(texts, strings, noise).max(axis=1, initial=FLOOR_NATS)
+    return texts[int(scores.argmax())]
 
 
 def _mark_words(kind: str) -> Explain:
@@ -118,16 +139,19 @@ def _mark_words(kind: str) -> Explain:
     return words
 
 
-def _number(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+def _numbers(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel) -> list[Column]:
     """A printed line mostly is the number; one that was taken for casting is print with the chance of that
     slip."""
-    texts = number_lines(view.texts, index.number_forms)
-    if not texts or not index.numbers.values:
-        return nothing(index)
-    best, deviance, suffix_margin = _fit_lines(texts, index.numbers, index, noise)
-    printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(view, noise)
-    chance = (1.0 - noise.number_elsewhere) * printed
-    return Column(soften(best - np.log(len(texts)), chance), printed, deviance * printed, suffix_margin)
+    wanted = [number_lines(view.texts, index.number_forms) for view in views]
+    found = [nothing(index) for _ in views]
+    seen = [place for place, texts in enumerate(wanted) if texts and index.numbers.values]
+    fitted = _fit_lines([wanted[place] for place in seen], index.numbers, index, noise) if seen else []
+    for place, (best, deviance, suffix_margin) in zip(seen, fitted, strict=True):
+        texts = wanted[place]
+        printed = 1.0 if any(t.kind != "cast" for t in texts) else doubt_kind(views[place], noise)
+        odds = soften(best - np.log(len(texts)), (1.0 - noise.number_elsewhere) * printed)
+        found[place] = Column(odds, printed, deviance * printed, suffix_margin)
+    return found
 
 
 def _number_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
@@ -186,14 +210,23 @@ def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
     return f"the barcode reads {payload}, which {does} a number of {alone.families[0].key}"
 
 
+def _together(
+    name: str, fit_all: FitAll, explain: Explain, correlation: float, witness: Literal["label", "casting"]
+) -> Rule:
+    """A rule that compares the lines of all views in one go."""
+
+    def fit(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
+        return fit_all([view], index, noise)[0]
+
+    return Rule(name, fit, explain, correlation, witness, fit_all)
+
+
 #: Two readings of one text err together less often than two views of one faded plug; a decoded barcode is the
 #: same one every time (assumed, no source).
 RULES = (
-    Rule("cast mark", partial(_mark, kind="cast"), _mark_words("cast"), correlation=0.5, witness="casting"),
-    Rule(
-        "label mark", partial(_mark, kind="printed"), _mark_words("printed"), correlation=0.5, witness="label"
-    ),
-    Rule("service number", _number, _number_words, correlation=0.5, witness="label"),
+    _together("cast mark", partial(_marks, kind="cast"), _mark_words("cast"), 0.5, "casting"),
+    _together("label mark", partial(_marks, kind="printed"), _mark_words("printed"), 0.5, "label"),
+    _together("service number", _numbers, _number_words, 0.5, "label"),
     Rule("number pattern", _pattern, _pattern_words, correlation=0.8),
     Rule("barcode", _barcode, _barcode_words, correlation=0.9, witness="label"),
 )

@@ -1,6 +1,6 @@
 """The colour of a plug housing as a posterior over the IEC 60757 codes, and colour differences.
 
-Lab is CIE 1976 L*a*b* for D65. Two opinions are weighed: the nearness of white-balanced housing pixels to
+Lab is CIE 1976 L*a*b* for D65. Two opinions are pooled: the nearness of white-balanced housing pixels to
 colours that plugs are moulded in, and the segmenter's, which sees the surroundings too. Shades that somebody
 has measured and named join the first, and where they explain the pixels, their say outweighs the segmenter's.
 """
@@ -172,14 +172,14 @@ def _density(lab, spread, doubt: float, centre, sigma_l: float, sigma_ab: float)
     return float(np.exp(-0.5 * ((lab - np.asarray(centre)) ** 2 / variance).sum()) / np.sqrt(variance.prod()))
 
 
-def weigh(
+def pool_opinions(
     network: dict[str, float],
     classical: dict[str, float] | None,
     named: float = 0.0,
     *,
     anchored: bool = True,
 ) -> dict[str, float]:
-    """Both opinions as one posterior: a weighted sum of logarithms (a logarithmic opinion pool).
+    """Both opinions as one posterior: their log opinion pool, a weighted sum of logarithms.
 
     Parameters
     ----------

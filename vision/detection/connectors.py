@@ -4,7 +4,13 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from plugface.vision.colour.naming import NamedShade, classical_posterior, measure_patch, named_share, weigh
+from plugface.vision.colour.naming import (
+    NamedShade,
+    classical_posterior,
+    measure_patch,
+    named_share,
+    pool_opinions,
+)
 from plugface.vision.colour.white_balance import apply_gains
 from plugface.vision.detection.instances import Clustering, Instance, find_instances
 from plugface.vision.detection.order import place_in_unit
@@ -35,7 +41,7 @@ CLUSTERING = Clustering(seen=0.6, held=0.15, settled=0.6)
 PIN_CUT_PX = 320
 #: A piece smaller than this share of the largest housing beside it is no housing: the least ones have a tenth
 #: of the pins of the largest. Our choice.
-_CRUMB = 0.04
+MIN_PLUG_AREA_RATIO = 0.04
 _SAME = 0.3  # of their union that two sights of one housing share
 _RIM = 0.22  # share of the housing's short side that is rim, on each side
 
@@ -81,7 +87,7 @@ def find_connectors(
                 maps, instance, rgb, to_rgb, white_balance, shades, confidence, unit.polygon, up_deg
             )
         )
-    return _without_crumbs(connectors)
+    return _of_min_area(connectors)
 
 
 def find_loose_connectors(
@@ -131,7 +137,7 @@ def find_loose_connectors(
             connectors.append(
                 _measure_as_plug(maps[0], thing, rgb, to_rgb, white_balance, shades, confidence)
             )
-    return _without_crumbs(_each_once(connectors) if len(maps) > 1 or no_units else connectors)
+    return _of_min_area(_each_once(connectors) if len(maps) > 1 or no_units else connectors)
 
 
 def find_loose_instances(maps: Maps, units: Sequence[FoundUnit]) -> list[tuple[Instance, float]]:
@@ -209,9 +215,9 @@ def _confidence(instance: Instance) -> float:
     return instance.probability * min(1.0, instance.seen / 0.4)
 
 
-def _without_crumbs(connectors: list[Connector]) -> list[Connector]:
+def _of_min_area(connectors: list[Connector]) -> list[Connector]:
     areas = [cv2.contourArea(np.asarray(connector.polygon, np.float32)) for connector in connectors]
-    return [c for c, area in zip(connectors, areas, strict=True) if area >= _CRUMB * max(areas)]
+    return [c for c, area in zip(connectors, areas, strict=True) if area >= MIN_PLUG_AREA_RATIO * max(areas)]
 
 
 def _measure_connector(
@@ -272,7 +278,7 @@ def _measure(
     measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
     return Connector(
         polygon=polygon,
-        colour=weigh(
+        colour=pool_opinions(
             network,
             classical_posterior(*measured) if measured else None,
             named_share(*measured) if measured else 0.0,

@@ -147,7 +147,7 @@ function pool(planes, places, weight) {
 
 function withoutCrumbs(plugs) {
   const largest = Math.max(0, ...plugs.map(({ area }) => area));
-  return plugs.filter(({ area }) => area >= limits.plugs.crumb * largest);
+  return plugs.filter(({ area }) => area >= limits.plugs.min_area_ratio * largest);
 }
 
 // Along the row that they stand in, whichever way the phone was held; which end comes first is not known here.

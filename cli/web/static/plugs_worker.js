@@ -119,7 +119,7 @@ function onPhoto({ corners, centre, confidence, colour, size }, { corner, scale 
 
 function withoutCrumbs(sightings) {
   const largest = Math.max(0, ...sightings.map(({ outline }) => areaOf(outline)));
-  return sightings.filter(({ outline }) => areaOf(outline) >= limits.units.crumb * largest);
+  return sightings.filter(({ outline }) => areaOf(outline) >= limits.units.min_area_ratio * largest);
 }
 
 // Two looks that settled on the same unit count once.
