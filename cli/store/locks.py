@@ -1,5 +1,6 @@
 """A folder that one process at a time works in."""
 
+import os
 from importlib import import_module
 from pathlib import Path
 from typing import IO, Any
@@ -11,15 +12,31 @@ except ImportError:  # Windows has none
     fcntl = None
 
 
-def lock_folder(folder: Path) -> IO[str]:
+#: Held by who works in a folder; by who copies what is in it, or deletes from it.
+WORK, KEEPING = ".lock", ".keeping.lock"
+
+
+def lock_folder(folder: Path, name: str = WORK) -> IO[str]:
     """Hold a folder until the file that comes back is closed, or the process ends in whatever way.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        `WORK` or `KEEPING`; one does not keep the other out.
 
     Raises
     ------
     BlockingIOError
         If another process holds it.
     """
-    file = (folder / ".lock").open("w")
+    try:
+        file = (folder / name).open("a")
+    except PermissionError:  # another account made it, as where a backup is taken by the machine's owner
+        file = (folder / name).open()
+    if os.name == "posix" and os.geteuid() == 0:  # else the folder's own account could never hold it
+        there = folder.stat()
+        os.chown(file.fileno(), there.st_uid, there.st_gid)
     try:
         _hold(file)  # let go by the system even after kill -9
     except BlockingIOError:
