@@ -159,9 +159,11 @@ def take_in_lot(place: Path, ledger: Ledger, *, who: str) -> Moved:
 def _files_in_place(parcel: ParcelReader, names: Iterable[str], around: Surroundings) -> Iterator[None]:
     """Files of a parcel in the folder, each whole or not at all; gone again if the block fails."""
     made: list[Path] = []
+    folder = around.folder
     try:
-        for name in names if around.folder else ():
-            target = around.folder / name
+        for name in names if folder is not None else ():
+            assert folder is not None  # mypy sees it no further than the line above
+            target = folder / name
             if target.exists():
                 continue
             part = target.with_name(f".{target.name}.part")  # swept where we are cut off

@@ -205,8 +205,8 @@ def _check_hex(value: object, length: int) -> None:
         raise _Wrong("it names a unit or photo by no such name")
 
 
-def _check_one_of(value: object, known: Iterable[str]) -> None:
-    if value not in known:
+def _check_one_of(value: object, known: tuple[str, ...]) -> None:
+    if not isinstance(value, str) or value not in known:
         raise _Wrong(f'"{value}" is none of {", ".join(known)}')
 
 
