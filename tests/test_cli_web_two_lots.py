@@ -48,13 +48,13 @@ def honest_steps(made, code, jpeg):
     ada = enter(made, add_code(made.yard.queue, made.yard.queue.lot(name="North"), "Ada"))
     who = enter(made, code)
     yield client.put(f"{UNITS}/{A}", json={"claimed": "knot 40", "more": True}, headers=who)
-    yield client.post(f"{UNITS}/{A}/photos?more=true", content=jpeg(1), headers=who)
-    yield client.post(f"{UNITS}/{A}/photos?face=back", content=jpeg(2), headers=who)
+    yield client.post(f"{UNITS}/{A}/photos?more=true", content=jpeg(10), headers=who)
+    yield client.post(f"{UNITS}/{A}/photos?face=back", content=jpeg(20), headers=who)
     yield wait_for(client, A, who)
-    yield client.post(f"{UNITS}/{B}/photos", content=jpeg(3), headers=ada)
+    yield client.post(f"{UNITS}/{B}/photos", content=jpeg(30), headers=ada)
     yield wait_for(client, B, ada)
     yield client.post(f"{UNITS}/{B}/confirmations", json={"family": "AUK 11"}, headers=ada)
-    yield client.post(f"{UNITS}/{A}/photos?face=back", content=jpeg(2), headers=who)  # sent again
+    yield client.post(f"{UNITS}/{A}/photos?face=back", content=jpeg(20), headers=who)  # sent again
     yield client.put(f"{UNITS}/{C}", json={"typed": ["K27418/052"]}, headers=who)
     yield wait_for(client, C, who)
     said = {"family": "KNOT 40", "variant": "E", "who": "Jo"}
@@ -77,7 +77,7 @@ def hostile_steps(made, codes, jpeg):
         number += 1
         for unit in (A, B, C):
             client.put(f"{UNITS}/{unit}", json={"claimed": "AUK 11", "typed": [f"X{number}"]}, headers=who)
-            for n in (3, 2, 1, 3 + number):
+            for n in (30, 20, 10, 30 + 5 * number):
                 client.post(f"{UNITS}/{unit}/photos?more=true", content=jpeg(n), headers=who)
             said = {"family": "AUK 12", "who": "Ada", "note": "EVIL"}
             client.post(f"{UNITS}/{unit}/confirmations", json=said, headers=who)
