@@ -468,3 +468,13 @@ def test_a_backup_is_asked_for_what_it_holds(filled_yard, other_yard, tmp_path, 
     assert run("ledger", "backup", tmp_path / "none", "--lot", "none", "--ledger", folder).code == 2
     with pytest.raises(BackupError, match="no backup"):
         restore(tmp_path / "nowhere", tmp_path / "new", who="")
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only the machine's owner can try it")
+def test_a_backup_by_the_machines_owner_leaves_the_page_its_folder(filled_yard, tmp_path, run):
+    """The page runs as an account of its own and must still be able to delete what is past its time."""
+    folder, _hashes = filled_yard
+    for file in (folder, *folder.rglob("*")):
+        os.chown(file, 65_534, 65_534)
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    assert {file.stat().st_uid for file in folder.rglob("*")} == {65_534}

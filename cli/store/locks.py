@@ -34,15 +34,21 @@ def lock_folder(folder: Path, name: str = WORK) -> IO[str]:
         file = (folder / name).open("a")
     except PermissionError:  # another account made it, as where a backup is taken by the machine's owner
         file = (folder / name).open()
-    if os.name == "posix" and os.geteuid() == 0:  # else the folder's own account could never hold it
-        there = folder.stat()
-        os.chown(file.fileno(), there.st_uid, there.st_gid)
+    _give_to_owner(folder, file)
     try:
         _hold(file)  # let go by the system even after kill -9
     except BlockingIOError:
         file.close()
         raise
     return file
+
+
+def _give_to_owner(folder: Path, file: IO[str]) -> None:
+    """What the machine's owner makes belongs to the folder's: else its account could never hold it."""
+    system: Any = os
+    if os.name == "posix" and system.geteuid() == 0:
+        there = folder.stat()
+        system.chown(file.fileno(), there.st_uid, there.st_gid)
 
 
 def _hold(file: IO[str]) -> None:
