@@ -4,12 +4,17 @@ import json
 import os
 import shutil
 import sqlite3
+import subprocess
+import sys
 import tarfile
 import threading
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from plugface.cli.store import backup
 from plugface.cli.store.backup import back_up, restore
 from plugface.cli.store.ledger import Ledger, View, add_once, record_lot, record_photo, record_unit
 from plugface.cli.store.lot_move import send_lot, take_in_lot
@@ -49,8 +54,9 @@ def test_what_was_restored_is_what_was_backed_up(filled_yard, tmp_path, run, nam
     said = run("ledger", "restore", tmp_path / name, tmp_path / "new")
     assert said.code == 0, said.err
     after = [rows(tmp_path / "new", file) for file in ("ledger.sqlite", "queue.sqlite")]
-    assert [without_last_act(after[0]), after[1]] == before
-    assert [row[1] for row in after[0]["acts"]] == ["backup", "restore"]
+    assert [without_last_act(after[0]), after[1]] == [without_last_act(before[0]), before[1]]
+    acts = [[row[1] for row in found[0]["acts"]] for found in (before, after)]
+    assert acts == [["backup begun", "backup"], ["backup begun", "restore"]]
     assert photos(tmp_path / "new") == pictures
     assert len(pictures) == 12
     assert {file.stat().st_mode & 0o077 for file in (tmp_path / "new").rglob("*") if file.is_file()} == {0}
@@ -239,6 +245,131 @@ def test_a_run_is_backed_up_with_its_catalogue_and_small_pictures(tmp_path, run,
     assert (said.code, "0 photos looked at now" in said.out) == (0, True), said.err
 
 
+def test_a_backup_is_of_one_state_though_somebody_deletes(filled_yard, tmp_path, run, monkeypatch):
+    """Deleting while photos are copied would leave a queue that names photos which are not there."""
+    folder, _hashes = filled_yard
+    refused = []
+
+    def copy_files(*words):
+        refused.append(run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder))
+        refused.append(run("ledger", "sweep", "--keep-days", 1, "--yes", "--ledger", folder))
+        refused.append(run("ledger", "delete", "--plates", "--yes", "--ledger", folder))
+        return copied(*words)
+
+    copied = backup._copy_files
+    monkeypatch.setattr(backup, "_copy_files", copy_files)
+    monkeypatch.setattr(
+        "plugface.cli.commands.ledger_keeping.datetime",
+        SimpleNamespace(now=lambda zone: datetime.now(zone) + timedelta(days=9)),
+    )
+    said = run("ledger", "backup", tmp_path / "kept.tar", "--ledger", folder)
+    assert (said.code, said.err) == (0, "")
+    assert [one.code for one in refused] == [2, 2, 2]
+    assert all("it is being backed up" in one.err for one in refused)
+    assert run("ledger", "restore", tmp_path / "kept.tar", tmp_path / "new").code == 0
+    named = {row[3] for row in rows(tmp_path / "new", "queue.sqlite")["photos"]}
+    assert {name[:64] for name in photos(tmp_path / "new")} == named
+    assert len(named) == 4
+    assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 0  # and now it goes
+
+
+def test_two_backups_at_once_do_not_meet(filled_yard, tmp_path, run, monkeypatch):
+    folder, _hashes = filled_yard
+    second = []
+
+    def copy_files(*words):
+        second.append(run("ledger", "backup", tmp_path / "other", "--ledger", folder))
+        return copied(*words)
+
+    copied = backup._copy_files
+    monkeypatch.setattr(backup, "_copy_files", copy_files)
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    assert (second[0].code, (tmp_path / "other").exists()) == (2, False)
+
+
+def test_a_backup_that_was_cut_off_is_not_said_to_be_one(filled_yard, tmp_path, run, monkeypatch):
+    folder, _hashes = filled_yard
+
+    def fill(*_words):
+        raise OSError(28, "No space left on device")
+
+    for part, words in (("_copy", ()), ("_Hashed.read", (".tar",))):
+        with monkeypatch.context() as patch:
+            patch.setattr(f"plugface.cli.store.parcel.{part}", fill)
+            said = run("ledger", "backup", tmp_path / f"kept{''.join(words)}", "--ledger", folder)
+        assert (said.code, "no space left on device" in said.err) == (2, True), said
+        with monkeypatch.context() as patch:
+            patch.setattr(f"plugface.cli.store.parcel.{part}", fill)
+            said = run(
+                "ledger", "backup", tmp_path / f"lot{''.join(words)}", "--lot", "N", "--ledger", folder
+            )
+        assert said.code == 2
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["yard"]
+    acts = [row[1] for row in rows(folder, "ledger.sqlite")["acts"]]
+    # A lot's folder is begun before its rows are read: there "sent" was said only once.
+    assert "backup" not in acts
+    assert acts.count("backup begun") == 2
+    assert acts.count("lot sent") == acts.count("lot not sent")
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+
+
+def may_mount() -> bool:
+    """Whether a test may have a small disk of its own here."""
+    if os.name != "posix" or os.geteuid() != 0 or not shutil.which("unshare"):
+        return False
+    command = ["unshare", "-m", "sh", "-c", "mount -t tmpfs -o size=64k none /mnt"]
+    return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
+
+ON_A_SMALL_DISK = """
+set -eu
+mkdir -p "$1"; mount -t tmpfs -o size=$2 none "$1"; shift 2
+exec "$@"
+"""
+
+
+@pytest.mark.skipif(not may_mount(), reason="no leave for a disk of its own here (root on Linux is needed)")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("backup", "DISK/kept"),
+        ("backup", "DISK/kept.tar"),
+        ("backup", "DISK/lot.tar", "--lot", "N"),
+        ("export", "DISK/x.csv"),
+        ("export", "DISK/x.jsonl"),
+        ("export", "DISK/x.xlsx"),
+    ],
+)
+def test_a_disk_that_is_really_full_leaves_nothing_half_and_one_line(filled_yard, tmp_path, words):
+    """The disk has room for the beginning alone: 8 kB, and for an export none."""
+    folder, _hashes = filled_yard
+    disk = tmp_path / "disk"
+    code = "import atexit, os, sys; from plugface.cli.main import main; sys.argv[0] = 'plugface'\n"
+    code += f"atexit.register(lambda: print('left', sorted(os.listdir({str(disk)!r}))))\nsys.exit(main())"
+    words = [word.replace("DISK", str(disk)) for word in words]
+    command = [sys.executable, "-c", code, "ledger", *words, "--ledger", str(folder)]
+    fill = [
+        "sh",
+        "-c",
+        f'dd if=/dev/zero of={disk}/full bs=1k count=3 2>/dev/null || true; exec "$@"',
+        "fill",
+    ]
+    size = "8k" if words[0] == "backup" else "4k"
+    before = rows(folder, "queue.sqlite"), photos(folder)
+    done = subprocess.run(
+        ["unshare", "-m", "sh", "-c", ON_A_SMALL_DISK, "disk", str(disk), size, *fill, *command],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1), done
+    assert "no space left on device" in done.stderr
+    assert f"{disk}/{Path(words[1]).name}: " in done.stderr
+    assert done.stdout.endswith("left ['full']\n")
+    assert (rows(folder, "queue.sqlite"), photos(folder)) == before
+    acts = [row[1] for row in rows(folder, "ledger.sqlite")["acts"]]
+    assert "backup" not in acts
+    assert "export" not in acts
+
+
 # One lot to another machine
 
 
@@ -337,3 +468,13 @@ def test_a_backup_is_asked_for_what_it_holds(filled_yard, other_yard, tmp_path, 
     assert run("ledger", "backup", tmp_path / "none", "--lot", "none", "--ledger", folder).code == 2
     with pytest.raises(BackupError, match="no backup"):
         restore(tmp_path / "nowhere", tmp_path / "new", who="")
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only the machine's owner can try it")
+def test_a_backup_by_the_machines_owner_leaves_the_page_its_folder(filled_yard, tmp_path, run):
+    """The page runs as an account of its own and must still be able to delete what is past its time."""
+    folder, _hashes = filled_yard
+    for file in (folder, *folder.rglob("*")):
+        os.chown(file, 65_534, 65_534)
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    assert {file.stat().st_uid for file in folder.rglob("*")} == {65_534}

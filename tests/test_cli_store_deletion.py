@@ -12,6 +12,9 @@ import pytest
 from plugface.cli.store.chain import CHAINED
 from plugface.cli.store.ledger import Ledger, LedgerError, Look, Unit, View, record_confirmation
 from plugface.cli.store.locks import lock_folder
+from plugface.cli.web.access import HashedCode
+from plugface.cli.web.limits import Limits
+from plugface.cli.web.queue import CodeEntry, Queue
 from plugface.codec import read_observations
 from sqlalchemy import select, text
 
@@ -86,6 +89,51 @@ def test_a_deleted_lot_takes_its_code_and_leaves_photos_that_another_lot_has(fil
     assert left_on_disk(folder, "yard of N") == []
     assert verified(folder).problems == ()
     assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 2
+
+
+def test_codes_of_names_go_with_their_lot_and_no_other(filled_yard, run):
+    folder, _hashes = filled_yard
+    with closing(Queue(folder / "queue.sqlite", Limits())) as queue:
+        for lot, key in (("N", "QQQ"), ("S", "RRR")):
+            code = CodeEntry(key, queue.lot(key=lot), "Ada", HashedCode(b"s", b"d" * 32), "2026-11-28T10:00Z")
+            queue.add_code(code)
+            queue.add_token(f"token of {key}", lot, key)
+    said = run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder)
+    assert said.code == 0, said.err
+    queue = rows(folder, "queue.sqlite")
+    assert [row[0] for row in queue["codes"]] == ["RRR"]
+    assert sorted(row[0] for row in queue["tokens"]) == ["token S", "token of RRR"]
+
+
+def test_the_last_unit_keeps_its_number_and_nothing_that_was_said_of_it(filled_yard, run):
+    folder, _hashes = filled_yard
+    with closing(Queue(folder / "queue.sqlite", Limits())) as queue:
+        said = {"typed": ("TYPED 4711",), "sender": ("network 10.9.8.7", "session abcdef")}
+        queue.describe("N", "c" * 32, "KNOT 40", {"gearbox": "manual"}, **said)
+    with closing(sqlite3.connect(folder / "queue.sqlite")) as db:
+        db.execute("UPDATE units SET owner = 'name Ada Quist' WHERE id = ?", ("c" * 32,))
+        db.commit()
+    assert run("ledger", "delete", "--unit", "N-0003", "--yes", "--ledger", folder).code == 0
+    for words in ("TYPED 4711", "KNOT 40", "manual", "10.9.8.7", "Ada Quist"):
+        assert left_on_disk(folder, words) == [], words
+    assert ("N", 3) in [row[:3:2] for row in rows(folder, "queue.sqlite")["units"]]
+
+
+def test_a_lot_goes_from_a_queue_of_an_older_plugface(filled_yard, run):
+    folder, _hashes = filled_yard
+    with closing(sqlite3.connect(folder / "queue.sqlite")) as db:
+        db.execute("DROP TABLE codes")
+        for table, column in (
+            ("units", "sender"),
+            ("units", "owner"),
+            ("units", "typed"),
+            ("tokens", "code"),
+        ):
+            db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+        db.commit()
+    assert run("ledger", "delete", "--unit", "N-0003", "--yes", "--ledger", folder).code == 0
+    assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 0
+    assert {row[0] for row in rows(folder, "queue.sqlite")["units"]} == {"S"}
 
 
 def test_a_deleted_photo_takes_the_unit_it_alone_showed(filled_yard, run):

@@ -2,14 +2,17 @@
 
 import io
 import json
+import shutil
 import sqlite3
 import time
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pillow_heif
 import pytest
+from fastapi.testclient import TestClient
 from PIL import Image
 from plugface.cli.present.schemas import ErrorOut, IdentifyOut
 from plugface.cli.settings import demo_folder
@@ -17,12 +20,14 @@ from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.access import hash_token
 from plugface.cli.web.answering import Problem
+from plugface.cli.web.app import create_app
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoChecker
 from plugface.cli.web.queue import YardError
 from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.words import ENGLISH, WordsError, load_words
 from plugface.cli.web.worker_pool import ProcessAnswerer, WorkerLost
+from plugface.cli.web.yard import Yard
 
 A, B = "a" * 32, "b" * 32
 UNITS = "/api/v1/units"
@@ -674,6 +679,49 @@ def test_a_ledger_that_was_deleted_takes_no_confirmation(here, jpeg, put_another
         Ledger(here.folder / "ledger.sqlite").close()
     said = {"family": "KNOT 40", "variant": "F", "who": "Jo"}
     refused(here.client.post(f"{UNITS}/{A}/confirmations", json=said), "not_kept")
+
+
+def test_a_backup_is_not_restored_under_a_running_page(here, jpeg, tmp_path, run):
+    """Not over it; and where its folder was emptied first, it takes nothing in that would be gone."""
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    kept = tmp_path / "kept.tar"
+    assert run("ledger", "backup", kept, "--ledger", here.folder).code == 0
+    before = here.client.get(f"{UNITS}/{A}").json()
+    assert run("ledger", "restore", kept, here.folder).code == 2
+    assert here.client.get(f"{UNITS}/{A}").json() == before
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(60))
+    shutil.rmtree(here.folder)
+    assert run("ledger", "restore", kept, here.folder).code == 0
+    refused(here.client.post(f"{UNITS}/{B}/photos", content=jpeg(120)), "not_kept")
+    refused(here.client.put(f"{UNITS}/{B}", json={"claimed": "AUK 11"}), "not_kept")
+    assert here.client.get("/readyz").text == "queue\n"
+    with closing(sqlite3.connect(here.folder / "queue.sqlite")) as db:
+        assert db.execute("SELECT count(*) FROM photos").fetchone() == (1,)
+
+
+def test_a_yard_that_is_moved_whole_goes_on_elsewhere(here, jpeg, tmp_path, run):
+    """As on another machine: another folder, another clock, a unit that was in hand."""
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    before = wait_for(here.client)
+    here.stand_in.gate.clear()
+    here.client.post(f"{UNITS}/{B}/photos", content=jpeg(60))
+    here.client.post(f"{UNITS}/{'c' * 32}/photos?more=true", content=jpeg(120))  # held by this clock
+    wait_for(here.client, B, states=("working",))
+    # Its disk as it is in this moment, as where the machine dies; files of SQLite with their logs.
+    shutil.copytree(here.folder, tmp_path / "moved")
+    here.stand_in.gate.set()
+    settings = replace(here.yard.settings, folder=tmp_path / "moved")
+    yard = Yard(settings, lambda: type(here.stand_in)(), here.yard.check_photo)
+    yard.queue._steady = lambda: 5.0  # seconds since that machine was started
+    app = create_app(yard)
+    with TestClient(app, base_url="http://127.0.0.1") as client:
+        assert client.get(f"{UNITS}/{A}").json() == before
+        for unit in (B, "c" * 32):
+            assert wait_for(client, unit)["state"] == "answered"
+    yard.close()
+    assert run("ledger", "verify", "--ledger", tmp_path / "moved").code == 0
+    assert run("ledger", "sweep", "--ledger", tmp_path / "moved").out.startswith("No file without a row")
 
 
 def test_whoever_watches_over_the_page_is_told(coded):

@@ -8,8 +8,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from plugface.cli.store import deletion
 from plugface.cli.store.ledger import Act, Unit, record_confirmation
+from plugface.cli.store.locks import KEEPING, lock_folder
 from plugface.cli.web import retention
-from plugface.cli.web.retention import WHO, sweep_old
+from plugface.cli.web.retention import WHO, Retention, sweep_old
 from sqlalchemy import select
 
 UNITS, A, B, C = "/api/v1/units", "a" * 32, "b" * 32, "c" * 32
@@ -119,7 +120,7 @@ def test_the_page_sweeps_by_itself_and_again_after_a_fault(made, jpeg, monkeypat
     caplog.set_level(logging.INFO)
     days, faults = [0.0], [OSError("the disk is full")]
 
-    def sweep(yard):
+    def sweep(yard, _now):
         if days[0] and faults:
             raise faults.pop()
         counts = sweep_old(yard, later(days[0]))
@@ -140,3 +141,50 @@ def test_the_page_sweeps_by_itself_and_again_after_a_fault(made, jpeg, monkeypat
         assert client.get(f"{UNITS}/{A}").json()["photos"] == []
     assert "could not be deleted" in caplog.text
     assert "retention" not in {thread.name for thread in threading.enumerate()}
+
+
+@pytest.mark.parametrize("before_start", [True, False])
+def test_a_clock_that_is_put_forward_deletes_nothing_for_a_day(made, jpeg, caplog, before_start):
+    """As a machine does whose clock has lost the time, or was given a wrong one."""
+    days, seconds = [0.0], [1000.0]
+    keeper = Retention(made.yard, lambda: later(days[0]), lambda: seconds[0])
+    with made.client as client:
+        send(client, A, jpeg(1))
+        wait_until(lambda: state(client, A) == "answered")
+        if not before_start:
+            assert keeper.sweep() == {}
+        days[0] = 3650.0
+        assert keeper.sweep() == {}
+        seconds[0] += 3600
+        days[0] += 1 / 24
+        assert keeper.sweep() == {}
+        assert caplog.text.count("the clock may be wrong") == 1
+        assert state(client, A) == "answered"
+        seconds[0] += 86_400  # nobody has put it right: it may be right, and the yard stood still
+        days[0] += 1.0
+        assert keeper.sweep()["units"] == 1
+
+
+def test_a_clock_that_is_put_right_again_has_deleted_nothing(made, jpeg):
+    days, seconds = [0.0], [1000.0]
+    keeper = Retention(made.yard, lambda: later(days[0]), lambda: seconds[0])
+    with made.client as client:
+        send(client, A, jpeg(1))
+        wait_until(lambda: state(client, A) == "answered")
+        for jump in (0.0, 3650.0, 0.0):
+            days[0] = jump
+            seconds[0] += 3600
+            assert keeper.sweep() == {}
+        seconds[0] += 31 * 86_400
+        days[0] = 31.1
+        assert keeper.sweep()["units"] == 1
+
+
+def test_nothing_goes_while_a_backup_is_taken(made, jpeg):
+    with made.client as client:
+        send(client, A, jpeg(1))
+        wait_until(lambda: state(client, A) == "answered")
+        with lock_folder(made.folder, KEEPING):
+            assert sweep_old(made.yard, later(31)) == {}
+            assert len(photo_files(made)) == 1
+        assert sweep_old(made.yard, later(31))["units"] == 1

@@ -209,6 +209,10 @@ FAULTS = {
         "test_faults::test_a_clock_that_jumps_back_does_not_bring_an_older_truth_up",
         "test_cli_web_queue::test_a_clock_that_is_set_back_holds_nothing",
     ),
+    "clock put forward, where `keep_days` is set": (
+        "test_cli_web_retention::test_a_clock_that_is_put_forward_deletes_nothing_for_a_day",
+        "test_cli_web_retention::test_a_clock_that_is_put_right_again_has_deleted_nothing",
+    ),
     "damaged ledger": (
         "test_cli_store_ledger::test_a_damaged_ledger_is_said_in_a_sentence_and_left_as_it_is",
     ),
@@ -309,9 +313,17 @@ FAULTS = {
         "test_cli_web_settings::test_what_is_wrong_in_the_file_is_said_with_its_place",
         "test_cli_web_settings::test_what_is_wrong_in_a_variable_is_said_with_its_name",
     ),
-    "looking processes that die": (
+    "looking processes that die, at whatever stage of a unit": (
         "test_cli_web::test_a_worker_that_dies_is_tried_again_and_not_for_ever",
         "test_cli_web_metrics::test_lost_workers_are_counted",
+        "test_cli_web_killed::test_a_worker_killed_at_any_stage_of_a_unit_costs_another_try",
+    ),
+    "page ended between ledger and queue as it stores an answer": (
+        "test_cli_web_killed::test_a_page_that_ends_as_it_stores_an_answer_stores_it_once",
+    ),
+    "a hostile lot with another one's photos and names of units": (
+        "test_cli_web_two_lots::test_a_hostile_lot_changes_nothing_of_another",
+        "test_cli_web_two_lots::test_what_one_lot_has_used_up_the_other_still_has",
     ),
     "hostile phones among honest ones": (
         "test_cli_web_hostile::test_nothing_of_four_phones_is_lost_beside_a_hostile_one",
@@ -339,8 +351,9 @@ FAULTS = {
     ),
     "several that write one file at once": ("test_faults::test_threads_may_write_one_file_at_once",),
     "page ended by SIGTERM": ("test_cli_serve::test_a_named_lot_gets_a_code_that_is_written_down_once",),
-    "ledger deleted or replaced while open": (
+    "ledger or queue deleted or replaced while open, as by a restore": (
         "test_cli_web::test_a_ledger_that_was_deleted_takes_no_confirmation",
+        "test_cli_web::test_a_backup_is_not_restored_under_a_running_page",
     ),
     "changed bytes in a network": ("test_faults::test_a_network_with_changed_bytes_is_not_used",),
     "a ledger row changed behind the program's back": (
@@ -366,6 +379,26 @@ FAULTS = {
         "test_cli_catalogue_sheet::test_a_cell_far_out_in_many_tables_takes_neither_time_nor_memory",
         "test_cli_catalogue_sheet::test_a_large_workbook_is_parsed_within_limits",
         "test_cli_catalogue_sheet::test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_parsed",
+    ),
+    "disk full while a backup or an export is written": (
+        "test_cli_store_backup::test_a_disk_that_is_really_full_leaves_nothing_half_and_one_line",
+        "test_cli_store_backup::test_a_backup_that_was_cut_off_is_not_said_to_be_one",
+    ),
+    "deleting while a backup is taken": (
+        "test_cli_store_backup::test_a_backup_is_of_one_state_though_somebody_deletes",
+        "test_cli_web_retention::test_nothing_goes_while_a_backup_is_taken",
+    ),
+    "a lot from elsewhere that speaks of other lots, names other files, or is made to trip the program": (
+        "test_cli_store_lot_rows::test_a_lot_speaks_of_nothing_but_itself",
+        "test_cli_store_lot_rows::test_a_lot_brings_no_file_but_those_of_its_photos",
+    ),
+    "taking in a lot cut off, or tried beside the page": (
+        "test_cli_store_lot_rows::test_a_photo_that_was_cut_off_is_written_whole_the_next_time",
+        "test_cli_store_lot_rows::test_a_lot_that_came_in_half_is_deleted_and_comes_in_again",
+        "test_cli_store_lot_rows::test_a_lot_waits_until_the_page_has_ended",
+    ),
+    "a whole yard copied to another machine, in whatever state": (
+        "test_cli_web::test_a_yard_that_is_moved_whole_goes_on_elsewhere",
     ),
     "backup damaged, cut off, or forged": (
         "test_cli_store_backup::test_a_harmed_backup_is_refused_and_nothing_of_it_is_used",

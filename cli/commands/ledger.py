@@ -156,20 +156,23 @@ def export(
                 count = write_for_people(sheet_of(lines, worth), file, form)
                 said = say_worth(worth)
             manifest = make_manifest(session, "export", lot)
+        with named(manifest_path(out)):
+            written, beside = write_export_manifest(part, out, manifest, count)
+        # What cannot be written down is not handed out; and a file and its manifest change together.
+        with ledger.transaction() as session:
+            record_act(
+                session,
+                "export",
+                who=account(),
+                lot=lot or "",
+                about=out.name,
+                facts={"units": count, "sha256": written["file_sha256"]},
+            )
+        beside.replace(manifest_path(out))
         part.replace(out)
     finally:
-        part.unlink(missing_ok=True)
-    with named(manifest_path(out)):
-        written = write_export_manifest(out, manifest, count)
-    with ledger.transaction() as session:
-        record_act(
-            session,
-            "export",
-            who=account(),
-            lot=lot or "",
-            about=out.name,
-            facts={"units": count, "sha256": written["file_sha256"]},
-        )
+        for left in (part, out.with_name(f".{out.name}.manifest.json.part")):
+            left.unlink(missing_ok=True)
     ledger.close()
     say(f"{count} units written to {out}, what they were made with to {manifest_path(out).name}")
     for words in said:

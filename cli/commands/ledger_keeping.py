@@ -50,6 +50,7 @@ def backup(
             sent = send_lot(ledger, lot, place, who=name)
             say(f"Lot {lot}: {sent.units} units, {sent.photos} photos written to {place}.")
             say(f"It is here, too, until `plugface ledger delete --lot {lot}`.")
+            _warn(sent.faults)
             return
         done = back_up(ledger, place, who=name)
     say(f"{done.files} files written to {place}. The last link is {done.head}.")
@@ -95,6 +96,7 @@ def restore(
     say(f"Lot {moved.lot}: {moved.units} units, {moved.photos} photos taken in.")
     if moved.name:
         say(f'On the yard page it is "{moved.name}", with the access code it had.')
+    _warn(moved.faults)
 
 
 def _warn(faults: tuple[str, ...]) -> None:
@@ -188,7 +190,7 @@ def sweep(
         say(f"{len(orphans.files)} files that no row names {'are deleted' if yes else 'would be deleted'}.")
     if yes and orphans.files:
         around = Surroundings.of(ledger)
-        with around.held():
+        with around.held(), around.kept():
             for file in orphans.files:
                 file.unlink(missing_ok=True)
             with ledger.transaction() as session:

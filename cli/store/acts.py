@@ -23,9 +23,11 @@ ACTS = (
     "code revoked",
     "export",
     "report",
+    "backup begun",  # without a "backup" after it: it was cut off
     "backup",
     "restore",
     "lot sent",
+    "lot not sent",  # what was sent before could not be written
     "lot taken in",
     "deletion",
     "sweep",

@@ -2,7 +2,8 @@
 
 The ledger is copied before the queue and the queue before the photos, in the opposite order to that in which
 the page writes them: whatever the copied ledger names is in the copied queue, and whatever that names is on
-the disk already. SQLite files are copied by SQLite's own online backup, each as one consistent state.
+the disk already. SQLite files are copied by SQLite's own online backup, each as one consistent state. Nothing
+is deleted meanwhile: who would delete waits, or is told to.
 """
 
 import os
@@ -48,8 +49,17 @@ def back_up(ledger: Ledger, place: Path, *, who: str) -> BackedUp:
     around = Surroundings.of(ledger)
     if place.exists():
         raise BackupError(str(place), "there is something there already", "Name another place")
-    with ledger.transaction() as session:
-        record_act(session, "backup", who=who, about=place.name)
+    with around.kept():
+        done = _write_whole(ledger, around, place, who)
+        with ledger.transaction() as session:
+            facts = {"files": done.files, "head": done.head, "faults": len(done.faults)}
+            record_act(session, "backup", who=who, about=place.name, facts=facts)
+    return done
+
+
+def _write_whole(ledger: Ledger, around: Surroundings, place: Path, who: str) -> BackedUp:
+    with ledger.transaction() as session:  # that it ended well is another row: it may be cut off
+        record_act(session, "backup begun", who=who, about=place.name)
     about = {"kind": "whole", "plugface": installed_version(), "made_at": now_utc()}
     with write_parcel(place, about) as (parcel, said):
         head, rows = _copy_ledger(ledger, parcel)
@@ -145,7 +155,11 @@ def _copied(source: Path, parcel: ParcelWriter, name: str) -> Iterator[Path]:
         with closing(sqlite3.connect(source, timeout=30)) as original:
             os.close(os.open(file, os.O_CREAT | os.O_WRONLY, 0o600))
             with closing(sqlite3.connect(file)) as target:
-                original.backup(target)
+                try:
+                    original.backup(target)
+                except sqlite3.Error as error:
+                    full = "no space left on device" if "full" in str(error) else f"not copied ({error})"
+                    raise BackupError(str(parcel.becomes), f"{name}: {full}", "Make room and again") from None
         yield file
     finally:
         for ending in ("", "-wal", "-shm", "-journal"):

@@ -271,7 +271,7 @@ def delete(ledger: Ledger, doomed: Doomed, *, who: str, why: str, serving: bool 
     """
     around = Surroundings.of(ledger)
     counts = doomed.counts()
-    with nullcontext() if serving else around.held(), around.queue_or_none() as db:
+    with nullcontext() if serving else around.held(), around.kept(), around.queue_or_none() as db:
         if db is not None:
             if serving and not doomed.queue_units.isdisjoint(asked_units(db)):
                 raise InUse
@@ -301,7 +301,7 @@ def delete_plates(ledger: Ledger, lot: str | None, *, who: str, why: str) -> dic
     """
     around = Surroundings.of(ledger)
     changed = doom_plates(ledger, lot)
-    with around.held(), around.queue_or_none() as db:
+    with around.held(), around.kept(), around.queue_or_none() as db:
         answers = change_queue_answers(db, _document_without_plates, lot) if db is not None else 0
         counts = {"looks": len(changed), "answers of the queue": answers}
         with ledger.transaction() as session, _said(ledger):

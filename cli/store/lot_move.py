@@ -1,14 +1,14 @@
 """One lot from one ledger into another, whole: its rows, its part of the queue, its photos.
 
 Rows go by what they say, not by their numbers: those are given anew. What was done with the lot (acts) goes
-along. The lot stays where it was until it is deleted there.
+along. The lot stays where it was until it is deleted there. What comes in is checked by lot_rows.py.
 """
 
 import base64
 import json
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,18 +30,23 @@ from plugface.cli.store.ledger import (
     add_once,
     now_utc,
 )
+from plugface.cli.store.lot_rows import (
+    NAMES,
+    QUEUE,
+    ROWS,
+    TABLES,
+    Rows,
+    check_files,
+    check_queue_rows,
+    read_rows,
+)
 from plugface.cli.store.parcel import BackupError, ParcelReader, write_parcel
-from plugface.cli.store.surroundings import Surroundings
+from plugface.cli.store.places import OPEN_LOT
+from plugface.cli.store.surroundings import Surroundings, has_codes
 from plugface.cli.store.tables import Base
 from plugface.cli.version import installed_version
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-
-_ROWS = "lot.jsonl"
-#: Tables in the order in which they name one another, and the columns by which they do.
-_NAMES = {"lot_id": "lots", "photo_id": "photos", "unit_id": "units", "proposal_id": "proposals"}
-_TABLES = (Lot, Photo, File, Look, Unit, View, Finding, Proposal, Confirmation, Act)
-_QUEUE = ("lots", "units", "photos", "answers")  # tokens stay: whoever has one gives the code once more
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,7 @@ class Moved:
     photos: int
     name: str  # of the lot in the queue it came into; empty where there is none
     head: str  # last link of the ledger it came from
+    faults: tuple[str, ...] = ()  # photos that are missing or not as they were written, in words
 
 
 def send_lot(ledger: Ledger, key: str, place: Path, *, who: str) -> Moved:
@@ -71,7 +77,21 @@ def send_lot(ledger: Ledger, key: str, place: Path, *, who: str) -> Moved:
         problem = f"it is not as plugface wrote it, so nothing is sent: {found.problems[0]}"
         raise LedgerError(ledger.name, problem, "See `plugface ledger verify`")
     about = {"kind": "lot", "plugface": installed_version(), "made_at": now_utc(), "lot": key}
-    with write_parcel(place, about | {"head": found.head}) as (parcel, _said):
+    with around.kept():
+        try:
+            return _write_lot(ledger, around, key, place, about | {"head": found.head}, who)
+        except (OSError, KeyboardInterrupt) as error:
+            with suppress(LedgerError), ledger.transaction() as session:
+                facts = {"why": type(error).__name__}
+                record_act(session, "lot not sent", who=who, lot=key, about=place.name, facts=facts)
+            raise
+
+
+def _write_lot(
+    ledger: Ledger, around: Surroundings, key: str, place: Path, about: dict[str, Any], who: str
+) -> Moved:
+    faults: list[str] = []
+    with write_parcel(place, about) as (parcel, said):
         with ledger.transaction() as session:
             if session.scalar(select(Lot.id).where(Lot.key == key)) is None:
                 raise LedgerError(ledger.name, f'it has no lot "{key}"', "See `plugface ledger list`")
@@ -85,12 +105,19 @@ def send_lot(ledger: Ledger, key: str, place: Path, *, who: str) -> Moved:
             rows += queued
             hashes |= {row["sha256"] for table, row in queued if table == "queue.photos"}
         lines = (json.dumps({"table": table, "row": row}, ensure_ascii=True) for table, row in rows)
-        parcel.add_text(_ROWS, "\n".join(lines))
+        parcel.add_text(ROWS, "\n".join(lines))
         for sha256 in sorted(hashes):
-            for file in around.files_of(sha256):
+            files = around.files_of(sha256)
+            for file in files:
                 assert around.folder is not None  # the file lies in it
-                parcel.add(file.relative_to(around.folder).as_posix(), file)
-    return Moved(key, sum(table == "units" for table, _ in rows), len(hashes), "", found.head)
+                name = file.relative_to(around.folder).as_posix()
+                if parcel.add(name, file) != sha256 and file.name == f"{sha256}.jpg" and around.has_queue:
+                    faults.append(f"{name}: it is not as it was written")
+            if not files and around.has_queue:
+                faults.append(f"photo {sha256}: its file is gone")
+        said["faults"] = faults
+    units = sum(table == "units" for table, _ in rows)
+    return Moved(key, units, len(hashes), "", about["head"], tuple(faults))
 
 
 def take_in_lot(place: Path, ledger: Ledger, *, who: str) -> Moved:
@@ -99,9 +126,9 @@ def take_in_lot(place: Path, ledger: Ledger, *, who: str) -> Moved:
     Raises
     ------
     BackupError
-        If it is no such backup, or is damaged.
+        If it is no such backup, is damaged, or speaks of anything but this lot.
     LedgerError
-        If the ledger has a lot of this key already.
+        If the ledger has a lot of this key already, or the page or a run is at work beside it.
     """
     with closing(ParcelReader(place)) as parcel:
         if parcel.about.get("kind") != "lot":
@@ -109,23 +136,49 @@ def take_in_lot(place: Path, ledger: Ledger, *, who: str) -> Moved:
                 str(place), "it holds a whole ledger", "Name a new folder for it instead of --into"
             )
         parcel.check()
-        key, head = parcel.about["lot"], parcel.about["head"]
-        entries = [json.loads(line) for line in parcel.read(_ROWS).decode().splitlines()]
-        rows = [(entry["table"], entry["row"]) for entry in entries]
+        key, head = str(parcel.about.get("lot")), parcel.about["head"]
+        rows = read_rows(parcel, key)
+        files = check_files(parcel, rows)
         around = Surroundings.of(ledger)
-        with around.queue_or_none() as db:
+        # The page deletes files that no row of its queue names, which these are until all is written.
+        with around.held(), around.queue_or_none() as db:
+            if db is not None:
+                check_queue_rows(db, place, key, rows)
             name = _add_queue_rows(db, ledger, key, rows) if db is not None else ""
-            for file in parcel.files:
-                folder = file.partition("/")[0]
-                if folder in ("photos", "thumbs") and around.folder and not (around.folder / file).exists():
-                    parcel.copy(file, around.folder / file)
-            with ledger.transaction() as session:
+            with _files_in_place(parcel, files, around), ledger.transaction() as session:
                 if session.scalar(select(Lot.id).where(Lot.key == key)) is not None:
-                    raise LedgerError(ledger.name, f'it has a lot "{key}" already', "Nothing was changed")
+                    remedy = f"If taking it in was cut off: `plugface ledger delete --lot {key}`, and again"
+                    raise LedgerError(ledger.name, f'it has a lot "{key}" already', remedy)
                 _add_rows(session, rows)
                 record_act(session, "lot taken in", who=who, lot=key, about=place.name, facts={"head": head})
     units, photos = (sum(table == kind for table, _ in rows) for kind in ("units", "photos"))
-    return Moved(key, units, photos, name, head)
+    return Moved(key, units, photos, name, head, tuple(map(str, parcel.about.get("faults", ()))))
+
+
+@contextmanager
+def _files_in_place(parcel: ParcelReader, names: Iterable[str], around: Surroundings) -> Iterator[None]:
+    """Files of a parcel in the folder, each whole or not at all; gone again if the block fails."""
+    made: list[Path] = []
+    folder = around.folder
+    try:
+        for name in names if folder is not None else ():
+            assert folder is not None  # mypy sees it no further than the line above
+            target = folder / name
+            if target.exists():
+                continue
+            part = target.with_name(f".{target.name}.part")  # swept where we are cut off
+            part.unlink(missing_ok=True)
+            try:
+                parcel.copy(name, part)
+                part.replace(target)
+            finally:
+                part.unlink(missing_ok=True)
+            made.append(target)
+        yield
+    except BaseException:
+        for file in made:
+            file.unlink(missing_ok=True)
+        raise
 
 
 def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
@@ -143,7 +196,7 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
         Act: Act.lot == key,
         **{table: table.unit_id.in_(units) for table in (View, Finding, Proposal, Confirmation)},
     }
-    for table in _TABLES:
+    for table in TABLES:
         columns = table.__table__
         if table in (Photo, Look):
             column = columns.c.id if table is Photo else columns.c.photo_id
@@ -156,9 +209,9 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
                 yield table.__tablename__, dict(row._mapping)
 
 
-def _add_rows(session: Session, rows: list[tuple[str, dict]]) -> None:
+def _add_rows(session: Session, rows: Rows) -> None:
     numbers: dict[tuple[str, int], int] = {}
-    tables = {table.__tablename__: table for table in _TABLES}
+    tables = {table.__tablename__: table for table in TABLES}
     for name, row in rows:
         if name not in tables:
             continue
@@ -166,8 +219,8 @@ def _add_rows(session: Session, rows: list[tuple[str, dict]]) -> None:
         values = {}
         for column, value in row.items():
             attribute = table.__mapper__.get_property_by_column(table.__table__.c[column]).key
-            if column in _NAMES and value is not None:
-                value = numbers[_NAMES[column], value]
+            if column in NAMES and value is not None:
+                value = numbers[NAMES[column], value]
             values[attribute] = value
         former = values.pop("id")
         if table is Photo:
@@ -185,7 +238,7 @@ def _add_rows(session: Session, rows: list[tuple[str, dict]]) -> None:
 
 
 def _queue_rows(db: sqlite3.Connection, key: str) -> Iterator[tuple[str, dict]]:
-    for table in _QUEUE:
+    for table in QUEUE:
         column = "key" if table == "lots" else "lot"
         for row in db.execute(f"SELECT * FROM {table} WHERE {column} = ?", (key,)):
             values = {
@@ -195,22 +248,22 @@ def _queue_rows(db: sqlite3.Connection, key: str) -> Iterator[tuple[str, dict]]:
             yield f"queue.{table}", values
 
 
-def _add_queue_rows(db: sqlite3.Connection, ledger: Ledger, key: str, rows: list[tuple[str, dict]]) -> str:
+def _add_queue_rows(db: sqlite3.Connection, ledger: Ledger, key: str, rows: Rows) -> str:
     """Add the lot's part of a queue; gives the name it goes by, with its key where the name was taken."""
-    if db.execute("SELECT 1 FROM lots WHERE key = ?", (key,)).fetchone():
-        raise LedgerError(
-            ledger.name, f'the queue beside it has a lot "{key}" already', "Nothing was changed"
-        )
+    for table in ("lots", *(["codes"] if has_codes(db) else [])):
+        if db.execute(f"SELECT 1 FROM {table} WHERE key = ?", (key,)).fetchone():
+            kind = "lot" if table == "lots" else "code of a name"
+            raise LedgerError(
+                ledger.name, f'the queue beside it has a {kind} "{key}" already', "Nothing was changed"
+            )
     name = ""
     for table, row in rows:
         if not table.startswith("queue."):
             continue
-        values: dict[str, Any] = {
-            column: base64.b64decode(value["base64"]) if isinstance(value, dict) else value
-            for column, value in row.items()
-        }
+        values = dict(row)
         if table == "queue.lots":
-            if db.execute("SELECT 1 FROM lots WHERE name = ?", (values["name"],)).fetchone():
+            taken = db.execute("SELECT 1 FROM lots WHERE name = ?", (values["name"],)).fetchone()
+            if taken or values["name"] == OPEN_LOT:  # that of this machine's own lot is given away to none
                 values["name"] = f"{values['name']} ({key})"
             name = values["name"]
         if table == "queue.units" and values["state"] == "working":  # whoever works on it does so elsewhere

@@ -13,7 +13,7 @@ import tarfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
-from typing import IO
+from typing import IO, cast
 
 from plugface.cli.errors import named
 
@@ -39,10 +39,12 @@ class ParcelWriter:
         An empty folder.
     tar : tarfile.TarFile or None
         Where the files go instead, except for what a caller puts into `place` itself.
+    becomes : Path
+        Where all of it is in the end.
     """
 
-    def __init__(self, place: Path, tar: tarfile.TarFile | None) -> None:
-        self._place, self._tar = place, tar
+    def __init__(self, place: Path, tar: tarfile.TarFile | None, becomes: Path) -> None:
+        self._place, self._tar, self.becomes = place, tar, becomes
         self.files: dict[str, str] = {}
 
     def add(self, name: str, source: Path) -> str:
@@ -56,11 +58,8 @@ class ParcelWriter:
             if self._tar is None:
                 digest = _copy(file, self._place / name)
             else:
-                data = (
-                    file.read()
-                )  # photos are at most some tens of megabytes; a ledger is read from its copy
-                digest = hashlib.sha256(data).hexdigest()
-                self._add_to_tar(name, data)
+                size = os.fstat(file.fileno()).st_size  # a ledger's copy, or a photo: neither grows
+                digest = self._add_to_tar(name, file, size)
         self.files[name] = digest
         return digest
 
@@ -74,14 +73,29 @@ class ParcelWriter:
         if self._tar is None:
             _copy(io.BytesIO(data), self._place / name)
         else:
-            self._add_to_tar(name, data)
+            self._add_to_tar(name, io.BytesIO(data), len(data))
         self.files[name] = hashlib.sha256(data).hexdigest()
 
-    def _add_to_tar(self, name: str, data: bytes) -> None:
+    def _add_to_tar(self, name: str, source: IO[bytes], size: int) -> str:
         entry = tarfile.TarInfo(name)
-        entry.size, entry.mode = len(data), 0o600
+        entry.size, entry.mode = size, 0o600
         assert self._tar is not None  # else the callers write files
-        self._tar.addfile(entry, io.BytesIO(data))
+        hashed = _Hashed(source)
+        self._tar.addfile(entry, cast(IO[bytes], hashed))
+        return hashed.digest.hexdigest()
+
+
+class _Hashed:
+    """A file whose bytes are hashed as they are read, so that a large one is never in memory as a whole."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file, self.digest = file, hashlib.sha256()
+
+    def read(self, size: int) -> bytes:
+        """The next bytes."""
+        piece = self._file.read(size)
+        self.digest.update(piece)
+        return piece
 
 
 @contextmanager
@@ -115,14 +129,14 @@ def write_parcel(place: Path, about: Mapping[str, object]) -> Iterator[tuple[Par
                 with part.open("xb") as file:
                     os.chmod(part, 0o600)
                     with tarfile.open(fileobj=file, mode="w", format=tarfile.PAX_FORMAT) as tar:
-                        writer = ParcelWriter(folder, tar)
+                        writer = ParcelWriter(folder, tar, place)
                         yield writer, said
                         writer.add_text(LIST, _listed(said, writer))
                     file.flush()
                     os.fsync(file.fileno())
                 part.replace(place)
             else:
-                writer = ParcelWriter(folder, None)
+                writer = ParcelWriter(folder, None, place)
                 yield writer, said
                 writer.add_text(LIST, _listed(said, writer))
                 folder.replace(place)

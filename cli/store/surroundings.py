@@ -11,13 +11,23 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from plugface.cli.store.ledger import Ledger, LedgerError
-from plugface.cli.store.locks import lock_folder
+from plugface.cli.store.locks import KEEPING, lock_folder
 
 #: Pages that a run makes of its ledger and that show what is in it.
 PAGES = ("report.html", "labels.html", "report.pdf")
 
 #: Tables of the queue that name units, each before what it names.
 _OF_UNITS = ("answers", "photos")
+
+#: What a unit's columns hold, as SQL, when nothing is left of it but its number.
+_EMPTY = {
+    "state": "'new'", "claimed": "''", "needs": "'{}'", "typed": "'[]'", "problem": "''", "attempts": "0",
+    "sender": "'[]'", "owner": "''", "asked_at": "''",
+}  # fmt: skip
+
+
+class Kept(LedgerError):
+    """A folder that is being copied, or deleted from, by somebody else at this moment."""
 
 
 class Surroundings:
@@ -59,6 +69,27 @@ class Surroundings:
         except BlockingIOError:
             raise LedgerError(
                 str(self.folder), "another plugface is at work in it", "End that one first and run again"
+            ) from None
+        with lock:
+            yield
+
+    @contextmanager
+    def kept(self) -> Iterator[None]:
+        """Keep away whoever else copies what is here, or deletes from it: a copy must be of one state.
+
+        Raises
+        ------
+        Kept
+            If somebody does.
+        """
+        if self.folder is None:
+            yield
+            return
+        try:
+            lock = lock_folder(self.folder, KEEPING)
+        except BlockingIOError:
+            raise Kept(
+                str(self.folder), "it is being backed up, or deleted from", "Run again once that has ended"
             ) from None
         with lock:
             yield
@@ -141,14 +172,14 @@ def drop_queue_units(db: sqlite3.Connection, units: Iterable[tuple[str, str]]) -
     The last unit of a lot stays as an empty one, so that its number is not given to another.
     """
     count = 0
+    there = {row["name"] for row in db.execute("PRAGMA table_info(units)")}  # an older queue lacks some
+    emptied = ", ".join(f"{column} = {value}" for column, value in _EMPTY.items() if column in there)
     for lot, unit in units:
         for table in _OF_UNITS:
             db.execute(f"DELETE FROM {table} WHERE lot = ? AND unit = ?", (lot, unit))
         newest = db.execute("SELECT max(number) FROM units WHERE lot = ?", (lot,)).fetchone()[0]
         count += db.execute(
-            "UPDATE units SET state = 'new', claimed = '', needs = '{}', problem = '', attempts = 0"
-            " WHERE lot = ? AND id = ? AND number = ?",
-            (lot, unit, newest),
+            f"UPDATE units SET {emptied} WHERE lot = ? AND id = ? AND number = ?", (lot, unit, newest)
         ).rowcount
         count += db.execute(
             "DELETE FROM units WHERE lot = ? AND id = ? AND number < ?", (lot, unit, newest)
@@ -174,12 +205,17 @@ def drop_queue_photo(db: sqlite3.Connection, sha256: str) -> None:
 
 
 def drop_queue_lot(db: sqlite3.Connection, lot: str) -> int:
-    """Delete a lot with its code and all its units from the queue; says how many units."""
+    """Delete a lot with its codes and all its units from the queue; says how many units."""
     count = db.execute("SELECT count(*) FROM units WHERE lot = ?", (lot,)).fetchone()[0]
-    for table in (*_OF_UNITS, "units", "tokens"):
+    for table in (*_OF_UNITS, "units", "tokens", *(["codes"] if has_codes(db) else [])):
         db.execute(f"DELETE FROM {table} WHERE lot = ?", (lot,))
     db.execute("DELETE FROM lots WHERE key = ?", (lot,))
     return count
+
+
+def has_codes(db: sqlite3.Connection) -> bool:
+    """Whether a queue knows codes of names; one that was made before them and not opened since does not."""
+    return db.execute("SELECT 1 FROM sqlite_master WHERE name = 'codes'").fetchone() is not None
 
 
 def change_queue_answers(

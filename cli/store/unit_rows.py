@@ -22,7 +22,8 @@ STILL_COUNTS = """(units.method <> 'broken photo' OR NOT (
         AND look.id = (SELECT max(later.id) FROM looks AS later WHERE later.photo_id = look.photo_id))))"""
 
 #: One row per unit with its latest proposal and confirmation, in the order the units were recorded; `:lot` is
-#: the key of one lot, or empty for all.
+#: the key of one lot, or empty for all. Its first photo is the first of its own views: rows of photos are
+#: shared by lots, and another one may have had the same photos in another order.
 UNITS = f"""SELECT lots.key AS lot, units.key AS unit, proposal.destination, proposal.bin, proposal.verdict,
     proposal.family, proposal.variant, proposal.probability, proposal.expected_cost,
     proposal.words AS message, proposal.findings, units.method AS grouped_by,
@@ -32,7 +33,8 @@ UNITS = f"""SELECT lots.key AS lot, units.key AS unit, proposal.destination, pro
     truth.note AS confirmation_note, truth.confirmed_at, proposal.made_at AS proposed_at,
     proposal.model_version, proposal.catalogue_sha256
 FROM units JOIN lots ON units.lot_id = lots.id
-LEFT JOIN photos ON photos.id = (SELECT min(views.photo_id) FROM views WHERE views.unit_id = units.id)
+LEFT JOIN views AS first ON first.id = (SELECT min(views.id) FROM views WHERE views.unit_id = units.id)
+LEFT JOIN photos ON photos.id = first.photo_id
 LEFT JOIN proposals AS proposal ON proposal.id =
     (SELECT max(newest.id) FROM proposals AS newest WHERE newest.unit_id = units.id)
 LEFT JOIN confirmations AS truth ON truth.id =

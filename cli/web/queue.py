@@ -20,6 +20,7 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from errno import ENOENT
 from pathlib import Path
 from typing import Any, Literal
 
@@ -210,14 +211,30 @@ class Queue:
         try:
             self._writer, self._reader = _connect(file), _connect(file)
             self._writer.executescript(_TABLES)
+            self._file, self._identity = file, _identity(file)
             self._add_later_columns()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             raise YardError(str(file), f"it cannot be used ({error})", "Name another --folder") from None
 
     def close(self) -> None:
         """Let go of the file."""
         self._writer.close()
         self._reader.close()
+
+    def check_file(self) -> None:
+        """Hold that the file is still the one that was opened: SQLite goes on writing to one that is gone.
+
+        Raises
+        ------
+        FileNotFoundError
+            If it was deleted, or another one was put in its place.
+        """
+        try:
+            same = _identity(self._file) == self._identity
+        except OSError:
+            same = False
+        if not same:
+            raise FileNotFoundError(ENOENT, "deleted or replaced while it was open", str(self._file))
 
     def recover(self) -> int:
         """After a start: what was in work waits again, and nothing is held any longer; says how many wait."""
@@ -694,6 +711,7 @@ class Queue:
     @contextmanager
     def _write(self) -> Iterator[sqlite3.Connection]:
         with self._writing:
+            self.check_file()
             self._writer.execute("BEGIN IMMEDIATE")
             try:
                 yield self._writer
@@ -706,6 +724,11 @@ class Queue:
     def _read(self) -> Iterator[sqlite3.Connection]:
         with self._reading:
             yield self._reader
+
+
+def _identity(file: Path) -> tuple[int, int]:
+    status = file.stat()
+    return status.st_dev, status.st_ino
 
 
 def _connect(file: Path) -> sqlite3.Connection:

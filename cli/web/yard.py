@@ -14,6 +14,7 @@ from plugface.cli.store.acts import account
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import lock_folder
+from plugface.cli.store.places import OPEN_LOT
 from plugface.cli.web import access
 from plugface.cli.web.codes import make_key, write_private
 from plugface.cli.web.intake import Turn
@@ -26,9 +27,6 @@ from plugface.cli.web.records import Records
 from plugface.cli.web.words import Words, load_words
 from plugface.cli.web.worker_pool import Answerer, ProcessAnswerer, WorkerPool
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
-
-#: Name of the lot that needs no code. It is there for this machine alone.
-OPEN_LOT = "This machine"
 
 #: File in the yard's folder with the token that opens the counters from elsewhere.
 METRICS_TOKEN_FILE = "metrics-token.txt"
@@ -140,6 +138,7 @@ class Yard:
         try:
             if shutil.disk_usage(self.settings.folder).free < self.limits.free_disk_bytes:
                 return "disk"
+            self.queue.check_file()
             self.queue.counts("")
         except (OSError, sqlite3.Error):
             return "queue"

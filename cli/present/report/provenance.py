@@ -110,11 +110,29 @@ def seal_page(page: str, manifest: dict, rows: dict[str, str]) -> str:
     return f"{page[:body]}{_OPEN}{coded}{_CLOSE}{page[body:]}"
 
 
-def write_export_manifest(out: Path, manifest: dict, count: int) -> dict:
-    """What an export was made with, beside it in its own file; gives it."""
-    whole = manifest | {"file": out.name, "units": count, "file_sha256": _file_hash(out)}
-    manifest_path(out).write_text(json.dumps(whole, indent=1), encoding="utf-8")
-    return whole
+def write_export_manifest(part: Path, out: Path, manifest: dict, count: int) -> tuple[dict, Path]:
+    """What an export was made with, in a file of its own.
+
+    Parameters
+    ----------
+    part : Path
+        The export as it was written, not in its place yet.
+    out : Path
+        Its place.
+    manifest : dict
+    count : int
+        Its units.
+
+    Returns
+    -------
+    whole : dict
+    written : Path
+        File that is to be put in the place that `manifest_path` gives.
+    """
+    whole = manifest | {"file": out.name, "units": count, "file_sha256": _file_hash(part)}
+    written = part.with_name(f".{manifest_path(out).name}.part")
+    written.write_text(json.dumps(whole, indent=1), encoding="utf-8")
+    return whole, written
 
 
 def manifest_path(out: Path) -> Path:
