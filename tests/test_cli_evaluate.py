@@ -137,13 +137,13 @@ def test_every_maker_for_testing_alone_has_a_table_of_its_own(run, small_set, mo
         head = small_set / folder / "catalogue" / "catalogue.toml"
         head.write_text(f'name = "{name} Works"\n')
     shutil.copytree(demo_folder() / "marrow_finch", small_set / "marrow_finch")
-    for name in ("one.jpg", "two.jpg"):
+    for name in ("one.jpg", "one_back.jpg", "two.jpg"):
         shutil.copy(small_set / name, small_set / "third" / name)
     (small_set / "third" / "truth.jsonl").write_text(
         "\n".join(
             line
             for line in (small_set / "truth.jsonl").read_text().splitlines()
-            if '"one.jpg"' in line or '"two.jpg"' in line
+            if '"nothing.jpg"' not in line
         )
     )
     for module in (command, truth):
@@ -156,6 +156,8 @@ def test_every_maker_for_testing_alone_has_a_table_of_its_own(run, small_set, mo
     assert "there is no such file" in tables[f"Pell Works, {told}"][0]["message"]  # said, not left out
     counts = {figure["name"]: figure["n"] for figure in tables[f"Third Works, {told}"]}
     assert counts["family right, one front photo"] == 2
+    assert counts["accepted, front and back"] == 1
+    assert counts["accepted, one back photo alone"] == 1
     said = run(
         "evaluate",
         "--catalogue",

@@ -4,10 +4,13 @@ The lines and codes are given to the matcher as read without fault; the pictures
 the program's own readers.
 """
 
+import numpy as np
 import pytest
 from plugface.cli.evaluation.label_laboratory import (
     LAYOUTS,
+    Print,
     draw_cases,
+    draw_picture,
     measure,
     read_faultlessly,
     read_picture,
@@ -54,3 +57,8 @@ def test_drawn_labels_that_are_really_read_are_answered(model):
     missed = [line for tally in tallies.values() for line in tally.missed]
     assert sum(tally.wrong for tally in tallies.values()) == 0, missed
     assert sum(tally.family for tally in tallies.values()) >= len(LAYOUTS) - 1, missed
+
+
+def test_letters_that_the_font_lacks_are_left_out_and_drawn_as_no_boxes():
+    assert np.array_equal(draw_picture(Print(("品番 5820-3317",))), draw_picture(Print(("5820-3317",))))
+    assert not np.array_equal(draw_picture(Print(("НОМЕР 5820-3317",))), draw_picture(Print(("5820-3317",))))

@@ -15,6 +15,7 @@ from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.pooling import pool_views
 from plugface.models.matching.rules import Column, Rule, columns_of_witness, rule_names
 from plugface.models.unit_choice import gather_views
+from plugface.vision.observations import Text
 
 #: Nats for the family that the toy rule was told to favour.
 SAID = 4.0
@@ -102,3 +103,51 @@ def test_no_two_rules_share_a_name():
 def test_a_rule_without_a_name_or_with_an_impossible_correlation_is_refused(name, correlation):
     with pytest.raises(ValueError, match=r"name|correlation"):
         Rule(name, lambda *_: None, lambda *_: "", correlation)
+
+
+def number_line(value):
+    return Text(((0, 0), (9, 0), (9, 2), (0, 2)), value, 0.95, "printed", 20.0)
+
+
+def two_sides(catalogue, on_front, on_back):
+    """A front and a back of the first family's first variant, each with one more printed line."""
+    family = catalogue.families[0]
+    rng = np.random.default_rng(3)
+    sides = [
+        draw_observations(family, family.variants[0], side, ErrorModel(), rng) for side in ("front", "back")
+    ]
+    views = gather_views(sides)
+    cleared = [
+        replace(view, codes=(), texts=tuple(t for t in view.texts if t.kind == "cast")) for view in views
+    ]
+    lines = [[number_line(value) for value in values] for values in (on_front, on_back)]
+    return tuple(replace(v, texts=(*v.texts, *more)) for v, more in zip(cleared, lines, strict=True))
+
+
+@pytest.mark.parametrize("foreign", ["34994015", "0261-204-77"])
+def test_a_number_of_another_system_is_beside_the_point_where_the_makers_was_read(catalogue, model, foreign):
+    own, index = catalogue.families[0].variants[0].service_numbers[0], index_catalogue(catalogue)
+    plain = pool_views(two_sides(catalogue, [], [own]), index, model).posterior
+    beside = pool_views(two_sides(catalogue, [foreign], [own]), index, model).posterior
+    assert beside.unknown == pytest.approx(plain.unknown)
+    assert beside.families == pytest.approx(plain.families)
+
+
+@pytest.mark.parametrize("foreign", ["34994015", "0261-204-77"])
+def test_alone_a_number_of_another_system_still_makes_an_unknown_unit_more_probable(
+    catalogue, model, foreign
+):
+    index = index_catalogue(catalogue)
+    plain = pool_views(two_sides(catalogue, [], []), index, model).posterior
+    alone = pool_views(two_sides(catalogue, [foreign], []), index, model).posterior
+    assert alone.unknown > 2 * plain.unknown
+
+
+def test_a_number_of_another_family_is_weighed_beside_the_makers(catalogue, model):
+    own, other = (f.variants[0].service_numbers[0] for f in (catalogue.families[0], catalogue.families[-1]))
+    index = index_catalogue(catalogue)
+    plain = pool_views(two_sides(catalogue, [], [own]), index, model)
+    both = pool_views(two_sides(catalogue, [other], [own]), index, model)
+    number = rules.column_of("service number")
+    assert both.fused.log_odds[0, number] < plain.fused.log_odds[0, number] - 5
+    assert both.fused.log_odds[-1, number] > plain.fused.log_odds[-1, number] + 5

@@ -250,8 +250,11 @@ def _other_maker(folder: Path, ways: Ways) -> tuple[str, list[Figure]]:
     known = [case for case in cases if case.family is not None]
     whole = [case for case in known if metrics.sees_both(case)]
     fronts = [case for case in known if case.views == ("front",)]
+    backs = [case for case in known if case.views == ("back",)]
     return title, [
         metrics.share("family right, front and back", whole, lambda c: c.right, ">= 97 %", least=0.97),
+        metrics.share("accepted, front and back", whole, lambda c: c.accepted, ">= 95 %", least=0.95),
+        metrics.share("accepted, one back photo alone", backs, lambda c: c.accepted, ">= 90 %", least=0.9),
         metrics.share("family right, one front photo", fronts, lambda c: c.right),
         metrics.share("accepted", known, lambda c: c.accepted),
         metrics.share("accepted and wrong", known, lambda c: c.wrongly_accepted),

@@ -348,14 +348,24 @@ def _box(x: float, y: float, width: float, height: float) -> Polygon:
     return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
 
 
+def drawable_line(line: str, face: ImageFont.FreeTypeFont) -> str:
+    """A line without the letters that the font lacks: it would draw boxes, which no label has.
+
+    The font that comes along has Latin, Greek and Cyrillic letters, and no Chinese or Japanese ones.
+    """
+    box = bytes(face.getmask("\uffff"))
+    return "".join(c for c in line if c == " " or bytes(face.getmask(c)) != box).strip()
+
+
 def draw_picture(printed: Print) -> np.ndarray:
     """The label as a clean crop, uint8 (H, W, 3): black on white, codes as QR whatever they are named."""
     face = ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), 44)
-    width = max([700, *(int(face.getlength(line)) + 120 for line in printed.lines)])
-    text_px = 90 * len(printed.lines)
+    lines = [drawable_line(line, face) for line in printed.lines]
+    width = max([700, *(int(face.getlength(line)) + 120 for line in lines)])
+    text_px = 90 * len(lines)
     picture = Image.new("RGB", (width, text_px + 100 + 420 * len(printed.codes)), (236, 236, 232))
     ink = ImageDraw.Draw(picture)
-    for k, line in enumerate(printed.lines):
+    for k, line in enumerate(lines):
         ink.text((60, 50 + 90 * k), line, fill=(20, 20, 24), font=face)
     for k, (_, payload) in enumerate(printed.codes):
         modules = np.array([list(row) for row in segno.make(payload, micro=False).matrix], dtype=bool)

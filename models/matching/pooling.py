@@ -9,7 +9,7 @@ from plugface.models.decision.donor import read_donor_years
 from plugface.models.decision.variants import Heard, VariantPosterior, hear, judge_heard
 from plugface.models.learning.classifier import Model, Posterior, predict
 from plugface.models.matching.fusion import FusedFit, fuse_views
-from plugface.models.matching.rules import ViewFit, fit_views
+from plugface.models.matching.rules import ViewFit, fit_unit
 from plugface.models.unit_choice import UnitView
 
 
@@ -45,7 +45,7 @@ def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model)
     -------
     weighing : Weighing
     """
-    fits = fit_views(views, index, model.noise)
+    fits = fit_unit(views, index, model.noise)
     fused = fuse_views(fits)
     return Weighing(views, fits, index, fused, predict(model, [fused])[0], read_donor_years(views))
 

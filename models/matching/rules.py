@@ -10,14 +10,19 @@ contradictions and model files ask here, and keep no list of their own.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.matching import housing_rules, plug_rule, writing_rules
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule
-from plugface.models.matching.writing_rules import doubt_kind, owned_maximum
+from plugface.models.matching.writing_rules import (
+    doubt_kind,
+    holds_listed_form,
+    owned_maximum,
+    without_foreign_numbers,
+)
 from plugface.models.unit_choice import UnitView
 
 __all__ = [
@@ -29,6 +34,7 @@ __all__ = [
     "column_of",
     "columns_of_witness",
     "doubt_kind",
+    "fit_unit",
     "fit_view",
     "fit_views",
     "owned_maximum",
@@ -116,3 +122,25 @@ def _join(columns: Sequence[Column], index: CatalogueIndex) -> ViewFit:
         deviance=deviance,
         suffix_margin=suffix_margin,
     )
+
+
+def fit_unit(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel) -> list[ViewFit]:
+    """All rules on each view of one unit.
+
+    A number-like line of another system, a customer's or a supplier's, speaks against every family alike.
+    Where any view holds a number of the catalogue's form it is beside the point, as it is within one view,
+    where the best line counts. Numbers of other families have such a form and are weighed as ever.
+
+    Parameters
+    ----------
+    views : sequence of UnitView
+    index : CatalogueIndex
+    noise : ErrorModel
+
+    Returns
+    -------
+    fits : list of ViewFit, one a view
+    """
+    if any(holds_listed_form(view.texts, index) for view in views):
+        views = [replace(view, texts=without_foreign_numbers(view.texts, index)) for view in views]
+    return fit_views(views, index, noise)

@@ -1,13 +1,19 @@
 """The rules of what is written: cast marks, marks and numbers on labels, barcodes."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
 from typing import Literal
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex, Strings, compact
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.label_fields import matching_run, number_lines, strip_others
+from plugface.models.matching.label_fields import (
+    find_form,
+    looks_like_number,
+    matching_run,
+    number_lines,
+    strip_others,
+)
 from plugface.models.matching.payloads import holds_number, name_rows
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, FitAll, Rule, nothing, soften
 from plugface.models.matching.text_fit import (
@@ -137,6 +143,42 @@ def _mark_words(kind: str) -> Explain:
         return f"{place} reads '{best.value}', {alone.families[0].key} carries {marks}"
 
     return words
+
+
+def holds_listed_form(texts: Iterable[Text], index: CatalogueIndex) -> bool:
+    """Whether a line holds, in whole words, what a number pattern of the catalogue matches fully.
+
+    Parameters
+    ----------
+    texts : iterable of Text
+    index : CatalogueIndex
+
+    Returns
+    -------
+    holds : bool
+    """
+    left = [line for text in texts if (line := strip_others(text, index.number_forms)) is not None]
+    runs = (matching_run(line, pattern) for line in left for pattern, _ in index.patterns)
+    return any(run is not None and run.whole_words for run in runs)
+
+
+def without_foreign_numbers(texts: Iterable[Text], index: CatalogueIndex) -> tuple[Text, ...]:
+    """Lines but for those that look like a number and hold none of a form that the catalogue lists.
+
+    Parameters
+    ----------
+    texts : iterable of Text
+    index : CatalogueIndex
+
+    Returns
+    -------
+    kept : tuple of Text
+    """
+    return tuple(
+        text
+        for text in texts
+        if text.kind == "cast" or find_form(text.value, index.number_forms) or not looks_like_number(text)
+    )
 
 
 def _numbers(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel) -> list[Column]:
