@@ -23,6 +23,8 @@ from plugface.vision.detection import segmenter, verifier
 from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.detection.segmenter import WEIGHTS
 from plugface.vision.observations import COLOUR_CODES, WhiteBalance
+from plugface.vision.observe import observe
+from plugface.vision.photo import decode_photo
 
 #: A front by itself, some with many plugs, a pallet: of the 60 that the bench looks at.
 CHOSEN = ("mf0140", "mf0145", "mf0188", "mf0220", "pac02", "dec07")
@@ -116,6 +118,26 @@ def test_the_phone_sees_what_the_server_sees(serve, phone):
     assert sum(len(unit) for one in compared for unit in one.phone[0]) > 20
     # Looking again is worth its time: in some of them one look sees others.
     assert any(one.first != one.phone for one in compared)
+
+
+@pytest.mark.parametrize("name", ["mf0220", "dec01"])
+def test_shares_and_outlines_are_the_servers_nearly_to_the_digit(serve, phone, name):
+    """Not only the likeliest colour: near a limit the least difference in pixels or rim would show."""
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    data = photo_bytes(name)
+    told = see(phone, script(made), data)
+    server = observe(decode_photo(data), read_text=False)
+    assert told["light"]["method"] == server.white_balance.method
+    assert np.allclose(told["light"]["gains"], server.white_balance.gains_rgb, atol=0.01)
+    (unit,), (expected,) = told["units"], server.units
+    assert geometry.overlap(unit["outline"], expected.polygon) > 0.97
+    assert len(unit["plugs"]) == len(expected.connectors) > 0
+    for connector in expected.connectors:
+        near = max(unit["plugs"], key=lambda plug: geometry.overlap(plug["corners"], connector.polygon))
+        assert geometry.overlap(near["corners"], connector.polygon) > 0.9
+        assert np.allclose(near["colour"], list(connector.colour.values()), atol=0.01)
+        assert near["confidence"] == pytest.approx(connector.confidence, abs=0.01)
 
 
 WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
