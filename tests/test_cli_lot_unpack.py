@@ -11,12 +11,12 @@ from hashlib import sha256
 import cloudpickle
 import numpy as np
 import pytest
-from plugface.analysis import decide_observed
+from plugface.analysis import Settings, decide_observed
 from plugface.cli.commands.sort import remarks
 from plugface.cli.lot import unpack
 from plugface.cli.lot.scan import FolderError, scan_folder
 from plugface.cli.lot.sorting import Plan, say_typed, sort_lot
-from plugface.cli.lot.unpack import unpack_photos
+from plugface.cli.lot.unpack import Asked, unpack_photos
 from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.settings import demo_folder
 from plugface.cli.store.learned_model import default_model
@@ -25,6 +25,7 @@ from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.answering import TYPED
 from plugface.codec import read_observations, write_decision, write_observations
 from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.pairing import Needs
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
 from sqlalchemy import select
@@ -185,7 +186,7 @@ def sort_saved(pack, tmp_path):
 
     def sort(files: dict[str, bytes], out: str = "run"):
         unpacked = unpack_photos(pack(files, f"{out}.zip"), tmp_path / f"{out}-photos")
-        plan = Plan(str(unpacked.folder), DEMO, tmp_path / out, typed=unpacked.typed)
+        plan = Plan(str(unpacked.folder), DEMO, tmp_path / out, typed=unpacked.typed, asked=unpacked.asked)
         outcome = sort_lot(plan, analyser=KnowsWhatIsSeen(DEMO))
         with closing(Ledger(tmp_path / out / "ledger.sqlite")) as book, book.reading() as session:
             query = (
@@ -198,8 +199,8 @@ def sort_saved(pack, tmp_path):
     return sort
 
 
-def said(*typed: str) -> bytes:
-    return json.dumps({"typed": typed}).encode()
+def said(*typed: str, **more: object) -> bytes:
+    return json.dumps({"typed": typed, **more}).encode()
 
 
 def test_what_was_typed_on_the_phone_counts_as_on_the_yard_page(sort_saved):
@@ -251,6 +252,97 @@ def test_a_photo_that_cannot_be_read_takes_no_number_from_the_other(sort_saved):
     outcome, rows = sort_saved({**files, "unit-001/unit.json": said(NUMBER)})
     assert outcome.broken == 1
     assert sorted("typed" in row.message for row in rows) == [False, True]
+
+
+def test_a_claim_made_on_the_phone_is_judged_as_on_the_yard_page(sort_saved):
+    photos = {f"unit-001/a-{view}-1.jpg": drawn("CURLEW 5", "home", view) for view in ("front", "back")}
+    _, (without,) = sort_saved(photos, "without")
+    told = {"unit-001/unit.json": said(claimed="curlew 5")}
+    outcome, (right,) = sort_saved({**photos, **told}, "right")
+    assert (outcome.asked, outcome.asked_left, outcome.typed) == (1, (), 0)
+    assert "It was claimed to be CURLEW 5: agrees." in right.message
+    assert right.message.startswith(without.message)
+    assert (right.family, right.variant, right.bin) == (without.family, without.variant, without.bin)
+    assert json.loads(right.decision)["verdict"] == "identified"
+    catalogue = load_catalogue(DEMO)
+    seen = [KnowsWhatIsSeen(DEMO).observe(data, "")[0] for data in photos.values()]
+    page = decide_observed(
+        list(photos), seen, catalogue, settings=Settings(claimed="CURLEW 5"), model=default_model()
+    )
+    assert page.opinion.message in right.message
+    _, (wrong,) = sort_saved({**photos, "unit-001/unit.json": said(claimed="AUK 11")}, "wrong")
+    assert "It was claimed to be AUK 11: disagrees." in wrong.message
+    assert (wrong.family, wrong.bin) == (without.family, without.bin)  # a seller's word moves no unit
+    assert "1 unit held against what was claimed" in " ".join(remarks(outcome))
+
+
+def test_what_a_swap_needs_is_checked(sort_saved):
+    photos = {f"unit-001/a-{view}-1.jpg": drawn("CURLEW 5", "home", view) for view in ("front", "back")}
+    answers = {}
+    for kind in ("cable", "electronic"):
+        told = {"unit-001/unit.json": said(needs={"throttle": kind, "year": ""})}
+        outcome, (proposal,) = sort_saved({**photos, **told}, kind)
+        assert (outcome.asked, outcome.asked_left) == (1, ())
+        fit = json.loads(proposal.decision)["fit"]
+        assert fit["reasons"]
+        assert all(reason in proposal.message for reason in fit["reasons"])
+        answers[fit["serves"]] = proposal.message
+    assert answers.keys() - {"no"}
+    assert "For the swap that was described: it does not serve." in answers["no"]
+    again, _ = sort_saved({**photos, **told}, kind)
+    assert again.decided_now == 0
+    changed, _ = sort_saved({**photos, "unit-001/unit.json": said(needs={"throttle": "cable"})}, kind)
+    assert changed.decided_now == 1  # what is said anew is decided anew
+
+
+def test_what_the_catalogue_cannot_judge_is_said_in_the_row(sort_saved):
+    front = {"unit-001/a-front-1.jpg": drawn("CURLEW 5", "home", "front")}
+    told = said(claimed="GREBE 99", needs={"partner": "GREBE 98", "gearbox": "manual"})
+    outcome, (proposal,) = sort_saved({**front, "unit-001/unit.json": told}, "unknown")
+    assert 'It was claimed to be "GREBE 99", which the catalogue does not have.' in proposal.message
+    assert 'It is wanted for "GREBE 98", which the catalogue does not have.' in proposal.message
+    assert "For the swap that was described" in proposal.message  # the gearbox is judged all the same
+    assert (outcome.asked, outcome.asked_left) == (1, ("unit-001",))
+    assert "for unit-001 not all was judged" in " ".join(remarks(outcome))
+    outcome, (proposal,) = sort_saved({**front, "unit-001/unit.json": said(needs={"year": "soon"})}, "year")
+    assert "Something that was said of it on the phone cannot be read." in proposal.message
+    assert (outcome.asked, outcome.asked_left) == (0, ("unit-001",))
+
+
+@pytest.mark.parametrize(
+    ("more", "asked"),
+    [
+        ({"claimed": " AUK 11 ", "needs": {}}, Asked("AUK 11")),
+        (
+            {"needs": {"gearbox": "manual", "crank_teeth": 60}},
+            Asked(needs=Needs(gearbox="manual", crank_teeth=60)),
+        ),
+        ({"claimed": 3}, Asked(unclear=True)),
+        ({"claimed": "x" * 81}, Asked(unclear=True)),
+        ({"needs": {"gearbox": "both"}}, Asked(unclear=True)),
+        ({"needs": {"crank_teeth": 401}}, Asked(unclear=True)),
+        ({"needs": {"year": True}}, Asked(unclear=True)),
+        ({"needs": {"colour": "red"}}, Asked(unclear=True)),
+        ({"needs": [1]}, Asked(unclear=True)),
+        ({"claimed": "AUK 11", "needs": {"year": 1949}}, Asked("AUK 11", unclear=True)),
+        ({"claimed": None, "needs": None}, None),
+    ],
+)
+def test_what_was_claimed_and_needed_is_read_as_the_page_takes_it(pack, tmp_path, more, asked):
+    unpacked = unpack_photos(pack({"a/1.jpg": b"1", "a/unit.json": said(**more)}), tmp_path / "out")
+    assert unpacked.asked == ({"a": asked} if asked else {})
+    assert unpacked.typed == {}
+
+
+def test_a_claim_for_a_folder_of_several_units_is_judged_for_none(sort_saved):
+    files = {
+        "unit-001/u1_front.jpg": drawn("CURLEW 5", "home", "front"),
+        "unit-001/u2_front.jpg": drawn("CURLEW 5", "home", "front", 1),
+        "unit-001/unit.json": said(claimed="CURLEW 5"),
+    }
+    outcome, rows = sort_saved(files)
+    assert (len(rows), outcome.asked, outcome.asked_left) == (2, 0, ("unit-001",))
+    assert not any("claimed" in row.message for row in rows)
 
 
 def test_a_donors_number_is_not_said():

@@ -6,6 +6,7 @@ import itertools
 import json
 import time
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -13,12 +14,17 @@ from plugface.cli.evaluation.golden import choose_rows
 from plugface.cli.evaluation.measure_phone_plugs import compare, phone_plugs, see
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.number_index import index_numbers
-from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.entries import Shade, load_catalogue
 from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
 from plugface.vision import geometry
-from plugface.vision.detection import segmenter
+from plugface.vision.colour.naming import NamedShade, classical_posterior, named_share, weigh
+from plugface.vision.colour.white_balance import measure_white_balance
+from plugface.vision.detection import segmenter, verifier
+from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.detection.segmenter import WEIGHTS
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.observations import COLOUR_CODES, WhiteBalance
+from plugface.vision.observe import observe
+from plugface.vision.photo import decode_photo
 
 #: A front by itself, some with many plugs, a pallet: of the 60 that the bench looks at.
 CHOSEN = ("mf0140", "mf0145", "mf0188", "mf0220", "pac02", "dec07")
@@ -114,6 +120,26 @@ def test_the_phone_sees_what_the_server_sees(serve, phone):
     assert any(one.first != one.phone for one in compared)
 
 
+@pytest.mark.parametrize("name", ["mf0220", "dec01"])
+def test_shares_and_outlines_are_the_servers_nearly_to_the_digit(serve, phone, name):
+    """Not only the likeliest colour: near a limit the least difference in pixels or rim would show."""
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    data = photo_bytes(name)
+    told = see(phone, script(made), data)
+    server = observe(decode_photo(data), read_text=False)
+    assert told["light"]["method"] == server.white_balance.method
+    assert np.allclose(told["light"]["gains"], server.white_balance.gains_rgb, atol=0.01)
+    (unit,), (expected,) = told["units"], server.units
+    assert geometry.overlap(unit["outline"], expected.polygon) > 0.97
+    assert len(unit["plugs"]) == len(expected.connectors) > 0
+    for connector in expected.connectors:
+        near = max(unit["plugs"], key=lambda plug: geometry.overlap(plug["corners"], connector.polygon))
+        assert geometry.overlap(near["corners"], connector.polygon) > 0.9
+        assert np.allclose(near["colour"], list(connector.colour.values()), atol=0.01)
+        assert near["confidence"] == pytest.approx(connector.confidence, abs=0.01)
+
+
 WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
   const { nameMaps } = await import(script);
   const limits = (await import(script.replace("plug_maps", "plug_limits"))).default;
@@ -160,8 +186,8 @@ def test_what_is_said_of_a_turned_picture_is_turned_back_as_the_server_does(serv
 
 
 OVERLAP = """async ([script, pairs]) => {
-  const { hull, overlap } = await import(script);
-  return pairs.map(([a, b]) => overlap(hull(a), hull(b)));
+  const { overlap } = await import(script);
+  return pairs.map(([a, b]) => overlap(a, b));
 }"""
 
 
@@ -181,6 +207,118 @@ def test_how_much_two_outlines_share_is_as_the_server_has_it(serve, phone):
     assert max(expected) == 1
     assert min(expected) == 0
     assert sum(0.1 < share < 0.9 for share in expected) > 10
+
+
+DRAWN = """async ([script, masks, clouds]) => {
+  const { borderOf, hull, leastRectangle, simplified } = await import(script);
+  const borders = masks.map(([places, width]) => borderOf(places, width));
+  return {
+    borders,
+    simple: borders.map((border) => simplified(border, 0.006)),
+    rectangles: clouds.map((points) => leastRectangle(hull(points), 1)),
+  };
+}"""
+
+
+def test_borders_and_rectangles_are_those_that_the_server_draws(serve, phone):
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    chance = np.random.default_rng(5)
+    expected, fed = [], []
+    for k in range(40):
+        noise = cv2.GaussianBlur(chance.normal(size=(60, 80)).astype(np.float32), (0, 0), 1 + k % 8)
+        count, labels = cv2.connectedComponents((noise > 0).astype(np.uint8), connectivity=8)
+        piece = max((labels == n for n in range(1, count)), key=np.sum)
+        contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        expected.append(contours[0])
+        fed.append([np.flatnonzero(piece).tolist(), piece.shape[1]])
+    clouds = [chance.normal(0, 9, (30, 2)) @ chance.normal(size=(2, 2)) for _ in range(30)]
+    said = phone.evaluate(DRAWN, [script(made, "plug_outlines.js"), fed, [c.tolist() for c in clouds]])
+    for border, simple, contour in zip(said["borders"], said["simple"], expected, strict=True):
+        assert border == contour[:, 0].tolist()
+        fewer = cv2.approxPolyDP(contour, 0.006 * cv2.arcLength(contour, True), True)
+        assert simple == fewer[:, 0].tolist()
+    for corners, cloud in zip(said["rectangles"], clouds, strict=True):
+        (x, y), (a, b), turn = cv2.minAreaRect(cloud.astype(np.float32))
+        box = cv2.boxPoints(((x, y), (a + 1, b + 1), turn))
+        apart = np.linalg.norm(np.array(corners)[:, None] - box[None], axis=2).min(axis=1)
+        assert apart.max() < 0.01
+
+
+NAMED = """async ([script, tries]) => {
+  const { measureLight, measureRim, nameColour, rimOf } = await import(script);
+  return tries.map(({ picture, width, height, corners, network, light, shades, masks }) => {
+    const read = (x, y, w, h) => Array.from({ length: 4 * w * h }, (_, k) => {
+      const [place, c] = [k >> 2, k % 4];
+      return picture[3 * ((y + Math.floor(place / w)) * width + x + (place % w)) + c];
+    });
+    const rim = measureRim(rimOf(corners, width, height, read), light.gains);
+    return { rim, colour: nameColour(network, rim, light, shades), light: measureLight(picture, ...masks) };
+  });
+}"""
+
+
+def test_colour_and_light_are_those_that_the_server_measures(serve, phone):
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    chance = np.random.default_rng(11)
+    tries, expected, seen = [], [], []
+    for k in range(36):
+        height, width = 70, 90
+        base = chance.uniform(10, 250, 3) if k % 3 == 1 else chance.uniform(60, 230) * np.array([1.1, 1, 0.9])
+        picture = np.clip(base + chance.normal(0, 5, (height, width, 3)), 0, 255).astype(np.uint8)
+        middle, turn = np.array([45, 35]), chance.uniform(0, np.pi)
+        axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+        half = chance.uniform(2, 40, 2) if k % 6 else np.array([1.0, 1.0])
+        corners = middle + (np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * half) @ axes
+        network = chance.dirichlet(np.full(12, 0.3))
+        if k % 2:  # white or grey
+            network = 0.05 * network
+            network[[COLOUR_CODES.index("WH"), COLOUR_CODES.index("GY")]] += (0.9, 0.05)
+        masks = [chance.random((height, width)) < share for share in ((0, 0, 0.3)[k % 3], (0, 0.3)[k % 2])]
+        method = ("label paper", "neutral metal", "statistics")[k % 3]
+        light = WhiteBalance(tuple(chance.uniform(0.7, 1.4, 3).tolist()), method, float(chance.random()))
+        patch = measure_housing(picture, corners, light)
+        near = patch[0] if patch and k % 8 == 0 else chance.uniform(20, 80, 3)
+        shades = [NamedShade("BU", tuple(near.tolist()))] if k % 4 == 0 else []
+        tries.append(
+            {
+                "picture": picture.ravel().tolist(),
+                "width": width,
+                "height": height,
+                "corners": corners.tolist(),
+                "network": network.tolist(),
+                "light": {"gains": light.gains_rgb, "method": method, "confidence": light.confidence},
+                "shades": [[shade.code, shade.lab] for shade in shades],
+                "masks": [mask.ravel().tolist() for mask in masks],
+            }
+        )
+        measured = (*patch, 1 - light.confidence, shades) if patch else None
+        seen.append((patch, named_share(*measured) if measured else 0.0))
+        expected.append(
+            (
+                weigh(
+                    dict(zip(COLOUR_CODES, network, strict=True)),
+                    classical_posterior(*measured) if measured else None,
+                    seen[-1][1],
+                    anchored=method == "label paper",
+                ),
+                measure_white_balance(picture, paper=masks[0], metal=masks[1]),
+            )
+        )
+    said = phone.evaluate(NAMED, [script(made, "plug_colours.js"), tries])
+    for one, (colour, light), (patch, _) in zip(said, expected, seen, strict=True):
+        assert (one["rim"] is None) == (patch is None)
+        if patch:
+            assert np.allclose(one["rim"]["middle"], patch[0], atol=0.5)  # the edge of a rim by a pixel
+            assert np.allclose(one["rim"]["spread"], patch[1], atol=0.5)
+        assert np.allclose(one["colour"], list(colour.values()), atol=0.01)
+        assert one["light"]["method"] == light.method
+        assert np.allclose(one["light"]["gains"], light.gains_rgb, atol=1e-4)
+        assert one["light"]["confidence"] == pytest.approx(light.confidence, abs=1e-4)
+    assert {light.method for _, light in expected} == {"label paper", "neutral metal", "statistics"}
+    assert any(patch is None for patch, _ in seen)
+    assert any(share > 0.5 for _, share in seen)
 
 
 def test_a_grey_copy_has_no_colours(serve, phone):
@@ -315,7 +453,28 @@ def test_what_it_says_of_units_and_of_none(shown):
     assert "Unit 2: No plugs." in said
     assert "catalogue" not in said  # which of the two is meant is not known
     said = shown(seen(loose=[plug("GY")]))
-    assert "No outline of a unit. One plug: GY L" in said
+    assert "No outline of a unit." in said
+
+
+def test_a_plug_on_no_unit_is_never_surer_than_the_server_is(shown):
+    """The server asks the verifier of each; the phone has none, and names no colour."""
+    said = shown(seen(loose=[plug("GY")]))
+    assert "Not sure: one thing on no outlined unit looks like a plug." in said
+    assert "GY" not in said
+    assert shown.page.locator(".drawn text").all_text_contents() == ["1 ?"]
+    said = shown(seen([plug("BK")], loose=[plug("GY"), plug("OG")]))
+    assert "One plug: BK L" in said
+    assert "Not sure: 2 things" in said
+    assert said.startswith("⚠ Caution: high voltage")  # a warning needs no sureness
+
+
+@pytest.fixture
+def no_verifier(monkeypatch, tmp_path):
+    monkeypatch.setattr(verifier, "WEIGHTS", tmp_path / "none.onnx")
+
+
+def test_where_the_server_has_no_verifier_plugs_on_no_unit_are_named(no_verifier, shown):
+    assert "No outline of a unit. One plug: GY L" in shown(seen(loose=[plug("GY")]))
 
 
 def test_what_one_look_says_is_told_at_once_and_put_right_by_the_closer_one(shown):
@@ -402,6 +561,14 @@ def test_which_families_are_left_is_what_trying_every_pairing_gives(serve, phone
         every = [f for f in short if plugs and fits(plugs, [code for code, _ in f["plugs"]])]
         whole = [f["key"] for f in every if len(f["plugs"]) == len(plugs)]
         assert (left, hidden) == ((whole, False) if whole else ([f["key"] for f in every], True))
+
+
+def test_the_shades_that_a_catalogue_names_come_with_its_numbers():
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    assert json.loads(index_numbers(catalogue, 30)[0])["shades"] == []
+    shade = Shade(name="Faded", code="BU", lab=((40.0, 5.0, -20.0), (44.0, 7.0, -22.0)), source="test")
+    named = catalogue.model_copy(update={"head": catalogue.head.model_copy(update={"shades": (shade,)})})
+    assert json.loads(index_numbers(named, 30)[0])["shades"] == [["BU", [42.0, 6.0, -21.0]]]
 
 
 def test_nothing_of_it_is_loaded_by_the_first_visit(serve, phone):

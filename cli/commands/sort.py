@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from plugface.cli.lot.sorting import Outcome
+    from plugface.cli.lot.unpack import Asked
     from plugface.cli.present.report.worth import LotWorth
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.ledger import Ledger
@@ -98,7 +99,7 @@ def sort(
     from plugface.cli.store.ledger import Ledger
 
     started = time.monotonic()
-    photos, typed = _unpacked(photos, out)
+    photos, typed, asked = _unpacked(photos, out)
     plan = Plan(
         photos,
         catalogue or default_catalogue(),
@@ -109,6 +110,7 @@ def sort(
         ledger,
         retry_broken,
         typed,
+        asked,
     )
     screen = Screen(stderr=True)
     try:
@@ -145,15 +147,15 @@ def sort(
         raise typer.Exit(1)
 
 
-def _unpacked(photos: str, out: Path) -> tuple[str, Mapping[str, tuple[str, ...]]]:
-    """Where the photos lie, once what a phone saved as one file is unpacked, and what was typed for them."""
+def _unpacked(photos: str, out: Path) -> tuple[str, Mapping[str, tuple[str, ...]], Mapping[str, Asked]]:
+    """Where the photos lie, once what a phone saved as one file is unpacked, and what was said of them."""
     file = Path(photos)
     if file.suffix.lower() != ".zip" or not file.is_file():
-        return photos, {}
+        return photos, {}, {}
     from plugface.cli.lot.unpack import unpack_photos
 
     unpacked = unpack_photos(file, _beside(out))
-    return str(unpacked.folder), unpacked.typed
+    return str(unpacked.folder), unpacked.typed, unpacked.asked
 
 
 def _beside(out: Path) -> Path:
@@ -252,6 +254,17 @@ def remarks(outcome: Outcome) -> list[str]:
         said.append(
             f"What was typed for {named} counted for none: the photos there show several units, or no photo "
             "is there. The numbers are in the file that the phone saved."
+        )
+    if outcome.asked:
+        said.append(
+            f"{_count(outcome.asked, 'unit')} held against what was claimed or needed on the phone; the "
+            "rows say what came of it."
+        )
+    if outcome.asked_left:
+        named = ", ".join(outcome.asked_left[:5]) + (" and more" if len(outcome.asked_left) > 5 else "")
+        said.append(
+            f"Of what was claimed or needed for {named} not all was judged: the photos there show several "
+            "units, no photo is there, or the catalogue does not have it, which the row says."
         )
     if outcome.outside:
         named = ", ".join(outcome.outside[:5]) + (" and more" if len(outcome.outside) > 5 else "")

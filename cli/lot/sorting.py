@@ -11,7 +11,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 
@@ -21,6 +21,8 @@ from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.lot.proposals import proposal_columns
 from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
 from plugface.cli.lot.scan import Found, Scan, find_copies, read_bytes, scan_folder
+from plugface.cli.lot.unpack import Asked
+from plugface.cli.said_of_unit import UnknownPartner, check_claim, check_needs
 from plugface.cli.store.ledger import (
     Deletion,
     File,
@@ -44,7 +46,8 @@ from plugface.models import grouping
 from plugface.models.catalogue.entries import Catalogue, CatalogueError, compile_unsigned, load_catalogue
 from plugface.models.catalogue.index import CatalogueIndex, compact, index_catalogue, name_families
 from plugface.models.decision import placement
-from plugface.models.decision.answers import Decision
+from plugface.models.decision.answers import Decision, SwapFit
+from plugface.models.decision.opinion import ClaimError, Opinion
 from plugface.models.matching.payloads import list_stretches
 from plugface.models.unit_choice import NoUnit, to_part
 from plugface.vision.observations import Observations
@@ -82,6 +85,8 @@ class Plan:
     retry_broken: bool = False  # look again at photos that could not be read before
     #: Folder below `photos` -> what was typed or scanned on the phone for the unit in it.
     typed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    #: The same folders -> what the unit was claimed to be there, and what it is wanted for.
+    asked: Mapping[str, Asked] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -107,6 +112,8 @@ class Outcome:
     grouped: Grouped = field(default_factory=lambda: Grouped({}, 0, {}))  # how photos were put together
     typed: int = 0  # units with something that was typed on the phone, which counted
     typed_left: tuple[str, ...] = ()  # folders for which something was typed that counted for no unit
+    asked: int = 0  # units that were held against what was claimed of them or needed
+    asked_left: tuple[str, ...] = ()  # folders for which something was claimed or needed that was not judged
 
 
 def sort_lot(
@@ -156,6 +163,8 @@ class _Run:
         self.thumbs = plan.folder / "thumbs"
         self.thumbs.mkdir(exist_ok=True)
         self.typed: dict[int, str] = {}  # unit id -> folder for which something was typed
+        self.asked: dict[int, str] = {}  # unit id -> folder for which something was claimed or needed
+        self.claims = {folder: _check_asked(asked, catalogue) for folder, asked in plan.asked.items()}
         with ledger.transaction() as session:
             self.lot_id = record_lot(
                 session, head.lot, name=head.name, source=head.photos, market=head.market
@@ -402,7 +411,8 @@ class _Run:
             unit_ids = list(session.scalars(standing.order_by(Unit.id)))
             files = _files(session, self.lot_id)
         seen = {unit: views[unit] for unit in unit_ids if unit in views and unit not in faults}
-        self.typed = _find_typed(self.plan.typed, files, seen)
+        self.typed = _find_folders(self.plan.typed, files, seen)
+        self.asked = _find_folders(self.plan.asked, files, seen)
         open_units = []
         for unit_id in unit_ids:
             digest = self._input_sha256(unit_id, views.get(unit_id, []), findings.get(unit_id, ()))
@@ -419,12 +429,18 @@ class _Run:
         for task, result in map_unordered(
             worker.decide, tasks, workers=self.plan.workers, cluster=self.plan.cluster
         ):
-            decision, fault = (None, result.message) if isinstance(result, WorkerFailed) else result
-            if decision is None:
-                self._record_broken(task.unit_id, digests[task.unit_id], f"no decision was reached: {fault}")
+            came = worker.Decided(None, result.message) if isinstance(result, WorkerFailed) else result
+            if came.decision is None:
+                self._record_broken(
+                    task.unit_id, digests[task.unit_id], f"no decision was reached: {came.fault}"
+                )
             else:
                 self._record_decision(
-                    task.unit_id, digests[task.unit_id], decision, findings.get(task.unit_id, ())
+                    task.unit_id,
+                    digests[task.unit_id],
+                    came.decision,
+                    findings.get(task.unit_id, ()),
+                    came.opinion,
                 )
             done += 1
             self.progress("decide", done, len(open_units))
@@ -441,10 +457,15 @@ class _Run:
             list(findings),
             *self._typed_for(unit_id),
         ]
+        if unit_id in self.asked:
+            inputs.append(asdict(self.plan.asked[self.asked[unit_id]]))
         return hashlib.sha256(json.dumps(inputs).encode()).hexdigest()
 
     def _typed_for(self, unit_id: int) -> tuple[str, ...]:
         return self.plan.typed[self.typed[unit_id]] if unit_id in self.typed else ()
+
+    def _asked_for(self, unit_id: int) -> tuple[Asked, str]:
+        return self.claims[self.asked[unit_id]] if unit_id in self.asked else (Asked(), "")
 
     def _decide_task(self, unit_id: int, views: list[_View]) -> worker.DecideTask:
         with self.ledger.reading() as session:
@@ -462,15 +483,29 @@ class _Run:
         ):  # as on the yard page: a close-up of the label beside the photos
             observations.append(write_observations(look_at_typed(typed, self.catalogue)))
             parts.append(to_part(NoUnit()))
-        return worker.DecideTask(self.analyser, unit_id, tuple(observations), tuple(parts))
+        asked, _ = self._asked_for(unit_id)
+        return worker.DecideTask(
+            self.analyser, unit_id, tuple(observations), tuple(parts), asked.claimed, asked.needs
+        )
 
     def _record_decision(
-        self, unit_id: int, digest: str, decision: Decision, findings: tuple[str, ...]
+        self,
+        unit_id: int,
+        digest: str,
+        decision: Decision,
+        findings: tuple[str, ...],
+        opinion: Opinion | None,
     ) -> None:
         place = placement.assign_place(decision, self.catalogue, market=self.head.market, findings=findings)
         columns = proposal_columns(decision, place, findings)
-        if typed := self._typed_for(unit_id):
-            columns["message"] = f"{columns['message']} {say_typed(typed)}".strip()
+        asked, unread = self._asked_for(unit_id)
+        beside = [
+            say_opinion(opinion, asked.claimed) if opinion else "",
+            say_fit(decision.fit) if decision.fit else "",
+            unread,
+            say_typed(typed) if (typed := self._typed_for(unit_id)) else "",
+        ]
+        columns["message"] = " ".join(filter(None, [str(columns["message"]), *beside]))
         self._record_proposal(unit_id=unit_id, input_sha256=digest, **columns)
 
     def _record_broken(self, unit_id: int, digest: str, fault: str) -> None:
@@ -539,7 +574,43 @@ class _Run:
             grouped=grouped,
             typed=len(self.typed),
             typed_left=tuple(sorted(self.plan.typed.keys() - self.typed.values())),
+            asked=sum(self.claims[folder][0] != Asked() for folder in self.asked.values()),
+            asked_left=tuple(
+                sorted(
+                    folder
+                    for folder, (_, unread) in self.claims.items()
+                    if unread or folder not in self.asked.values()
+                )
+            ),
         )
+
+
+def _check_asked(asked: Asked, catalogue: Catalogue) -> tuple[Asked, str]:
+    """What of it the catalogue can judge, and in words what it cannot."""
+    unread = ["Something that was said of it on the phone cannot be read."] if asked.unclear else []
+    claimed, needs = "", asked.needs
+    try:
+        claimed = check_claim(asked.claimed, catalogue)
+    except ClaimError:
+        unread.append(f'It was claimed to be "{asked.claimed}", which the catalogue does not have.')
+    try:
+        needs = check_needs(needs, catalogue)
+    except UnknownPartner:
+        unread.append(f'It is wanted for "{needs.partner}", which the catalogue does not have.')
+        needs = replace(needs, partner=None)
+    return Asked(claimed, needs), " ".join(unread)
+
+
+def say_opinion(opinion: Opinion, claimed: str) -> str:
+    """What to think of a claim that was made on the phone."""
+    return f"It was claimed to be {claimed}: {opinion.verdict}. {opinion.message}"
+
+
+def say_fit(fit: SwapFit) -> str:
+    """Whether a unit serves the swap that was described on the phone, and why."""
+    serves = {"yes": "it serves", "no": "it does not serve", "unknown": "cannot be told yet"}[fit.serves]
+    still = [f"Still to be known: {what}." for what in fit.unknown]
+    return " ".join([f"For the swap that was described: {serves}.", *fit.reasons, *still])
 
 
 def say_typed(typed: tuple[str, ...]) -> str:
@@ -657,14 +728,14 @@ def _faults(session: Session, lot_id: int) -> dict[int, str]:
     return faults | {unit_id: f"{path}: {note}" for unit_id, path, note in session.execute(unread)}
 
 
-def _find_typed(
-    typed: Iterable[str], files: dict[int, tuple[str, str, str]], views: Mapping[int, list[_View]]
+def _find_folders(
+    said: Iterable[str], files: dict[int, tuple[str, str, str]], views: Mapping[int, list[_View]]
 ) -> dict[int, str]:
-    """Unit id -> folder for which something was typed, where its photos show this one unit."""
+    """Unit id -> folder for which something was said, where its photos show this one unit."""
     folders = {unit: {_folder(files[view[0]][0]) for view in seen} for unit, seen in views.items()}
     sharing = Counter(folder for inside in folders.values() for folder in inside)
     alone = {unit: inside.pop() for unit, inside in folders.items() if len(inside) == 1}
-    wanted = {folder for folder in typed if sharing[folder] == 1}
+    wanted = {folder for folder in said if sharing[folder] == 1}
     return {unit: folder for unit, folder in alone.items() if folder in wanted}
 
 

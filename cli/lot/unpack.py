@@ -5,11 +5,13 @@ import os
 import time
 import zipfile
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.lot.scan import ENDINGS, MAX_BYTES, FolderError
+from plugface.cli.said_of_unit import read_needs
+from plugface.models.decision.pairing import Needs
 
 #: What a file may hold; more is no lot that a phone kept. Our choice.
 MAX_PHOTOS = 20_000
@@ -23,9 +25,20 @@ SAID = "unit.json"
 
 _MAX_SAID = 64_000
 
+_MAX_CLAIM = 80  # signs, as on the yard page
+
 _MAX_NAME = 240  # bytes; most systems allow 255, of which a file that is being written takes some
 
 _AGAIN = "Save it on the phone again"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a person said of a unit that no photo shows."""
+
+    claimed: str = ""  # KEY or KEY:VARIANT
+    needs: Needs = field(default_factory=Needs)
+    unclear: bool = False  # something more was said that cannot be read
 
 
 @dataclass(frozen=True)
@@ -36,6 +49,7 @@ class Unpacked:
     typed: dict[
         str, tuple[str, ...]
     ]  # folder of a unit -> numbers and barcodes that were typed or scanned for it
+    asked: dict[str, Asked]  # folder of a unit -> what it was claimed to be, and wanted for
 
 
 def unpack_photos(file: Path, folder: Path) -> Unpacked:
@@ -51,6 +65,7 @@ def unpack_photos(file: Path, folder: Path) -> Unpacked:
         If the folder cannot be written.
     """
     typed: dict[str, tuple[str, ...]] = {}
+    asked: dict[str, Asked] = {}
     try:
         with zipfile.ZipFile(file) as packed:
             members = [one for one in packed.infolist() if not one.is_dir()]
@@ -60,11 +75,15 @@ def unpack_photos(file: Path, folder: Path) -> Unpacked:
             for one in pictures:
                 _write(_read(file, packed, one), one, folder)
             for one in said[: len(pictures)]:  # one a unit, and each unit has a photo
-                if one.file_size <= _MAX_SAID and (typed_here := _typed(_read(file, packed, one))):
-                    typed[str(PurePosixPath(one.filename).parent)] = typed_here
+                unit = str(PurePosixPath(one.filename).parent)
+                told = _told(_read(file, packed, one)) if one.file_size <= _MAX_SAID else {}
+                if typed_here := _typed(told):
+                    typed[unit] = typed_here
+                if (asked_here := _asked(told)) != Asked():
+                    asked[unit] = asked_here
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
         raise FolderError(str(file), f"it cannot be unpacked ({error})", _AGAIN) from None
-    return Unpacked(folder, typed)
+    return Unpacked(folder, typed, asked)
 
 
 def _check(file: Path, pictures: list[zipfile.ZipInfo]) -> None:
@@ -124,12 +143,28 @@ def _holds(target: Path, data: bytes) -> bool:
     return target.is_file() and target.stat().st_size == len(data) and target.read_bytes() == data
 
 
-def _typed(data: bytes) -> tuple[str, ...]:
+def _told(data: bytes) -> dict[str, object]:
     try:
-        said = json.loads(data)
+        told = json.loads(data)
     except (ValueError, RecursionError):
-        return ()
-    typed = said.get("typed") if isinstance(said, dict) else None
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def _asked(told: dict[str, object]) -> Asked:
+    claimed, needs = told.get("claimed") or "", told.get("needs") or {}
+    unclear = not isinstance(claimed, str) or len(claimed) > _MAX_CLAIM
+    try:
+        wanted = read_needs(needs)
+    except ValueError:
+        wanted, unclear = Needs(), True
+    return Asked(
+        claimed.strip() if isinstance(claimed, str) and len(claimed) <= _MAX_CLAIM else "", wanted, unclear
+    )
+
+
+def _typed(told: dict[str, object]) -> tuple[str, ...]:
+    typed = told.get("typed")
     if not isinstance(typed, list):
         return ()
     return tuple(dict.fromkeys(entry[:80] for entry in typed if isinstance(entry, str) and entry.strip()))[:8]

@@ -18,6 +18,8 @@ from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
 from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
 from plugface.models.decision.answers import Decision
+from plugface.models.decision.opinion import Opinion
+from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import UnitChoice, UnitGone, from_part
 from plugface.vision.observations import Observations
 
@@ -36,6 +38,10 @@ INCOMPLETE = (FileNotFoundError, PermissionError, ImportError)
 #: Memory of the machine that any photo can be looked at with: where so much is left and it does not do, the
 #: photo is to blame. Measured 2026-11: 1.1 GB for the largest picture that is opened.
 ENOUGH_BYTES = 4_000_000_000
+
+
+#: Where no swap was described.
+NO_NEEDS = Needs()
 
 
 class Analyser(Protocol):
@@ -61,6 +67,12 @@ class Analyser(Protocol):
 
     def decide(self, seen: list[Observations], chosen: list[UnitChoice]) -> Decision:
         """The answer for one unit."""
+        ...
+
+    def judge(
+        self, seen: list[Observations], chosen: list[UnitChoice], claimed: str, needs: Needs
+    ) -> tuple[Decision, Opinion | None]:
+        """The answer for one unit of which somebody said more, and what to think of a claim."""
         ...
 
 
@@ -111,6 +123,20 @@ class PipelineAnalyser:
         catalogue = _catalogue(self.catalogue)
         return decide_observed(names, seen, catalogue, model=default_model(), chosen=chosen).decision
 
+    def judge(
+        self, seen: list[Observations], chosen: list[UnitChoice], claimed: str, needs: Needs
+    ) -> tuple[Decision, Opinion | None]:
+        """The answer for one unit of which somebody said more, and what to think of a claim."""
+        from plugface.analysis import Settings, decide_observed
+        from plugface.cli.store.learned_model import default_model
+
+        names = [one.photo_sha256 for one in seen]
+        settings = Settings(needs=None if needs == NO_NEEDS else needs, claimed=claimed or None)
+        answer = decide_observed(
+            names, seen, _catalogue(self.catalogue), settings=settings, model=default_model(), chosen=chosen
+        )
+        return answer.decision, answer.opinion
+
 
 @dataclass(frozen=True)
 class LookTask:
@@ -142,6 +168,17 @@ class DecideTask:
     unit_id: int
     observations: tuple[str, ...]  # JSON, one per photo
     parts: tuple[int, ...]  # as the ledger keeps them
+    claimed: str = ""
+    needs: Needs = NO_NEEDS
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What came of it."""
+
+    decision: Decision | None
+    fault: str = ""  # why there is none
+    opinion: Opinion | None = None  # where something was claimed
 
 
 def look(task: LookTask) -> LookResult:
@@ -223,18 +260,21 @@ def _free_bytes() -> int:
         return 0
 
 
-def decide(task: DecideTask) -> tuple[Decision | None, str]:
-    """Decide over one unit: the decision, or None and what went wrong."""
+def decide(task: DecideTask) -> Decided:
+    """Decide over one unit."""
     try:
         seen = [read_observations(text) for text in task.observations]
         chosen = [from_part(part, one) for part, one in zip(task.parts, seen, strict=True)]
-        return task.analyser.decide(seen, chosen), ""
+        if not task.claimed and task.needs == NO_NEEDS:
+            return Decided(task.analyser.decide(seen, chosen))
+        decision, opinion = task.analyser.judge(seen, chosen, task.claimed, task.needs)
+        return Decided(decision, opinion=opinion)
     except UnitGone as gone:
-        return None, str(gone)
+        return Decided(None, str(gone))
     except INCOMPLETE:
         raise
     except Exception as error:  # as above
-        return None, " ".join(f"{type(error).__name__}: {error}".split())
+        return Decided(None, " ".join(f"{type(error).__name__}: {error}".split()))
 
 
 def read_taken_at(data: bytes) -> str:

@@ -371,6 +371,11 @@ class SortOut(Head):
     typed_left: list[str] = Field(
         default_factory=list, description="folders for which something was typed that counted for no unit"
     )
+    asked: int = Field(0, description="units held against what was claimed of them or needed on the phone")
+    asked_left: list[str] = Field(
+        default_factory=list,
+        description="folders for which something was claimed or needed that was not judged, or not all of it",
+    )
     worth: list[WorthOut] = Field(description="empty where the catalogue has no values")
     grouped: GroupedOut = Field(description="how photos were put together")
     written: dict[str, str] = Field(description="what was written -> its path, or why it was not")

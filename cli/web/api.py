@@ -13,6 +13,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import FileResponse
 from plugface.analysis import UnreadablePhoto
 from plugface.cli.present.schemas import ErrorOut
+from plugface.cli.said_of_unit import check_claim, find_family
 from plugface.cli.web.authentication import (
     LotHere,
     SenderHere,
@@ -47,7 +48,7 @@ from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
 from plugface.models.catalogue.entries import Family
 from plugface.models.decision.answers import View
-from plugface.models.decision.opinion import ClaimError, read_claim
+from plugface.models.decision.opinion import ClaimError
 
 
 def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -295,13 +296,10 @@ def _name_of(yard: Yard, visitor: Visitor, said: str) -> str:
 
 
 def _check_said(yard: Yard, said: UnitIn) -> tuple[str, dict[str, str | int]]:
-    claimed = said.claimed
-    if claimed:
-        try:
-            family, variant = read_claim(claimed, yard.catalogue)
-        except ClaimError as error:
-            raise Refused("claim", problem=str(error)) from None
-        claimed = f"{family.key}:{variant}" if variant else family.key
+    try:
+        claimed = check_claim(said.claimed, yard.catalogue)
+    except ClaimError as error:
+        raise Refused("claim", problem=str(error)) from None
     needs = said.needs.model_dump(exclude_none=True)
     if partner := needs.pop("partner", ""):
         needs["partner"] = _find_family(yard, partner).key
@@ -310,10 +308,10 @@ def _check_said(yard: Yard, said: UnitIn) -> tuple[str, dict[str, str | int]]:
 
 def _find_family(yard: Yard, name: str) -> Family:
     """The family of that key; people type it in capitals or not."""
-    for family in yard.catalogue.families:
-        if family.key.casefold() == name.casefold():
-            return family
-    raise Refused("no_family", family=name)
+    family = find_family(name, yard.catalogue)
+    if family is None:
+        raise Refused("no_family", family=name)
+    return family
 
 
 def _keep_photo(

@@ -209,6 +209,9 @@ class NumbersOut(Document):
 
     catalogue: CatalogueRef
     keep_days: int = Field(description="after so many days without having asked again it must be forgotten")
+    shades: list[tuple[ColourCode, tuple[float, float, float]]] = Field(
+        [], description="colours of plugs that the catalogue names: code, CIE L*a*b* under D65"
+    )
     colour_caution_at: float = Field(
         description="share of a plug's colour from which an orange or yellow one warns"
     )

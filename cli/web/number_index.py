@@ -12,6 +12,7 @@ from plugface.cli.web.documents import NumberFamilyOut, NumbersOut, NumberVarian
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import compact
 from plugface.models.catalogue.pattern_table import tabulate_pattern
+from plugface.models.catalogue.shades import name_shades
 from plugface.models.decision.answers import Caution
 from plugface.models.decision.cautions import (
     GENERAL,
@@ -42,6 +43,7 @@ def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
             invented=catalogue.head.invented,
         ),
         keep_days=keep_days,
+        shades=list(name_shades(catalogue).values()),
         colour_caution_at=catalogue.costs.colour_caution_at,
         families=[_family_out(family, catalogue, places) for family in catalogue.families],
         patterns=[PatternOut(**asdict(table)) for table in tables.values()],

@@ -11,7 +11,8 @@ from plugface.cli.present.swatches import SWATCHES, UNKNOWN_SHADE, ink_on
 from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
 from plugface.models.decision.costs import Costs
 from plugface.vision import network_files, quality
-from plugface.vision.detection import connectors, instances, segmenter, units
+from plugface.vision.colour import naming, white_balance
+from plugface.vision.detection import connectors, instances, segmenter, units, verifier
 from plugface.vision.observations import COLOUR_CODES, MIN_AREA_RATIO, SIZE_CLASSES
 from plugface.vision.observe import (
     _MEDIUM_PX,
@@ -87,6 +88,8 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
             "on_unit": connectors.ON_UNIT,
             "confidence": connectors.MIN_CONFIDENCE,
             "loose": connectors.MIN_LOOSE_CONFIDENCE,
+            # By the server; the phone cannot, and is not sure there.
+            "verified": verifier.WEIGHTS.is_file(),
             "parting": asdict(connectors.CLUSTERING),
             "min_area_ratio": connectors.MIN_PLUG_AREA_RATIO,
         },
@@ -97,6 +100,23 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
             "tinted": quality.TINTED_LIMIT,
             "limit": quality.COLOURLESS_LIMIT,
         },
+        "light": {
+            "pixels": white_balance.MIN_PIXELS,
+            "most": white_balance.GAIN_LIMIT,
+            "norm": white_balance._NORM,
+            "clipped": white_balance._CLIPPED,
+        },
+        "naming": {
+            "to_xyz": (naming._TO_XYZ / naming._TO_XYZ.sum(axis=1, keepdims=True)).tolist(),
+            "prototypes": [naming.PROTOTYPES[code] for code in COLOUR_CODES],
+            "shade_sigmas": naming.SHADE_SIGMAS,
+            "outlier": naming.OUTLIER,
+            "classical_weight": naming.CLASSICAL_WEIGHT,
+            "network_weight": naming.NETWORK_WEIGHT,
+            "temperature": naming.TEMPERATURE,
+            "unanchored": naming.UNANCHORED_SHARE,
+        },
+        "rim": {"outer": 0.94, "inner": 1 - 2 * connectors._RIM},
         "codes": COLOUR_CODES,
         "sizes": SIZE_CLASSES,
         "shades": [[name, _css(rgb), _css(ink_on(rgb))] for name, rgb in (SWATCHES[c] for c in COLOUR_CODES)],

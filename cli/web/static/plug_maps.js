@@ -1,16 +1,16 @@
 // Units and plugs in what the segmenter says of one picture, as vision/detection/ finds them.
 //
-// It differs from there in two things: a colour is the network's alone (without the white-balanced rim, a tenth of the
-// say there), and outlines are hulls and rectangles. A script holds both against each other:
+// What a colour is besides the network's opinion is in plug_colours.js. A script holds both against each other:
 // cli/evaluation/measure_phone_plugs.py.
 
 import limits from "./plug_limits.js";
-import { areaOf, hull } from "./plug_outlines.js";
+import { areaOf, borderOf, hull, leastRectangle, overlap, simplified } from "./plug_outlines.js";
 import { blur, shares } from "./quality.js";
 
 const { cell: CELL, votes: VOTES } = limits;
 const TINY = 0.25; // added to each covariance, pixels squared
 const PIECE = 0.15; // a piece of a unit smaller than this share of its largest is none of it, as vision/detection/units.py has it
+const SIMPLIFY = 0.006; // of an outline's length, as there
 
 // What the network says of one picture, by name. `looks` holds its two outputs for each way in which it looked, as
 // { fine: { data, width, height }, coarse, exchanged, mirrored }; width and height are those of the picture before it
@@ -65,6 +65,7 @@ export function nameMaps(looks, width, height) {
     connectorShape: shape("connector"),
     colour: part("colour"),
     size: part("size"),
+    neutral: () => ({ label: mask("label"), bodyColour: part("body_colour") }), // asked of a whole photo alone
   };
 }
 
@@ -116,14 +117,14 @@ export function findUnits(maps) {
     const inside = new Uint8Array(width * height);
     for (const k of instance.places) inside[k] = 1;
     const confidence = instance.probability * Math.min(1, instance.seen / 0.35);
-    return { outline: outlineOf(maps.unit, instance, width, height), inside, confidence };
+    return { outline: outlineOf(maps.unit, instance, maps.unitCells), inside, confidence };
   });
   return found.filter(({ confidence }) => confidence >= limits.units.confidence);
 }
 
 function describePlug(maps, instance, confidence) {
   const weight = instance.places.map((k) => maps.connectorCells.data[k]);
-  const corners = rectangle(instance);
+  const corners = cornersOf(maps.connector, instance, maps.connectorCells);
   return {
     corners,
     centre: instance.centre,
@@ -323,21 +324,51 @@ function rectangle({ centre, spread: [xx, xy, yy] }) {
   ]);
 }
 
-// The finer mask on an instance's cells and beside them, closed: its largest piece and those that are not much smaller,
-// which something that lies across has cut off. As points of their hull.
-function outlineOf({ data, width, height }, { places }, cellsWide, cellsHigh) {
-  const cells = new Uint8Array(cellsWide * cellsHigh);
-  for (const k of places) cells[k] = 1;
-  const fine = Uint8Array.from(data, (_, k) => {
-    const [x, y] = [Math.trunc(((k % width) * cellsWide) / width), Math.trunc((Math.trunc(k / width) * cellsHigh) / height)];
-    return cells[y * cellsWide + x];
-  });
-  const near = spread(fine, width, height, Math.max);
-  const region = near.map((value, k) => value && data[k] > 0.5);
+// Corners of a housing: the voted shape sees through what lies across it; where all of it is seen, its mask is more exact.
+function cornersOf(fine, instance, cells) {
+  const voted = rectangle(instance);
+  if (instance.seen < 0.6) return voted;
+  const near = besideCells(fine, instance.places, cells);
+  const points = [];
+  near.forEach((value, k) => value && fine.data[k] > 0.5 && points.push([k % fine.width, Math.trunc(k / fine.width)]));
+  if (points.length < 4) return voted;
+  const seen = leastRectangle(hull(points), 1).map((corner) => corner.map((value) => (value + 0.5) * (CELL / 2)));
+  return overlap(seen, voted) > 0.7 ? seen : voted;
+}
+
+// The finer mask's places that lie on some cells or beside them.
+function besideCells({ width, height }, places, cells) {
+  const own = new Uint8Array(cells.width * cells.height);
+  for (const k of places) own[k] = 1;
+  const [columns, rows] = [
+    Int32Array.from({ length: width }, (_, x) => Math.trunc((x * cells.width) / width)),
+    Int32Array.from({ length: height }, (_, y) => Math.trunc((y * cells.height) / height) * cells.width),
+  ];
+  const near = new Uint8Array(width * height);
+  for (let y = 0; y < height; y += 1) {
+    for (let x = 0; x < width; x += 1) {
+      if (!own[rows[y] + columns[x]]) continue;
+      for (let b = Math.max(0, y - 1); b <= Math.min(height - 1, y + 1); b += 1) {
+        near.fill(1, b * width + Math.max(0, x - 1), b * width + Math.min(width, x + 2));
+      }
+    }
+  }
+  return near;
+}
+
+// Along the finer mask on an instance's cells and beside them, closed: its largest piece, joined by their hull to those
+// that are not much smaller, which something that lies across has cut off.
+function outlineOf(fine, instance, cells) {
+  const { data, width, height } = fine;
+  const region = besideCells(fine, instance.places, cells).map((value, k) => value && data[k] > 0.5);
   const closed = spread(spread(region, width, height, Math.max), width, height, Math.min);
-  const pieces = components({ data: closed, width, height }, true).sort((one, other) => other.length - one.length);
-  const points = pieces.filter((piece) => piece.length > PIECE * pieces[0].length).flat();
-  return hull(points.map((k) => [((k % width) + 0.5) * (CELL / 2), (Math.trunc(k / width) + 0.5) * (CELL / 2)]));
+  const borders = components({ data: closed, width, height }, true).map((piece) => borderOf(piece, width));
+  if (!borders.length) return rectangle(instance);
+  const most = borders.reduce((best, border) => (areaOf(border) > areaOf(best) ? border : best));
+  const pieces = borders.filter((border) => areaOf(border) > PIECE * areaOf(most));
+  const shape = simplified(pieces.length > 1 ? hull(pieces.flat()) : most, SIMPLIFY);
+  if (shape.length < 3) return rectangle(instance);
+  return shape.map((point) => point.map((value) => (value + 0.5) * (CELL / 2)));
 }
 
 // The most or least of each place and its eight neighbours.

@@ -28,8 +28,9 @@ function end(problem) {
   waiting.clear();
 }
 
-// What is seen in a photo, as plugs_worker.js gives it; `tell` is given before what its first look says.
-export function seePlugs(blob, tell) {
+// What is seen in a photo, as plugs_worker.js gives it; `tell` is given before what its first look says. `shades` are
+// those that the catalogue names.
+export function seePlugs(blob, tell, shades = []) {
   if (!worker) {
     worker = new Worker(scriptUrl(new URL("./plugs_worker.js", import.meta.url)), { type: "module" });
     worker.addEventListener("error", () => end("the worker could not be started"));
@@ -49,7 +50,7 @@ export function seePlugs(blob, tell) {
   return new Promise((give, refuse) => {
     const id = (asked += 1);
     waiting.set(id, { give, refuse, tell });
-    worker.postMessage({ id, blob });
+    worker.postMessage({ id, blob, shades });
   });
 }
 
@@ -91,7 +92,8 @@ async function look(section, box, blob) {
   box.replaceChildren(make("p", words.plugs_looking));
   let seen;
   try {
-    seen = await seePlugs(blob, (first) => show(section, box, blob, first, true));
+    const held = await numberCopy();
+    seen = await seePlugs(blob, (first) => show(section, box, blob, first, true), held?.copy.shades);
     localStorage.setItem(USED, "1");
   } catch {
     seen ??= latest.get(blob); // what its first look told stays
@@ -124,7 +126,9 @@ function describe({ units, loose }, copy) {
     ...(every.length && every.every(({ colour }) => !colour) ? [limits.cautions[""]] : []),
   ];
   const lines = units.map(({ plugs }, k) => (units.length > 1 ? `${say(words.plugs_unit, { n: k + 1 })} ` : "") + count(plugs));
-  if (!units.length) lines.push(loose.length ? `${words.plugs_no_unit} ${count(loose)}` : words.plugs_no_unit);
+  if (!units.length) lines.push(loose.length && !limits.plugs.verified ? `${words.plugs_no_unit} ${count(loose)}` : words.plugs_no_unit);
+  // The server asks another network of each of them, which may refuse it: the phone is never surer than that.
+  if (loose.length && limits.plugs.verified) lines.push(loose.length === 1 ? words.plugs_perhaps_one : say(words.plugs_perhaps, { n: loose.length }));
   return [
     ...cautions.map(showCaution),
     make("p", words.plugs_badge, "badge by_number"),
@@ -179,7 +183,8 @@ function draw({ width, height, units, loose }) {
   const groups = [...units.map(({ plugs }) => plugs), loose];
   for (const { corners } of groups.flat()) outline(corners, "#fff", 1);
   for (const plugs of groups) {
-    plugs.forEach(({ corners, centre: [x, y], colour }, k) => {
+    plugs.forEach(({ corners, centre: [x, y], colour: seen }, k) => {
+      const colour = plugs === loose && limits.plugs.verified ? null : seen;
       const [, fill, ink] = colour ? limits.shades[best(colour)] : ["", ...limits.no_shade];
       const whole = `${k + 1} ${colour ? limits.codes[best(colour)] : "?"}`;
       const room = Math.hypot(corners[1][0] - corners[0][0], corners[1][1] - corners[0][1]);

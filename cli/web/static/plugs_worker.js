@@ -2,6 +2,7 @@
 // on one thread, for more would need what a page over plain http never has.
 
 import limits from "./plug_limits.js";
+import { measureLight, measureRim, nameColour, neutralThings, rimOf } from "./plug_colours.js";
 import { findUnits, loosePlugs, nameMaps, plugsOn } from "./plug_maps.js";
 import { areaOf, overlap } from "./plug_outlines.js";
 import { shares } from "./quality.js";
@@ -23,11 +24,11 @@ async function load() {
   return InferenceSession.create(new Uint8Array(await answer.arrayBuffer()), { executionProviders: ["wasm"], enableCpuMemArena: false, enableMemPattern: false });
 }
 
-self.addEventListener("message", async ({ data: { id, blob } }) => {
+self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
   newest = id;
   try {
     session ??= load();
-    const seen = await look(await session, blob, (first) => self.postMessage({ id, first }), async () => {
+    const seen = await look(await session, blob, shades, (first) => self.postMessage({ id, first }), async () => {
       await new Promise((go) => setTimeout(go)); // what was asked meanwhile is heard now
       return newest !== id;
     });
@@ -40,7 +41,7 @@ self.addEventListener("message", async ({ data: { id, blob } }) => {
 
 // What is seen in a photo. `tell` is given what one look says; the others, and a closer look at what is small, follow,
 // unless they are `given up`.
-async function look(network, blob, tell, givenUp) {
+async function look(network, blob, shades, tell, givenUp) {
   const started = performance.now();
   const took = { picture: 0, network: 0, plugs: 0, first: 0, whole: 0 };
   const timed = async (part, act) => {
@@ -49,37 +50,46 @@ async function look(network, blob, tell, givenUp) {
     took[part] += performance.now() - from;
     return given;
   };
-  const { picture, width, height } = await timed("picture", () => open(blob));
+  const { picture, working, width, height } = await timed("picture", () => open(blob));
+  const end = (seen) => {
+    working.canvas.width = 0; // its memory is given back at once
+    return seen;
+  };
   const whole = { corner: [0, 0], scale: [width / picture.width, height / picture.height] };
   const colourless = isColourless(picture);
-  const see = ({ maps, found, sightings }) => ({
-    width,
-    height,
-    units: withoutCrumbs(sightings).map((one) => ({
-      outline: one.outline,
-      confidence: one.unit.confidence,
-      plugs: plugsOn(one.maps, one.unit).map((plug) => onPhoto(plug, one, colourless)),
-    })),
-    loose: loosePlugs(maps, found).map((plug) => onPhoto(plug, whole, colourless)),
-    took,
-  });
+  const see = ({ maps, found, sightings }) => {
+    const light = colourless ? undefined : lightOf(picture, maps);
+    const named = (plug, one) => onPhoto(plug, one, working, width, light, shades);
+    return {
+      width,
+      height,
+      light,
+      units: withoutCrumbs(sightings).map((one) => ({
+        outline: one.outline,
+        confidence: one.unit.confidence,
+        plugs: plugsOn(one.maps, one.unit).map((plug) => named(plug, one)),
+      })),
+      loose: loosePlugs(maps, found).map((plug) => named(plug, whole)),
+      took,
+    };
+  };
 
   const answers = [await timed("network", () => ask(network, picture, limits.looks[0]))];
   const first = await timed("plugs", () => see(find(answers, picture, whole)));
   took.first = performance.now() - started;
   tell(first);
   for (const way of limits.looks.slice(1)) {
-    if (await givenUp()) return first;
+    if (await givenUp()) return end(first);
     answers.push(await timed("network", () => ask(network, picture, way)));
   }
   const scene = await timed("plugs", () => find(answers, picture, whole));
   const windows = scene.sightings.map(({ outline }) => windowRound(outline, Math.max(width, height)));
-  const pictures = windows.some(Boolean) ? await timed("picture", () => cut(blob, windows)) : [];
+  const pictures = windows.some(Boolean) ? await timed("picture", () => cut(working, width, windows)) : [];
   for (const [k, square] of pictures.entries()) {
     if (!square) continue;
     const closer = [];
     for (const way of limits.looks) {
-      if (await givenUp()) return first;
+      if (await givenUp()) return end(first);
       closer.push(await timed("network", () => ask(network, square, way)));
     }
     const step = windows[k].side / limits.close_px;
@@ -91,7 +101,7 @@ async function look(network, blob, tell, givenUp) {
   if (pictures.length) scene.sightings = withoutTwins(scene.sightings);
   const seen = await timed("plugs", () => see(scene));
   took.whole = performance.now() - started;
-  return seen;
+  return end(seen);
 }
 
 // The maps of a picture, the units in them, and each as a sighting: where it is in the photo.
@@ -106,15 +116,29 @@ async function open(blob) {
   const bitmap = await createImageBitmap(blob, { imageOrientation: "from-image" });
   const { width, height } = bitmap;
   const picture = scaled(bitmap);
+  const shrink = Math.min(1, limits.working_px / Math.max(width, height));
+  const working = copyOf(bitmap, ...[width, height].map((side) => Math.max(1, Math.round(side * shrink))));
   bitmap.close();
-  return { picture, width, height };
+  return { picture, working, width, height };
+}
+
+// The light of a photo, by what is neutral in it, with half as many pixels as the network sees.
+function lightOf({ data, width, height }, maps) {
+  const small = reduce(data, 3, width, height, maps.unit.width, maps.unit.height).data;
+  const { paper, metal } = neutralThings({ ...maps, ...maps.neutral() });
+  return measureLight(small, paper, metal);
 }
 
 const moved = ([x, y], corner, scale) => [corner[0] + x * scale[0], corner[1] + y * scale[1]];
 
-function onPhoto({ corners, centre, confidence, colour, size }, { corner, scale }, colourless) {
-  const place = (point) => moved(point, corner, scale);
-  return { corners: corners.map(place), centre: place(centre), confidence, colour: colourless ? null : colour, size };
+// A plug with its place in the photo and its colour: none where the photo has no colours and so no light.
+function onPhoto({ corners, centre, confidence, colour, size }, { corner, scale }, working, width, light, shades) {
+  const [outline, middle] = [corners.map((point) => moved(point, corner, scale)), moved(centre, corner, scale)];
+  if (!light) return { corners: outline, centre: middle, confidence, colour: null, size };
+  const { canvas } = working;
+  const inWorking = outline.map((point) => point.map((value) => (value * canvas.width) / width));
+  const rim = rimOf(inWorking, canvas.width, canvas.height, (...place) => working.getImageData(...place).data);
+  return { corners: outline, centre: middle, confidence, colour: nameColour(colour, measureRim(rim, light.gains), light, shades), size };
 }
 
 function withoutCrumbs(sightings) {
@@ -152,14 +176,10 @@ function windowRound(outline, photoPx) {
 
 // Pictures of such squares, each with the pixels of the photo at the size at which the server looks: averaged first
 // where it is reduced a lot, and in proportion between pixels after that.
-async function cut(blob, windows) {
-  const bitmap = await createImageBitmap(blob, { imageOrientation: "from-image" });
-  const shrink = Math.min(1, limits.working_px / Math.max(bitmap.width, bitmap.height));
-  const [w, h] = [bitmap.width, bitmap.height].map((side) => Math.max(1, Math.round(side * shrink)));
-  const toPhoto = bitmap.width / w;
-  const pen = copyOf(bitmap, w, h);
-  bitmap.close();
-  const pictures = windows.map((window) => {
+function cut(pen, width, windows) {
+  const [w, h] = [pen.canvas.width, pen.canvas.height];
+  const toPhoto = width / w;
+  return windows.map((window) => {
     if (!window) return undefined;
     const scale = (toPhoto * limits.close_px) / window.side;
     const step = scale >= 0.6 ? 1 : scale > 0.3 ? 2 : 4;
@@ -168,11 +188,14 @@ async function cut(blob, windows) {
     const [x0, y0] = low.map((value) => Math.max(0, Math.floor(value / step - 2) * step));
     const small = [Math.min(w, high[0] + 3 * step) - x0, Math.min(h, high[1] + 3 * step) - y0].map((side) => Math.max(1, Math.floor(side / step)));
     const region = pen.getImageData(x0, y0, small[0] * step, small[1] * step);
-    const { data } = reduce(region.data, 4, region.width, region.height, ...small);
-    return sampled(data, small, (k, axis) => (window.corner[axis] / toPhoto + (k + 0.5) / scale - [x0, y0][axis]) / step - 0.5);
+    const { data } = reduce(region.data, 4, region.width, region.height, ...small, step === 2 ? halfUp : undefined);
+    // In 1024ths of a pixel first and then in 32nds, all in the order in which OpenCV computes it.
+    const enlarged = scale * step;
+    const back = enlarged * (1 / (enlarged * enlarged));
+    const first = window.corner.map((at) => -back * ((-at / toPhoto) * scale + 0.5 * (scale - 1) - 0.5 * (scale - enlarged)));
+    const places = [(k) => halfEven(1024 * first[0]) + halfEven(1024 * (back * k)), (k) => halfEven(1024 * (back * k + first[1]))];
+    return sampled(data, small, (k, axis) => ((places[axis](k) + 16) >> 5) / 32 - [x0, y0][axis] / step);
   });
-  pen.canvas.width = 0; // its memory is given back at once
-  return pictures;
 }
 
 // A square of close_px; `place` says where its k-th column or row lies among those of the picture.
@@ -180,7 +203,7 @@ function sampled(data, [width, height], place) {
   const side = limits.close_px;
   const [columns, rows] = [0, 1].map((axis) =>
     Array.from({ length: side }, (_, k) => {
-      const at = Math.round(32 * place(k, axis)) / 32; // as finely as OpenCV does
+      const at = place(k, axis);
       const most = [width, height][axis] - 1;
       const low = Math.floor(at);
       const clip = (value) => Math.min(most, Math.max(0, value));
@@ -194,7 +217,7 @@ function sampled(data, [width, height], place) {
         const value = (row, column) => data[3 * (row * width + column) + c];
         const above = value(top, left) + across * (value(top, right) - value(top, left));
         const below = value(bottom, left) + across * (value(bottom, right) - value(bottom, left));
-        out[3 * (y * side + x) + c] = above + down * (below - above);
+        out[3 * (y * side + x) + c] = halfUp(above + down * (below - above));
       }
     });
   });
@@ -218,7 +241,10 @@ function scaled(bitmap) {
   return reduce(data, 4, w, h, side(bitmap.width, limits.whole_px), side(bitmap.height, limits.whole_px));
 }
 
-function reduce(data, step, width, height, newWidth, newHeight) {
+const halfEven = (value) => (value - Math.floor(value) === 0.5 ? 2 * Math.round(value / 2) : Math.round(value));
+const halfUp = (value) => Math.floor(value + 0.5); // OpenCV's means of four pixels, and what lies between them
+
+function reduce(data, step, width, height, newWidth, newHeight, rounded = (value) => value) {
   const [across, down] = [shares(width, newWidth), shares(height, newHeight)];
   const rows = new Float32Array(3 * height * newWidth);
   for (let y = 0; y < height; y += 1) {
@@ -235,7 +261,7 @@ function reduce(data, step, width, height, newWidth, newHeight) {
     for (let k = 0; k < 3 * newWidth; k += 1) {
       let value = 0;
       for (const [from, share] of down[y]) value += share * rows[3 * from * newWidth + k];
-      out[3 * y * newWidth + k] = value;
+      out[3 * y * newWidth + k] = rounded(value);
     }
   }
   return { data: out, width: newWidth, height: newHeight };
