@@ -20,7 +20,7 @@ from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import Connector, Observations
 from plugface.vision.observe import COARSE_PX, WHOLE_PX, observe
 from plugface.vision.onnx import BrokenNetwork
-from plugface.vision.photo import photo_from_array
+from plugface.vision.photo import decode_photo, photo_from_array
 from plugface.vision.vision_models import default_models
 
 REAL = demo_folder() / "real"

@@ -55,6 +55,8 @@ from plugface.cli.store.ledger import (
 from plugface.codec import write_decision, write_observations
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Candidate, Decision
+from plugface.models.decision.opinion import Opinion
+from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import UnitChoice, from_part
 from plugface.vision.observations import Connector, Observations, Quality, WhiteBalance
 from plugface.vision.observations import Unit as SeenUnit
@@ -98,6 +100,12 @@ class StandIn:
         """Always the same."""
         best = Candidate("AUK 11", 5.0, 0.999)
         return Decision("identified", "AUK 11.", (best,), ("AUK 11",), ("early",), model_version="stand-in")
+
+    def judge(
+        self, seen: list[Observations], chosen: list[UnitChoice], claimed: str, needs: Needs
+    ) -> tuple[Decision, Opinion | None]:
+        """The same, and nothing of a claim."""
+        return self.decide(seen, chosen), None
 
 
 def make_photos(folder: Path, count: int, samples: list[Path]) -> Path:

@@ -14,6 +14,7 @@ from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from plugface.cli.lot import worker
 from plugface.cli.lot.grouped import Grouped, read_grouped
@@ -449,7 +450,7 @@ class _Run:
     def _input_sha256(self, unit_id: int, views: list[_View], findings: tuple[str, ...]) -> str:
         # Each photo with the version that really looked at it, which may be an older one's.
         photos = sorted((sha256, part, version) for _id, sha256, part, version in views)
-        inputs = [
+        inputs: list[Any] = [
             photos,
             self.analyser.model_version,
             self.head.catalogue_sha256,

@@ -252,7 +252,7 @@ def _measure_as_plug(
     """A housing that the segmenter outlined as a unit; so of its colour, the rim alone is heard."""
     polygon = as_polygon(cv2.boxPoints(cv2.minAreaRect(np.asarray(thing.polygon, np.float32))))
     weight = thing.instance.cells.astype(float)
-    undecided = dict.fromkeys(COLOUR_CODES, 1 / len(COLOUR_CODES))
+    undecided: dict[str, float] = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}
     return _measure(maps, polygon, weight, undecided, rgb, to_rgb, white_balance, shades, confidence)
 
 

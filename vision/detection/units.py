@@ -93,13 +93,32 @@ def verify_units(
 
 
 def verified_confidence(logit: float, confidence: float) -> float:
-    """The probability that a thing is a unit, by the verifier's logit and the segmenter's confidence."""
+    """The probability that a thing is a unit, by the verifier's logit and the segmenter's confidence.
+
+    Parameters
+    ----------
+    logit : float
+    confidence : 0..1
+
+    Returns
+    -------
+    probability : float
+    """
     constant, weight, own = VERIFIED
     return float(1 / (1 + np.exp(-constant - weight * logit - own * log_odds(confidence))))
 
 
 def log_odds(probability: float) -> float:
-    """Natural logarithm of the odds; of a probability nearer to 0 or 1 than 0.005, as of that."""
+    """Natural logarithm of the odds; of a probability nearer to 0 or 1 than 0.005, as of that.
+
+    Parameters
+    ----------
+    probability : 0..1
+
+    Returns
+    -------
+    odds : float, nats
+    """
     held = min(max(probability, 0.005), 0.995)
     return float(np.log(held / (1 - held)))
 
