@@ -242,15 +242,15 @@ def test_a_matcher_trained_anew_is_laid_beside_the_stored_one(monkeypatch, capsy
         asked.append(split)
         return []
 
-    heavier = replace(stored, weights=stored.weights + 1)
-
-    def train(learned, held_back, catalogue, seed, *, noise, n_simulated, tell):
+    def train(learned, catalogue, seed, *, noise, n_simulated, tell):
         tell("drawing units", n_simulated, n_simulated)
-        return heavier
+        return stored
 
     monkeypatch.setattr(tuned_constants, "observed_units", units)
     monkeypatch.setattr(tuned_constants, "fit_error_model", lambda held_back, catalogue: stored.noise)
-    monkeypatch.setattr(tuned_constants, "train_crossed", train)
+    monkeypatch.setattr(tuned_constants, "train", train)
+    heavier = replace(stored, weights=stored.weights + 1)
+    monkeypatch.setattr(tuned_constants, "calibrate", lambda model, held_back, catalogue: heavier)
     lines = {line.name: line for line in tuned_constants.find_by_training(1)}
     assert asked == ["train", "calibration"]
     plugs = lines["rule weight plugs"]
