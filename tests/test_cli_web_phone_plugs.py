@@ -17,7 +17,7 @@ from plugface.cli.web.number_index import index_numbers
 from plugface.models.catalogue.entries import Shade, load_catalogue
 from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
 from plugface.vision import geometry
-from plugface.vision.colour.naming import NamedShade, classical_posterior, named_share, weigh
+from plugface.vision.colour.naming import NamedShade, classical_posterior, named_share, pool_opinions
 from plugface.vision.colour.white_balance import measure_white_balance
 from plugface.vision.detection import segmenter, verifier
 from plugface.vision.detection.connectors import measure_housing
@@ -297,7 +297,7 @@ def test_colour_and_light_are_those_that_the_server_measures(serve, phone):
         seen.append((patch, named_share(*measured) if measured else 0.0))
         expected.append(
             (
-                weigh(
+                pool_opinions(
                     dict(zip(COLOUR_CODES, network, strict=True)),
                     classical_posterior(*measured) if measured else None,
                     seen[-1][1],

@@ -182,6 +182,10 @@ CONSTANTS = (
         "none",
         _VERIFIER,
     ),
+    Constant("vision.detection.units", "VERIFIED", "both calibration splits", "none", _VERIFIER),
+    Constant(
+        "vision.detection.units", "MIN_VERIFIED_CONFIDENCE", "both calibration splits", "none", _VERIFIER
+    ),
     Constant("vision.observe", "COARSE_PX", "real photographs, calibration", "none", _REAL),
     Constant(
         "vision.detection.segmenter",

@@ -40,14 +40,14 @@ class FoundUnit:
     body_colour: dict[str, float]
 
 
-def find_units(maps: Maps, min_confidence: float = MIN_CONFIDENCE) -> list[FoundUnit]:
+def find_units(maps: Maps, min_confidence: float | None = None) -> list[FoundUnit]:
     """Units in a picture, the best supported first.
 
     Parameters
     ----------
     maps : Maps
-    min_confidence : float
-        Of those that count.
+    min_confidence : float, optional
+        Of those that count; by default MIN_CONFIDENCE.
 
     Returns
     -------
@@ -59,7 +59,8 @@ def find_units(maps: Maps, min_confidence: float = MIN_CONFIDENCE) -> list[Found
         maps.masks["unit"], masks["unit"], maps.unit_shape, parting=CLUSTERING, least_cells=least
     )
     described = [_describe(maps, masks, instance) for instance in found]
-    return [unit for unit in described if unit.confidence >= min_confidence]
+    least_confidence = MIN_CONFIDENCE if min_confidence is None else min_confidence
+    return [unit for unit in described if unit.confidence >= least_confidence]
 
 
 def verify_units(
