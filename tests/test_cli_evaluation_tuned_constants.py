@@ -80,10 +80,10 @@ def test_the_least_confidence_of_a_true_unit_sets_the_threshold():
     rows = golden.choose_rows()
     seen = golden.read_seen()
     value, _ = find_other_unit_confidence(seen, rows)
-    # One step lower than its rule gives on these photos: what is stored may rather stop at a thing beside the
-    # unit than pass over a second controller.
+    # Three steps lower than its rule gives on these photos, for the verifier takes doubtful things out since:
+    # what is stored may rather stop at a thing beside the unit than pass over a second controller.
     stored = tuned_constants.CONSTANTS[0].stored
-    assert value - 0.05 - 1e-9 <= stored <= value, "the stored value follows its rule"
+    assert value - 0.15 - 1e-9 <= stored <= value, "the stored value follows its rule"
 
 
 def tally(**counts: int) -> Tally:
