@@ -18,7 +18,7 @@ from plugface.vision.detection.verifier import (
 )
 from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import Connector, Observations
-from plugface.vision.observe import COARSE_PX, WHOLE_PX, observe
+from plugface.vision.observe import COARSE_PX, MAX_VERIFIED, WHOLE_PX, observe
 from plugface.vision.onnx import BrokenNetwork
 from plugface.vision.photo import decode_photo, photo_from_array
 from plugface.vision.vision_models import default_models
@@ -168,6 +168,12 @@ def test_what_is_no_unit_after_the_second_look_is_none_and_its_plugs_are_loose()
     assert kept.loose == ()
     assert refused.units == ()
     assert len(refused.loose) >= len(kept.units[0].connectors) > 1
+
+
+def test_a_pallet_is_not_asked_about():
+    pallet = decode_photo((demo_folder() / "photos" / "pac03.jpg").read_bytes())
+    refusing = replace(default_models(), verifier=Says(9.0, unit=-9.0))
+    assert len(observe(pallet, read_text=False, models=refusing).units) > MAX_VERIFIED
 
 
 def test_a_thing_that_fills_the_photo_is_a_plug_where_it_is_no_unit_and_looks_like_one():
