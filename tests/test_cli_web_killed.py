@@ -101,7 +101,9 @@ def counts(yard: Yard) -> dict[str, int]:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-def test_a_worker_killed_at_any_stage_of_a_unit_costs_another_try(tmp_path, jpeg):
+def test_a_worker_killed_at_any_stage_of_a_unit_costs_another_try(tmp_path, jpeg, monkeypatch):
+    # The new process finds this module by its name, whatever other `tests` lies on the path by now.
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1]))
     marks = tmp_path / "marks"
     marks.mkdir()
     settings = YardSettings(tmp_path / "yard", demo_folder() / "marrow_finch")
