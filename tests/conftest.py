@@ -581,3 +581,12 @@ def make_phone(browser):
 def phone(make_phone):
     """One such page. It keeps nothing of the page: what a test routes must come by."""
     return make_phone()
+
+
+@pytest.fixture(autouse=True)
+def umask_put_back():
+    """What a test starts in its own process may take rights from all files that later tests make."""
+    before = os.umask(0o022)
+    os.umask(before)
+    yield
+    os.umask(before)
