@@ -134,10 +134,7 @@ def collect_demo(weights: Path | None) -> Iterator[Case]:
     weights : Path or None
         Folder with other networks.
     """
-    for line in (DEMO / "truth.jsonl").read_text().splitlines():
-        row = json.loads(line)
-        if row["split"] != "calibration":
-            continue
+    for row in read_truth(DEMO / "truth.jsonl", "calibration"):
         photo = decode_photo((DEMO / row["photo"]).read_bytes(), name=row["photo"])
         units = [np.asarray(unit["polygon"], np.float32) for unit in row["units"]]
         with heard() as sights:
