@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 from plugface.vision.colour.naming import NamedShade
-from plugface.vision.detection.connectors import find_connectors, measure_housing
+from plugface.vision.detection.connectors import Picture, find_connectors, measure_housing
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.units import find_units
 from plugface.vision.observations import WhiteBalance
@@ -27,7 +27,7 @@ def _photo(colour=(45, 120, 70), scale: float = 1.0) -> np.ndarray:
 def test_neighbouring_housings_come_apart_and_have_their_colour_and_size(draw_maps):
     maps = draw_maps([UNIT], HOUSINGS)
     (unit,) = find_units(maps)
-    found = sorted(find_connectors(maps, unit, _photo(), 1.0, PLAIN), key=lambda c: c.polygon[0][0])
+    found = sorted(find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN)), key=lambda c: c.polygon[0][0])
     assert len(found) == 3
     for connector in found:
         assert max(connector.colour, key=connector.colour.get) == "GN"
@@ -44,7 +44,7 @@ def test_a_stump_is_told_and_keeps_its_place_and_colour(draw_maps):
     maps = draw_maps([UNIT], HOUSINGS)
     maps.broken[:, 62:90] = 0.9  # the middle one, in quarters
     (unit,) = find_units(maps)
-    found = sorted(find_connectors(maps, unit, _photo(), 1.0, PLAIN), key=lambda c: c.polygon[0][0])
+    found = sorted(find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN)), key=lambda c: c.polygon[0][0])
     assert [c.broken for c in found] == [False, True, False]
     assert max(found[1].colour, key=found[1].colour.get) == "GN"
 
@@ -53,7 +53,7 @@ def test_pixels_speak_against_a_network_that_is_unsure(draw_maps):
     maps = draw_maps([UNIT], HOUSINGS)
     maps.colour[:] = np.log(1 / 12)
     (unit,) = find_units(maps)
-    for connector in find_connectors(maps, unit, _photo((230, 115, 30)), 1.0, PLAIN):
+    for connector in find_connectors(maps, unit, Picture(_photo((230, 115, 30)), 1.0, PLAIN)):
         assert max(connector.colour, key=connector.colour.get) == "OG"
 
 
@@ -62,7 +62,7 @@ def test_the_colour_is_measured_where_the_housing_lies_in_a_copy_of_another_size
     maps = draw_maps([UNIT], HOUSINGS)
     maps.colour[:] = np.log(1 / 12)  # the pixels alone tell
     (unit,) = find_units(maps)
-    found = find_connectors(maps, unit, _photo((230, 115, 30), scale), scale, PLAIN)
+    found = find_connectors(maps, unit, Picture(_photo((230, 115, 30), scale), scale, PLAIN))
     assert [max(c.colour, key=c.colour.get) for c in found] == ["OG"] * len(HOUSINGS)
 
 
@@ -74,15 +74,15 @@ def test_a_shade_that_was_measured_and_named_is_called_so(draw_maps):
     corners = np.vstack([corners, [(x - a / 2, y + b / 2)]])
     lab, spread = measure_housing(_photo((70, 105, 120)), corners, PLAIN)
     assert spread.max() < 1  # a plain colour
-    named = [NamedShade("VT", tuple(map(float, lab)))]
-    for connector in find_connectors(maps, unit, _photo((70, 105, 120)), 1.0, PLAIN, named):
+    named = (NamedShade("VT", tuple(map(float, lab))),)
+    for connector in find_connectors(maps, unit, Picture(_photo((70, 105, 120)), 1.0, PLAIN, named)):
         assert max(connector.colour, key=connector.colour.get) == "VT"
 
 
 def test_a_housing_beside_the_unit_is_not_the_units(draw_maps):
     maps = draw_maps([(200, 240, 200, 160, 0)], [(500, 240, 100, 40, 0)])
     (unit,) = find_units(maps)
-    assert find_connectors(maps, unit, _photo(), 1.0, PLAIN) == []
+    assert find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN)) == []
 
 
 def _pins(rows: int, columns: int, pitch: int = 12) -> np.ndarray:

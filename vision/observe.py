@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.colour.white_balance import measure_white_balance
-from plugface.vision.detection.connectors import find_connectors, find_loose_connectors
+from plugface.vision.detection.connectors import Picture, find_connectors, find_loose_connectors
 from plugface.vision.detection.order import (
     ORIENTATION_RESOLVED,
     order_connectors,
@@ -417,9 +417,7 @@ def _build_unit(
     """One unit with its connectors measured and in canonical order."""
     found = sighting.unit
     up_deg, certainty, method = _orient(found, texts)
-    connectors = find_connectors(
-        sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance, shades, up_deg=up_deg
-    )
+    connectors = find_connectors(sighting.maps, found, _picture(scene, shades), up_deg=up_deg)
     if scene.colourless is not None:
         connectors = _without_colours(connectors)
     polygons = [connector.polygon for connector in connectors]
@@ -448,6 +446,10 @@ def _build_unit(
     )
 
 
+def _picture(scene: _Scene, shades: Sequence[NamedShade]) -> Picture:
+    return Picture(scene.rgb, 1 / scene.to_photo, scene.white_balance, tuple(shades))
+
+
 def _without_colours(connectors: Sequence[Connector]) -> list[Connector]:
     """The connectors of a photo that has no colours: what was called white would be a guess."""
     return [replace(connector, colour=dict(UNKNOWN_COLOUR)) for connector in connectors]
@@ -471,10 +473,7 @@ def _build(
     loose = find_loose_connectors(
         [scene.maps] if scene.coarse is None else [scene.maps, scene.coarse],
         scene.found,
-        scene.rgb,
-        1 / scene.to_photo,
-        scene.white_balance,
-        shades,
+        _picture(scene, shades),
         verifier=verifier,
         no_units=scene.no_units,
     )

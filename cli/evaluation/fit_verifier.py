@@ -186,9 +186,9 @@ def heard() -> Iterator[list[Sight]]:
     sights: list[Sight] = []
     asked = connectors.look_again, looking.verify_units
 
-    def look_again(maps, found, rgb, to_rgb, verifier):
+    def look_again(maps, found, picture, verifier):
         worth = [confidence for _, confidence in found if confidence >= connectors.LEAST_LOOKED_AT]
-        return asked[0](maps, found, rgb, to_rgb, _Listening(verifier, "plug", worth, to_rgb, sights))
+        return asked[0](maps, found, picture, _Listening(verifier, "plug", worth, picture.to_rgb, sights))
 
     def verify_units(found, rgb, to_rgb, verifier):
         worth = [unit.confidence for unit in found]

@@ -1,6 +1,7 @@
 """Connector housings of one unit: where, which colour, how large, how many pins."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -46,13 +47,20 @@ _SAME = 0.3  # of their union that two sights of one housing share
 _RIM = 0.22  # share of the housing's short side that is rim, on each side
 
 
+@dataclass(frozen=True)
+class Picture:
+    """The photo at a size at which colours and pins can be measured, in its light."""
+
+    rgb: np.ndarray  # uint8 (h, w, 3), sRGB
+    to_rgb: float  # photo pixels to pixels of `rgb`
+    white_balance: WhiteBalance
+    shades: tuple[NamedShade, ...] = ()  # colours to know besides the common ones
+
+
 def find_connectors(
     maps: Maps,
     unit: FoundUnit,
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
-    shades: Sequence[NamedShade] = (),
+    picture: Picture,
     *,
     up_deg: float | None = None,
 ) -> list[Connector]:
@@ -62,13 +70,7 @@ def find_connectors(
     ----------
     maps : of the picture in which `unit` was found
     unit : FoundUnit
-    rgb : uint8 (h, w, 3)
-        The photo at a size at which colours and pins can be measured.
-    to_rgb : float
-        Photo pixels to pixels of `rgb`.
-    white_balance : WhiteBalance
-    shades : sequence of NamedShade
-        Colours to know besides the common ones.
+    picture : Picture
     up_deg : float, optional
         What is up on the unit; without it no places are told.
 
@@ -82,21 +84,14 @@ def find_connectors(
         confidence = _confidence(instance) * min(1.0, on_unit / 0.7)
         if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
             continue
-        connectors.append(
-            _measure_connector(
-                maps, instance, rgb, to_rgb, white_balance, shades, confidence, unit.polygon, up_deg
-            )
-        )
+        connectors.append(_measure_connector(maps, instance, picture, confidence, unit.polygon, up_deg))
     return _of_min_area(connectors)
 
 
 def find_loose_connectors(
     maps: Sequence[Maps],
     units: Sequence[FoundUnit],
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
-    shades: Sequence[NamedShade] = (),
+    picture: Picture,
     *,
     verifier: Verifier | None = None,
     no_units: Sequence[tuple[FoundUnit, float]] = (),
@@ -108,8 +103,7 @@ def find_loose_connectors(
     maps : sequence of Maps
         Of the whole photo; those in which `units` were found are the first.
     units : all that was found in it
-    rgb, to_rgb, white_balance, shades
-        As in `find_connectors`.
+    picture : Picture
     verifier : Verifier, optional
     no_units : sequence of (FoundUnit, float)
         Of the first maps, what was outlined as a unit and is none, with the verifier's logit that it is a
@@ -125,18 +119,16 @@ def find_loose_connectors(
     for each in maps:
         found = find_loose_instances(each, units if each is maps[0] else ())
         if verifier is not None:
-            found = look_again(each, found, rgb, to_rgb, verifier)
+            found = look_again(each, found, picture, verifier)
         connectors += [
-            _measure_connector(each, instance, rgb, to_rgb, white_balance, shades, confidence)
+            _measure_connector(each, instance, picture, confidence)
             for instance, confidence in found
             if confidence >= least
         ]
     for thing, logit in no_units:
         confidence = verified_confidence(logit)
         if confidence >= least:
-            connectors.append(
-                _measure_as_plug(maps[0], thing, rgb, to_rgb, white_balance, shades, confidence)
-            )
+            connectors.append(_measure_as_plug(maps[0], thing, picture, confidence))
     return _of_min_area(_each_once(connectors) if len(maps) > 1 or no_units else connectors)
 
 
@@ -161,7 +153,7 @@ def find_loose_instances(maps: Maps, units: Sequence[FoundUnit]) -> list[tuple[I
 
 
 def look_again(
-    maps: Maps, found: list[tuple[Instance, float]], rgb: np.ndarray, to_rgb: float, verifier: Verifier
+    maps: Maps, found: list[tuple[Instance, float]], picture: Picture, verifier: Verifier
 ) -> list[tuple[Instance, float]]:
     """Those that are worth a second look, each with the confidence after it.
 
@@ -170,8 +162,7 @@ def look_again(
     maps : in which they were found
     found : list of (Instance, float)
         With the segmenter's confidence.
-    rgb, to_rgb
-        As in `find_connectors`.
+    picture : Picture
     verifier : Verifier
 
     Returns
@@ -179,8 +170,9 @@ def look_again(
     found : list of (Instance, float)
     """
     worth = [instance for instance, confidence in found if confidence >= LEAST_LOOKED_AT]
-    outlines = [as_polygon(maps.points_to_photo(_corners(maps, instance)) * to_rgb) for instance in worth]
-    logits = verifier.verify(rgb, outlines)[:, 0]
+    corners = [maps.points_to_photo(_corners(maps, instance)) for instance in worth]
+    outlines = [as_polygon(each * picture.to_rgb) for each in corners]
+    logits = verifier.verify(picture.rgb, outlines)[:, 0]
     return [
         (instance, verified_confidence(float(logit))) for instance, logit in zip(worth, logits, strict=True)
     ]
@@ -223,10 +215,7 @@ def _of_min_area(connectors: list[Connector]) -> list[Connector]:
 def _measure_connector(
     maps: Maps,
     instance: Instance,
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
-    shades: Sequence[NamedShade],
+    picture: Picture,
     confidence: float,
     unit: Polygon | None = None,
     up_deg: float | None = None,
@@ -235,25 +224,15 @@ def _measure_connector(
     polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
     weight = instance.cells * maps.coarse_masks["connector"]
     network = pool(maps.colour, weight, COLOUR_CODES)
-    return _measure(
-        maps, polygon, weight, network, rgb, to_rgb, white_balance, shades, confidence, unit, up_deg
-    )
+    return _measure(maps, polygon, weight, network, picture, confidence, unit, up_deg)
 
 
-def _measure_as_plug(
-    maps: Maps,
-    thing: FoundUnit,
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
-    shades: Sequence[NamedShade],
-    confidence: float,
-) -> Connector:
+def _measure_as_plug(maps: Maps, thing: FoundUnit, picture: Picture, confidence: float) -> Connector:
     """A housing that the segmenter outlined as a unit; so of its colour, the rim alone is heard."""
     polygon = as_polygon(cv2.boxPoints(cv2.minAreaRect(np.asarray(thing.polygon, np.float32))))
     weight = thing.instance.cells.astype(float)
     undecided: dict[str, float] = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}
-    return _measure(maps, polygon, weight, undecided, rgb, to_rgb, white_balance, shades, confidence)
+    return _measure(maps, polygon, weight, undecided, picture, confidence)
 
 
 def _measure(
@@ -261,10 +240,7 @@ def _measure(
     polygon: Polygon,
     weight: np.ndarray,
     network: dict[str, float],
-    rgb: np.ndarray,
-    to_rgb: float,
-    white_balance: WhiteBalance,
-    shades: Sequence[NamedShade],
+    picture: Picture,
     confidence: float,
     unit: Polygon | None = None,
     up_deg: float | None = None,
@@ -274,8 +250,9 @@ def _measure(
     if unit is not None:
         ratio = long_side(np.asarray(polygon)) / max(long_side(np.asarray(unit)), 1e-6)
         place = None if up_deg is None else place_in_unit(polygon, unit, up_deg)
-    patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)
-    measured = (*patch, 1 - white_balance.confidence, shades) if patch else None
+    corners, white_balance = np.asarray(polygon) * picture.to_rgb, picture.white_balance
+    patch = measure_housing(picture.rgb, corners, white_balance)
+    measured = (*patch, 1 - white_balance.confidence, picture.shades) if patch else None
     return Connector(
         polygon=polygon,
         colour=pool_opinions(
@@ -287,7 +264,7 @@ def _measure(
         size=pool(maps.size, weight, SIZE_CLASSES),
         size_ratio=ratio,
         confidence=float(min(1.0, confidence)),
-        pins=count_pins(_rectify(rgb, np.asarray(polygon) * to_rgb)),
+        pins=count_pins(_rectify(picture.rgb, corners)),
         place=place,
         mated=_mostly(maps.mated, weight),
         broken=_mostly(maps.broken, weight),
