@@ -115,9 +115,22 @@ def test_lines_are_compared_by_their_hash_alone():
     assert tally.counts == {
         "printed line": 1,
         "printed line whole": 1,
+        "printed line in a row": 1,
         "raised line": 1,
         "raised line whole": 0,
+        "raised line in a row": 0,
     }
+
+
+@pytest.mark.parametrize(
+    ("wanted", "counted"), [("AB123", 1), ("AB123 REV C", 1), ("B123", 0), ("AB", 0), ("REV AB123", 0)]
+)
+def test_a_line_may_be_whole_words_of_a_row_that_was_read(wanted, counted):
+    text = Text(_box(200, 300, 90, 20), "UNIT AB123 REV C", 0.9, "printed", 20.0)
+    line = {"polygon": [], "kind": "printed", "height_px": 20.0, "sha256": normalised_hash(wanted)}
+    tally = Tally()
+    score_written(observed(texts=[text]), {"lines": [line]}, tally)
+    assert (tally.counts["printed line whole"], tally.counts["printed line in a row"]) == (0, counted)
 
 
 def test_truth_is_read_from_a_file_or_a_folder(tmp_path):

@@ -267,6 +267,31 @@ def test_a_segmenter_readers_and_decoder_of_ones_own_are_used_alone(draw_maps, m
     assert "a toy" in seen.notes
 
 
+@pytest.mark.parametrize(("at", "on_unit"), [((0.5, 0.5), True), ((0.03, 0.03), False)])
+def test_what_a_closer_look_reads_belongs_to_the_unit_it_lies_on(draw_maps, at, on_unit):
+    def find_text(picture, max_side):
+        if max_side < 1000:  # nothing at first
+            return ()
+        x, y = at[0] * picture.shape[1], at[1] * picture.shape[0]
+        return (TextBox(np.float32([(x - 9, y - 4), (x + 9, y - 4), (x + 9, y + 4), (x - 9, y + 4)]), 0.9),)
+
+    models = VisionModels(
+        _ToySegmenter(draw_maps),
+        Readers(_ToyReader(), None, (), find_text=find_text),
+        lambda picture, regions=(), *, whole=True, avoid=(): (),
+    )
+    seen = observe(photo_from_array(two_tones()), models=models)
+    (unit,) = seen.units
+    read = [text.value for text in unit.texts], [text.value for text in seen.texts]
+    assert read == ((["TOY"], []) if on_unit else ([], ["TOY"]))
+
+
+def two_tones() -> np.ndarray:
+    """A picture in which any cut is two flat tones, as print is."""
+    stripes = np.where(np.arange(640) // 2 % 2, 230, 20).astype(np.uint8)
+    return np.repeat(np.tile(stripes, (480, 1))[:, :, None], 3, axis=2)
+
+
 def test_observing_leaves_no_thread_behind_where_the_segmenter_fails():
     import threading
 

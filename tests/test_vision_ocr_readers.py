@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.order import ORIENTATION_RESOLVED
 from plugface.vision.geometry import cut_out, level_corners, map_back, quad_of, turned
-from plugface.vision.observations import Character, Text
+from plugface.vision.observations import Character, Code, Text
 from plugface.vision.ocr import cast_marks, label_text, unit_texts
 from plugface.vision.ocr import readers as text_module
 from plugface.vision.ocr.cast_marks import (
@@ -44,6 +44,7 @@ from plugface.vision.ocr.unit_texts import (
     find_regions,
     load_readers,
     measure_text_up,
+    read_closer,
     read_photo_texts,
     read_unit_texts,
 )
@@ -154,6 +155,52 @@ def test_text_on_a_unit_is_not_given_for_the_photo(reader):
     readers = Readers(reader, None, (reader,))
     assert read_photo_texts(_photo(grey), [corners], readers=readers)[0] == ()
     assert "K44510/261" in [t.value for t in read_photo_texts(_photo(grey), readers=readers)[0]]
+
+
+def _far_label():
+    """A photo of a label whose lines are about a hundredth of it high, and the label's corners."""
+    grey, corners = _lay(_label(), 0, scale=0.35, size=(2000, 2800))
+    return _photo(grey), corners
+
+
+def test_small_print_is_looked_for_closer_where_nothing_told_a_number(reader):
+    photo, _ = _far_label()
+    readers = Readers(reader, None, (reader,))
+    unit = ((0, 0), (60, 0), (60, 60), (0, 60))
+    known, _, _ = read_photo_texts(photo, [unit], readers=readers)
+    assert "K44510/261" not in [text.value for text in known]
+    assert "K44510/261" in [text.value for text in read_closer(photo, known, readers=readers)]
+
+
+def _nothing_found(picture, max_side):
+    raise AssertionError("it was looked for once more")
+
+
+NUMBER = Text(((0, 0), (90, 0), (90, 20), (0, 20)), "K44510/261", 0.95, "printed", 20.0)
+
+
+@pytest.mark.parametrize(
+    ("known", "codes", "side"),
+    [
+        ((NUMBER,), (), 2000),
+        ((), (Code(((0, 0), (9, 0), (9, 9)), "QR code", "K44510/261", "verified"),), 2000),
+        ((), (), 500),  # a small photo was seen as closely before
+    ],
+)
+def test_no_closer_look_is_taken_where_a_number_is_known(reader, known, codes, side):
+    readers = Readers(reader, None, (reader,), find_text=_nothing_found)
+    photo = _photo(np.full((side, side), 120, np.uint8))
+    assert read_closer(photo, known, codes, readers=readers) == ()
+    unsure = [replace(text, confidence=0.5) for text in known]
+    if known:
+        with pytest.raises(AssertionError, match="once more"):
+            read_closer(photo, unsure, codes, readers=readers)
+
+
+def test_a_closer_look_adds_nothing_where_something_was_read(reader):
+    photo, corners = _far_label()
+    poor = Text(corners, "K44", 0.4, "printed", 20.0)
+    assert read_closer(photo, [poor], readers=Readers(reader, None, (reader,))) == ()
 
 
 def test_mirrored_photo_is_told(reader):

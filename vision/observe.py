@@ -23,7 +23,7 @@ from plugface.vision.detection.segmenter import (
 )
 from plugface.vision.detection.units import FoundUnit, find_units, verify_units
 from plugface.vision.detection.verifier import Verifier, load_verifier
-from plugface.vision.geometry import overlap, shrunk
+from plugface.vision.geometry import lies_on_any, overlap, shrunk
 from plugface.vision.observations import (
     COLOUR_CODES,
     MIN_AREA_RATIO,
@@ -46,6 +46,7 @@ from plugface.vision.ocr.unit_texts import (
     find_regions,
     load_readers,
     measure_text_up,
+    read_closer,
     read_photo_texts,
     read_unit_texts,
 )
@@ -395,6 +396,15 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
         decode_codes=models.read_codes,
     )
     every = [*texts, *(text for on_unit, _ in of_units for text in on_unit)]
+    every_code = [*codes, *(code for _, on_unit in of_units for code in on_unit)]
+    for text in read_closer(photo, every, every_code, readers=models.readers):
+        every.append(text)
+        where = [lies_on_any(text.polygon, [sighting.unit.polygon]) for sighting in scene.sightings]
+        if any(where):
+            on_unit, its_codes = of_units[where.index(True)]
+            of_units[where.index(True)] = ((*on_unit, text), its_codes)
+        else:
+            texts = (*texts, text)
     mirrored = find_mirroring(photo, every, readers=models.readers)
     return _Writing(tuple(of_units), texts, codes, mirrored, (*notes, *said))
 

@@ -34,6 +34,15 @@ def normalised_hash(text: str) -> str:
     return hashlib.sha256(kept.encode()).hexdigest()
 
 
+def hashes_of_runs(text: str) -> set[str]:
+    """Normalised hashes of all runs of whole words in a text: two columns of a label are read as one row."""
+    words = text.split()
+    runs = {
+        "".join(words[start:end]) for start in range(len(words)) for end in range(start + 1, len(words) + 1)
+    }
+    return {normalised_hash(run) for run in runs}
+
+
 def match(found: list, true: list, least: float) -> dict[int, int]:
     """For each true polygon the found one that overlaps it by `least` or more, the best overlaps first."""
     pairs = [(overlap(f, t), i, j) for i, f in enumerate(found) for j, t in enumerate(true)]
@@ -170,6 +179,7 @@ def score_written(seen: Observations, row: dict, tally: Tally) -> list[str]:
     texts = [text for unit in seen.units for text in unit.texts] + list(seen.texts)
     codes = [code for unit in seen.units for code in unit.codes] + list(seen.codes)
     read = {normalised_hash(text.value) for text in texts}
+    in_rows = set().union(*(hashes_of_runs(text.value) for text in texts))
     decoded = {normalised_hash(code.payload) for code in codes}
     wrong = []
     for line in row.get("lines", []):
@@ -180,6 +190,7 @@ def score_written(seen: Observations, row: dict, tally: Tally) -> list[str]:
         name = "raised line" if raised else "printed line"
         tally.add(name)
         tally.add(f"{name} whole", wanted in read)
+        tally.add(f"{name} in a row", wanted in in_rows)
         if wanted not in read:
             wrong.append(f"{line.get('kind')} line of {line.get('height_px', 0):.0f} px not read whole")
     for code in row.get("codes", []):
@@ -216,7 +227,9 @@ def table(tally: Tally) -> list[tuple[str, float, str]]:
         row("whole front right", "front right", "front true"),
         row("negatives with a unit outlined", "negatives with a unit", "negatives"),
         row("printed lines whole, 12 px or more", "printed line whole", "printed line"),
+        row("the same, alone or as words of a row", "printed line in a row", "printed line"),
         row("cast, engraved, stamped lines whole", "raised line whole", "raised line"),
+        row("the same, alone or as words of a row", "raised line in a row", "raised line"),
         row("codes decoded, module of 2 px or more", "code decoded", "code"),
     ]
 
