@@ -62,6 +62,21 @@ def test_an_answer_imports_nothing_that_only_training_or_reports_need(tmp_path) 
     assert ran.stdout.strip() == "[]"
 
 
+DECIDING = ("plugface.models.identify", "plugface.models.learning.classifier", "plugface.cli.present.schemas")
+
+
+def test_what_decides_is_imported_while_the_photos_are_looked_at(tmp_path) -> None:
+    # By a thread that ends before deciding begins, and not before the photo is opened.
+    program = """
+import sys
+import plugface.analysis, plugface.cli.limited_photo, plugface.models.catalogue.entries
+print([name for name in sys.argv[1:] if name in sys.modules])
+"""
+    command = [sys.executable, "-c", program, *DECIDING]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=300, check=True)
+    assert ran.stdout.strip() == "[]"
+
+
 def test_no_number_for_this_machine_is_made_and_nothing_is_reported(tmp_path) -> None:
     program = "import os, plugface.vision.observe; print(os.environ['ORT_DISABLE_TELEMETRY'])"
     own = {name: value for name, value in os.environ.items() if name not in {"ORT_DISABLE_TELEMETRY", "CI"}}

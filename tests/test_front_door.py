@@ -13,6 +13,8 @@ import pytest
 from PIL import Image, ImageOps
 from plugface.cli.evaluation.truth import read_truth
 from plugface.codec import FORMAT, UnknownFormat, read_decision, read_observations, write_observations
+from plugface.models.learning.classifier import default_model_path
+from plugface.models.learning.model_error import ModelError
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "training_data_demo"
@@ -57,6 +59,21 @@ def test_a_pallet_is_refused_by_the_library_itself(catalogue):
     pallet = next(row for row in read_truth(DEMO, "calibration") if row.view == "pallet")
     with pytest.raises(plugface.SeveralUnits, match=r"shows \d+ units"):
         plugface.analyse([DEMO / pallet.photo], catalogue)
+
+
+def test_a_model_may_be_made_while_the_photos_are_looked_at(answer, catalogue, promised_photo):
+    def look(photo, shades):
+        return answer.observations[0]
+
+    def broken():
+        raise ModelError("model.json", "it is none")
+
+    made = plugface.analyse(
+        [promised_photo], catalogue, look=look, model=lambda: plugface.load_model(default_model_path())
+    )
+    assert made.decision == answer.decision
+    with pytest.raises(ModelError, match="it is none"):
+        plugface.analyse([promised_photo], catalogue, look=look, model=broken)
 
 
 def test_an_answer_goes_to_json_and_back(answer, catalogue):

@@ -1,48 +1,10 @@
 """plugface catalogue import, export: a catalogue from a spreadsheet, and as one."""
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.lot.run_folder import write_new, write_whole
-from plugface.cli.present.catalogue_schema import family_schema_text
-from plugface.cli.present.catalogue_sheet import (
-    CellError,
-    SheetFamilies,
-    catalogue_rows,
-    example_row,
-    explain_rows,
-    find_changes,
-    head_rows,
-    read_head_rows,
-    read_rows,
-)
-from plugface.cli.present.catalogue_template import SCHEMA_FILE, file_name
-from plugface.cli.present.catalogue_terminal import render_problems
-from plugface.cli.present.catalogue_text import catalogue_head_text, entry_text
-from plugface.cli.present.plain_text import say
-from plugface.cli.present.screen import Screen
-from plugface.cli.store.sheets import Sheet, SheetError, read_sheets, write_sheets
-from plugface.models.catalogue.check import Problem, check_catalogue
-from plugface.models.catalogue.entries import Catalogue, CatalogueHead, Family, load_catalogue
-from pydantic import ValidationError
-
-#: Names of the sheets of a workbook.
-LIST, EXPLAINED, HEAD = "families", "columns", "catalogue"
-
-What = Literal["new", "as it was", "changed", "left alone"]
-
-
-@dataclass(frozen=True)
-class Imported:
-    """What becomes of one family of a list."""
-
-    family: Family
-    file: str
-    what: What
-    changes: tuple[str, ...] = ()
 
 
 def export_sheet(
@@ -56,11 +18,9 @@ def export_sheet(
 
     Exit code: 0; 2 when the catalogue cannot be read or the file cannot be written.
     """
-    catalogue = load_catalogue(path)
-    rows = catalogue_rows(catalogue.families)
-    write_whole(out, _file_bytes(out, rows, head_rows(catalogue.head)))
-    families, variants = len(catalogue.families), len(rows) - 1
-    say(f"{families} families, {variants} variants written to {out}")
+    from plugface.cli.commands.catalogue_list import export_list
+
+    export_list(path, out)
 
 
 def import_sheet(
@@ -93,153 +53,11 @@ def import_sheet(
 
     Exit code: 0; 1 when a family was left out or contradicts itself; 2 when the list cannot be read.
     """
+    from plugface.cli.commands.catalogue_list import import_list, write_template
+
     if template is not None:
-        _write_template(template)
+        write_template(template)
         return
     if source is None or path is None:
         raise typer.BadParameter("name the list and the catalogue's folder, or --template FILE")
-    read = _read_list(source)
-    before = load_catalogue(path) if (path / "catalogue.toml").exists() else None
-    done = _plan(read.families, before, replace)
-    head = _head(read, before, path)
-    after = _together(before, done, head)
-    problems = check_catalogue(after) if after else ()
-    if not dry_run and after:
-        _write(path, done, head, before)
-    if as_json:
-        from plugface.cli.present.catalogue_schemas import catalogue_import_out
-
-        say(catalogue_import_out(str(source), read, done, problems, dry_run).model_dump_json(indent=2))
-    else:
-        _render(read, done, problems, dry_run, path)
-    if read.errors or any(one.what == "left alone" for one in done) or _contradicts(problems):
-        raise typer.Exit(1)
-
-
-def _contradicts(problems: tuple[Problem, ...]) -> bool:
-    return any(problem.severity == "error" for problem in problems)
-
-
-def _file_bytes(out: Path, rows: list, head: list) -> bytes:
-    """The list with its explanation; a CSV file has one table, so the lines of the head stand below it."""
-    if out.suffix.lower() == ".csv":
-        return write_sheets(out, [Sheet(LIST, (*rows, *head))])
-    widths = tuple(min(60, max(10, 1.1 * max(len(str(row[i])) for row in rows))) for i in range(len(rows[0])))
-    sheets = [Sheet(LIST, tuple(rows), widths), Sheet(EXPLAINED, tuple(explain_rows()), (20, 14, 90, 40))]
-    return write_sheets(out, [*sheets, Sheet(HEAD, (("key", "value"), *head), (20, 100))])
-
-
-def _write_template(out: Path) -> None:
-    rows = [catalogue_rows(())[0], example_row()]
-    head = [("@name", "Our catalogue"), ("@invented", "no"), ("@note", "")]
-    write_new(out, _file_bytes(out, rows, head))
-    say(f"Wrote {out}. Write over the example, one row a variant.")
-    say(f"Then: plugface catalogue import {out} DIR --dry-run")
-    if out.suffix.lower() == ".csv":
-        for name, needed, words, _ in explain_rows()[1:]:
-            say(f"{name}{' (must be there)' if needed == 'yes' else ''}: {words}")
-
-
-def _read_list(source: Path) -> SheetFamilies:
-    sheets = read_sheets(source)
-    named = {sheet.name.lower(): sheet for sheet in sheets}
-    if not sheets:
-        raise SheetError(str(source), "it has no sheet", "Start from the list that --template writes")
-    read = read_rows(named.get(LIST, sheets[0]).rows, f"list {source.name}")
-    if HEAD not in named:
-        return read
-    head, errors = read_head_rows(named[HEAD].rows)
-    errors = tuple(CellError(f"{HEAD}!{e.cell}", e.column, e.problem, e.remedy) for e in errors)
-    return SheetFamilies(read.families, head, (*read.errors, *errors), read.guesses)
-
-
-def _plan(families: tuple[Family, ...], before: Catalogue | None, replace: bool) -> tuple[Imported, ...]:
-    """What becomes of each family of the list."""
-    there = before.by_key if before else {}
-    files = dict(zip(there, before.files, strict=True)) if before else {}
-    taken = {file: key for key, file in files.items()}
-    done = []
-    for family in families:
-        file = files.get(family.key) or _free_name(family.key, taken)
-        taken[file] = family.key
-        if family.key not in there:
-            done.append(Imported(family, file, "new"))
-        elif there[family.key] == family:
-            done.append(Imported(family, file, "as it was"))
-        else:
-            changes = tuple(find_changes(there[family.key], family))
-            done.append(Imported(family, file, "changed" if replace else "left alone", changes))
-    return tuple(done)
-
-
-def _free_name(key: str, taken: dict[str, str]) -> str:
-    """A file name that no other family has: two keys may differ in their signs alone."""
-    name = file_name(key)
-    stem = name.removesuffix(".toml") or "family"
-    number = 1
-    while name in taken or name in (".toml", "catalogue.toml"):
-        number += 1
-        name = f"{stem}_{number}.toml"
-    return name
-
-
-def _head(read: SheetFamilies, before: Catalogue | None, path: Path) -> CatalogueHead:
-    """The folder's own head, or the list's where there is none yet."""
-    if before is not None:
-        return before.head
-    try:
-        return CatalogueHead.model_validate({"name": path.resolve().name, **read.head})
-    except ValidationError as error:
-        one = error.errors(include_url=False)[0]
-        where = ", ".join(map(str, one["loc"]))
-        problem = f"the lines of the head do not fit ({where}: {one['msg']})"
-        raise SheetError(HEAD, problem, "Correct them") from None
-
-
-def _together(before: Catalogue | None, done: tuple[Imported, ...], head: CatalogueHead) -> Catalogue | None:
-    """The catalogue as it will be; None where it would hold nothing."""
-    kept = dict(zip(before.files, before.families, strict=True)) if before else {}
-    kept |= {one.file: one.family for one in done if one.what in ("new", "changed")}
-    if not kept:
-        return None
-    files = tuple(sorted(kept))
-    return Catalogue(head=head, families=tuple(kept[file] for file in files), files=files)
-
-
-def _write(path: Path, done: tuple[Imported, ...], head: CatalogueHead, before: Catalogue | None) -> None:
-    """Write the families first: a folder without catalogue.toml is none yet."""
-    path.mkdir(parents=True, exist_ok=True)
-    for one in done:
-        target = path / one.file
-        if one.what == "changed":
-            write_whole(path / f"{one.file}.before", target.read_bytes())
-            write_whole(target, entry_text(one.family).encode())
-        elif one.what == "new":
-            write_new(target, entry_text(one.family).encode())
-    write_whole(path / SCHEMA_FILE, family_schema_text().encode())
-    if before is None:
-        write_new(path / "catalogue.toml", catalogue_head_text(head).encode())
-
-
-def _render(
-    read: SheetFamilies, done: tuple[Imported, ...], problems: tuple[Problem, ...], dry_run: bool, path: Path
-) -> None:
-    for error in read.errors:
-        say(f"{error}", err=True)
-    for one in done:
-        word = {"new": "would write", "changed": "would write over"} if dry_run else {
-            "new": "wrote", "changed": "wrote over"
-        }  # fmt: skip
-        said = word.get(one.what, one.what)
-        changes = f" ({', '.join(one.changes)})" if one.changes else ""
-        hint = (
-            "; it differs from the list: add --replace to write over it" if one.what == "left alone" else ""
-        )
-        say(f"{one.family.key}: {said} {path / one.file}{changes}{hint}")
-    for guess in read.guesses:
-        say(f"guessed, {guess}")
-    if problems:
-        say("")
-        render_problems(Screen(), problems)
-    counts = f"{len(done)} families read, {len(read.errors)} slip{'' if len(read.errors) == 1 else 's'}"
-    say(f"\n{counts}; {'nothing was written (--dry-run)' if dry_run else f'the catalogue is {path}'}.")
+    import_list(source, path, dry_run=dry_run, replace=replace, as_json=as_json)

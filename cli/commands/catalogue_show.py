@@ -1,16 +1,18 @@
 """plugface catalogue show: one entry in words, and as a drawing of what it should look like."""
 
+from __future__ import annotations
+
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.lot.run_folder import write_whole
 from plugface.cli.present.plain_text import say
-from plugface.cli.present.terminal import CONTROLS
 from plugface.cli.settings import default_catalogue
-from plugface.models.catalogue.entries import Catalogue, Family, load_catalogue
+
+if TYPE_CHECKING:
+    from plugface.models.catalogue.entries import Catalogue, Family
 
 
 def show(
@@ -38,6 +40,8 @@ def show(
 
     Exit code: 0; 2 when there is no such family, or the picture cannot be written.
     """
+    from plugface.models.catalogue.entries import load_catalogue
+
     folder = catalogue or default_catalogue()
     read = load_catalogue(folder)
     if every == (key is not None):
@@ -62,6 +66,7 @@ def _find(key: str, catalogue: Catalogue) -> Family:
 
 
 def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, drawn: bool) -> None:
+    from plugface.cli.lot.run_folder import write_whole
     from plugface.cli.present.face_drawing import draw_all, draw_face, draw_pixels, svg_text
     from plugface.cli.present.picture import save_picture
     from plugface.cli.present.reference_photo import read_reference, read_references
@@ -80,6 +85,8 @@ def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, d
 
 def entry_lines(family: Family) -> list[str]:
     """An entry in words, a line for each thing."""
+    from plugface.cli.present.terminal import CONTROLS
+
     width, height, depth = family.body.size_mm
     label = family.label
     side = {"unknown": "", "face": " on the plug face", "back": " on the back"}.get(

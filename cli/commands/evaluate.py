@@ -7,26 +7,19 @@ import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.evaluation.truth import (
-    Split,
-    TruePhoto,
-    TruthMissing,
-    group_by_unit,
-    list_test_makers,
-    read_truth,
-)
 from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
-from plugface.vision.observations import Observations
 
 if TYPE_CHECKING:
+    from plugface.cli.evaluation.truth import TruePhoto
     from plugface.models.catalogue.entries import Catalogue
     from plugface.models.learning.classifier import Model
     from plugface.models.learning.metrics import Case, Figure
+    from plugface.vision.observations import Observations
     from rich.console import Console
 
 #: Severity of the corruptions, the worst of the published five.
@@ -38,7 +31,9 @@ TIMED_PHOTOS = 10
 
 
 def evaluate(
-    split: Annotated[Split, typer.Option("--split", help="Which part of the photos.")] = "test",
+    split: Annotated[
+        Literal["train", "calibration", "test"], typer.Option("--split", help="Which part of the photos.")
+    ] = "test",
     data: Annotated[
         Path | None,
         typer.Option(
@@ -123,6 +118,7 @@ def evaluate(
             photos=photos, truth=truth, ledger=ledger, out=out, as_json=as_json, workers=workers,
         )  # fmt: skip
         return
+    from plugface.cli.evaluation.truth import TruthMissing, list_test_makers, read_truth
     from plugface.cli.lot.run_folder import write_whole
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.learned_model import default_model
@@ -185,6 +181,7 @@ def cases_of(
 ) -> list[Case]:
     """Each unit by each of its photos alone, and by all together; each photo of no unit alone."""
     from plugface.cli.evaluation.kept_observations import Look, observe_all
+    from plugface.cli.evaluation.truth import group_by_unit
     from plugface.cli.present.screen import Screen
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -236,6 +233,7 @@ def _case(
 
 def _other_maker(folder: Path, ways: Ways) -> tuple[str, list[Figure]]:
     """Figures of a maker that nothing was learned from, under its name."""
+    from plugface.cli.evaluation.truth import TruthMissing, read_truth
     from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.learning import metrics
     from plugface.models.learning.metrics import Figure
@@ -263,6 +261,7 @@ def _other_maker(folder: Path, ways: Ways) -> tuple[str, list[Figure]]:
 
 def _baselines(folder: Path, rows: list[TruePhoto], cases: list[Case]) -> list[Figure]:
     from plugface.cli.evaluation.baselines import predict_baselines
+    from plugface.cli.evaluation.truth import read_truth
     from plugface.models.learning import metrics
     from plugface.models.learning.metrics import Figure
 

@@ -1,11 +1,16 @@
 """plugface identify: which controller is on these photos."""
 
+from functools import partial
+from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say, say_json
+
+if TYPE_CHECKING:
+    from plugface.models.learning.classifier import Model
 
 
 def identify(
@@ -45,17 +50,21 @@ def identify(
     from plugface.analysis import Settings, analyse
     from plugface.cli.limited_photo import read_photo
     from plugface.cli.settings import default_catalogue
-    from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.entries import load_catalogue
-    from plugface.models.decision.pairing import Needs
 
-    needs = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
-    described = needs if needs != Needs() else None
+    described = None
+    if any(value is not None for value in (throttle, gearbox, crank_teeth, year, partner)):
+        from plugface.models.decision.pairing import Needs
+
+        described = Needs(
+            throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner
+        )
     folder = catalogue or default_catalogue()
     read = load_catalogue(folder)
     options.check_partner(partner, read)
     settings = Settings(needs=described, unit=unit)
-    answer = analyse(photos, read, settings=settings, model=default_model(), opener=read_photo)
+    model = partial(_prepare, "schemas" if as_json else "terminal")
+    answer = analyse(photos, read, settings=settings, model=model, opener=read_photo)
     if picture:
         from plugface.cli.present.picture import draw_answer, save_picture
         from plugface.cli.present.reference_photo import read_reference
@@ -80,3 +89,11 @@ def identify(
     render_answer(console, answer)
     if picture:
         console.print(f"Picture: {picture}", style="dim")
+
+
+def _prepare(printer: str) -> "Model":
+    """The classifier, and what prints imported: while the photos are looked at."""
+    from plugface.cli.store.learned_model import default_model
+
+    import_module(f"plugface.cli.present.{printer}")
+    return default_model()

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import open_existing
-from plugface.cli.evaluation.truth import TruthMissing
 from plugface.cli.present.plain_text import say_json
 from plugface.cli.settings import N_SIMULATED, default_catalogue, demo_folder
 
@@ -208,6 +207,7 @@ def _demo_training_data(
     alone, the comparison favoured the one in use, and a model taught nothing new came out as another one.
     """
     from plugface.cli.evaluation.train_matcher import observed_units
+    from plugface.cli.evaluation.truth import TruthMissing
 
     data: dict[Part, list[ObservedUnit]] = {"learn": [], "calibrate": [], "judge": []}
     if demo is None:

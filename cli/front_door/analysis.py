@@ -1,29 +1,37 @@
-"""From photos to an answer: the one place where vision/ and models/ meet."""
+"""From photos to an answer: the one place where vision/ and models/ meet.
+
+What decides is imported where it is used: a new process imports it while the photos are looked at.
+"""
+
+from __future__ import annotations
 
 import io
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from importlib import import_module
 from os import PathLike
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.catalogue.shades import name_shades
-from plugface.models.decision.answers import Decision
-from plugface.models.decision.costs import Costs
-from plugface.models.decision.opinion import Opinion, give_opinion, read_claim
-from plugface.models.decision.pairing import Needs
-from plugface.models.identify import identify
-from plugface.models.learning.classifier import Model, default_model_path, load_model
-from plugface.models.unit_choice import UnitChoice, choose_units, chosen_unit
 from plugface.vision import observe as eyes
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.observations import Observations, Polygon, Unit, WhiteBalance
 from plugface.vision.photo import Photo, UnreadablePhoto, decode_photo, photo_from_array
 from plugface.vision.vision_models import VisionModels
+
+if TYPE_CHECKING:
+    from plugface.models.decision.answers import Decision
+    from plugface.models.decision.costs import Costs
+    from plugface.models.decision.opinion import Opinion
+    from plugface.models.decision.pairing import Needs
+    from plugface.models.learning.classifier import Model
+    from plugface.models.unit_choice import UnitChoice
 
 #: What a photo may come as: a file's path, its bytes, an open binary file, or RGB pixels as uint8 (H, W, 3).
 PhotoSource = str | PathLike[str] | bytes | BinaryIO | np.ndarray | Photo
@@ -60,6 +68,8 @@ class Answer:
     @property
     def units(self) -> tuple[Unit | None, ...]:
         """The unit as each photo shows it; None where the photo was read as a close-up."""
+        from plugface.models.unit_choice import chosen_unit
+
         pairs = zip(self.observations, self.chosen, strict=True)
         return tuple(chosen_unit(seen, choice) for seen, choice in pairs)
 
@@ -193,7 +203,7 @@ def analyse(
     catalogue: Catalogue,
     *,
     settings: Settings | None = None,
-    model: Model | None = None,
+    model: Model | Callable[[], Model] | None = None,
     look: Callable[..., Observations] = observe,
     opener: Callable[..., Photo] = open_photo,
 ) -> Answer:
@@ -205,8 +215,9 @@ def analyse(
         Views of one unit.
     catalogue : Catalogue
     settings : Settings, optional
-    model : Model, optional
-        The classifier; by default the one that comes along.
+    model : Model or callable, optional
+        The classifier, or what gives it: that is asked while the photos are looked at. By default the one
+        that comes along.
     look, opener : callable
         As in `observe_photos`.
 
@@ -228,10 +239,27 @@ def analyse(
     settings = settings or Settings()
     started = time.perf_counter()
     if settings.claimed is not None:
+        from plugface.models.decision.opinion import read_claim
+
         read_claim(settings.claimed, catalogue)  # before the photos: a slip of the pen is found at once
-    seen = observe_photos(photos, known_shades(catalogue), look=look, opener=opener)
+    with ThreadPoolExecutor(1) as beside:
+        deciding = beside.submit(_prepare_deciding, catalogue, model)
+        seen = observe_photos(photos, known_shades(catalogue), look=look, opener=opener)
+        model = deciding.result()
     names = [_name(source, number) for number, source in enumerate(photos, 1)]
     return decide_observed(names, seen, catalogue, settings=settings, model=model, started=started)
+
+
+def _prepare_deciding(catalogue: Catalogue, model: Model | Callable[[], Model] | None) -> Model:
+    """Import what deciding needs, read the model, and build the catalogue's arrays."""
+    from plugface.models.catalogue.index import index_catalogue
+    from plugface.models.learning.classifier import default_model_path, load_model
+
+    import_module("plugface.models.identify")
+    index_catalogue(catalogue)
+    if callable(model):
+        return model()
+    return model or load_model(default_model_path())
 
 
 def decide_observed(
@@ -266,6 +294,10 @@ def decide_observed(
     SeveralUnits, NoSuchUnit, UnitInSeveral, ClaimError, ModelError
         As `analyse`.
     """
+    from plugface.models.identify import identify
+    from plugface.models.learning.classifier import default_model_path, load_model
+    from plugface.models.unit_choice import choose_units
+
     settings = settings or Settings()
     started = time.perf_counter() if started is None else started
     chosen = choose_units(names, observations, settings.unit) if chosen is None else tuple(chosen)
@@ -282,6 +314,8 @@ def decide_observed(
             advise=settings.advise,
         )
     else:  # an opinion holds the decision it rests on
+        from plugface.models.decision.opinion import give_opinion
+
         opinion = give_opinion(
             seen,
             catalogue,

@@ -16,7 +16,7 @@ from plugface.models.learning.classifier import Model
 from pydantic import Field
 
 if TYPE_CHECKING:
-    from plugface.cli.commands.catalogue_sheet import Imported
+    from plugface.cli.commands.catalogue_list import Imported
     from plugface.cli.commands.learn import Outcome
     from plugface.models.learning.training_data import Judgement
 
