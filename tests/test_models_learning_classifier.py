@@ -17,7 +17,7 @@ from plugface.models.learning.classifier import (
 )
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.learning.training import calibrate, simulate_examples, train
+from plugface.models.learning.training import calibrate, simulate_examples, train, train_crossed
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.fusion import fuse_views
@@ -85,6 +85,45 @@ def test_observed_units_train_and_calibrate(model, monkeypatch):
     calibrated = calibrate(trained, observed(catalogue, model.noise, 24, 2), catalogue)
     assert calibrated.conformal.n == 24 * 3  # front, back, both
     assert "observed" in calibrated.about["calibrated_on"]
+
+
+def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen_it(model, monkeypatch):
+    catalogue = invent_catalogue(8, 4)
+    taught, held = observed(catalogue, model.noise, 12, 1), observed(catalogue, model.noise, 24, 2)
+    held = [replace(unit, unit_id=f"held {unit.unit_id}") for unit in held]
+    truly, asked = training.observed_examples, []
+
+    def spy(units, *rest, without):
+        asked.append((without, {unit.unit_id for unit in units}))
+        return truly(units, *rest, without=without)
+
+    monkeypatch.setattr(training, "observed_examples", spy)
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)
+    crossed = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    all_taught, all_held = ({unit.unit_id for unit in units} for units in (taught, held))
+    (first, *folds), last = asked[:-1], asked[-1]
+    assert first == (True, all_taught)  # the rules' weights
+    assert last == (False, all_held)
+    assert len(folds) == 2 * 3
+    for (learns, seen), (scores, unseen) in zip(folds[::2], folds[1::2], strict=True):
+        assert (learns, scores) == (True, False)
+        assert seen | unseen == all_taught
+        assert not seen & unseen
+        assert len(unseen) == 4
+    assert set.union(*(ids for _, ids in folds[1::2])) == all_taught
+    assert crossed.conformal.n == (12 + 24) * 3  # front, back, both
+    assert crossed.about["trainings"] == 3
+    assert crossed.about["observed_units"] == 12
+    again = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    assert again.version == crossed.version
+
+
+@pytest.mark.parametrize("folds", [1, 5])
+def test_a_crossed_model_needs_two_folds_and_a_unit_for_each(model, folds):
+    catalogue = invent_catalogue(8, 4)
+    units = observed(catalogue, model.noise, 4, 1)
+    with pytest.raises(ValueError, match=f"4 observed units cannot be parted into {folds} folds"):
+        train_crossed(units, units, catalogue, 3, n_simulated=200, folds=folds)
 
 
 def test_a_saved_model_comes_back_the_same(model, tmp_path):

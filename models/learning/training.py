@@ -21,7 +21,7 @@ from plugface.models.learning.calibration import Calibration, expected_calibrati
 from plugface.models.learning.classifier import Model, predict, score_pairs
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.learning.trees import LEAF, Trees
+from plugface.models.learning.trees import LEAF, Trees, average_trees
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
@@ -48,6 +48,11 @@ NO_OUTLINE = 0.1
 #: unit outweighs. Chosen on the calibration split and on 8,000 further simulated units, of which 14
 #: are accepted and wrong with it, 10 with half of it; twice of it accepts no more of the calibration split.
 SIMULATED_BESIDE, OBSERVED_WEIGHT = 3000, 100.0
+#: Trees of one training alone.
+MAX_ITER = 250
+#: Trainings whose mean `train_crossed` takes, each without one of as many parts of the observed units, and
+#: the trees of each. Our choice: twice the trees of one training alone, which answering has to walk through.
+FOLDS, MAX_ITER_OF_FOLD = 4, 120
 #: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.
 MONOTONE = [-1 if name.endswith("short") else 0 if name.startswith("sees") else 1 for name in PAIR_FEATURES]
 
@@ -266,10 +271,27 @@ def train(
     tell("fitting the classifier", 0, 1)
     weights = fit_weights(examples)
     features, true = list_pairs(examples, weights, noise.unknown)
-    classifier = HistGradientBoostingClassifier(
-        max_iter=250, max_leaf_nodes=8, min_samples_leaf=30, monotonic_cst=MONOTONE, random_state=seed
-    ).fit(features, true)
-    about = {
+    about = _describe(features, true, weights, noise, seed, n_simulated, len(observed))
+    model = Model(
+        grow_trees(features, true, seed), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about
+    )
+    tell("fitting the classifier", 1, 1)
+    return _calibrated(
+        model, simulate_examples(noise, seed + 1, max(n_simulated // 8, 100), tell), "simulated units"
+    )
+
+
+def _describe(
+    features: np.ndarray,
+    true: np.ndarray,
+    weights: np.ndarray,
+    noise: ErrorModel,
+    seed: int,
+    n_simulated: int,
+    n_observed: int,
+) -> dict:
+    """What a model file says of its training."""
+    return {
         "training_sha256": hashlib.sha256(features.tobytes() + true.tobytes()).hexdigest(),
         "libraries": {
             "scikit-learn": sklearn.__version__,
@@ -277,14 +299,35 @@ def train(
         },
         "seed": seed,
         "simulated_units": n_simulated,
-        "observed_units": len(observed),
+        "observed_units": n_observed,
         "noise": noise.basis,
         "weights": dict(zip(rule_names(), np.round(weights, 3).tolist(), strict=True)),
     }
-    model = Model(export_trees(classifier), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
-    tell("fitting the classifier", 1, 1)
-    return _calibrated(
-        model, simulate_examples(noise, seed + 1, max(n_simulated // 8, 100), tell), "simulated units"
+
+
+def grow_trees(features: np.ndarray, true: np.ndarray, seed: int, max_iter: int = MAX_ITER) -> Trees:
+    """Boosted trees over pairs, held monotone.
+
+    Parameters
+    ----------
+    features : float ndarray, shape (n_pairs, n_features)
+    true : bool ndarray, shape (n_pairs,)
+    seed : int
+    max_iter : int
+        Trees.
+
+    Returns
+    -------
+    trees : Trees
+    """
+    return export_trees(
+        HistGradientBoostingClassifier(
+            max_iter=max_iter,
+            max_leaf_nodes=8,
+            min_samples_leaf=30,
+            monotonic_cst=MONOTONE,
+            random_state=seed,
+        ).fit(features, true)
     )
 
 
@@ -343,14 +386,115 @@ def calibrate(
     return _calibrated(model, examples, basis, level, _score(model, beside))
 
 
+def train_crossed(
+    observed: list[ObservedUnit],
+    held: list[ObservedUnit],
+    catalogue: Catalogue,
+    seed: int,
+    *,
+    noise: ErrorModel | None = None,
+    n_simulated: int = 16_000,
+    folds: int = FOLDS,
+    level: float = 0.95,
+    tell: Told = _untold,
+) -> Model:
+    """The mean of several trainings, calibrated on every observed unit by trees that have not seen it.
+
+    One training calibrated on the held-back units alone hangs on the draw of simulated units and on which
+    few units were held back. Here each training learns from simulated units of its own and leaves out one
+    part of the observed ones; that part is scored by it, the held-back units by the mean of all, and the
+    curve and the sets are fitted to both.
+
+    Parameters
+    ----------
+    observed : list of ObservedUnit
+        The training split.
+    held : list of ObservedUnit
+        The calibration split: no training learns from it.
+    catalogue : Catalogue
+        Of these units.
+    seed : int
+    noise : ErrorModel, optional
+        From fit_error_model; the assumed one if left out.
+    n_simulated : int
+        Simulated units of all trainings together.
+    folds : int, 2 or more
+        Trainings, and parts of the observed units.
+    level : float, in (0, 1)
+        Share of units whose set shall hold the truth.
+    tell : callable
+        Told what is being done, and how many of how many.
+
+    Returns
+    -------
+    model : Model
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two folds, or fewer observed units than folds.
+    """
+    if not 2 <= folds <= len(observed):
+        raise ValueError(f"{len(observed)} observed units cannot be parted into {folds} folds, 2 or more")
+    noise = noise or ErrorModel()
+    simulated = simulate_examples(noise, seed, n_simulated, tell)
+    beside = simulate_examples(noise, seed + 2, SIMULATED_BESIDE, tell)
+    weights = fit_weights(simulated + observed_examples(observed, catalogue, noise, without=True))
+    part_of = np.random.default_rng(seed).permutation(len(observed)) % folds
+    ensembles, digests, parts = [], hashlib.sha256(), []
+    for fold in range(folds):
+        tell("fitting the classifier", fold, folds)
+        taught = [unit for unit, part in zip(observed, part_of, strict=True) if part != fold]
+        left_out = [unit for unit, part in zip(observed, part_of, strict=True) if part == fold]
+        examples = simulated[fold::folds] + observed_examples(taught, catalogue, noise, without=True)
+        features, true = list_pairs(examples, weights, noise.unknown)
+        digests.update(features.tobytes() + true.tobytes())
+        ensembles.append(grow_trees(features, true, seed + fold, MAX_ITER_OF_FOLD))
+        parts.append((ensembles[-1], observed_examples(left_out, catalogue, noise, without=False)))
+    tell("fitting the classifier", folds, folds)
+    about = {
+        **_describe(features, true, weights, noise, seed, n_simulated, len(observed)),
+        "training_sha256": digests.hexdigest(),
+        "trainings": folds,
+    }
+    whole = Model(average_trees(ensembles), weights, noise, Calibration(), Conformal(1.0, 0, level), about)
+    parts.append((whole.classifier, observed_examples(held, catalogue, noise, without=False)))
+    return _calibrated_crossed(whole, parts, _score(whole, beside), level)
+
+
+def _calibrated_crossed(
+    whole: Model, parts: list[tuple[Trees, list[Example]]], beside: Scored, level: float
+) -> Model:
+    """The mean of all, with curve and sets fitted to cases that were each scored by trees without them."""
+    unseen = [(replace(whole, classifier=trees), examples) for trees, examples in parts]
+    curve = _fit_scored([_score(model, examples) for model, examples in unseen], beside)
+    of_truth = [
+        chance
+        for model, examples in unseen
+        for chance in _chances_of_truth(replace(model, calibration=curve), examples)
+    ]
+    about = {
+        **whole.about,
+        "calibrated_on": f"{len(of_truth)} cases from observed units, each by trees that had not seen it, "
+        "and simulated ones",
+        "metrics": measure_halves(whole, unseen[-1][1], beside),
+    }
+    return replace(whole, calibration=curve, conformal=fit_conformal(np.array(of_truth), level), about=about)
+
+
+def _chances_of_truth(model: Model, examples: list[Example]) -> list[float]:
+    posteriors = predict(model, [e.fused for e in examples])
+    return [
+        p.unknown if e.truth < 0 else float(p.families[e.truth])
+        for p, e in zip(posteriors, examples, strict=True)
+    ]
+
+
 def _calibrated(
     model: Model, examples: list[Example], basis: str, level: float = 0.95, beside: Scored | None = None
 ) -> Model:
     model = replace(model, calibration=_fit_curve(model, examples, beside))
-    posteriors = predict(model, [e.fused for e in examples])
-    of_truth = [
-        p.unknown if e.truth < 0 else p.families[e.truth] for p, e in zip(posteriors, examples, strict=True)
-    ]
+    of_truth = _chances_of_truth(model, examples)
     about = {
         **model.about,
         "calibrated_on": f"{len(examples)} cases from {basis}",
@@ -367,7 +511,12 @@ def _score(model: Model, examples: list[Example]) -> Scored:
 
 def _fit_curve(model: Model, examples: list[Example], beside: Scored | None) -> Calibration:
     """Fitted to `examples`, and to pairs beside them, each of which counts less."""
-    scores, true = _score(model, examples)
+    return _fit_scored([_score(model, examples)], beside)
+
+
+def _fit_scored(observed: list[Scored], beside: Scored | None) -> Calibration:
+    """The same of pairs that are scored already, not all by the same trees."""
+    scores, true = (np.concatenate(column) for column in zip(*observed, strict=True))
     if beside is None:
         return fit_calibration(scores, true)
     more, more_true = beside
