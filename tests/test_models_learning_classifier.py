@@ -101,9 +101,9 @@ def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen
     monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)
     crossed = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
     all_taught, all_held = ({unit.unit_id for unit in units} for units in (taught, held))
-    (first, *folds), last = asked[:-1], asked[-1]
+    first, *folds = asked[:-2]
     assert first == (True, all_taught)  # the rules' weights
-    assert last == (False, all_held)
+    assert asked[-2:] == [(True, all_taught), (False, all_held)]  # the model itself
     assert len(folds) == 2 * 3
     for (learns, seen), (scores, unseen) in zip(folds[::2], folds[1::2], strict=True):
         assert (learns, scores) == (True, False)
@@ -112,10 +112,53 @@ def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen
         assert len(unseen) == 4
     assert set.union(*(ids for _, ids in folds[1::2])) == all_taught
     assert crossed.conformal.n == (12 + 24) * 3  # front, back, both
-    assert crossed.about["trainings"] == 3
+    assert len(crossed.classifier.roots) == training.MAX_ITER  # of one training, not of all
+    assert crossed.about["folds"] == 3
+    assert crossed.about["metrics"]["cases"] == (12 + 24) * 3
     assert crossed.about["observed_units"] == 12
     again = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
     assert again.version == crossed.version
+
+
+def test_each_known_unit_is_also_learned_as_one_of_no_family_and_unknown_ones_keep_their_share(model):
+    drawn = simulate_examples(model.noise, 5, 200)
+    both = training.leave_families_out(drawn, 0.1)
+    known = [e for e in drawn if e.truth >= 0]
+    left_out = both[len(drawn) :]
+    assert len(left_out) == len(known)
+    for unit, without in zip(known, left_out, strict=True):
+        assert without.truth == -1
+        rest = np.delete(unit.fused.log_odds, unit.truth, 0)
+        np.testing.assert_array_equal(without.fused.log_odds, rest)
+    assert {e.count for e in both if e.truth >= 0} == {1.0}
+    # Half of a tenth is by units left out; the other half by drawn ones, each of which counts half.
+    known_count = sum(e.count for e in both if e.truth >= 0)
+    assert sum(e.count for e in left_out) / known_count == pytest.approx(0.05 / 0.9)
+    assert {e.count for e in both[: len(drawn)] if e.truth < 0} == {0.5}
+
+
+def test_an_observed_unit_counts_as_several_and_its_doubles_share_that(model):
+    catalogue = invent_catalogue(8, 4)
+    (front, no_front, *_) = training.observed_examples(
+        observed(catalogue, model.noise, 1, 1), catalogue, model.noise, without=True
+    )
+    assert (front.truth, no_front.truth) == (0, -1)
+    assert front.count + no_front.count == pytest.approx(training.OBSERVED_COUNT)
+    assert no_front.count == pytest.approx(training.OBSERVED_COUNT * model.noise.unknown)
+    _, true, counts = training.list_pairs([front, no_front], model.weights, 0.1, most=2)
+    assert counts.tolist() == [front.count] * 2 + [no_front.count] * 2
+    assert true.sum() == 1
+
+
+def test_pairs_that_count_more_weigh_more_in_the_trees():
+    rng = np.random.default_rng(2)
+    features = rng.normal(size=(400, len(training.MONOTONE)))
+    true = np.arange(400) % 2 == 0  # nothing tells them
+    even, odd = (
+        training.grow_trees(features, true, np.where(true, w, 1.0), 0).score(features).mean()
+        for w in (1.0, 9.0)
+    )
+    assert odd - even == pytest.approx(np.log(9), abs=0.7)
 
 
 @pytest.mark.parametrize("folds", [1, 5])

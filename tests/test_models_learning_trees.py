@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plugface.models.learning.calibration import Calibration, calibrated_log_odds
 from plugface.models.learning.training import MONOTONE, export_trees
-from plugface.models.learning.trees import LEAF, Trees, average_trees
+from plugface.models.learning.trees import LEAF, Trees
 from scipy.special import expit
 from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -95,17 +95,3 @@ def test_branches_that_would_never_end_are_refused(left, right):
     columns = map(np.array, ([0], [1, LEAF, LEAF], [2.5, 0.5, -0.25], left, right))
     with pytest.raises(ValueError, match="tree"):
         Trees(1.0, *columns)
-
-
-def test_the_average_of_trees_scores_the_mean_of_their_scores():
-    single = [export_trees(grown_as(kind)) for kind in ("usual", "one tree", "few cases")]
-    features = np.random.default_rng(8).uniform(-20, 20, (50, N_FEATURES))
-    expected = np.mean([trees.score(features) for trees in single], axis=0)
-    assert np.ptp([trees.score(features) for trees in single], axis=0).max() > 1  # they differ
-    # 1e-9: the same additions in another order.
-    np.testing.assert_allclose(average_trees(single).score(features), expected, atol=1e-9)
-
-
-def test_the_average_of_no_trees_is_refused():
-    with pytest.raises(ValueError, match="no trees to average"):
-        average_trees([])

@@ -222,6 +222,13 @@ CONSTANTS = (
     ),
     Constant(
         "models.learning.training",
+        "OBSERVED_COUNT",
+        "train and calibration, by cross-validation",
+        "none",
+        "each value tried takes sixteen trainings; `train_matcher` makes one model",
+    ),
+    Constant(
+        "models.learning.training",
         "OBSERVED_WEIGHT",
         "calibration and 8,000 simulated units",
         "none",

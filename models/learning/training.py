@@ -21,7 +21,7 @@ from plugface.models.learning.calibration import Calibration, expected_calibrati
 from plugface.models.learning.classifier import Model, predict, score_pairs
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.learning.trees import LEAF, Trees, average_trees
+from plugface.models.learning.trees import LEAF, Trees
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.pair_features import CLIP_NATS, PAIR_FEATURES, describe_pairs
@@ -48,11 +48,13 @@ NO_OUTLINE = 0.1
 #: unit outweighs. Chosen on the calibration split and on 8,000 further simulated units, of which 14
 #: are accepted and wrong with it, 10 with half of it; twice of it accepts no more of the calibration split.
 SIMULATED_BESIDE, OBSERVED_WEIGHT = 3000, 100.0
-#: Trees of one training alone.
-MAX_ITER = 250
-#: Trainings whose mean `train_crossed` takes, each without one of as many parts of the observed units, and
-#: the trees of each. Our choice: twice the trees of one training alone, which answering has to walk through.
-FOLDS, MAX_ITER_OF_FOLD = 4, 120
+#: How many simulated units an observed one counts for in learning: simulated ones know no shadow that hides
+#: two plugs. Chosen among 1, 3, 10 and 30 by cross-validation over the training and calibration splits.
+OBSERVED_COUNT = 10.0
+#: Trees of one training.
+MAX_ITER = 120
+#: Parts of the observed units, each of which is scored by a training without it.
+FOLDS = 4
 #: +1: a larger value never makes the family less probable; -1: the reverse; 0: free.
 MONOTONE = [-1 if name.endswith("short") else 0 if name.startswith("sees") else 1 for name in PAIR_FEATURES]
 
@@ -65,6 +67,7 @@ class Example:
 
     fused: FusedFit
     truth: int
+    count: float = 1.0  # how much it counts in learning
 
 
 Told = Callable[[str, int, int], object]  # what is being done, how many of how many
@@ -175,10 +178,36 @@ def observed_examples(
         truth = keys.index(unit.family) if unit.family in keys else -1
         for chosen in [[fit] for fit in fits] + ([fits] if len(fits) > 1 else []):
             fused = fuse_views(chosen)
-            examples.append(Example(fused, truth))
-            if without and truth >= 0 and len(keys) > 2:
-                examples.append(Example(_leave_out(fused, truth), -1))
+            if not (without and truth >= 0 and len(keys) > 2):
+                examples.append(Example(fused, truth, OBSERVED_COUNT))
+                continue
+            # Of its likes in the field that share is in no family of the user's catalogue.
+            examples.append(Example(fused, truth, OBSERVED_COUNT * (1.0 - noise.unknown)))
+            examples.append(Example(_leave_out(fused, truth), -1, OBSERVED_COUNT * noise.unknown))
     return examples
+
+
+def leave_families_out(simulated: list[Example], unknown: float) -> list[Example]:
+    """The same units, and each known one against its catalogue without its family.
+
+    Units in no family are a tenth of those drawn, and how much they can look like a family decides from where
+    on an answer can be accepted. Taking a family out needs no further drawing. Drawn ones and such ones each
+    stand for half of the share of unknown units.
+
+    Parameters
+    ----------
+    simulated : list of Example
+    unknown : float, in (0, 1)
+        Share of units outside the catalogue.
+
+    Returns
+    -------
+    examples : list of Example
+    """
+    count = 0.5 * unknown / (1.0 - unknown)
+    drawn = [replace(e, count=0.5) if e.truth < 0 else e for e in simulated]
+    known = [e for e in simulated if e.truth >= 0 and len(e.fused.log_odds) > 2]
+    return drawn + [Example(_leave_out(e.fused, e.truth), -1, count) for e in known]
 
 
 def _leave_out(fused: FusedFit, row: int) -> FusedFit:
@@ -207,8 +236,8 @@ def fit_weights(examples: list[Example]) -> np.ndarray:
 
 def list_pairs(
     examples: list[Example], weights: np.ndarray, unknown: float, most: int = 5
-) -> tuple[np.ndarray, np.ndarray]:
-    """Features and truth of each unit's `most` best families, and its true one.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Features and truth of each unit's `most` best families, and its true one, and how much each counts.
 
     Parameters
     ----------
@@ -222,8 +251,9 @@ def list_pairs(
     -------
     features : float ndarray, shape (n_pairs, n_features)
     truth : ndarray, shape (n_pairs,)
+    counts : float ndarray, shape (n_pairs,)
     """
-    features, true = [], []
+    features, true, counts = [], [], []
     for example in examples:
         described = describe_pairs(example.fused, weights, unknown)
         rows = np.argsort(-described[:, 0], kind="stable")[:most]
@@ -231,7 +261,8 @@ def list_pairs(
             rows = np.append(rows, example.truth)
         features.append(described[rows])
         true.append(rows == example.truth)
-    return np.concatenate(features), np.concatenate(true)
+        counts.append(np.full(len(rows), example.count))
+    return np.concatenate(features), np.concatenate(true), np.concatenate(counts)
 
 
 def train(
@@ -265,16 +296,14 @@ def train(
     model : Model
     """
     noise = noise or ErrorModel()
-    examples = simulate_examples(noise, seed, n_simulated, tell)
+    examples = leave_families_out(simulate_examples(noise, seed, n_simulated, tell), noise.unknown)
     if observed and catalogue is not None:
         examples += observed_examples(observed, catalogue, noise, without=True)
     tell("fitting the classifier", 0, 1)
     weights = fit_weights(examples)
-    features, true = list_pairs(examples, weights, noise.unknown)
-    about = _describe(features, true, weights, noise, seed, n_simulated, len(observed))
-    model = Model(
-        grow_trees(features, true, seed), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about
-    )
+    pairs = list_pairs(examples, weights, noise.unknown)
+    about = _describe(pairs, weights, noise, seed, n_simulated, len(observed))
+    model = Model(grow_trees(*pairs, seed), weights, noise, Calibration(), Conformal(1.0, 0, 0.95), about)
     tell("fitting the classifier", 1, 1)
     return _calibrated(
         model, simulate_examples(noise, seed + 1, max(n_simulated // 8, 100), tell), "simulated units"
@@ -282,8 +311,7 @@ def train(
 
 
 def _describe(
-    features: np.ndarray,
-    true: np.ndarray,
+    pairs: tuple[np.ndarray, ...],
     weights: np.ndarray,
     noise: ErrorModel,
     seed: int,
@@ -292,7 +320,7 @@ def _describe(
 ) -> dict:
     """What a model file says of its training."""
     return {
-        "training_sha256": hashlib.sha256(features.tobytes() + true.tobytes()).hexdigest(),
+        "training_sha256": hashlib.sha256(b"".join(column.tobytes() for column in pairs)).hexdigest(),
         "libraries": {
             "scikit-learn": sklearn.__version__,
             "numpy": np.__version__,
@@ -305,30 +333,30 @@ def _describe(
     }
 
 
-def grow_trees(features: np.ndarray, true: np.ndarray, seed: int, max_iter: int = MAX_ITER) -> Trees:
+def grow_trees(features: np.ndarray, true: np.ndarray, counts: np.ndarray, seed: int) -> Trees:
     """Boosted trees over pairs, held monotone.
 
     Parameters
     ----------
     features : float ndarray, shape (n_pairs, n_features)
     true : bool ndarray, shape (n_pairs,)
+    counts : float ndarray, shape (n_pairs,)
+        How much each pair counts.
     seed : int
-    max_iter : int
-        Trees.
 
     Returns
     -------
     trees : Trees
     """
-    return export_trees(
-        HistGradientBoostingClassifier(
-            max_iter=max_iter,
-            max_leaf_nodes=8,
-            min_samples_leaf=30,
-            monotonic_cst=MONOTONE,
-            random_state=seed,
-        ).fit(features, true)
+    classifier = HistGradientBoostingClassifier(
+        max_iter=MAX_ITER,
+        max_leaf_nodes=8,
+        min_samples_leaf=30,
+        monotonic_cst=MONOTONE,
+        early_stopping=False,
+        random_state=seed,
     )
+    return export_trees(classifier.fit(features, true, counts))
 
 
 def export_trees(classifier: HistGradientBoostingClassifier) -> Trees:
@@ -398,28 +426,27 @@ def train_crossed(
     level: float = 0.95,
     tell: Told = _untold,
 ) -> Model:
-    """The mean of several trainings, calibrated on every observed unit by trees that have not seen it.
+    """A model that learns from all observed units, and is calibrated on each by trees that had not seen it.
 
-    One training calibrated on the held-back units alone hangs on the draw of simulated units and on which
-    few units were held back. Here each training learns from simulated units of its own and leaves out one
-    part of the observed ones; that part is scored by it, the held-back units by the mean of all, and the
-    curve and the sets are fitted to both.
+    As many trainings as there are folds each leave out one part of the observed units and score it; the model
+    itself leaves none out and scores the held-back ones. Curve and sets are fitted to all those scores, so
+    that they hang on more than the few units held back (cross-fitting).
 
     Parameters
     ----------
     observed : list of ObservedUnit
         The training split.
     held : list of ObservedUnit
-        The calibration split: no training learns from it.
+        The calibration split, from which no training learns; may be empty.
     catalogue : Catalogue
         Of these units.
     seed : int
     noise : ErrorModel, optional
         From fit_error_model; the assumed one if left out.
     n_simulated : int
-        Simulated units of all trainings together.
+        Simulated units that each training learns from.
     folds : int, 2 or more
-        Trainings, and parts of the observed units.
+        Parts of the observed units.
     level : float, in (0, 1)
         Share of units whose set shall hold the truth.
     tell : callable
@@ -440,46 +467,47 @@ def train_crossed(
     simulated = simulate_examples(noise, seed, n_simulated, tell)
     beside = simulate_examples(noise, seed + 2, SIMULATED_BESIDE, tell)
     weights = fit_weights(simulated + observed_examples(observed, catalogue, noise, without=True))
+    common = list_pairs(leave_families_out(simulated, noise.unknown), weights, noise.unknown)
     part_of = np.random.default_rng(seed).permutation(len(observed)) % folds
-    ensembles, digests, parts = [], hashlib.sha256(), []
-    for fold in range(folds):
-        tell("fitting the classifier", fold, folds)
+    about = {**_describe(common, weights, noise, seed, n_simulated, len(observed)), "folds": folds}
+    unseen = []
+    for fold in range(folds + 1):  # the last leaves none out
+        tell("fitting the classifier", fold, folds + 1)
         taught = [unit for unit, part in zip(observed, part_of, strict=True) if part != fold]
-        left_out = [unit for unit, part in zip(observed, part_of, strict=True) if part == fold]
-        examples = simulated[fold::folds] + observed_examples(taught, catalogue, noise, without=True)
-        features, true = list_pairs(examples, weights, noise.unknown)
-        digests.update(features.tobytes() + true.tobytes())
-        ensembles.append(grow_trees(features, true, seed + fold, MAX_ITER_OF_FOLD))
-        parts.append((ensembles[-1], observed_examples(left_out, catalogue, noise, without=False)))
-    tell("fitting the classifier", folds, folds)
-    about = {
-        **_describe(features, true, weights, noise, seed, n_simulated, len(observed)),
-        "training_sha256": digests.hexdigest(),
-        "trainings": folds,
-    }
-    whole = Model(average_trees(ensembles), weights, noise, Calibration(), Conformal(1.0, 0, level), about)
-    parts.append((whole.classifier, observed_examples(held, catalogue, noise, without=False)))
-    return _calibrated_crossed(whole, parts, _score(whole, beside), level)
+        scored = [unit for unit, part in zip(observed, part_of, strict=True) if part == fold]
+        own = list_pairs(observed_examples(taught, catalogue, noise, without=True), weights, noise.unknown)
+        pairs = (np.concatenate(both) for both in zip(common, own, strict=True))
+        trees = grow_trees(*pairs, seed + fold)
+        model = Model(trees, weights, noise, Calibration(), Conformal(1.0, 0, level), about)
+        examples = observed_examples(scored if fold < folds else held, catalogue, noise, without=False)
+        unseen.append((model, examples))
+    tell("fitting the classifier", folds + 1, folds + 1)
+    return _calibrated_crossed(unseen, _score(model, beside))
 
 
-def _calibrated_crossed(
-    whole: Model, parts: list[tuple[Trees, list[Example]]], beside: Scored, level: float
-) -> Model:
-    """The mean of all, with curve and sets fitted to cases that were each scored by trees without them."""
-    unseen = [(replace(whole, classifier=trees), examples) for trees, examples in parts]
-    curve = _fit_scored([_score(model, examples) for model, examples in unseen], beside)
+def _calibrated_crossed(unseen: list[tuple[Model, list[Example]]], beside: Scored) -> Model:
+    """The last model, with curve and sets fitted to cases that were each scored by trees without them."""
+    whole = unseen[-1][0]
+    unseen = [(model, examples) for model, examples in unseen if examples]
+    scored = [_score(model, examples) for model, examples in unseen]
+    curve = _fit_scored(scored, beside)
     of_truth = [
         chance
         for model, examples in unseen
         for chance in _chances_of_truth(replace(model, calibration=curve), examples)
     ]
+    judged = [
+        (replace(model, calibration=_fit_scored(scored[:k] + scored[k + 1 :], beside)), examples)
+        for k, (model, examples) in enumerate(unseen)
+    ]
     about = {
         **whole.about,
         "calibrated_on": f"{len(of_truth)} cases from observed units, each by trees that had not seen it, "
         "and simulated ones",
-        "metrics": measure_halves(whole, unseen[-1][1], beside),
+        "metrics": _measure(judged, "observed cases, each by trees and a curve that had not seen its unit"),
     }
-    return replace(whole, calibration=curve, conformal=fit_conformal(np.array(of_truth), level), about=about)
+    conformal = fit_conformal(np.array(of_truth), whole.conformal.level)
+    return replace(whole, calibration=curve, conformal=conformal, about=about)
 
 
 def _chances_of_truth(model: Model, examples: list[Example]) -> list[float]:
@@ -505,7 +533,7 @@ def _calibrated(
 
 def _score(model: Model, examples: list[Example]) -> Scored:
     """Log odds of each listed pair before calibration, and whether it is true."""
-    features, true = list_pairs(examples, model.weights, model.noise.unknown)
+    features, true, _ = list_pairs(examples, model.weights, model.noise.unknown)
     return score_pairs(model, features), true
 
 
@@ -545,19 +573,29 @@ def measure_halves(
     halves = examples[: len(examples) // 2], examples[len(examples) // 2 :]
     if not all(any(e.truth >= 0 for e in half) for half in halves):
         return {}
+    crossed = [
+        (replace(model, calibration=_fit_curve(model, fitted, beside)), judged)
+        for fitted, judged in (halves, halves[::-1])
+    ]
+    return _measure(crossed, "calibration cases, each half with the curve fitted to the other")
+
+
+def _measure(judged: list[tuple[Model, list[Example]]], basis: str) -> dict[str, float | int | str]:
+    """Figures over cases, each part judged by the model beside it."""
     stated: list[float] = []
     correct: list[bool] = []
     listed: list[bool] = []
-    for fitted, judged in (halves, halves[::-1]):
-        crossed = replace(model, calibration=_fit_curve(model, fitted, beside))
-        for posterior, example in zip(predict(crossed, [e.fused for e in judged]), judged, strict=True):
+    for model, examples in judged:
+        for posterior, example in zip(predict(model, [e.fused for e in examples]), examples, strict=True):
             stated.append(float(posterior.families.max()))
             correct.append(int(posterior.families.argmax()) == example.truth)
             listed.append(example.truth >= 0)
     said, right, known = np.array(stated), np.array(correct), np.array(listed)
+    if not known.any():
+        return {}
     accepted = np.array([Costs().accepts(one) for one in said])
     return {
-        "basis": "calibration cases, each half with the curve fitted to the other",
+        "basis": basis,
         "cases": len(said),
         "family_right": round(float(right[known].mean()), 4),
         "accepted": round(float(accepted[known].mean()), 4),

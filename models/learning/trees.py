@@ -4,7 +4,6 @@ The trees are grown by scikit-learn (training.py) and written out here, so that 
 library nor the second and a half that importing it takes, and a model file can hold nothing but numbers.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,31 +92,6 @@ class Trees:
         """
         whole = {name: _integers(raw[name], name) for name in ("roots", "feature", "left", "right")}
         return cls(baseline=float(raw["baseline"]), number=np.array(raw["number"], dtype=float), **whole)
-
-
-def average_trees(ensembles: Sequence[Trees]) -> Trees:
-    """One ensemble whose score is the mean of theirs: a log opinion pool, each opinion counting the same.
-
-    Raises
-    ------
-    ValueError
-        If there is none.
-    """
-    if not ensembles:
-        raise ValueError("there are no trees to average")
-    first = np.cumsum([0, *(len(one.feature) for one in ensembles[:-1])])
-    moved = list(zip(ensembles, first, strict=True))
-    return Trees(
-        baseline=float(np.mean([one.baseline for one in ensembles])),
-        roots=np.concatenate([one.roots + start for one, start in moved]),
-        feature=np.concatenate([one.feature for one in ensembles]),
-        # Limits stay; what a leaf adds is shared.
-        number=np.concatenate(
-            [np.where(one.feature == LEAF, one.number / len(ensembles), one.number) for one in ensembles]
-        ),
-        left=np.concatenate([one.left + start for one, start in moved]),
-        right=np.concatenate([one.right + start for one, start in moved]),
-    )
 
 
 def _integers(values: list, name: str) -> np.ndarray:
