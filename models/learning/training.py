@@ -476,8 +476,8 @@ def train_crossed(
         taught = [unit for unit, part in zip(observed, part_of, strict=True) if part != fold]
         scored = [unit for unit, part in zip(observed, part_of, strict=True) if part == fold]
         own = list_pairs(observed_examples(taught, catalogue, noise, without=True), weights, noise.unknown)
-        pairs = (np.concatenate(both) for both in zip(common, own, strict=True))
-        trees = grow_trees(*pairs, seed + fold)
+        features, true, counts = (np.concatenate(both) for both in zip(common, own, strict=True))
+        trees = grow_trees(features, true, counts, seed + fold)
         model = Model(trees, weights, noise, Calibration(), Conformal(1.0, 0, level), about)
         examples = observed_examples(scored if fold < folds else held, catalogue, noise, without=False)
         unseen.append((model, examples))
