@@ -269,6 +269,53 @@ def test_a_donor_plate_counts_for_the_variant_alone(catalogue, model):
     assert len(told.variants) == 2  # a plate beside the unit proves nothing about the unit
 
 
+@pytest.mark.parametrize(
+    "place", ["beside its own label", "on the front", "as a code", "over its own number"]
+)
+@pytest.mark.parametrize(("family", "other"), [("KNOT 40", "AUK 11"), ("SANDERLING 9", "CURLEW 3")])
+def test_a_number_of_another_family_is_a_contradiction_and_said_first(catalogue, model, family, other, place):
+    """The label's mark, its own number and all plugs outweigh one number that was stuck on: not enough."""
+    shots = photos(catalogue, family, None, "front", "back", seed=3)
+    number = a_number(catalogue, other)
+    at = 0 if place == "on the front" else 1
+    unit = shots[at].units[0]
+    if place == "as a code":
+        unit = replace(unit, codes=(*unit.codes, Code((), "Code 128", number, "verified")))
+    elif place == "over its own number":
+        own = a_number(catalogue, family)
+        texts = [replace(t, value=t.value.replace(own, number), characters=()) for t in unit.texts]
+        assert any(number in t.value for t in texts)
+        unit = replace(unit, texts=tuple(texts), codes=())
+    else:
+        unit = replace(unit, texts=(*unit.texts, written(number)))
+    shots[at] = replace(shots[at], units=(unit,))
+    decision = answer(shots, catalogue, model)
+    assert decision.verdict == "ambiguous"
+    assert "number and the rest disagree" in [f.name for f in decision.findings]
+    assert decision.message.startswith("Not sure: what was seen contradicts itself.")
+    assert {family, other} <= set(decision.families)
+
+
+def test_two_numbers_contradict_each_other_where_plugs_tell_nothing(catalogue, model):
+    (back,) = photos(catalogue, "AUK 11", None, "back")
+    lines = tuple(written(a_number(catalogue, key)) for key in ("AUK 11", "CURLEW 3"))
+    unit = replace(back.units[0], texts=lines, codes=(), connectors=(), body=None)
+    decision = answer([replace(back, units=(unit,))], catalogue, model)
+    (finding,) = [f for f in decision.findings if f.name == "number and the rest disagree"]
+    assert finding.message.startswith(
+        "'K31206/112' is a number of CURLEW 3, 'K27418/052' is of AUK 11: re-labelled"
+    )
+    assert decision.verdict == "ambiguous"
+
+
+@pytest.mark.parametrize(("line", "found"), [("K31206/112", True), ("031206112", False)])
+def test_a_serial_that_is_near_a_number_is_no_contradiction(catalogue, model, line, found):
+    front, back = photos(catalogue, "KNOT 40", None, "front", "back")
+    unit = replace(back.units[0], texts=(*back.units[0].texts, written(line)))
+    names = [f.name for f in answer([front, replace(back, units=(unit,))], catalogue, model).findings]
+    assert ("number and the rest disagree" in names) == found
+
+
 def test_connectors_of_no_known_colour_do_not_break_it(catalogue, model):
     (front,) = photos(catalogue, "AUK 11", None, "front")
     even = dict.fromkeys(front.units[0].connectors[0].colour, 1 / 12)

@@ -23,6 +23,7 @@ CONTRADICTIONS = {
     "views disagree",
     TWO_UNITS,
     "label and casting disagree",
+    "number and the rest disagree",
     "casting and the rest disagree",
     "writing disagrees",
 }
