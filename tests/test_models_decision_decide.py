@@ -269,6 +269,83 @@ def test_a_donor_plate_counts_for_the_variant_alone(catalogue, model):
     assert len(told.variants) == 2  # a plate beside the unit proves nothing about the unit
 
 
+TWINS = ("SANDERLING 9", "SANDERLING 9 marine")  # one front, one mark: the label alone tells
+
+
+@pytest.mark.parametrize("family", TWINS)
+def test_families_that_look_the_same_are_said_together_with_what_tells_them(catalogue, model, family):
+    for seed in range(4):
+        decision = identify(photos(catalogue, family, None, "front", seed=seed), catalogue, model)
+        assert decision.verdict == "ambiguous"
+        assert decision.closed
+        assert set(decision.families) == set(TWINS)
+        assert decision.together >= decision.costs.accept_at
+        assert decision.unknown_probability < 1 - decision.costs.accept_at
+        assert decision.message == (
+            f"One of these: {' or '.join(decision.families)}, together {percent(decision.together)}. "
+            "Plugs and mark are the same: the label tells them apart."
+        )
+        assert decision.next_photo.view in ("back", "label close-up")
+        told = identify(photos(catalogue, family, None, "front", "back", seed=seed), catalogue, model)
+        assert (told.verdict, told.families, told.closed) == ("identified", (family,), False)
+
+
+@pytest.mark.parametrize("quantile", [0.0, 1.0])
+def test_which_families_are_said_together_does_not_hang_on_the_level_of_sets(catalogue, model, quantile):
+    other = replace(model, conformal=replace(model.conformal, quantile=quantile))  # one family, or all
+    decision = answer(photos(catalogue, "SANDERLING 9", None, "front"), catalogue, other)
+    assert set(decision.families) == set(TWINS)
+
+
+def test_many_families_are_never_said_to_be_one_of_these(catalogue, model):
+    """However probable they are together: that helps nobody."""
+    plain = catalogue.by_key["SANDERLING 9"]
+    more = tuple(plain.model_copy(update={"key": f"SANDERLING {k}"}) for k in (20, 21))
+    shop = Catalogue(head=catalogue.head, families=(*catalogue.families, *more), sha256="four of a kind")
+    decision = answer(photos(catalogue, "SANDERLING 9", None, "front"), shop, model)
+    assert decision.verdict == "ambiguous"
+    assert len(decision.families) != 1
+    assert not decision.closed
+    assert "One of these" not in decision.message
+
+
+def test_of_families_said_together_the_worst_counts(catalogue, model):
+    front = photos(catalogue, "SANDERLING 9", None, "front")
+    marine = catalogue.by_key["SANDERLING 9 marine"]
+    plain = identify(front, catalogue, model, needs=Needs(throttle="electronic"))
+    assert plain.fit.serves == "unknown"  # one variant of the marine family has a cable throttle
+    assert not any(c.name == "locked" for c in plain.cautions)
+    shut = marine.model_copy(
+        update={"variants": tuple(v.model_copy(update={"status": "locked"}) for v in marine.variants)}
+    )
+    others = tuple(shut if f is marine else f for f in catalogue.families)
+    shop = Catalogue(head=catalogue.head, families=others, sha256="one locked")
+    (locked,) = [c for c in identify(front, shop, model).cautions if c.name == "locked"]
+    assert locked.message.startswith("SANDERLING 9 marine first and second is locked and is not ruled out")
+
+
+def test_what_contradicts_itself_is_never_said_to_be_one_of_two(catalogue, model):
+    front, back = photos(catalogue, "SANDERLING 9", None, "front", "back")
+    unit = replace(back.units[0], texts=(written(a_number(catalogue, "AUK 11")),), codes=())
+    decision = answer([front, replace(back, units=(unit,))], catalogue, model)
+    assert not decision.closed
+    assert "One of these" not in decision.message
+
+
+def test_what_is_said_together_where_it_is_not_sure(catalogue, model):
+    """A mark that is torn off behind its word leaves both CURLEWs, whose plugs differ in size alone."""
+    (front,) = photos(catalogue, "CURLEW 3", None, "front")
+    plug = replace(front.units[0].connectors[0], size={"S": 0.02, "M": 0.49, "L": 0.49})
+    unit = replace(front.units[0], connectors=(plug,), texts=())
+    decision = answer([replace(front, units=(unit,))], catalogue, model)
+    assert set(decision.families) == {"CURLEW 3", "CURLEW 5"}
+    assert not decision.closed
+    assert decision.message == (
+        f"Not sure: {' or '.join(decision.families)}, together {percent(decision.together)}. "
+        "The plugs tell them apart, and the label."
+    )
+
+
 @pytest.mark.parametrize(
     "place", ["beside its own label", "on the front", "as a code", "over its own number"]
 )

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from plugface.models.catalogue.index import index_families
 from plugface.models.learning import training
+from plugface.models.learning.calibration import calibrated_log_odds
 from plugface.models.learning.classifier import (
+    SHORT_LIST,
     ModelError,
     default_model_path,
     load_model,
@@ -21,7 +23,8 @@ from plugface.models.learning.training import calibrate, simulate_examples, trai
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.rules import fit_view
+from plugface.models.matching.pair_features import MOST_LOOK_ALIKES, find_look_alikes
+from plugface.models.matching.rules import fit_view, fit_views
 from plugface.models.unit_choice import ObservedUnit, gather_views
 
 HEAD = ("kind", "layout", "sha256")
@@ -159,6 +162,51 @@ def test_pairs_that_count_more_weigh_more_in_the_trees():
         for w in (1.0, 9.0)
     )
     assert odd - even == pytest.approx(np.log(9), abs=0.7)
+
+
+@pytest.mark.parametrize("n_families", [8, 40])
+def test_the_curve_is_fitted_to_every_pair_that_an_answer_looks_at(model, n_families):
+    """One that knew each unit's best five alone left the others enough together to drown 'none of these'."""
+    catalogue = invent_catalogue(n_families, 4)
+    units = observed(catalogue, model.noise, 6, 1)
+    examples = training.observed_examples(units, catalogue, model.noise, without=False)
+    scores, true = training._score(model, examples)
+    most = min(n_families, SHORT_LIST)
+    assert most * len(examples) <= len(scores) <= (most + 1) * len(examples)  # one more: a true one beyond
+    assert true.sum() == len(examples)
+    on_all = training._fit_scored([(scores, true)], None)
+    best = np.argsort(-scores)[: 5 * len(examples)]
+    on_few = training._fit_scored([(scores[best], true[best])], None)
+    floor = calibrated_log_odds(scores.min(), on_all), calibrated_log_odds(scores.min(), on_few)
+    assert floor[0] < floor[1]
+
+
+def test_families_that_nothing_tells_apart_share_what_one_of_them_would_get(model):
+    catalogue = invent_catalogue(8, 4)
+    family = catalogue.families[0]
+    twin = family.model_copy(update={"key": "TWIN"})
+    rng = np.random.default_rng(0)
+    views = gather_views([draw_observations(family, family.variants[0], "front", model.noise, rng)])
+    (alone,), (both,) = (
+        predict(model, [fuse_views(fit_views(views, index_families(families), model.noise))])
+        for families in (catalogue.families, (*catalogue.families, twin))
+    )
+    assert both.families[0] == pytest.approx(both.families[-1])
+    assert both.families[0] + both.families[-1] == pytest.approx(alone.families[0])
+    assert both.unknown == pytest.approx(alone.unknown)
+    assert both.families[1:-1] == pytest.approx(alone.families[1:])
+
+
+def test_four_families_that_nothing_tells_apart_are_not_said_together(model):
+    catalogue = invent_catalogue(8, 4)
+    family = catalogue.families[0]
+    twins = tuple(family.model_copy(update={"key": f"TWIN {k}"}) for k in range(MOST_LOOK_ALIKES))
+    rng = np.random.default_rng(0)
+    views = gather_views([draw_observations(family, family.variants[0], "front", model.noise, rng)])
+    for n, said in ((MOST_LOOK_ALIKES - 1, True), (MOST_LOOK_ALIKES, False)):
+        index = index_families((*catalogue.families, *twins[:n]))
+        rows = find_look_alikes(fuse_views(fit_views(views, index, model.noise)), model.weights)
+        assert sorted(rows) == ([0, *range(8, 8 + n)] if said else [])
 
 
 @pytest.mark.parametrize("folds", [1, 5])

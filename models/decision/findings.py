@@ -5,16 +5,12 @@ from plugface.models.catalogue.index import CatalogueIndex, Strings, compact, st
 from plugface.models.decision.answers import TWO_UNITS, Finding
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import find_form, looks_like_number, number_lines, strip_others
-from plugface.models.matching.pair_features import CLIP_NATS, log_share
+from plugface.models.matching.pair_features import CLIP_NATS, SURE_NATS, log_share
 from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text, best_colour
-
-#: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
-#: choice).
-SURE_NATS = 3.0
 
 
 def find_contradictions(
