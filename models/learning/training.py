@@ -18,7 +18,7 @@ from plugface.models.decision.answers import View
 from plugface.models.decision.conformal import Conformal, fit_conformal
 from plugface.models.decision.costs import Costs
 from plugface.models.learning.calibration import Calibration, expected_calibration_error, fit_calibration
-from plugface.models.learning.classifier import Model, predict, score_pairs
+from plugface.models.learning.classifier import SHORT_LIST, Model, predict, score_pairs
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.trees import LEAF, Trees
@@ -532,8 +532,12 @@ def _calibrated(
 
 
 def _score(model: Model, examples: list[Example]) -> Scored:
-    """Log odds of each listed pair before calibration, and whether it is true."""
-    features, true, _ = list_pairs(examples, model.weights, model.noise.unknown)
+    """Log odds of each pair that an answer looks at, before calibration, and whether it is true.
+
+    Of all of them, not of the best few: what a dozen families that fit badly keep adds up, and a curve that
+    never saw them leaves them so much that hardly anything can be called a unit of no family.
+    """
+    features, true, _ = list_pairs(examples, model.weights, model.noise.unknown, SHORT_LIST)
     return score_pairs(model, features), true
 
 
