@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from plugface.models.catalogue.index import index_families
-from plugface.models.learning import training
+from plugface.models.learning import classifier, training
 from plugface.models.learning.calibration import calibrated_log_odds
 from plugface.models.learning.classifier import (
     SHORT_LIST,
@@ -195,6 +195,19 @@ def test_families_that_nothing_tells_apart_share_what_one_of_them_would_get(mode
     assert both.families[0] + both.families[-1] == pytest.approx(alone.families[0])
     assert both.unknown == pytest.approx(alone.unknown)
     assert both.families[1:-1] == pytest.approx(alone.families[1:])
+
+
+def test_joining_look_alikes_never_makes_one_of_them_sure(model):
+    joined = 0
+    for example in simulate_examples(model.noise, 8, 1500):
+        rows = find_look_alikes(example.fused, model.weights)
+        alone, both = classifier._judge(model, [example.fused])[0], predict(model, [example.fused])[0]
+        if not rows or np.array_equal(alone.families, both.families):
+            continue
+        joined += 1
+        assert both.families.max() < 0.953  # 20 to 1 against the rest of those that were joined
+        assert both.families.sum() + both.unknown == pytest.approx(1.0)
+    assert joined > 50
 
 
 def test_four_families_that_nothing_tells_apart_are_not_said_together(model):
