@@ -385,6 +385,19 @@ def test_two_numbers_contradict_each_other_where_plugs_tell_nothing(catalogue, m
     assert decision.verdict == "ambiguous"
 
 
+def test_a_label_whose_number_is_not_of_its_mark_contradicts_itself(catalogue, model):
+    (back,) = photos(catalogue, "CURLEW 3", None, "back")
+    own, other = (a_number(catalogue, key) for key in ("CURLEW 3", "PLOVER 7"))
+    # A caption that is misread into nearly a mark is none.
+    for mark, number, found in (("CURLEW 3", other, True), ("CURLEW 3", own, False), ("UNIT 40", own, False)):
+        lines = (written(f"MAKER {mark}"), written(number))
+        unit = replace(back.units[0], texts=lines, codes=(), connectors=(), body=None)
+        decision = answer([replace(back, units=(unit,))], catalogue, model)
+        assert ("number and the rest disagree" in [f.name for f in decision.findings]) == found
+        assert decision.verdict != "identified" or not found
+        assert not found or set(decision.families) == {"CURLEW 3", "PLOVER 7"}
+
+
 @pytest.mark.parametrize(("line", "found"), [("K31206/112", True), ("031206112", False)])
 def test_a_serial_that_is_near_a_number_is_no_contradiction(catalogue, model, line, found):
     front, back = photos(catalogue, "KNOT 40", None, "front", "back")

@@ -174,8 +174,8 @@ def _number_against_rest(views, totals, index: CatalogueIndex, noise: ErrorModel
 def _number_and_rest(
     views, totals, index: CatalogueIndex, noise: ErrorModel
 ) -> list[tuple[str, frozenset[int]]]:
-    """A number that is surely read and of no family that the rest allows; then another number, or the family
-    that plugs, casting and housing speak for (without words). Or nothing.
+    """A number that is surely read and of no family that the rest allows; then another number, a printed
+    mark, or the family that plugs, casting and housing speak for (without words). Or nothing.
 
     The label as a whole may still say what the rest says: its mark and its own number outweigh one that was
     stuck on beside them. So each number is asked alone.
@@ -188,8 +188,9 @@ def _number_and_rest(
         for number, rows in numbers:
             if rows.isdisjoint(allowed.tolist()):
                 return [(number, rows), ("", frozenset({int(rest.argmax())}))]
+    marks = [found for view in views for found in _sure_marks(view, index)]
     for k, (number, rows) in enumerate(numbers):
-        for other, others in numbers[:k]:
+        for other, others in (*numbers[:k], *marks):
             if rows.isdisjoint(others):
                 return [(number, rows), (other, others)]
     return []
@@ -207,6 +208,21 @@ def _sure_numbers(
     named = [(text.value, _named_by_line(text, (index.numbers,), index, noise)) for text in lines]
     named += [(code.payload, name_rows(code.payload, index)) for code in view.codes]
     return [(shown, rows) for shown, rows in named if rows]
+
+
+def _sure_marks(view: UnitView, index: CatalogueIndex) -> list[tuple[str, frozenset[int]]]:
+    """Printed lines of one view that hold a mark as it is listed, with the rows of the families of that mark.
+
+    A caption can be near to a mark: nearly is not enough.
+    """
+    found = []
+    for text in view.texts:
+        value = compact(text.value)
+        held = [mark for mark in index.marks.values if mark in value]
+        if text.kind == "printed" and held:
+            mark = index.marks.values.index(max(held, key=len))
+            found.append((text.value, frozenset(index.marks.owners[mark])))
+    return found
 
 
 def _line_against_line(views, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
