@@ -242,15 +242,15 @@ def test_a_matcher_trained_anew_is_laid_beside_the_stored_one(monkeypatch, capsy
         asked.append(split)
         return []
 
-    def train(learned, catalogue, seed, *, noise, n_simulated, tell):
+    heavier = replace(stored, weights=stored.weights + 1)
+
+    def train(learned, held_back, catalogue, seed, *, noise, n_simulated, tell):
         tell("drawing units", n_simulated, n_simulated)
-        return stored
+        return heavier
 
     monkeypatch.setattr(tuned_constants, "observed_units", units)
     monkeypatch.setattr(tuned_constants, "fit_error_model", lambda held_back, catalogue: stored.noise)
-    monkeypatch.setattr(tuned_constants, "train", train)
-    heavier = replace(stored, weights=stored.weights + 1)
-    monkeypatch.setattr(tuned_constants, "calibrate", lambda model, held_back, catalogue: heavier)
+    monkeypatch.setattr(tuned_constants, "train_crossed", train)
     lines = {line.name: line for line in tuned_constants.find_by_training(1)}
     assert asked == ["train", "calibration"]
     plugs = lines["rule weight plugs"]

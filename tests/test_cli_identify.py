@@ -334,6 +334,21 @@ def test_green_is_for_what_can_be_taken_as_it_is(run, plain_photo, seen_as, show
     assert standing == {" IDENTIFIED ": "plain", "IDENTIFIED, LOCKED": "locked"}.get(words, "variant open")
 
 
+def test_one_of_two_that_look_the_same_is_no_mere_doubt(run, plain_photo, seen_as) -> None:
+    seen_as(faultless=True, front=("SANDERLING 9", "early", "front"))
+    said = run("identify", plain_photo("front.jpg"))
+    assert " ONE OF THESE " in said.out
+    assert "NOT SURE YET" not in said.out
+    decision = json.loads(run("identify", plain_photo("front.jpg"), "--json").out)["decision"]
+    assert (decision["verdict"], decision["standing"]) == ("ambiguous", "one of few")
+    assert set(decision["families"]) == {"SANDERLING 9", "SANDERLING 9 marine"}
+    assert decision["together"] == pytest.approx(
+        sum(c["probability"] for c in decision["candidates"][:2]), abs=1e-3
+    )
+    assert decision["together"] >= 0.995 > decision["probability"]
+    assert decision["message"].startswith("One of these: SANDERLING 9")
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [

@@ -55,6 +55,18 @@ def test_what_is_not_sure_says_by_how_much():
     assert said[1].startswith("Photo still needed: back.")
 
 
+def test_what_is_surely_one_of_two_is_said_in_the_words_of_the_answer():
+    keys = ("SANDERLING 9", "SANDERLING 9 marine")
+    for share, closed in ((0.4985, True), (0.49, False)):
+        candidates = tuple(Candidate(key, 0.0, share) for key in keys)
+        two = Decision("ambiguous", "One of these: ...", candidates, keys, next_photo=BACK)
+        assert two.closed == closed
+        said = message_text(two, CATALOGUE).splitlines()[0]
+        assert (
+            said == "One of these: ..." if closed else said.startswith("Not sure yet: SANDERLING 9 (49.0 %)")
+        )
+
+
 def test_none_and_unreadable():
     none = Decision("not_in_catalogue", "In no family.", (), unknown_probability=0.97)
     assert message_text(none, CATALOGUE).startswith("In no family. Sure of that: 97.0 %.")

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from plugface.models.catalogue.index import index_families
-from plugface.models.learning import training
+from plugface.models.learning import classifier, training
+from plugface.models.learning.calibration import calibrated_log_odds
 from plugface.models.learning.classifier import (
+    SHORT_LIST,
     ModelError,
     default_model_path,
     load_model,
@@ -17,11 +19,12 @@ from plugface.models.learning.classifier import (
 )
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
-from plugface.models.learning.training import calibrate, simulate_examples, train
+from plugface.models.learning.training import calibrate, simulate_examples, train, train_crossed
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.rules import fit_view
+from plugface.models.matching.pair_features import MOST_LOOK_ALIKES, find_look_alikes
+from plugface.models.matching.rules import fit_view, fit_views
 from plugface.models.unit_choice import ObservedUnit, gather_views
 
 HEAD = ("kind", "layout", "sha256")
@@ -85,6 +88,146 @@ def test_observed_units_train_and_calibrate(model, monkeypatch):
     calibrated = calibrate(trained, observed(catalogue, model.noise, 24, 2), catalogue)
     assert calibrated.conformal.n == 24 * 3  # front, back, both
     assert "observed" in calibrated.about["calibrated_on"]
+
+
+def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen_it(model, monkeypatch):
+    catalogue = invent_catalogue(8, 4)
+    taught, held = observed(catalogue, model.noise, 12, 1), observed(catalogue, model.noise, 24, 2)
+    held = [replace(unit, unit_id=f"held {unit.unit_id}") for unit in held]
+    truly, asked = training.observed_examples, []
+
+    def spy(units, *rest, without):
+        asked.append((without, {unit.unit_id for unit in units}))
+        return truly(units, *rest, without=without)
+
+    monkeypatch.setattr(training, "observed_examples", spy)
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)
+    crossed = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    all_taught, all_held = ({unit.unit_id for unit in units} for units in (taught, held))
+    first, *folds = asked[:-2]
+    assert first == (True, all_taught)  # the rules' weights
+    assert asked[-2:] == [(True, all_taught), (False, all_held)]  # the model itself
+    assert len(folds) == 2 * 3
+    for (learns, seen), (scores, unseen) in zip(folds[::2], folds[1::2], strict=True):
+        assert (learns, scores) == (True, False)
+        assert seen | unseen == all_taught
+        assert not seen & unseen
+        assert len(unseen) == 4
+    assert set.union(*(ids for _, ids in folds[1::2])) == all_taught
+    assert crossed.conformal.n == (12 + 24) * 3  # front, back, both
+    assert len(crossed.classifier.roots) == training.MAX_ITER  # of one training, not of all
+    assert crossed.about["folds"] == 3
+    assert crossed.about["metrics"]["cases"] == (12 + 24) * 3
+    assert crossed.about["observed_units"] == 12
+    again = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    assert again.version == crossed.version
+
+
+def test_each_known_unit_is_also_learned_as_one_of_no_family_and_unknown_ones_keep_their_share(model):
+    drawn = simulate_examples(model.noise, 5, 200)
+    both = training.leave_families_out(drawn, 0.1)
+    known = [e for e in drawn if e.truth >= 0]
+    left_out = both[len(drawn) :]
+    assert len(left_out) == len(known)
+    for unit, without in zip(known, left_out, strict=True):
+        assert without.truth == -1
+        rest = np.delete(unit.fused.log_odds, unit.truth, 0)
+        np.testing.assert_array_equal(without.fused.log_odds, rest)
+    assert {e.count for e in both if e.truth >= 0} == {1.0}
+    # Half of a tenth is by units left out; the other half by drawn ones, each of which counts half.
+    known_count = sum(e.count for e in both if e.truth >= 0)
+    assert sum(e.count for e in left_out) / known_count == pytest.approx(0.05 / 0.9)
+    assert {e.count for e in both[: len(drawn)] if e.truth < 0} == {0.5}
+
+
+def test_an_observed_unit_counts_as_several_and_its_doubles_share_that(model):
+    catalogue = invent_catalogue(8, 4)
+    (front, no_front, *_) = training.observed_examples(
+        observed(catalogue, model.noise, 1, 1), catalogue, model.noise, without=True
+    )
+    assert (front.truth, no_front.truth) == (0, -1)
+    assert front.count + no_front.count == pytest.approx(training.OBSERVED_COUNT)
+    assert no_front.count == pytest.approx(training.OBSERVED_COUNT * model.noise.unknown)
+    _, true, counts = training.list_pairs([front, no_front], model.weights, 0.1, most=2)
+    assert counts.tolist() == [front.count] * 2 + [no_front.count] * 2
+    assert true.sum() == 1
+
+
+def test_pairs_that_count_more_weigh_more_in_the_trees():
+    rng = np.random.default_rng(2)
+    features = rng.normal(size=(400, len(training.MONOTONE)))
+    true = np.arange(400) % 2 == 0  # nothing tells them
+    even, odd = (
+        training.grow_trees(features, true, np.where(true, w, 1.0), 0).score(features).mean()
+        for w in (1.0, 9.0)
+    )
+    assert odd - even == pytest.approx(np.log(9), abs=0.7)
+
+
+@pytest.mark.parametrize("n_families", [8, 40])
+def test_the_curve_is_fitted_to_every_pair_that_an_answer_looks_at(model, n_families):
+    """One that knew each unit's best five alone left the others enough together to drown 'none of these'."""
+    catalogue = invent_catalogue(n_families, 4)
+    units = observed(catalogue, model.noise, 6, 1)
+    examples = training.observed_examples(units, catalogue, model.noise, without=False)
+    scores, true = training._score(model, examples)
+    most = min(n_families, SHORT_LIST)
+    assert most * len(examples) <= len(scores) <= (most + 1) * len(examples)  # one more: a true one beyond
+    assert true.sum() == len(examples)
+    on_all = training._fit_scored([(scores, true)], None)
+    best = np.argsort(-scores)[: 5 * len(examples)]
+    on_few = training._fit_scored([(scores[best], true[best])], None)
+    floor = calibrated_log_odds(scores.min(), on_all), calibrated_log_odds(scores.min(), on_few)
+    assert floor[0] < floor[1]
+
+
+def test_families_that_nothing_tells_apart_share_what_one_of_them_would_get(model):
+    catalogue = invent_catalogue(8, 4)
+    family = catalogue.families[0]
+    twin = family.model_copy(update={"key": "TWIN"})
+    rng = np.random.default_rng(0)
+    views = gather_views([draw_observations(family, family.variants[0], "front", model.noise, rng)])
+    (alone,), (both,) = (
+        predict(model, [fuse_views(fit_views(views, index_families(families), model.noise))])
+        for families in (catalogue.families, (*catalogue.families, twin))
+    )
+    assert both.families[0] == pytest.approx(both.families[-1])
+    assert both.families[0] + both.families[-1] == pytest.approx(alone.families[0])
+    assert both.unknown == pytest.approx(alone.unknown)
+    assert both.families[1:-1] == pytest.approx(alone.families[1:])
+
+
+def test_joining_look_alikes_never_makes_one_of_them_sure(model):
+    joined = 0
+    for example in simulate_examples(model.noise, 8, 1500):
+        rows = find_look_alikes(example.fused, model.weights)
+        alone, both = classifier._judge(model, [example.fused])[0], predict(model, [example.fused])[0]
+        if not rows or np.array_equal(alone.families, both.families):
+            continue
+        joined += 1
+        assert both.families.max() < 0.953  # 20 to 1 against the rest of those that were joined
+        assert both.families.sum() + both.unknown == pytest.approx(1.0)
+    assert joined > 50
+
+
+def test_four_families_that_nothing_tells_apart_are_not_said_together(model):
+    catalogue = invent_catalogue(8, 4)
+    family = catalogue.families[0]
+    twins = tuple(family.model_copy(update={"key": f"TWIN {k}"}) for k in range(MOST_LOOK_ALIKES))
+    rng = np.random.default_rng(0)
+    views = gather_views([draw_observations(family, family.variants[0], "front", model.noise, rng)])
+    for n, said in ((MOST_LOOK_ALIKES - 1, True), (MOST_LOOK_ALIKES, False)):
+        index = index_families((*catalogue.families, *twins[:n]))
+        rows = find_look_alikes(fuse_views(fit_views(views, index, model.noise)), model.weights)
+        assert sorted(rows) == ([0, *range(8, 8 + n)] if said else [])
+
+
+@pytest.mark.parametrize("folds", [1, 5])
+def test_a_crossed_model_needs_two_folds_and_a_unit_for_each(model, folds):
+    catalogue = invent_catalogue(8, 4)
+    units = observed(catalogue, model.noise, 4, 1)
+    with pytest.raises(ValueError, match=f"4 observed units cannot be parted into {folds} folds"):
+        train_crossed(units, units, catalogue, 3, n_simulated=200, folds=folds)
 
 
 def test_a_saved_model_comes_back_the_same(model, tmp_path):

@@ -234,7 +234,7 @@ def run_training(
     """Train, calibrate, judge beside the model in use, and take it into use if that is right."""
     from plugface.cli.evaluation.train_matcher import SEED
     from plugface.cli.store.learned_model import activate
-    from plugface.models.learning.training import calibrate, observed_examples, train
+    from plugface.models.learning.training import FOLDS, calibrate, observed_examples, train, train_crossed
     from plugface.models.learning.training_data import MIN_CALIBRATION, find_worse, judge, merge_catalogues
     from plugface.models.matching.error_model_fit import fit_error_model
 
@@ -243,15 +243,19 @@ def run_training(
     held = data.own["calibrate"] + data.demo["calibrate"]
     # The segmenter learned from the demo's training photos: how it errs is measured on others.
     noise = fit_error_model(data.own["learn"] + held, together)
-    model = train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell)
     notes = list(data.notes)
-    cases = observed_examples(held, together, model.noise, without=False)
-    if len(cases) >= MIN_CALIBRATION and any(case.truth >= 0 for case in cases):
-        model = calibrate(model, held, together)
-    else:
+    cases = observed_examples(held, together, noise, without=False)
+    if len(cases) < MIN_CALIBRATION or not any(case.truth >= 0 for case in cases):
+        model = train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell)
         notes.append(
             f"Calibrated on simulated units: {len(cases)} cases of real ones are too few "
             f"(at least {MIN_CALIBRATION})."
+        )
+    elif len(taught) >= FOLDS:
+        model = train_crossed(taught, held, together, SEED, noise=noise, n_simulated=simulated, tell=tell)
+    else:  # too few to leave any out
+        model = calibrate(
+            train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell), held, together
         )
     own_before, own_after = (judge(m, data.own["judge"], catalogue) for m in (former, model))
     demo_before, demo_after = (judge(m, data.demo["judge"], demo) for m in (former, model))

@@ -1,7 +1,8 @@
 """Make the model that comes with the program: `python -m plugface.cli.evaluation.train_matcher`.
 
-It learns from the demo's training split and simulated units, and is calibrated on the calibration split. The
-test split and the photos of the makers for testing alone are not looked at.
+It learns from the demo's training split and simulated units. It is calibrated on the calibration split, and
+on the training split by trees that had not seen the unit. The test split and the photos of the makers for
+testing alone are not looked at.
 """
 
 import argparse
@@ -14,7 +15,7 @@ from plugface.cli.evaluation.truth import Split, group_by_unit, read_truth
 from plugface.cli.settings import N_SIMULATED, cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.classifier import default_model_path, save_model
-from plugface.models.learning.training import Told, calibrate, train
+from plugface.models.learning.training import Told, train_crossed
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
@@ -60,8 +61,8 @@ def train_default(workers: int) -> None:
     console.print(f"Training on {len(learned)} units, calibrating on {len(held_back)}")
     # The segmenter learned from the training photos: how it errs is measured on others.
     noise = fit_error_model(held_back, catalogue)
-    model = train(learned, catalogue, SEED, noise=noise, n_simulated=N_SIMULATED)
-    save_model(calibrate(model, held_back, catalogue), default_model_path())
+    model = train_crossed(learned, held_back, catalogue, SEED, noise=noise, n_simulated=N_SIMULATED)
+    save_model(model, default_model_path())
     console.print(f"Saved {default_model_path()}")
 
 

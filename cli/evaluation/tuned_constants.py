@@ -30,7 +30,7 @@ from plugface.cli.evaluation.train_matcher import N_SIMULATED, SEED, observed_un
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.learning.classifier import default_model_path, load_model
-from plugface.models.learning.training import calibrate, train
+from plugface.models.learning.training import train_crossed
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.rules import rule_names
@@ -219,6 +219,13 @@ CONSTANTS = (
         "calibration and 8,000 simulated units",
         "none",
         "each value tried takes a training; `train_matcher` makes one",
+    ),
+    Constant(
+        "models.learning.training",
+        "OBSERVED_COUNT",
+        "train and calibration, by cross-validation",
+        "none",
+        "each value tried takes sixteen trainings; `train_matcher` makes one model",
     ),
     Constant(
         "models.learning.training",
@@ -439,9 +446,9 @@ def find_by_training(workers: int, n_simulated: int = N_SIMULATED) -> list[Line]
     learned = observed_units(demo_folder(), "train", catalogue, workers, tell)
     held_back = observed_units(demo_folder(), "calibration", catalogue, workers, tell)
     noise = fit_error_model(held_back, catalogue)
-    found = train(learned, catalogue, SEED, noise=noise, n_simulated=n_simulated, tell=tell)
-    tell.say("calibrating")
-    found = calibrate(found, held_back, catalogue)
+    found = train_crossed(
+        learned, held_back, catalogue, SEED, noise=noise, n_simulated=n_simulated, tell=tell
+    )
     tell.say("trained")
     pairs = zip(rule_names(), stored.weights, found.weights, strict=True)
     lines = [

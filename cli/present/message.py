@@ -48,6 +48,8 @@ def _what_it_is(decision: Decision, catalogue: Catalogue) -> str:
         if len(decision.variants) == 1 and len(catalogue.by_key[decision.families[0]].variants) > 1 and told:
             words += f" The variant given the family: {percent(told[0].probability)}."
         return words
+    if decision.closed:
+        return decision.message
     if decision.verdict == "ambiguous" and decision.families:
         shares = {c.family: c.probability for c in decision.candidates}
         named = [f"{key} ({percent(shares.get(key, 0.0))})" for key in decision.families[:MAX_NAMED]]

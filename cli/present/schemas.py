@@ -221,12 +221,13 @@ class DecisionOut(Document):
     message: str
     family: str | None = Field(description="the one family, only when it was identified")
     variant: str | None = Field(description="the one variant, only when it could be told")
-    standing: Literal["plain", "hazard", "locked", "variant open"] = Field(
-        "plain", description="what stands beside 'identified'"
+    standing: Literal["plain", "hazard", "locked", "variant open", "one of few"] = Field(
+        "plain", description="what stands beside the verdict"
     )
     controls: Controls | None
     probability: float = Field(description="of the best candidate")
-    families: list[str] = Field(description="families that cannot be ruled out (conformal set)")
+    families: list[str] = Field(description="families that cannot be ruled out; standing says if surely one")
+    together: float = Field(0.0, description="that the unit is of one of these families")
     variants: list[str] = Field(description="variants of the first family that cannot be ruled out")
     variant_message: str
     unknown_probability: float = Field(description="that the unit is in no family of this catalogue")
@@ -600,6 +601,7 @@ def decision_out(decision: Decision, catalogue: Catalogue) -> DecisionOut:
         controls=family.controls if family else None,
         probability=_rounded(decision.probability),
         families=list(decision.families),
+        together=_rounded(decision.together),
         variants=list(decision.variants),
         variant_message=decision.variant_message,
         unknown_probability=_rounded(decision.unknown_probability),

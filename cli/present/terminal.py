@@ -34,6 +34,7 @@ STANDINGS = {
     "hazard": ("NOT FOR SWAPS", "bold white on red3"),
     "locked": ("IDENTIFIED, LOCKED", "bold white on red3"),
     "variant open": ("FAMILY IDENTIFIED, VARIANT OPEN", "bold black on yellow"),
+    "one of few": ("ONE OF THESE", "bold black on yellow"),
 }
 
 #: What the numbers beside the reasons are.

@@ -122,7 +122,9 @@ def answer(question: Question) -> Reply | Problem:
         ),
         verdict=decision.verdict,
         headline=headline(decision, catalogue),
-        probability=max(decision.probability, decision.unknown_probability)
+        probability=decision.together
+        if decision.closed
+        else max(decision.probability, decision.unknown_probability)
         if decision.verdict == "ambiguous"
         else decision.probability,
         caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),

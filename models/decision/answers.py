@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from plugface.models.decision.costs import Costs
+from plugface.models.matching.pair_features import MOST_LOOK_ALIKES
 
 #: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
 #: these. unreadable: the photos do not allow an answer.
@@ -23,6 +24,7 @@ CONTRADICTIONS = {
     "views disagree",
     TWO_UNITS,
     "label and casting disagree",
+    "number and the rest disagree",
     "casting and the rest disagree",
     "writing disagrees",
 }
@@ -132,6 +134,18 @@ class Decision:
     catalogue_sha256: str = ""
     model_version: str = ""
     costs: Costs = field(default_factory=Costs)  # what the thresholds follow from
+
+    @property
+    def together(self) -> float:
+        """Probability that the unit is of one of `families`."""
+        return sum(c.probability for c in self.candidates if c.family in self.families)
+
+    @property
+    def closed(self) -> bool:
+        """Whether it is surely one of its few families, and the photos do not tell which."""
+        contradicted = any(f.name in CONTRADICTIONS for f in self.findings)
+        few = self.verdict == "ambiguous" and 1 < len(self.families) <= MOST_LOOK_ALIKES
+        return few and self.costs.accepts(self.together, contradicted=contradicted)
 
     @property
     def probability(self) -> float:

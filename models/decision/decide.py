@@ -27,6 +27,7 @@ from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
+from plugface.models.matching.pair_features import MOST_LOOK_ALIKES, find_look_alikes
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
 from plugface.models.matching.rules import WHOLE_PHOTO, columns_of_witness
 from plugface.models.unit_choice import UnitView
@@ -68,13 +69,18 @@ def decide(
     ranked = weighing.ranked
     best = float(posterior.families[ranked[0]])
     verdict, findings = settle(weighing, model, costs)
-    rows = _answer_set(weighing, verdict, model, _contradicted(findings))
+    rows = _answer_set(weighing, verdict, model, costs, _contradicted(findings))
     lead = rows[0] if rows else int(ranked[0])
     family, variants = index.families[lead], variants_of(weighing, lead, model)
     findings += _unlisted(family, variants) if rows else ()
     findings += find_broken(weighing.views)
     remaining, variant_message = _settle_variant(family, variants, weighing, verdict, costs)
     likely = [index.families[r] for r in rows]
+    # Where it is surely one of few, what follows from each of them counts.
+    together = float(posterior.families[rows].sum())
+    closed = 1 < len(rows) <= MOST_LOOK_ALIKES and costs.accepts(
+        together, contradicted=_contradicted(findings)
+    )
     unreadable = verdict == "unreadable"
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely += [
@@ -107,13 +113,26 @@ def decide(
         verdict=verdict,
         message=NOTHING_SEEN
         if nothing
-        else _words(verdict, [index.families[r] for r in rows], best, posterior.unknown, findings, torn),
+        else _words(
+            verdict,
+            [index.families[r] for r in rows],
+            best,
+            posterior.unknown,
+            findings,
+            torn,
+            together,
+            closed,
+        ),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(index.families[r].key for r in rows),
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
         variant_message="" if unreadable or verdict == "not_in_catalogue" else variant_message,
         cautions=list_cautions(
-            weighing.views, likely, catalogue, _locked_words(family, remaining, rows), costs
+            weighing.views,
+            likely,
+            catalogue,
+            _locked_words(likely[: len(rows) if closed else min(len(rows), 1)], remaining),
+            costs,
         ),
         findings=findings,
         next_photo=None
@@ -205,9 +224,11 @@ def _something_seen(weighing: Weighing) -> bool:
     return any(view.unit is not None and (view.unit.connectors or view.texts) for view in weighing.views)
 
 
-def _answer_set(weighing: Weighing, verdict: Verdict, model: Model, contradicted: bool) -> list[int]:
-    """Rows of the answer: the accepted family; each side of a contradiction; the conformal set (at least the
-    best); or none.
+def _answer_set(
+    weighing: Weighing, verdict: Verdict, model: Model, costs: Costs, contradicted: bool
+) -> list[int]:
+    """Rows of the answer: the accepted family; each side of a contradiction; the look-alikes of which it is
+    surely one; the conformal set (at least the best); or none.
     """
     ranked = weighing.ranked
     if verdict == "identified":
@@ -216,6 +237,9 @@ def _answer_set(weighing: Weighing, verdict: Verdict, model: Model, contradicted
         return []
     if contradicted:
         return name_sides(weighing.views, weighing.fits, weighing.index, model.weights, model.noise)
+    alike = find_look_alikes(weighing.fused, model.weights)
+    if alike and costs.accepts(float(weighing.posterior.families[alike].sum())):
+        return [int(r) for r in ranked if r in alike]
     kept = keep_answers(weighing.posterior.families, model.conformal)
     return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
 
@@ -302,12 +326,15 @@ def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Ev
     return evidence, "" if rival is None else index.families[rival].key
 
 
-def _locked_words(family: Family, remaining: list[str], rows: list[int]) -> str:
-    locked = [v.key for v in family.variants if v.status == "locked" and v.key in remaining]
-    if not locked or not rows:
+def _locked_words(families: list[Family], remaining: list[str]) -> str:
+    """Of the first family's variants those that remain count; of the others all: none is ruled out."""
+    kept = [[v for v in f.variants if k or v.key in remaining] for k, f in enumerate(families)]
+    locked = [[v.key for v in variants if v.status == "locked"] for variants in kept]
+    if not any(locked):
         return ""
-    words = LOCKED if len(locked) == len(remaining) else LOCKED_OPEN
-    return words.format(which=f"{family.key} {' and '.join(locked)}")
+    named = (f"{f.key} {' and '.join(of_it)}" for f, of_it in zip(families, locked, strict=True) if of_it)
+    every = sum(map(len, locked)) == sum(map(len, kept))
+    return (LOCKED if every else LOCKED_OPEN).format(which=" and ".join(named))
 
 
 def _fit(
@@ -338,6 +365,8 @@ def _words(
     unknown: float,
     findings: tuple[Finding, ...],
     torn: bool,
+    together: float,
+    closed: bool,
 ) -> str:
     if torn:
         return (
@@ -364,7 +393,22 @@ def _words(
             f"Not sure: most likely in no family of this catalogue ({percent(unknown)}); else {names}, "
             f"of which the best has {percent(best)}."
         )
+    if closed:
+        return f"One of these: {names}, together {percent(together)}. {tell_apart(families)}"
+    if 2 <= len(families) <= MOST_LOOK_ALIKES:
+        return f"Not sure: {names}, together {percent(together)}. {tell_apart(families)}"
     return f"Not sure: {names}; the best has {percent(best)}."
+
+
+def tell_apart(families: list[Family]) -> str:
+    """What a person has to look at to tell families from each other, by what the catalogue says of them."""
+    plugs = {tuple((c.colour, c.size) for c in f.connectors) for f in families}
+    marks = {tuple(mark.text for mark in f.marks) for f in families}
+    if len(plugs) > 1:
+        return "The plugs tell them apart, and the label."
+    if len(marks) > 1:
+        return "The plugs are the same: the mark and the label tell them apart."
+    return "Plugs and mark are the same: the label tells them apart."
 
 
 def percent(probability: float) -> str:

@@ -1,20 +1,16 @@
 """Contradictions in what was seen, and damage: a person must look at these, whatever the answer."""
 
 import numpy as np
-from plugface.models.catalogue.index import CatalogueIndex, compact, strings_of
+from plugface.models.catalogue.index import CatalogueIndex, Strings, compact, strings_of
 from plugface.models.decision.answers import TWO_UNITS, Finding
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.label_fields import looks_like_number, strip_others
-from plugface.models.matching.pair_features import CLIP_NATS, log_share
+from plugface.models.matching.label_fields import find_form, looks_like_number, number_lines, strip_others
+from plugface.models.matching.pair_features import CLIP_NATS, SURE_NATS, log_share
 from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text, best_colour
-
-#: One side must favour its family by these odds alone before it can contradict another; nats (20 to 1, our
-#: choice).
-SURE_NATS = 3.0
 
 
 def find_contradictions(
@@ -24,8 +20,8 @@ def find_contradictions(
     weights: np.ndarray,
     noise: ErrorModel,
 ) -> tuple[Finding, ...]:
-    """Views, casting and label or all the rest, lines of one photo, barcode and print that name different
-    families or numbers.
+    """Views, casting and label or all the rest, a number and what is no label, lines of one photo, barcode
+    and print that name different families or numbers.
 
     Parameters
     ----------
@@ -42,6 +38,7 @@ def find_contradictions(
     totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
     findings = _between_views(views, totals, index, noise)
     findings += _label_against_casting(totals, index, noise)
+    findings += _number_against_rest(views, totals, index, noise)
     findings += _rest_against_casting(totals, index, noise)
     findings += _line_against_line(views, index, noise)
     findings += _barcode_against_print(views, noise)
@@ -69,8 +66,8 @@ def name_sides(
     weights: np.ndarray,
     noise: ErrorModel,
 ) -> list[int]:
-    """Rows of the families that one view, the casting, the label or one of two contradicting lines alone
-    speaks for, in that order.
+    """Rows of the families that one view, the casting, the label, a number or one of two contradicting lines
+    alone speaks for, in that order.
 
     Parameters
     ----------
@@ -94,6 +91,7 @@ def name_sides(
     ]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
     named += _casting_and_rest(totals, index, noise)
+    named += [row for _, rows in _number_and_rest(views, totals, index, noise) for row in sorted(rows)]
     named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
     return list(dict.fromkeys(named))
 
@@ -163,6 +161,70 @@ def _casting_and_rest(totals, index: CatalogueIndex, noise: ErrorModel) -> tuple
     return () if share[cast] < 2 * SURE_NATS or marks[0] == marks[1] else (cast, best)
 
 
+def _number_against_rest(views, totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
+    sides = _number_and_rest(views, totals, index, noise)
+    if not sides:
+        return []
+    (number, rows), (other, others) = sides
+    told = f"'{other}' is of" if other else "all but the label says"
+    words = f"'{number}' is a number of {_keys(rows, index)}, {told} {_keys(others, index)}"
+    return [Finding("number and the rest disagree", f"{words}: re-labelled, or two units' labels.")]
+
+
+def _number_and_rest(
+    views, totals, index: CatalogueIndex, noise: ErrorModel
+) -> list[tuple[str, frozenset[int]]]:
+    """A number that is surely read and of no family that the rest allows; then another number, a printed
+    mark, or the family that plugs, casting and housing speak for (without words). Or nothing.
+
+    The label as a whole may still say what the rest says: its mark and its own number outweigh one that was
+    stuck on beside them. So each number is asked alone.
+    """
+    numbers = [found for view in views for found in _sure_numbers(view, index, noise)]
+    columns = [c for c in range(totals[0].shape[1]) if c not in columns_of_witness("label")]
+    rest = np.sum(totals, axis=0)[:, columns].sum(axis=1)
+    allowed = np.flatnonzero(rest >= rest.max() - 2 * SURE_NATS)
+    if rest.max() >= SURE_NATS:
+        for number, rows in numbers:
+            if rows.isdisjoint(allowed.tolist()):
+                return [(number, rows), ("", frozenset({int(rest.argmax())}))]
+    marks = [found for view in views for found in _sure_marks(view, index)]
+    for k, (number, rows) in enumerate(numbers):
+        for other, others in (*numbers[:k], *marks):
+            if rows.isdisjoint(others):
+                return [(number, rows), (other, others)]
+    return []
+
+
+def _sure_numbers(
+    view: UnitView, index: CatalogueIndex, noise: ErrorModel
+) -> list[tuple[str, frozenset[int]]]:
+    """Printed numbers and payloads of one view, with the rows of the families that each surely names.
+
+    A serial can be near to a number: a line counts only where it has the form of one.
+    """
+    forms = index.number_forms
+    lines = [text for text in number_lines(view.texts, forms) if find_form(text.value, forms)]
+    named = [(text.value, _named_by_line(text, (index.numbers,), index, noise)) for text in lines]
+    named += [(code.payload, name_rows(code.payload, index)) for code in view.codes]
+    return [(shown, rows) for shown, rows in named if rows]
+
+
+def _sure_marks(view: UnitView, index: CatalogueIndex) -> list[tuple[str, frozenset[int]]]:
+    """Printed lines of one view that hold a mark as it is listed, with the rows of the families of that mark.
+
+    A caption can be near to a mark: nearly is not enough.
+    """
+    found = []
+    for text in view.texts:
+        value = compact(text.value)
+        held = [mark for mark in index.marks.values if mark in value]
+        if text.kind == "printed" and held:
+            mark = index.marks.values.index(max(held, key=len))
+            found.append((text.value, frozenset(index.marks.owners[mark])))
+    return found
+
+
 def _line_against_line(views, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
     rivals = _rival_lines(views, index, noise)
     if not rivals:
@@ -186,7 +248,8 @@ def _rival_lines(views, index: CatalogueIndex, noise: ErrorModel) -> list[tuple[
         if view.unit is not None and view.unit.method != WHOLE_PHOTO:
             continue
         lines = filter(None, (strip_others(text, index.number_forms) for text in view.texts))
-        named = [(text.value, _named_by_line(text, index, noise)) for text in lines]
+        both = (index.marks, index.numbers)
+        named = [(text.value, _named_by_line(text, both, index, noise)) for text in lines]
         named += [(code.payload, name_rows(code.payload, index)) for code in view.codes]
         named = [(line, rows) for line, rows in named if rows]
         for k, (line, rows) in enumerate(named):
@@ -196,10 +259,12 @@ def _rival_lines(views, index: CatalogueIndex, noise: ErrorModel) -> list[tuple[
     return []
 
 
-def _named_by_line(text: Text, index: CatalogueIndex, noise: ErrorModel) -> frozenset[int]:
-    """Rows of the families whose mark or number the line surely holds; empty where it holds none."""
+def _named_by_line(
+    text: Text, of: tuple[Strings, ...], index: CatalogueIndex, noise: ErrorModel
+) -> frozenset[int]:
+    """Rows of the families of whose marks or numbers the line surely holds one; empty where it holds none."""
     best = np.full(index.n_families, -np.inf)
-    for strings in (index.marks, index.numbers):
+    for strings in of:
         if strings.values:
             scores = score_strings(text, strings, noise)
             best = np.maximum(best, owned_maximum(scores, strings, index.n_families, -np.inf))

@@ -116,11 +116,11 @@ def _place_identified(decision: Decision, family: Family, market: str, next_phot
     return Place("family bin", f"{family.key}{code}", decision.message)
 
 
-Standing = Literal["plain", "hazard", "locked", "variant open"]
+Standing = Literal["plain", "hazard", "locked", "variant open", "one of few"]
 
 
 def standing(decision: Decision, catalogue: Catalogue) -> Standing:
-    """What stands beside 'identified': nothing, or a reason why nobody should take it for a green light.
+    """What stands beside the verdict: nothing, or a reason why nobody should take it for a green light.
 
     Parameters
     ----------
@@ -132,8 +132,11 @@ def standing(decision: Decision, catalogue: Catalogue) -> Standing:
     -------
     standing : Standing
         "variant open" where the variants that remain differ in what a swap hangs on: lock, market, throttle
-        or trigger teeth. "plain" for all that was not identified.
+        or trigger teeth; "one of few" where it is surely one of two or three families. "plain" for all else
+        that was not identified.
     """
+    if decision.closed:
+        return "one of few"
     if decision.verdict != "identified":
         return "plain"
     family = _family(catalogue, decision.families[0])

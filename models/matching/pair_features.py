@@ -8,6 +8,12 @@ from plugface.models.matching.rules import rule_names
 #: A family's evidence is never taken for more than this, so that one rule cannot shout the others down; nats.
 CLIP_NATS = 25.0
 
+#: Evidence tells one thing surely from another only from these odds on; nats (20 to 1, our choice).
+SURE_NATS = 3.0
+
+#: As many families are said together at most: a longer list helps nobody. Our choice.
+MOST_LOOK_ALIKES = 3
+
 PAIR_FEATURES = (
     "share",  # log odds of the family among all families and 'none of these'
     "total",  # weighed sum of the rules
@@ -62,6 +68,26 @@ def log_share(total: np.ndarray, unknown: float) -> np.ndarray:
     mass = np.exp(everything - peak)
     rest = np.maximum(mass.sum() - mass[:-1], 1e-30)
     return np.log(np.maximum(mass[:-1], 1e-30)) - np.log(rest)
+
+
+def find_look_alikes(fused: FusedFit, weights: np.ndarray) -> list[int]:
+    """Rows of the best family and of those that what was seen does not surely tell from it, best first.
+
+    Fewer than two, or more than MOST_LOOK_ALIKES: none, for then there is nothing to say of them together.
+
+    Parameters
+    ----------
+    fused : FusedFit
+    weights : float ndarray, shape (n_rules,)
+
+    Returns
+    -------
+    rows : list of int
+    """
+    total = weigh(fused, weights).sum(axis=1)
+    order = np.argsort(-total, kind="stable")
+    near = int(np.sum(total > total[order[0]] - SURE_NATS))
+    return order[:near].tolist() if 2 <= near <= MOST_LOOK_ALIKES else []
 
 
 def describe_pairs(fused: FusedFit, weights: np.ndarray, unknown: float) -> np.ndarray:
