@@ -41,6 +41,9 @@ class Seen:
 def choose_rival(row: int, families: np.ndarray, unknown: float) -> int | None:
     """The family that `row` is held against: the most probable other; None for some other unit.
 
+    One that is just as probable is passed over: nothing that was seen tells the two apart, so there is no
+    reason to show.
+
     Parameters
     ----------
     row : int
@@ -53,7 +56,7 @@ def choose_rival(row: int, families: np.ndarray, unknown: float) -> int | None:
     -------
     rival : int or None
     """
-    others = np.where(np.arange(len(families)) == row, -1.0, families)
+    others = np.where(np.isclose(families, families[row], rtol=1e-6, atol=0.0), -1.0, families)
     best = int(others.argmax())
     return best if len(families) > 1 and others[best] > unknown else None
 
