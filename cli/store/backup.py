@@ -106,7 +106,7 @@ def restore(place: Path, folder: Path, *, who: str) -> BackedUp:
 
 
 def _check_ledger(place: Path, file: Path, becomes: Path, head: str, who: str) -> None:
-    """Hold a ledger that was put back against its chain; one of an older schema is brought up, with a copy."""
+    """Hold a ledger that was put back against its chain; one of an older schema is brought up."""
     same_head = _last_link(file) == head  # asked before: bringing it up may add a link
     try:
         ledger = Ledger(file, becomes=becomes)
