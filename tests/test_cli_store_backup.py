@@ -16,9 +16,11 @@ from types import SimpleNamespace
 import pytest
 from plugface.cli.store import backup
 from plugface.cli.store.backup import back_up, restore
+from plugface.cli.store.chain import START
 from plugface.cli.store.ledger import Ledger, View, add_once, record_lot, record_photo, record_unit
 from plugface.cli.store.lot_move import send_lot, take_in_lot
-from plugface.cli.store.parcel import BackupError
+from plugface.cli.store.parcel import BackupError, write_parcel
+from plugface.cli.store.places import SCHEMA
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import CleanPhoto, PhotoStore
 from plugface.cli.web.queue import Queue
@@ -147,6 +149,102 @@ def test_a_harmed_backup_is_refused_and_nothing_of_it_is_used(filled_yard, tmp_p
     assert (said.code, words in said.err) == (2, True), said.err
     assert not (tmp_path / "new").exists()
     assert list(tmp_path.glob(".new*")) == []
+
+
+# Of another schema
+
+
+def keep_by_hand(ledger: Path, folder: Path, place: Path) -> None:
+    """A whole backup as the plugface of that ledger's schema would have written it, with the yard's rest."""
+    with closing(sqlite3.connect(ledger)) as db:
+        chained = db.execute("SELECT 1 FROM sqlite_master WHERE name = 'links'").fetchone()
+        head = db.execute("SELECT sha256 FROM links ORDER BY id DESC").fetchone()[0] if chained else START
+    with write_parcel(place, {"kind": "whole", "head": head}) as (parcel, _said):
+        parcel.add("ledger.sqlite", ledger)
+        for file in (folder / "queue.sqlite", *sorted(folder.glob("photos/??/*"))):
+            parcel.add(file.relative_to(folder).as_posix(), file)
+
+
+OLDER = sorted((Path(__file__).parent / "ledgers").glob("0*.sqlite"))
+
+
+@pytest.mark.parametrize("ending", ["", ".tar"])
+@pytest.mark.parametrize("old", OLDER, ids=lambda file: file.stem)
+def test_a_backup_of_an_older_schema_is_put_back_with_every_row_and_brought_up(
+    filled_yard, tmp_path, run, old, ending
+):
+    folder, _hashes = filled_yard
+    kept = tmp_path / f"kept{ending}"
+    keep_by_hand(old, folder, kept)
+    before, queue, pictures = rows(old.parent, old.name), rows(folder, "queue.sqlite"), photos(folder)
+    as_it_was = kept.read_bytes() if ending else {f: f.read_bytes() for f in kept.rglob("*") if f.is_file()}
+
+    new = tmp_path / "new"
+    said = run("ledger", "restore", kept, new)
+    copy = new / f"ledger.sqlite.before-{SCHEMA}"
+    assert (said.code, f"as it was it lies in {copy}" in said.err, ".part" in said.err) == (0, True, False), (
+        said
+    )
+    assert rows(new, copy.name) == before
+    after = rows(new, "ledger.sqlite")
+    assert after["alembic_version"] == [(SCHEMA,)] != before.pop("alembic_version")
+    for name, listed in before.items():
+        # Later schemas give a link one more column, and what is done here is added behind what was there.
+        width = len(listed[0]) if listed else 0
+        assert [row[:width] for row in after[name][: len(listed)]] == listed, name
+        assert len(after[name]) == len(listed) or name in ("acts", "links"), name
+    assert [row[1] for row in after["acts"]][-1] == "restore"
+    assert (rows(new, "queue.sqlite"), photos(new)) == (queue, pictures)
+    assert run("ledger", "verify", "--ledger", new).code == 0
+    now = kept.read_bytes() if ending else {f: f.read_bytes() for f in kept.rglob("*") if f.is_file()}
+    assert now == as_it_was
+
+
+@pytest.mark.parametrize("old", OLDER[1:], ids=lambda file: file.stem)
+@pytest.mark.parametrize("harm", ["row", "links"])
+def test_a_backup_of_an_older_schema_is_held_against_its_chain(filled_yard, tmp_path, run, old, harm):
+    folder, _hashes = filled_yard
+    forged = tmp_path / "forged.sqlite"
+    shutil.copy(old, forged)
+    with closing(sqlite3.connect(forged)) as db:
+        if harm == "row":
+            db.execute("DROP TRIGGER proposals_no_update")
+            db.execute("UPDATE proposals SET bin = 'KNOT 40' WHERE id = 1")
+        db.commit()
+    keep_by_hand(forged, folder, tmp_path / "kept")
+    if harm == "links":
+        retell(head="1" * 64)(tmp_path / "kept")
+    said = run("ledger", "restore", tmp_path / "kept", tmp_path / "new")
+    assert (said.code, "its ledger is not as it was written" in said.err) == (2, True), said.err
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("there", [False, True])
+@pytest.mark.parametrize("ending", ["", ".tar"])
+def test_a_backup_of_a_newer_schema_is_refused_in_plain_words(filled_yard, tmp_path, run, ending, there):
+    """What the newer ledger holds this plugface cannot know, so nothing of it is put anywhere."""
+    folder, _hashes = filled_yard
+    newer, kept, new = tmp_path / "newer.sqlite", tmp_path / f"kept{ending}", tmp_path / "new"
+    with closing(sqlite3.connect(folder / "ledger.sqlite")) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    shutil.copy(folder / "ledger.sqlite", newer)
+    with closing(sqlite3.connect(newer)) as db:
+        db.execute("PRAGMA journal_mode=DELETE").fetchone()
+        db.execute("UPDATE alembic_version SET version_num = '9001'")
+        db.commit()
+    keep_by_hand(newer, folder, kept)
+    if there:
+        new.mkdir()
+    before = {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
+    said = run("ledger", "restore", kept, new)
+    assert (said.code, said.out, said.err) == (
+        2,
+        "",
+        f"error: {kept}: its ledger cannot be used: it was written by a newer plugface"
+        f" (schema 9001, known {SCHEMA}). Update plugface\n",
+    )
+    assert {file: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()} == before
+    assert new.exists() == there
 
 
 def test_a_tar_that_was_cut_off_is_refused(filled_yard, tmp_path, run):

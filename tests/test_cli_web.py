@@ -761,6 +761,10 @@ def test_what_is_refused_is_not_on_the_disk(make_yard, jpeg):
         made.yard.queue.has_room = lambda *_, **__: None  # as if others came in between
         refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(7)), "photos_full")
         assert on_disk(made) == files
+        client.post(f"{UNITS}/{B}/photos", content=jpeg(8))
+        files = on_disk(made)
+        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(8)), "photos_full")
+        assert on_disk(made) == files  # another unit has it
         made.stand_in.gate.set()
 
 

@@ -1,6 +1,6 @@
 """A machine on which something is missing, broken or moved: one sentence, and nothing lost.
 
-`FAULTS` says where each fault of DEVELOPERS.md's table is tested; those here belong to no other subject.
+`FAULTS` says where each fault of cli/docs/faults.md is tested; those here belong to no other subject.
 """
 
 import os
@@ -197,9 +197,12 @@ def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alph
     assert os.path.exists(out)
 
 
-#: Each row of DEVELOPERS.md's table of faults -> the tests that hold it.
+#: Each row of cli/docs/faults.md -> the tests that hold it.
 FAULTS = {
     "`kill -9` while sorting": ("test_cli_sort::test_a_run_that_is_cut_off_goes_on",),
+    "sorting killed while its workers start": (
+        "test_cli_sort::test_workers_end_when_the_sort_is_killed_while_they_start",
+    ),
     "disk full": (
         "test_faults::test_a_full_disk_is_said_with_the_file_that_did_not_fit",
         "test_cli_sort::test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on",
@@ -300,6 +303,10 @@ FAULTS = {
     ),
     "disk full while the page answers": ("test_cli_web::test_a_full_disk_leaves_no_unit_in_hand_for_ever",),
     "lot full on disk": ("test_cli_web::test_a_lot_has_a_quota",),
+    "photos refused over and over, or units without a photo": (
+        "test_cli_web::test_what_is_refused_is_not_on_the_disk",
+        "test_cli_web_queue::test_only_empty_units_make_room_and_each_lot_keeps_its_last",
+    ),
     "the answer to a photo lost on its way, in a lot that is full by now": (
         "test_cli_web::test_a_photo_sent_again_needs_no_room",
     ),
@@ -308,6 +315,11 @@ FAULTS = {
         "test_cli_web_codes::test_a_photo_that_was_on_its_way_when_its_code_was_revoked_is_not_taken_in",
     ),
     "a lot's code gets about": ("test_cli_web_codes::test_a_new_code_of_the_lot_leaves_people_in",),
+    "a phone that left its lot": ("test_cli_web::test_photos_are_asked_for_anew_after_leaving",),
+    "a photo with a colour profile, or with something hidden in its markers or behind its end": (
+        "test_cli_web_photo_store::test_colours_of_a_profile_are_kept_without_it",
+        "test_cli_web_photo_store::test_what_hides_in_markers_goes",
+    ),
     "somebody types another person's name": ("test_cli_web_codes::test_nobody_confirms_in_another_s_name",),
     "a mistake in the settings, a name typed wrong": (
         "test_cli_web_settings::test_what_is_wrong_in_the_file_is_said_with_its_place",
@@ -338,7 +350,8 @@ FAULTS = {
         "test_cli_web_browser::test_a_refused_photo_holds_no_other_photo_and_no_answer_back",
     ),
     "an odd time of a file": ("test_cli_sort::test_pipes_are_no_photos_and_an_odd_time_is_none",),
-    "names that are no UTF-8, or look like markup or commands to the terminal": (
+    "names that are no UTF-8, that the terminal cannot show, or that look like markup or commands to it": (
+        "test_faults::test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers",
         "test_cli_sort::test_names_of_any_kind",
         "test_cli_sort::test_a_folder_named_like_markup_is_sorted_to_the_end",
         "test_cli_lazy_imports::test_escape_sequences_in_a_catalogue_reach_no_terminal",
@@ -351,6 +364,10 @@ FAULTS = {
     ),
     "several that write one file at once": ("test_faults::test_threads_may_write_one_file_at_once",),
     "page ended by SIGTERM": ("test_cli_serve::test_a_named_lot_gets_a_code_that_is_written_down_once",),
+    "another account of the machine": (
+        "test_cli_store_ledger::test_a_ledger_is_for_its_owner_alone",
+        "test_cli_errors::test_the_log_is_private_and_holds_no_password",
+    ),
     "ledger or queue deleted or replaced while open, as by a restore": (
         "test_cli_web::test_a_ledger_that_was_deleted_takes_no_confirmation",
         "test_cli_web::test_a_backup_is_not_restored_under_a_running_page",
@@ -358,6 +375,7 @@ FAULTS = {
     "changed bytes in a network": ("test_faults::test_a_network_with_changed_bytes_is_not_used",),
     "a ledger row changed behind the program's back": (
         "test_cli_store_ledger::test_what_was_done_behind_the_programs_back_is_found",
+        "test_cli_store_ledger::test_rows_cannot_be_replaced_by_inserting",
         "test_cli_store_deletion::test_what_was_changed_before_is_not_taken_away_unseen",
         "test_cli_store_backup::test_a_ledger_that_was_changed_is_not_backed_up_as_if_it_were_whole",
     ),
@@ -404,6 +422,13 @@ FAULTS = {
         "test_cli_store_backup::test_a_harmed_backup_is_refused_and_nothing_of_it_is_used",
         "test_cli_store_backup::test_a_tar_that_was_cut_off_is_refused",
     ),
+    "a backup by an older plugface": (
+        "test_cli_store_backup::test_a_backup_of_an_older_schema_is_put_back_with_every_row_and_brought_up",
+        "test_cli_store_backup::test_a_backup_of_an_older_schema_is_held_against_its_chain",
+    ),
+    "a backup by a newer plugface": (
+        "test_cli_store_backup::test_a_backup_of_a_newer_schema_is_refused_in_plain_words",
+    ),
     "a photo's file gone or damaged on the yard's disk": (
         "test_cli_store_backup::test_a_photo_that_is_gone_or_damaged_is_named_and_the_rest_is_backed_up",
         "test_cli_store_deletion::test_orphans_are_found_and_swept",
@@ -437,8 +462,7 @@ FAULTS = {
 
 
 def test_every_row_of_the_table_of_faults_has_its_tests() -> None:
-    page = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = page.partition("## When something is broken")[2].partition("\n## ")[0]
+    table = (Path(__file__).parents[1] / "cli" / "docs" / "faults.md").read_text(encoding="utf-8")
     rows = [line.split(" | ")[0].removeprefix("| ") for line in table.splitlines() if line.startswith("| ")]
     assert rows[0] == "fault"
     assert rows[1:] == list(FAULTS)

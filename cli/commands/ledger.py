@@ -204,7 +204,10 @@ def verify(where: Where = None) -> None:
     if found.problems:
         say("The ledger is not as plugface wrote it. Compare it with a backup.", err=True)
         raise typer.Exit(1)
-    say(f"Every row fits. {found.links} links; the last one is {found.head}.")
+    say(
+        f"Every row is as it was written: {found.links} links of the hash chain fit their rows."
+        f" The last link is {found.head}; kept elsewhere, it shows later whether the chain was made anew."
+    )
 
 
 def audit(

@@ -148,6 +148,10 @@ def _check(settings: "ServeSettings") -> None:
 
     load_words(Path(settings["words"]) if settings["words"] else ENGLISH)
     load_catalogue(Path(settings["catalogue"]))
+    say(
+        "# In force, each with where it comes from. Settings, words and catalogue can be read; nothing was"
+        " started.\n# `plugface schema settings` says what each setting guards.\n"
+    )
     say(write_settings(settings), nl=False)
 
 

@@ -49,7 +49,8 @@ def verify(
         for word, lines in (("agrees ", found.agrees), ("DIFFERS", found.differs), ("note   ", found.notes)):
             for line in lines:
                 say(f"{word}  {line}")
-        say("This shows change, not authorship.")
+        say("This shows change, not authorship: whoever can write both could have made both.")
     if found.differs:
-        say(f"{len(found.differs)} of it do not agree with {name}.", err=True)
+        told = len(found.differs) + len(found.agrees)
+        say(f"{file} does not agree with {name}: {len(found.differs)} of {told} lines differ.", err=True)
         raise typer.Exit(1)

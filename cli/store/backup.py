@@ -10,11 +10,12 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from plugface.cli.store.acts import record_act
+from plugface.cli.store.chain import START
 from plugface.cli.store.ledger import Ledger, LedgerError, now_utc
 from plugface.cli.store.parcel import BackupError, ParcelReader, ParcelWriter, write_parcel
 from plugface.cli.store.surroundings import PAGES, Surroundings
@@ -93,7 +94,8 @@ def restore(place: Path, folder: Path, *, who: str) -> BackedUp:
             part.mkdir(mode=0o700)
             for name in parcel.files:
                 parcel.copy(name, part / name)
-            head = _check_ledger(place, part / _LEDGER, parcel.about["head"], who)
+            head = parcel.about["head"]
+            _check_ledger(place, part / _LEDGER, folder / _LEDGER, head, who)
             if folder.exists():
                 folder.rmdir()
             part.replace(folder)
@@ -103,17 +105,30 @@ def restore(place: Path, folder: Path, *, who: str) -> BackedUp:
         return BackedUp(len(parcel.files), head, tuple(parcel.about.get("faults", ())))
 
 
-def _check_ledger(place: Path, file: Path, head: str, who: str) -> str:
-    with closing(Ledger(file)) as ledger:
-        found = ledger.verify()
-        if found.problems or found.head != head:
-            problem = found.problems[0] if found.problems else "its last link is not the one that was listed"
+def _check_ledger(place: Path, file: Path, becomes: Path, head: str, who: str) -> None:
+    """Hold a ledger that was put back against its chain; one of an older schema is brought up."""
+    same_head = _last_link(file) == head  # asked before: bringing it up may add a link
+    try:
+        ledger = Ledger(file, becomes=becomes)
+    except LedgerError as error:
+        raise BackupError(str(place), f"its ledger cannot be used: {error.problem}", error.remedy) from None
+    with closing(ledger):
+        problems = ledger.verify().problems
+        if problems or not same_head:
+            problem = problems[0] if problems else "its last link is not the one that was listed"
             raise BackupError(
                 str(place), f"its ledger is not as it was written: {problem}", "Use another one"
             )
         with ledger.transaction() as session:
             record_act(session, "restore", who=who, about=place.name, facts={"head": head})
-    return head
+
+
+def _last_link(file: Path) -> str:
+    """Hash of a ledger's last link as the file was written; the chain's start where it has none."""
+    with closing(sqlite3.connect(file)) as db, suppress(sqlite3.Error):  # no ledger, or one without a chain
+        found = db.execute("SELECT sha256 FROM links ORDER BY id DESC LIMIT 1").fetchone()
+        return found[0] if found else START
+    return START
 
 
 def _copy_ledger(ledger: Ledger, parcel: ParcelWriter) -> tuple[str, dict[str, int]]:

@@ -102,6 +102,8 @@ class Ledger:
     ----------
     where : Path or str
         An SQLite file, or an SQLAlchemy URL.
+    becomes : Path or None
+        Where the file will lie in the end, for what is said of it; None: where it is.
 
     Raises
     ------
@@ -109,12 +111,12 @@ class Ledger:
         If it cannot be opened, is not a ledger, or was written by a newer plugface.
     """
 
-    def __init__(self, where: Path | str) -> None:
+    def __init__(self, where: Path | str, *, becomes: Path | None = None) -> None:
         self.name, url = _name_and_url(where)
         with self._plain_errors():
             self.engine = _connect(url)
             self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
-            _copy_before_migration(self.engine, self.name)
+            _copy_before_migration(self.engine, becomes)
             # A table is rebuilt by putting another in its place, which foreign keys would not let happen.
             alone = self._writer.execution_options(sqlite_foreign_keys="OFF")
             with alone.begin() as connection:
@@ -265,7 +267,7 @@ def _identity(engine: Engine) -> tuple[int, int] | None:
     return status.st_dev, status.st_ino
 
 
-def _copy_before_migration(engine: Engine, name: str) -> None:
+def _copy_before_migration(engine: Engine, becomes: Path | None) -> None:
     """Keep a copy of an SQLite file beside it before an older schema is brought up."""
     from alembic.runtime.migration import MigrationContext
 
@@ -281,7 +283,12 @@ def _copy_before_migration(engine: Engine, name: str) -> None:
     part.unlink(missing_ok=True)
     _vacuum_into(file, part)
     part.replace(copy)
-    typer.echo(f"{name}: of an older schema; as it was it lies in {copy}, while it is brought up.", err=True)
+    said = becomes or Path(file)
+    typer.echo(
+        f"{said}: written by an older plugface, so its tables are brought up to date now;"
+        f" as it was it lies in {said.with_name(copy.name)}",
+        err=True,
+    )
 
 
 def _vacuum_into(file: str, part: Path) -> None:
