@@ -202,28 +202,28 @@ def test_the_container_runs_as_its_own_user_with_settings_there_are():
 
 # Both: the root that they share, built and lived in
 
+#: Who lives in the root: an account of its own, which takes the machine's owner; or whoever tests, by a user
+#: namespace. The root is theirs then, so that nothing keeps them from writing but its being read-only.
+WAYS = {
+    "another account": (["unshare", "-m"], "--reuid 8017 --regid 8017 --clear-groups"),
+    "this account": (["unshare", "--user", "--map-root-user", "--mount"], "--inh-caps=-all"),
+}
 
-def may_unshare() -> bool:
-    """Whether this machine lets a test have mounts of its own and be another user in them."""
-    if os.name != "posix" or os.geteuid() != 0 or not shutil.which("setpriv"):
+
+def may_live(way: str) -> bool:
+    """Whether this machine lets a test have mounts of its own in this way."""
+    boxed, account = WAYS[way]
+    if os.name != "posix" or not (shutil.which("unshare") and shutil.which("setpriv")):
         return False
-    tried = subprocess.run(
-        [
-            "unshare",
-            "-m",
-            "sh",
-            "-c",
-            "mount -t tmpfs none /mnt && setpriv --reuid 8017 --regid 8017 --clear-groups true",
-        ],
-        capture_output=True,
-        check=False,
-    )
-    return tried.returncode == 0
+    if way == "another account" and os.geteuid() != 0:
+        return False
+    tried = f"mount -t tmpfs none /mnt && setpriv {account} true"
+    return subprocess.run([*boxed, "sh", "-c", tried], capture_output=True, check=False).returncode == 0
 
 
 INSIDE = r"""
 set -eu
-root=$1 base=$2; shift 2
+root=$1 base=$2 account=$3; shift 3
 mount --make-rprivate /
 mount --bind "$root" "$root"
 for name in usr bin sbin lib lib64 lib32; do
@@ -240,17 +240,28 @@ mount -t tmpfs none "$root/tmp"
 chmod 1777 "$root/tmp"
 exec chroot "$root" /usr/bin/env -i HOME=/var/lib/plugface PATH=/usr/bin:/bin \
     PYTHONPYCACHEPREFIX=/tmp/pycache \
-    setpriv --reuid 8017 --regid 8017 --clear-groups --no-new-privs --bounding-set=-all \
-    /opt/plugface/venv/bin/plugface "$@"
+    setpriv $account --no-new-privs --bounding-set=-all "$@"
+"""
+
+#: Each place that is tried is told with what became of it.
+TRY_TO_WRITE = """
+for place in / /opt/plugface/venv /etc/plugface /var /var/lib/plugface /tmp; do
+    touch "$place/tried" 2>/dev/null && echo "$place" && rm "$place/tried"
+done
+grep -E "CapEff|NoNewPrivs" /proc/self/status
 """
 
 
-@pytest.mark.skipif(not may_unshare(), reason="no leave for mounts of its own here (root on Linux is needed)")
-@pytest.mark.skipif(not PHOTOS.is_dir(), reason="the shipped photos are only in a checkout")
-def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(tmp_path, promised_photo):
+@pytest.fixture(scope="module")
+def built_root(tmp_path_factory):
+    """The root that the recipes share, built once."""
+    if not any(map(may_live, WAYS)):
+        pytest.skip("no leave for mounts of its own here (root or user namespaces on Linux are needed)")
+    if not PHOTOS.is_dir():
+        pytest.skip("the shipped photos are only in a checkout")
     if not shutil.which("uv"):
         pytest.skip("uv is not installed")
-    root = tmp_path / "root"
+    root = tmp_path_factory.mktemp("built") / "root"
     environment = os.environ | {
         "UV_COMPILE_BYTECODE": "0",
         "UV_LINK_MODE": "hardlink",
@@ -269,16 +280,36 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
     at_home = sys.base_prefix.startswith(("/root/", "/home/", "/run/user/"))
     assert ("lies in a home" in built.stderr) == at_home, built.stderr
     assert not (root / "opt/plugface/venv/bin/python").readlink().is_relative_to(root)
+    return root
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
+    tmp_path, built_root, promised_photo, way
+):
+    """One unit is sent and answered, all is backed up while the page serves, and the page is ended."""
+    if not may_live(way):
+        pytest.skip(f"no leave to live there as {way}")
+    root, (boxed, account) = built_root, WAYS[way]
     state = root / "var" / "lib" / "plugface"
-    os.chown(state, 8017, 8017)
-    state.chmod(0o700)
+    shutil.rmtree(state)
+    state.mkdir(mode=0o700)
+    uid = 8017 if way == "another account" else os.geteuid()
+    os.chown(state, uid, -1)
     before = {path for path in root.rglob("*") if state not in path.parents}
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         port = listener.getsockname()[1]
-    command = ["unshare", "-m", "sh", "-c", INSIDE, "inside", str(root), sys.base_prefix]
-    command += ["serve", "--folder", "/var/lib/plugface", "--port", str(port)]
+    within = [*boxed, "sh", "-c", INSIDE, "inside", str(root), sys.base_prefix, account]
+    plugface = [*within, "/opt/plugface/venv/bin/plugface"]
+
+    tried = subprocess.run([*within, "sh", "-c", TRY_TO_WRITE], capture_output=True, text=True, timeout=60)
+    assert tried.stdout.split() == [
+        "/var/lib/plugface", "/tmp", "CapEff:", "0" * 16, "NoNewPrivs:", "1",
+    ], tried  # fmt: skip
+
     with (tmp_path / "said.txt").open("w") as out:
+        command = [*plugface, "serve", "--folder", "/var/lib/plugface", "--port", str(port)]
         page = subprocess.Popen(command, stdout=out, stderr=out)
     url, unit = f"http://127.0.0.1:{port}", f"/api/v1/units/{'a' * 32}"
 
@@ -302,15 +333,19 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
             assert time.monotonic() < until, found
             time.sleep(0.3)
         assert found["result"]["identify"]["decision"]["verdict"] == "identified"
+        words = ["ledger", "backup", "/var/lib/plugface/kept.tar", "--ledger", "/var/lib/plugface"]
+        kept = subprocess.run([*plugface, *words], capture_output=True, text=True, timeout=120)
+        assert (kept.returncode, "6 files written" in kept.stdout) == (0, True), kept
         page.send_signal(signal.SIGTERM)
         assert page.wait(30) == 0, (tmp_path / "said.txt").read_text()
     finally:
         page.kill()
         page.wait()
     kept = [path for path in state.rglob("*") if path.is_file()]
-    assert kept
-    assert {path.stat().st_uid for path in kept} == {8017}
-    assert not [path for path in kept if path.stat().st_mode & 0o077]
+    assert state / "kept.tar" in kept
+    assert {path.stat().st_uid for path in kept} == {uid}
+    # The lock is empty, and whoever shares the folder must be able to hold it.
+    assert {path.name for path in kept if path.stat().st_mode & 0o077} <= {".keeping.lock"}
     made = {path for path in root.rglob("*") if state not in path.parents} - before
     # What the mounts hang on, made before the root was read-only.
     points = {
