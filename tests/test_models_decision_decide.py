@@ -617,6 +617,19 @@ def dark(seen: Observations) -> Observations:
     return replace(seen, quality=replace(seen.quality, faults=(fault,)))
 
 
+def test_a_dark_photo_is_answered_where_a_listed_number_is_read_whole(catalogue, model):
+    (back,) = photos(catalogue, "AUK 11", None, "back")
+    back = replace(back, units=(replace(back.units[0], codes=()),))
+    number = catalogue.by_key["AUK 11"].variants[0].service_numbers[0]
+    assert [t for t in back.units[0].texts if number in t.value]
+    assert answer([dark(back)], catalogue, model).verdict == "identified"
+    misread = [replace(t, value=t.value.replace(number, f"{number[:-1]}?")) for t in back.units[0].texts]
+    doubtful = replace(back, units=(replace(back.units[0], texts=tuple(misread)),))
+    assert answer([dark(doubtful)], catalogue, model).verdict != "identified"
+    coded = replace(doubtful.units[0], codes=(Code((), "QR", number, "verified"),))
+    assert answer([dark(replace(doubtful, units=(coded,)))], catalogue, model).verdict == "identified"
+
+
 def test_an_unreadable_photo_warns_of_no_family_but_of_every_orange_plug(catalogue, model):
     (front,) = photos(catalogue, "AUK 11", None, "front")
     nothing = replace(front, units=())

@@ -22,6 +22,7 @@ from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.findings import find_broken, find_contradictions, name_sides
+from plugface.models.decision.label_reading import reads_listed_number
 from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
 from plugface.models.decision.variants import VariantPosterior, explain_variant
@@ -198,7 +199,8 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
 
 
 def _usable(weighing: Weighing) -> bool:
-    return any(view.usable for view in weighing.views)
+    """Whether a photo allows an answer: none of its faults forbids one, or a listed number is read on it."""
+    return any(view.usable or reads_listed_number(view, weighing.index) for view in weighing.views)
 
 
 def _contradicted(findings: tuple[Finding, ...]) -> bool:

@@ -12,6 +12,24 @@ from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Code, Text
 
 
+def reads_listed_number(view: UnitView, index: CatalogueIndex) -> bool:
+    """Whether a line or a code of a view holds a number of the catalogue, whole and without fault.
+
+    What is dark, burnt or blurred as a whole may be plain where it counts: on the label.
+
+    Parameters
+    ----------
+    view : UnitView
+    index : CatalogueIndex
+
+    Returns
+    -------
+    reads : bool
+    """
+    lines = any(_listed_runs(text, index) for text in view.texts if text.kind == "printed")
+    return lines or any(name_rows(code.payload, index) for code in view.codes)
+
+
 @dataclass(frozen=True)
 class FieldReading:
     """One field of a line or payload, and what the catalogue makes of it."""
