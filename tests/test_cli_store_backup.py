@@ -283,7 +283,8 @@ def test_a_ledger_that_was_changed_is_not_backed_up_as_if_it_were_whole(filled_y
 def test_a_backup_while_photos_come_in_lacks_nothing_that_it_names(filled_yard, tmp_path):
     """As the page writes: a photo to the disk, then into the queue, then its unit into the ledger."""
     folder, _hashes = filled_yard
-    queue, shelf = Queue(folder / "queue.sqlite", Limits()), PhotoStore(folder / "photos")
+    endless = Limits(waiting_units=100_000, waiting_per_lot=100_000)  # of a writer that nobody answers
+    queue, shelf = Queue(folder / "queue.sqlite", endless), PhotoStore(folder / "photos")
     writer, stop = Ledger(folder / "ledger.sqlite"), threading.Event()
     written = []
 
