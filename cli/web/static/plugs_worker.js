@@ -24,10 +24,20 @@ async function load() {
   return InferenceSession.create(new Uint8Array(await answer.arrayBuffer()), { executionProviders: ["wasm"], enableCpuMemArena: false, enableMemPattern: false });
 }
 
+// Whatever a first run makes ready is ready then.
+async function warm(network) {
+  const side = 2 * limits.stride;
+  await ask(network, { data: new Uint8ClampedArray(3 * side * side), width: side, height: side }, limits.looks[0]);
+}
+
 self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
-  newest = id;
   try {
     session ??= load();
+    if (!blob) {
+      await warm(await session);
+      return;
+    }
+    newest = id;
     const seen = await look(await session, blob, shades, (first) => self.postMessage({ id, first }), async () => {
       await new Promise((go) => setTimeout(go)); // what was asked meanwhile is heard now
       return newest !== id;
@@ -35,7 +45,7 @@ self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
     self.postMessage({ id, seen });
   } catch (error) {
     session = undefined;
-    self.postMessage({ id, problem: String(error) });
+    if (blob) self.postMessage({ id, problem: String(error) });
   }
 });
 
