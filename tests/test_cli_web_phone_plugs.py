@@ -13,6 +13,7 @@ from PIL import Image
 from plugface.cli.evaluation.golden import choose_rows
 from plugface.cli.evaluation.measure_phone_plugs import compare, phone_plugs, see
 from plugface.cli.settings import demo_folder
+from plugface.cli.web import phone_plugs as limits_of_vision
 from plugface.cli.web.number_index import index_numbers
 from plugface.models.catalogue.entries import Shade, load_catalogue
 from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RESTRAINT
@@ -120,8 +121,24 @@ def test_the_phone_sees_what_the_server_sees(serve, phone):
     assert any(one.first != one.phone for one in compared)
 
 
+@pytest.mark.parametrize("every", [True, False])
+def test_one_look_is_enough_where_it_leaves_nothing_open(serve, phone, monkeypatch, every):
+    loosely = {"every": every, "unit": 0.5, "low": 0.5, "high": 0.5, "colour": 0.0}
+    monkeypatch.setattr(limits_of_vision, "SETTLED", loosely)
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    told = see(phone, script(made), photo_bytes("mf0140"))
+    assert (told["took"]["whole"] > told["took"]["first"]) == every
+    assert len(phone_plugs(told)[0]) == 1
+
+
+@pytest.fixture
+def every_look(monkeypatch):
+    monkeypatch.setitem(limits_of_vision.SETTLED, "every", True)
+
+
 @pytest.mark.parametrize("name", ["mf0220", "mf0001"])
-def test_shares_and_outlines_are_the_servers_nearly_to_the_digit(serve, phone, name):
+def test_shares_and_outlines_are_the_servers_nearly_to_the_digit(every_look, serve, phone, name):
     """Not only the likeliest colour: near a limit the least difference in pixels or rim would show."""
     made = serve(phone_plugs=True)
     phone.goto(made.url)
@@ -138,6 +155,47 @@ def test_shares_and_outlines_are_the_servers_nearly_to_the_digit(serve, phone, n
         assert geometry.overlap(near["corners"], connector.polygon) > 0.9
         assert np.allclose(near["colour"], list(connector.colour.values()), atol=0.01)
         assert near["confidence"] == pytest.approx(connector.confidence, abs=0.01)
+
+
+SETTLED = """async ([script, tries]) => {
+  const { isSettled } = await import(script);
+  const map = (side) => ({ data: new Float32Array(side * side).fill(0.9), width: side, height: side });
+  const plane = () => new Float32Array(64).fill(-1);
+  return tries.map(({ units, plugs }) => isSettled({
+    outlined: units.map((confidence) => ({ confidence, inside: new Uint8Array(64).fill(1, 0, 32) })),
+    housings: plugs.map(({ confidence, at }) => (
+      { places: [at, at + 1], probability: confidence, seen: 0.5, centre: [8, 8], spread: [9, 0, 9] }
+    )),
+    connectorCells: map(8), connector: map(16),
+    colour: Array.from({ length: 12 }, plane), size: [1, 2, 3].map(plane),
+  }, () => ({ colour: plugs[0].colour })));
+}"""
+
+
+def test_what_is_near_a_limit_is_open(serve, phone):
+    made = serve(phone_plugs=True)
+    phone.goto(made.url)
+    clear = [0.9, 0.1]
+    plain = {"confidence": 0.95, "at": 4, "colour": clear}
+    settled = [
+        {"units": [0.95], "plugs": [plain]},
+        {"units": [0.95], "plugs": []},
+        {"units": [0.95, 0.4], "plugs": [plain]},
+        {"units": [0.95], "plugs": [plain, {"confidence": 0.45, "at": 8}]},
+        {"units": [0.95], "plugs": [{**plain, "colour": None}]},  # a photo without colours
+    ]
+    still_open = [
+        {"units": [], "plugs": [plain]},
+        {"units": [0.8], "plugs": [plain]},
+        {"units": [0.95, 0.9], "plugs": [plain]},
+        {"units": [0.95, 0.6], "plugs": [plain]},
+        {"units": [0.95], "plugs": [plain, {"confidence": 0.85, "at": 8}]},
+        {"units": [0.95], "plugs": [plain, {"confidence": 0.6, "at": 8}]},
+        {"units": [0.95], "plugs": [plain, {"confidence": 0.95, "at": 40}]},  # beside the unit
+        {"units": [0.95], "plugs": [{**plain, "colour": [0.6, 0.4]}]},
+    ]
+    said = phone.evaluate(SETTLED, [script(made, "plug_maps.js"), settled + still_open])
+    assert said == [True] * len(settled) + [False] * len(still_open)
 
 
 WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
@@ -429,6 +487,25 @@ def test_it_is_kept_once_used_and_works_without_a_signal(serve, make_phone):
     page.get_by_role("heading", name="No signal").wait_for()
     until_looked(page)  # the photo is still in its place, and looked at again
     assert page.inner_text(f"{FRONT} .plugs .found") == said
+
+
+@pytest.mark.parametrize("used", [True, False])
+def test_the_network_is_loaded_while_the_camera_opens_where_it_was_used_before(serve, phone, used):
+    made = serve(phone_plugs=True)
+    asked = []
+    phone.on("request", lambda request: asked.append(request.url.rsplit("/", 1)[-1]))
+    if used:
+        phone.add_init_script("localStorage.setItem('plugs', '1');")
+    phone.goto(made.url)
+    with phone.expect_file_chooser():
+        phone.locator(f"{FRONT} input.camera").click()
+    if used:
+        ends = time.monotonic() + 60
+        while "segmenter.onnx" not in asked and time.monotonic() < ends:
+            phone.wait_for_timeout(50)
+    else:
+        phone.wait_for_timeout(500)
+    assert ("segmenter.onnx" in asked) == used
 
 
 def test_the_cautions_come_first_also_of_a_plug_on_no_unit(shown):

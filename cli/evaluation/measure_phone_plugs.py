@@ -55,7 +55,7 @@ SEE = """async ([script, bytes]) => {
   const blob = new Blob([Uint8Array.from(atob(bytes), (sign) => sign.charCodeAt(0))], { type: "image/jpeg" });
   let first;
   const seen = await seePlugs(blob, (told) => (first = told));
-  return { first, ...seen };
+  return { first: first ?? seen, ...seen };
 }"""
 
 # The longest time between two frames of the page while a photo is looked at, in milliseconds.

@@ -185,6 +185,62 @@ BREAKS = (
         'if verdict == "no":\n        return f"A unit',
         "test_models_decision_decide.py::test_an_unknown_unit_is_not_accepted",
     ),
+    Break(
+        "a phone takes a new version of the page over while a unit is in hand",
+        "cli/web/static/keeping.js",
+        "if (waiting && (await idle()))",
+        "if (waiting)",
+        "test_cli_web_offline.py::test_a_new_version_waits_while_a_unit_is_in_hand",
+    ),
+    Break(
+        "a phone keeps a catalogue that was changed",
+        "cli/web/static/number_copy.js",
+        "const copy = answer.status === 200 ? await answer.json() : kept.copy;",
+        "const copy = kept?.copy ?? (await answer.json());",
+        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not",
+    ),
+    Break(
+        "a phone fetches a catalogue anew that was not changed",
+        "cli/web/static/number_copy.js",
+        '{ "if-none-match": kept.tag }',
+        "{}",
+        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not",
+    ),
+    Break(
+        "a contradiction of the phone's number stands under the answer",
+        "cli/web/static/number_compare.js",
+        "place.before(show(",
+        "place.parentElement.append(show(",
+        "test_cli_web_number_compare.py::test_a_number_of_another_family_is_shown_first",
+    ),
+    Break(
+        "a phone that leaves a lot keeps its catalogue",
+        "cli/web/static/number_copy.js",
+        "  return clear();\n}",
+        "  return undefined;\n}",
+        "test_cli_web_offline.py::test_whoever_leaves_the_lot_leaves_no_copy",
+    ),
+    Break(
+        "a phone that leaves a lot keeps what it read",
+        "cli/web/static/number_copy.js",
+        "  forgetReads();\n",
+        "",
+        "test_cli_web_number_compare.py::test_whoever_leaves_the_lot_leaves_nothing_that_was_read",
+    ),
+    Break(
+        "a refusal to keep photos for long is not said",
+        "cli/web/static/outbox.js",
+        "loose.hidden = store.persistent || !store.durable;",
+        "loose.hidden = true;",
+        "test_cli_web_offline.py::test_a_browser_that_does_not_promise_to_keep_photos_is_told_of",
+    ),
+    Break(
+        "photos of one unit are saved under names of several",
+        "cli/web/static/outbox_file.js",
+        '${folder}/${unit.id.slice(0, 8)}-${face.replace(/[^a-z]+/g, "-")}-${k + 1}.',
+        '${folder}/${k + 1}-${face.replace(/[^a-z]+/g, "-")}.',
+        "test_cli_web_offline.py::test_what_waits_is_saved_as_one_file_that_is_sorted",
+    ),
 )
 
 

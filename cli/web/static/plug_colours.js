@@ -44,10 +44,11 @@ export function measureLight(data, paper, metal) {
   }
   const means = [0, 0, 0];
   let count = 0;
+  const bent = Float64Array.from(LINEAR, (value) => value ** LIGHT.norm);
   for (let k = 0; k < open.length; k += 1) {
     if (!open[k]) continue;
     count += 1;
-    pixel(k).forEach((value, c) => (means[c] += value ** LIGHT.norm));
+    for (let c = 0; c < 3; c += 1) means[c] += bent[data[3 * k + c]];
   }
   if (count < LIGHT.pixels) return { method: "none", confidence: 0, gains: [1, 1, 1] };
   const white = means.map((mean) => (mean / count) ** (1 / LIGHT.norm));
@@ -70,13 +71,17 @@ function gainsFor(white) {
 export function neutralThings({ label, unit, connectorCells, bodyColour }) {
   const { width, height } = unit;
   const grey = limits.codes.indexOf("GY");
-  const cells = connectorCells.data.map((connector, k) => {
-    const most = Math.max(...bodyColour.map((plane) => plane[k]));
-    const chances = bodyColour.map((plane) => Math.exp(plane[k] - most));
-    return connector < 0.2 ? chances[grey] / sum(chances) : 0;
-  });
+  const cells = new Float32Array(connectorCells.data.length);
+  for (let k = 0; k < cells.length; k += 1) {
+    if (!(connectorCells.data[k] < 0.2)) continue;
+    let most = -Infinity;
+    for (const plane of bodyColour) if (plane[k] > most) most = plane[k];
+    let all = 0;
+    for (const plane of bodyColour) all += Math.exp(plane[k] - most);
+    cells[k] = Math.exp(bodyColour[grey][k] - most) / all;
+  }
   const body = enlarged({ ...connectorCells, data: cells }, width, height);
-  return { paper: label.data.map((value) => value > 0.6), metal: unit.data.map((value, k) => value > 0.7 && body[k] > 0.6) };
+  return { paper: Uint8Array.from(label.data, (value) => value > 0.6), metal: Uint8Array.from(unit.data, (value, k) => value > 0.7 && body[k] > 0.6) };
 }
 
 // In proportion between the middles of the cells, which go on beyond the edge.
@@ -87,12 +92,16 @@ function enlarged({ data, width, height }, wide, high) {
       return [Math.floor(at), Math.min(length - 1, Math.floor(at) + 1), at - Math.floor(at)];
     });
   const [across, down] = [places(width, wide), places(height, high)];
-  return down.flatMap(([top, bottom, low]) =>
-    across.map(([left, right, far]) => {
-      const row = (y) => data[y * width + left] + far * (data[y * width + right] - data[y * width + left]);
-      return row(top) + low * (row(bottom) - row(top));
-    }),
-  );
+  const out = new Float64Array(wide * high);
+  let k = 0;
+  for (const [top, bottom, low] of down) {
+    for (const [left, right, far] of across) {
+      const above = data[top * width + left] + far * (data[top * width + right] - data[top * width + left]);
+      const below = data[bottom * width + left] + far * (data[bottom * width + right] - data[bottom * width + left]);
+      out[k++] = above + low * (below - above);
+    }
+  }
+  return out;
 }
 
 // The pixels of a housing's rim as [red, green, blue] codes; `read` gives those of a rectangle, four bytes a pixel, of a

@@ -18,15 +18,16 @@ const SIMPLIFY = 0.006; // of an outline's length, as there
 export function nameMaps(looks, width, height) {
   const [w2, h2, w4, h4] = [2, 2, 4, 4].map((step, k) => Math.ceil((k % 2 ? height : width) / step));
   // One channel as of the picture itself, the mean of all looks.
-  const plane = (output, channelIn, w, h, changed = (_, value) => value) => {
+  const plane = (output, channelIn, w, h, changed = () => [1, 0]) => {
     const out = new Float32Array(w * h);
     for (const one of looks) {
       const { data, width: wide, height: high } = one[output];
       const from = channelIn(one) * high * wide;
       const [down, across] = one.exchanged ? [1, wide] : [wide, 1];
-      const [first, turn] = one.mirrored ? [from + wide - 1, one.exchanged ? [-1, wide] : [wide, -1]] : [from, [down, across]];
+      const [first, [low, far]] = one.mirrored ? [from + wide - 1, one.exchanged ? [-1, wide] : [wide, -1]] : [from, [down, across]];
+      const [times, more] = changed(one);
       for (let y = 0; y < h; y += 1) {
-        for (let x = 0, k = first + y * turn[0]; x < w; x += 1, k += turn[1]) out[y * w + x] += changed(one, data[k]) / looks.length;
+        for (let x = 0, k = first + y * low; x < w; x += 1, k += far) out[y * w + x] += (times * data[k] + more) / looks.length;
       }
     }
     return out;
@@ -47,10 +48,10 @@ export function nameMaps(looks, width, height) {
     const [[first], scale] = [limits.coarse[name], limits.scales[name]];
     const place = ({ exchanged }, k) => (exchanged ? [1, 0, 4, 3, 2][k] : k);
     return [0, 1, 2, 3, 4].map((k) => {
-      const changed = (one, value) => {
-        if (!one.mirrored) return scale * value;
-        if (place(one, k) === 0) return -scale * value - 1;
-        return place(one, k) === 3 ? -scale * value : scale * value;
+      const changed = (one) => {
+        if (!one.mirrored) return [scale, 0];
+        if (place(one, k) === 0) return [-scale, -1];
+        return [place(one, k) === 3 ? -scale : scale, 0];
       };
       return plane("coarse", (one) => first + place(one, k), w4, h4, changed);
     });
@@ -87,6 +88,23 @@ export function plugsOn(maps, unit) {
   return inOrder(withoutCrumbs(found));
 }
 
+// Whether another look at a picture with one unit by itself would tell nothing new: nothing in it is near a limit.
+// `named` gives a plug its colour.
+export function isSettled(maps, named) {
+  const { every, unit: least, low, high, colour: clear } = limits.settled;
+  const [unit, ...others] = maps.outlined.filter(({ confidence }) => confidence > low);
+  if (every || !unit || others.length || unit.confidence < least) return false;
+  maps.housings ??= findHousings(maps);
+  return maps.housings.every((housing) => {
+    const shared = shareOn(unit, housing);
+    const confidence = sureness(housing) * (shared < limits.plugs.on_unit ? 1 : Math.min(1, shared / 0.7));
+    if (confidence <= low) return true;
+    if (confidence < high || shared < limits.plugs.on_unit) return false;
+    const { colour } = named(describePlug(maps, housing, confidence));
+    return !colour || Math.max(...colour) >= clear;
+  });
+}
+
 // Plugs on none of the units.
 export function loosePlugs(maps, units) {
   maps.housings ??= findHousings(maps);
@@ -97,6 +115,7 @@ export function loosePlugs(maps, units) {
 
 // Means over the cells of a map half as fine.
 function toCells({ data, width, height }, w, h) {
+  if (width === 2 * w && height === 2 * h) return ofFour(data, w, h);
   const [across, down] = [shares(width, w), shares(height, h)];
   const out = new Float32Array(w * h);
   down.forEach((rows, y) => {
@@ -106,6 +125,17 @@ function toCells({ data, width, height }, w, h) {
       out[y * w + x] = value;
     });
   });
+  return { data: out, width: w, height: h };
+}
+
+// Where each cell is two by two: as of most pictures.
+function ofFour(data, w, h) {
+  const out = new Float32Array(w * h);
+  for (let y = 0, k = 0; y < h; y += 1) {
+    for (let x = 0, at = 4 * y * w; x < w; x += 1, k += 1, at += 2) {
+      out[k] = 0.25 * data[at] + 0.25 * data[at + 1] + 0.25 * data[at + 2 * w] + 0.25 * data[at + 2 * w + 1];
+    }
+  }
   return { data: out, width: w, height: h };
 }
 
@@ -119,6 +149,7 @@ export function findUnits(maps) {
     const confidence = instance.probability * Math.min(1, instance.seen / 0.35);
     return { outline: outlineOf(maps.unit, instance, maps.unitCells), inside, confidence };
   });
+  maps.outlined = found;
   return found.filter(({ confidence }) => confidence >= limits.units.confidence);
 }
 
@@ -360,7 +391,8 @@ function besideCells({ width, height }, places, cells) {
 // that are not much smaller, which something that lies across has cut off.
 function outlineOf(fine, instance, cells) {
   const { data, width, height } = fine;
-  const region = besideCells(fine, instance.places, cells).map((value, k) => value && data[k] > 0.5);
+  const region = besideCells(fine, instance.places, cells);
+  for (let k = 0; k < region.length; k += 1) if (!(data[k] > 0.5)) region[k] = 0;
   const closed = spread(spread(region, width, height, Math.max), width, height, Math.min);
   const borders = components({ data: closed, width, height }, true).map((piece) => borderOf(piece, width));
   if (!borders.length) return rectangle(instance);
@@ -373,16 +405,14 @@ function outlineOf(fine, instance, cells) {
 
 // The most or least of each place and its eight neighbours.
 function spread(values, width, height, choose) {
-  const along = (from, step, at, length) => {
-    const before = at > 0 ? from - step : from;
-    const after = at < length - 1 ? from + step : from;
-    return [before, from, after];
+  const pass = (given, step, length, lines, next) => {
+    const out = new Uint8Array(given.length);
+    for (let line = 0; line < lines; line += 1) {
+      for (let at = 0, k = line * next; at < length; at += 1, k += step) {
+        out[k] = choose(given[at > 0 ? k - step : k], given[k], given[at < length - 1 ? k + step : k]);
+      }
+    }
+    return out;
   };
-  const pass = (given, step) =>
-    given.map((_, k) => {
-      const [at, length] = step === 1 ? [k % width, width] : [Math.trunc(k / width), height];
-      const [a, b, c] = along(k, step, at, length);
-      return choose(given[a], given[b], given[c]);
-    });
-  return pass(pass(values, 1), width);
+  return pass(pass(values, 1, width, height, width), width, height, width, 1);
 }

@@ -28,9 +28,8 @@ function end(problem) {
   waiting.clear();
 }
 
-// What is seen in a photo, as plugs_worker.js gives it; `tell` is given before what its first look says. `shades` are
-// those that the catalogue names.
-export function seePlugs(blob, tell, shades = []) {
+// The worker, which ends after a rest.
+function start() {
   if (!worker) {
     worker = new Worker(scriptUrl(new URL("./plugs_worker.js", import.meta.url)), { type: "module" });
     worker.addEventListener("error", () => end("the worker could not be started"));
@@ -47,11 +46,23 @@ export function seePlugs(blob, tell, shades = []) {
   }
   clearTimeout(rest);
   rest = setTimeout(() => !waiting.size && end(), REST_MS);
+  return worker;
+}
+
+// What is seen in a photo, as plugs_worker.js gives it; `tell` is given before what its first look says, where that is
+// not all. `shades` are those that the catalogue names.
+export function seePlugs(blob, tell, shades = []) {
+  const asking = start();
   return new Promise((give, refuse) => {
     const id = (asked += 1);
     waiting.set(id, { give, refuse, tell });
-    worker.postMessage({ id, blob, shades });
+    asking.postMessage({ id, blob, shades });
   });
+}
+
+// While the camera is open the network is loaded and run once, where it is used on this phone.
+export function warmPlugs() {
+  if (wasUsed() && globalThis.OffscreenCanvas) start().postMessage({});
 }
 
 const wasUsed = () => {

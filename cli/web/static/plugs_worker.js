@@ -3,7 +3,7 @@
 
 import limits from "./plug_limits.js";
 import { measureLight, measureRim, nameColour, neutralThings, rimOf } from "./plug_colours.js";
-import { findUnits, loosePlugs, nameMaps, plugsOn } from "./plug_maps.js";
+import { findUnits, isSettled, loosePlugs, nameMaps, plugsOn } from "./plug_maps.js";
 import { areaOf, overlap } from "./plug_outlines.js";
 import { shares } from "./quality.js";
 import { InferenceSession, Tensor, env } from "./vendor/onnxruntime/ort.wasm-core.min.js";
@@ -24,10 +24,20 @@ async function load() {
   return InferenceSession.create(new Uint8Array(await answer.arrayBuffer()), { executionProviders: ["wasm"], enableCpuMemArena: false, enableMemPattern: false });
 }
 
+// Whatever a first run makes ready is ready then.
+async function warm(network) {
+  const side = 2 * limits.stride;
+  await ask(network, { data: new Uint8ClampedArray(3 * side * side), width: side, height: side }, limits.looks[0]);
+}
+
 self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
-  newest = id;
   try {
     session ??= load();
+    if (!blob) {
+      await warm(await session);
+      return;
+    }
+    newest = id;
     const seen = await look(await session, blob, shades, (first) => self.postMessage({ id, first }), async () => {
       await new Promise((go) => setTimeout(go)); // what was asked meanwhile is heard now
       return newest !== id;
@@ -35,12 +45,13 @@ self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
     self.postMessage({ id, seen });
   } catch (error) {
     session = undefined;
-    self.postMessage({ id, problem: String(error) });
+    if (blob) self.postMessage({ id, problem: String(error) });
   }
 });
 
-// What is seen in a photo. `tell` is given what one look says; the others, and a closer look at what is small, follow,
-// unless they are `given up`.
+// What is seen in a photo. `tell` is given what one look says, where it leaves something open; the others, and a closer
+// look at what is small, follow, unless they are `given up`. A unit by itself that is looked at more closely is not
+// looked at a second time from afar.
 async function look(network, blob, shades, tell, givenUp) {
   const started = performance.now();
   const took = { picture: 0, network: 0, plugs: 0, first: 0, whole: 0 };
@@ -57,9 +68,10 @@ async function look(network, blob, shades, tell, givenUp) {
   };
   const whole = { corner: [0, 0], scale: [width / picture.width, height / picture.height] };
   const colourless = isColourless(picture);
+  let light;
+  const named = (plug, one) => onPhoto(plug, one, working, width, light, shades);
   const see = ({ maps, found, sightings }) => {
-    const light = colourless ? undefined : lightOf(picture, maps);
-    const named = (plug, one) => onPhoto(plug, one, working, width, light, shades);
+    light = colourless ? undefined : lightOf(picture, maps);
     return {
       width,
       height,
@@ -74,26 +86,39 @@ async function look(network, blob, shades, tell, givenUp) {
     };
   };
 
+  const windowsOf = ({ sightings }) => sightings.map(({ outline }) => windowRound(outline, Math.max(width, height)));
   const answers = [await timed("network", () => ask(network, picture, limits.looks[0]))];
-  const first = await timed("plugs", () => see(find(answers, picture, whole)));
+  let scene = await timed("plugs", () => find(answers, picture, whole));
+  const first = await timed("plugs", () => see(scene));
   took.first = performance.now() - started;
-  tell(first);
-  for (const way of limits.looks.slice(1)) {
-    if (await givenUp()) return end(first);
-    answers.push(await timed("network", () => ask(network, picture, way)));
+  let windows = windowsOf(scene);
+  if (!windows.some(Boolean) && isSettled(scene.maps, (plug) => named(plug, whole))) {
+    took.whole = took.first;
+    return end(first);
   }
-  const scene = await timed("plugs", () => find(answers, picture, whole));
-  const windows = scene.sightings.map(({ outline }) => windowRound(outline, Math.max(width, height)));
+  tell(first);
+  if (limits.settled.every || windows.length !== 1 || !windows[0]) {
+    for (const way of limits.looks.slice(1)) {
+      if (await givenUp()) return end(first);
+      answers.push(await timed("network", () => ask(network, picture, way)));
+    }
+    scene = await timed("plugs", () => find(answers, picture, whole));
+    windows = windowsOf(scene);
+  }
   const pictures = windows.some(Boolean) ? await timed("picture", () => cut(working, width, windows)) : [];
   for (const [k, square] of pictures.entries()) {
     if (!square) continue;
     const closer = [];
+    const step = windows[k].side / limits.close_px;
+    const placed = { corner: windows[k].corner, scale: [step, step] };
+    let sightings;
     for (const way of limits.looks) {
       if (await givenUp()) return end(first);
       closer.push(await timed("network", () => ask(network, square, way)));
+      const near = await timed("plugs", () => find(closer, square, placed));
+      sightings = near.sightings;
+      if (closer.length < limits.looks.length && isSettled(near.maps, (plug) => named(plug, placed))) break;
     }
-    const step = windows[k].side / limits.close_px;
-    const { sightings } = await timed("plugs", () => find(closer, square, { corner: windows[k].corner, scale: [step, step] }));
     const shared = sightings.map(({ outline }) => overlap(outline, scene.sightings[k].outline));
     const best = shared.indexOf(Math.max(...shared));
     if (shared[best] >= limits.overlap) scene.sightings[k] = sightings[best];
@@ -247,23 +272,24 @@ const halfUp = (value) => Math.floor(value + 0.5); // OpenCV's means of four pix
 function reduce(data, step, width, height, newWidth, newHeight, rounded = (value) => value) {
   const [across, down] = [shares(width, newWidth), shares(height, newHeight)];
   const rows = new Float32Array(3 * height * newWidth);
-  for (let y = 0; y < height; y += 1) {
-    for (let x = 0; x < newWidth; x += 1) {
-      const to = 3 * (y * newWidth + x);
-      for (const [from, share] of across[x]) {
-        const at = step * (y * width + from);
-        for (let c = 0; c < 3; c += 1) rows[to + c] += share * data[at + c];
+  across.forEach((parts, x) => {
+    for (const [from, share] of parts) {
+      for (let y = 0, at = step * from, to = 3 * x; y < height; y += 1, at += step * width, to += 3 * newWidth) {
+        rows[to] += share * data[at];
+        rows[to + 1] += share * data[at + 1];
+        rows[to + 2] += share * data[at + 2];
       }
     }
-  }
+  });
   const out = new Uint8ClampedArray(3 * newHeight * newWidth);
-  for (let y = 0; y < newHeight; y += 1) {
-    for (let k = 0; k < 3 * newWidth; k += 1) {
-      let value = 0;
-      for (const [from, share] of down[y]) value += share * rows[3 * from * newWidth + k];
-      out[3 * y * newWidth + k] = rounded(value);
+  const line = new Float64Array(3 * newWidth);
+  down.forEach((parts, y) => {
+    line.fill(0);
+    for (const [from, share] of parts) {
+      for (let k = 0, at = from * line.length; k < line.length; k += 1, at += 1) line[k] += share * rows[at];
     }
-  }
+    for (let k = 0; k < line.length; k += 1) out[y * line.length + k] = rounded(line[k]);
+  });
   return { data: out, width: newWidth, height: newHeight };
 }
 

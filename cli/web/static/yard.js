@@ -60,6 +60,7 @@ async function watchCapture(form) {
 
   for (const shot of shots) {
     for (const input of shot.section.querySelectorAll("input[type=file]")) {
+      if (looksForPlugs(shot)) input.addEventListener("click", () => import("./plugs.js").then(({ warmPlugs }) => warmPlugs()));
       input.addEventListener("change", async () => {
         const [file] = input.files;
         if (!file) return;
@@ -150,6 +151,8 @@ function watchShare(box) {
   });
 }
 
+const looksForPlugs = (shot) => plugLimits && shot.face === "front";
+
 // Show a photo in its place, or, without one, the sketch of how to take it.
 function showShot(shot, blob) {
   const view = shot.section.querySelector(".taken");
@@ -170,7 +173,7 @@ function showShot(shot, blob) {
   };
   if (blob) view.src = URL.createObjectURL(blob);
   else view.removeAttribute("src");
-  if (plugLimits && shot.face === "front") import("./plugs.js").then(({ showPlugs }) => showPlugs(shot.section, blob));
+  if (looksForPlugs(shot)) import("./plugs.js").then(({ showPlugs }) => showPlugs(shot.section, blob));
 }
 
 // What is wrong with a photo is said while the unit is still in hand; it may be sent all the same.
