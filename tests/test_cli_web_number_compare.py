@@ -59,6 +59,9 @@ def test_a_number_of_another_family_is_shown_first(serve, phone, catalogue):
     phone.wait_for_selector(".contradiction")
     first = phone.locator("#content > section:visible").first
     assert "contradiction" in first.get_attribute("class")
+    after = """document.querySelector('.contradiction').compareDocumentPosition(
+      document.querySelector('[data-verdict]')) & Node.DOCUMENT_POSITION_FOLLOWING"""
+    assert phone.evaluate(after)
     said = phone.inner_text(".contradiction")
     assert f"By {other} alone this is {hazard.key}" in said
     assert "The photos were answered with: " in said
