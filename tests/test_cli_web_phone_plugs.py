@@ -529,6 +529,9 @@ def test_what_it_says_of_units_and_of_none(shown):
     assert "Unit 1: One plug: GY L" in said
     assert "Unit 2: No plugs." in said
     assert "catalogue" not in said  # which of the two is meant is not known
+    said = shown(seen([]))
+    assert "No plugs." in said
+    assert "catalogue" not in said  # a family without plugs is none, and a side without them tells nothing
     said = shown(seen(loose=[plug("GY")]))
     assert "No outline of a unit." in said
 

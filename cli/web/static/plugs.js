@@ -127,7 +127,7 @@ async function show(section, box, blob, seen, more) {
 
 function describe({ units, loose }, copy) {
   const every = [...units.flatMap(({ plugs }) => plugs), ...loose];
-  const fits = units.length === 1 && copy ? fitPlugs(units[0].plugs, copy.families, limits) : undefined;
+  const fits = units.length === 1 && units[0].plugs.length && copy ? fitPlugs(units[0].plugs, copy.families, limits) : undefined;
   const hazards = new Set((fits?.families ?? []).map(({ hazard }) => hazard));
   const at = copy?.colour_caution_at ?? limits.caution_at;
   const likely = (code, hazard) => hazards.has(hazard) || every.some(({ colour }) => colour && colour[limits.codes.indexOf(code)] >= at);
