@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from plugface.models.decision.costs import Costs
-from plugface.models.matching.pair_features import MOST_LOOK_ALIKES
 
 #: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
 #: these. unreadable: the photos do not allow an answer.
@@ -143,6 +142,9 @@ class Decision:
     @property
     def closed(self) -> bool:
         """Whether it is surely one of its few families, and the photos do not tell which."""
+        # Here alone: it brings numpy along, and what an answer is made of must not.
+        from plugface.models.matching.pair_features import MOST_LOOK_ALIKES
+
         contradicted = any(f.name in CONTRADICTIONS for f in self.findings)
         few = self.verdict == "ambiguous" and 1 < len(self.families) <= MOST_LOOK_ALIKES
         return few and self.costs.accepts(self.together, contradicted=contradicted)
