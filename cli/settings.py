@@ -2,9 +2,13 @@
 
 import os
 from pathlib import Path
+from typing import Literal
 
 import platformdirs
 import plugface.demo
+
+#: Parts of the demo's photos.
+Split = Literal["train", "calibration", "test"]
 
 #: Environment variable with the folder of the user's own catalogue.
 CATALOGUE_VARIABLE = "PLUGFACE_CATALOGUE"

@@ -399,12 +399,13 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
     every_code = [*codes, *(code for _, on_unit in of_units for code in on_unit)]
     for text in read_closer(photo, every, every_code, readers=models.readers):
         every.append(text)
-        where = [lies_on_any(text.polygon, [sighting.unit.polygon]) for sighting in scene.sightings]
-        if any(where):
-            on_unit, its_codes = of_units[where.index(True)]
-            of_units[where.index(True)] = ((*on_unit, text), its_codes)
-        else:
+        outlines = enumerate(sighting.unit.polygon for sighting in scene.sightings)
+        owner = next((k for k, outline in outlines if lies_on_any(text.polygon, [outline])), None)
+        if owner is None:
             texts = (*texts, text)
+        else:
+            on_unit, its_codes = of_units[owner]
+            of_units[owner] = ((*on_unit, text), its_codes)
     mirrored = find_mirroring(photo, every, readers=models.readers)
     return _Writing(tuple(of_units), texts, codes, mirrored, (*notes, *said))
 

@@ -7,12 +7,12 @@ import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say_json
-from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
+from plugface.cli.settings import Split, cache_folder, default_catalogue, demo_folder
 
 if TYPE_CHECKING:
     from plugface.cli.evaluation.truth import TruePhoto
@@ -31,9 +31,7 @@ TIMED_PHOTOS = 10
 
 
 def evaluate(
-    split: Annotated[
-        Literal["train", "calibration", "test"], typer.Option("--split", help="Which part of the photos.")
-    ] = "test",
+    split: Annotated[Split, typer.Option("--split", help="Which part of the photos.")] = "test",
     data: Annotated[
         Path | None,
         typer.Option(

@@ -11,8 +11,8 @@ from itertools import count
 from pathlib import Path
 
 from plugface.cli.evaluation.kept_observations import Look, observe_all
-from plugface.cli.evaluation.truth import Split, group_by_unit, read_truth
-from plugface.cli.settings import N_SIMULATED, cache_folder, default_catalogue, demo_folder
+from plugface.cli.evaluation.truth import group_by_unit, read_truth
+from plugface.cli.settings import N_SIMULATED, Split, cache_folder, default_catalogue, demo_folder
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.classifier import default_model_path, save_model
 from plugface.models.learning.training import Told, train_crossed

@@ -3,10 +3,8 @@
 from pathlib import Path
 from typing import Literal
 
-from plugface.cli.settings import demo_folder
+from plugface.cli.settings import Split, demo_folder
 from pydantic import BaseModel, ConfigDict, ValidationError
-
-Split = Literal["train", "calibration", "test"]
 
 #: File with one JSON row for each photo.
 TRUTH_FILE = "truth.jsonl"

@@ -253,12 +253,15 @@ def analyse(
 def _prepare_deciding(catalogue: Catalogue, model: Model | Callable[[], Model] | None) -> Model:
     """Import what deciding needs, read the model, and build the catalogue's arrays."""
     from plugface.models.catalogue.index import index_catalogue
-    from plugface.models.learning.classifier import default_model_path, load_model
 
     import_module("plugface.models.identify")
     index_catalogue(catalogue)
-    if callable(model):
-        return model()
+    return _given_or_default(model() if callable(model) else model)
+
+
+def _given_or_default(model: Model | None) -> Model:
+    from plugface.models.learning.classifier import default_model_path, load_model
+
     return model or load_model(default_model_path())
 
 
@@ -295,13 +298,12 @@ def decide_observed(
         As `analyse`.
     """
     from plugface.models.identify import identify
-    from plugface.models.learning.classifier import default_model_path, load_model
     from plugface.models.unit_choice import choose_units
 
     settings = settings or Settings()
     started = time.perf_counter() if started is None else started
     chosen = choose_units(names, observations, settings.unit) if chosen is None else tuple(chosen)
-    model = model or load_model(default_model_path())
+    model = _given_or_default(model)
     seen, opinion = list(observations), None
     if settings.claimed is None:
         decision = identify(

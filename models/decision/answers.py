@@ -4,10 +4,14 @@
 the log odds of a candidate against its best rival, positive for, negative against.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
 from plugface.models.decision.costs import Costs
+
+#: As many families are said together at most: a longer list helps nobody. Our choice.
+MOST_LOOK_ALIKES = 3
 
 #: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
 #: these. unreadable: the photos do not allow an answer.
@@ -136,20 +140,51 @@ class Decision:
 
     @property
     def together(self) -> float:
-        """Probability that the unit is of one of `families`."""
+        """Probability that the unit is of one of `families`, as far as they are among the candidates."""
         return sum(c.probability for c in self.candidates if c.family in self.families)
 
     @property
     def closed(self) -> bool:
         """Whether it is surely one of its few families, and the photos do not tell which."""
-        # Here alone: it brings numpy along, and what an answer is made of must not.
-        from plugface.models.matching.pair_features import MOST_LOOK_ALIKES
-
-        contradicted = any(f.name in CONTRADICTIONS for f in self.findings)
-        few = self.verdict == "ambiguous" and 1 < len(self.families) <= MOST_LOOK_ALIKES
-        return few and self.costs.accepts(self.together, contradicted=contradicted)
+        return self.verdict == "ambiguous" and is_one_of_few(
+            len(self.families), self.together, self.costs, contradicted=has_contradiction(self.findings)
+        )
 
     @property
     def probability(self) -> float:
         """Of the leading candidate; 0 where there is none."""
         return self.candidates[0].probability if self.candidates else 0.0
+
+
+def has_contradiction(findings: Iterable[Finding]) -> bool:
+    """Whether what was seen contradicts itself, by the names of what was found.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+
+    Returns
+    -------
+    has : bool
+    """
+    return any(finding.name in CONTRADICTIONS for finding in findings)
+
+
+def is_one_of_few(families: int, together: float, costs: Costs, *, contradicted: bool) -> bool:
+    """Whether so many families can be said together as the answer.
+
+    Parameters
+    ----------
+    families : int
+        How many of them.
+    together : float
+        Probability that the unit is of one of them.
+    costs : Costs
+    contradicted : bool
+        Whether what was seen contradicts itself.
+
+    Returns
+    -------
+    is_one_of_few : bool
+    """
+    return 1 < families <= MOST_LOOK_ALIKES and costs.accepts(together, contradicted=contradicted)

@@ -8,7 +8,7 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import (
-    CONTRADICTIONS,
+    MOST_LOOK_ALIKES,
     TWO_UNITS,
     Candidate,
     Decision,
@@ -17,6 +17,8 @@ from plugface.models.decision.answers import (
     SwapFit,
     VariantChance,
     Verdict,
+    has_contradiction,
+    is_one_of_few,
 )
 from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
@@ -28,7 +30,7 @@ from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
-from plugface.models.matching.pair_features import MOST_LOOK_ALIKES, find_look_alikes
+from plugface.models.matching.pair_features import find_look_alikes
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
 from plugface.models.matching.rules import WHOLE_PHOTO, columns_of_witness
 from plugface.models.unit_choice import UnitView
@@ -70,7 +72,7 @@ def decide(
     ranked = weighing.ranked
     best = float(posterior.families[ranked[0]])
     verdict, findings = settle(weighing, model, costs)
-    rows = _answer_set(weighing, verdict, model, costs, _contradicted(findings))
+    rows = _answer_set(weighing, verdict, model, costs, has_contradiction(findings))
     lead = rows[0] if rows else int(ranked[0])
     family, variants = index.families[lead], variants_of(weighing, lead, model)
     findings += _unlisted(family, variants) if rows else ()
@@ -79,9 +81,7 @@ def decide(
     likely = [index.families[r] for r in rows]
     # Where it is surely one of few, what follows from each of them counts.
     together = float(posterior.families[rows].sum())
-    closed = 1 < len(rows) <= MOST_LOOK_ALIKES and costs.accepts(
-        together, contradicted=_contradicted(findings)
-    )
+    closed = is_one_of_few(len(rows), together, costs, contradicted=has_contradiction(findings))
     unreadable = verdict == "unreadable"
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely += [
@@ -189,7 +189,7 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
         return "ambiguous" if costs.accepts(best) else "unreadable"
     if not _something_seen(weighing):
         return "unreadable"
-    if _contradicted(findings):
+    if has_contradiction(findings):
         return "ambiguous"
     if costs.accepts(best):
         return "identified"
@@ -201,10 +201,6 @@ def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], cos
 def _usable(weighing: Weighing) -> bool:
     """Whether a photo allows an answer: none of its faults forbids one, or a listed number is read on it."""
     return any(view.usable or reads_listed_number(view, weighing.index) for view in weighing.views)
-
-
-def _contradicted(findings: tuple[Finding, ...]) -> bool:
-    return any(f.name in CONTRADICTIONS for f in findings)
 
 
 def _may_refuse(weighing: Weighing) -> bool:

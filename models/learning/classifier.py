@@ -99,7 +99,8 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
     alone = _judge(model, cases)
     alike = [find_look_alikes(case, model.weights) for case in cases]
     places = [k for k, rows in enumerate(alike) if rows and _within_sure(alone[k].families[rows])]
-    joined = _judge(model, [_keep_first(cases[place], alike[place]) for place in places]) if places else []
+    # One of each few stands for them all.
+    joined = _judge(model, [cases[k].without(alike[k][1:]) for k in places]) if places else []
     for place, one in zip(places, joined, strict=True):
         alone[place] = _divide(one, alike[place], alone[place])
     return alone
@@ -108,14 +109,6 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
 def _within_sure(chances: np.ndarray) -> bool:
     """Whether none of a few has sure odds against the others."""
     return bool(chances.max() < chances.sum() / (1.0 + np.exp(-SURE_NATS)))
-
-
-def _keep_first(fused: FusedFit, rows: list[int]) -> FusedFit:
-    """The catalogue as if all but the first of some families were not in it."""
-    log_odds, deviance, suffix_margin = (
-        np.delete(of_all, rows[1:], 0) for of_all in (fused.log_odds, fused.deviance, fused.suffix_margin)
-    )
-    return FusedFit(log_odds, fused.measured, deviance, suffix_margin)
 
 
 def _divide(joined: Posterior, rows: list[int], alone: Posterior) -> Posterior:

@@ -183,7 +183,7 @@ def observed_examples(
                 continue
             # Of its likes in the field that share is in no family of the user's catalogue.
             examples.append(Example(fused, truth, OBSERVED_COUNT * (1.0 - noise.unknown)))
-            examples.append(Example(_leave_out(fused, truth), -1, OBSERVED_COUNT * noise.unknown))
+            examples.append(Example(fused.without([truth]), -1, OBSERVED_COUNT * noise.unknown))
     return examples
 
 
@@ -207,14 +207,7 @@ def leave_families_out(simulated: list[Example], unknown: float) -> list[Example
     count = 0.5 * unknown / (1.0 - unknown)
     drawn = [replace(e, count=0.5) if e.truth < 0 else e for e in simulated]
     known = [e for e in simulated if e.truth >= 0 and len(e.fused.log_odds) > 2]
-    return drawn + [Example(_leave_out(e.fused, e.truth), -1, count) for e in known]
-
-
-def _leave_out(fused: FusedFit, row: int) -> FusedFit:
-    log_odds, deviance, suffix_margin = (
-        np.delete(of_all, row, 0) for of_all in (fused.log_odds, fused.deviance, fused.suffix_margin)
-    )
-    return FusedFit(log_odds, fused.measured, deviance, suffix_margin)
+    return drawn + [Example(e.fused.without([e.truth]), -1, count) for e in known]
 
 
 def fit_weights(examples: list[Example]) -> np.ndarray:

@@ -6,6 +6,7 @@ k / (1 + (k - 1) rho) times, as for the mean of equally correlated measurements.
 they are assumed, no source.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,22 @@ class FusedFit:
     measured: np.ndarray  # float (n_rules,), 0..1
     deviance: np.ndarray  # float (n_families, n_rules), nats
     suffix_margin: np.ndarray  # float (n_families, n_rules), nats
+
+    def without(self, rows: Sequence[int]) -> "FusedFit":
+        """The same views, as if these families were not in the catalogue.
+
+        Parameters
+        ----------
+        rows : sequence of int
+
+        Returns
+        -------
+        fused : FusedFit
+        """
+        log_odds, deviance, suffix_margin = (
+            np.delete(of_all, rows, 0) for of_all in (self.log_odds, self.deviance, self.suffix_margin)
+        )
+        return FusedFit(log_odds, self.measured, deviance, suffix_margin)
 
 
 def fuse_views(fits: list[ViewFit]) -> FusedFit:

@@ -2,6 +2,7 @@
 rivals."""
 
 import numpy as np
+from plugface.models.decision.answers import MOST_LOOK_ALIKES
 from plugface.models.matching.fusion import FusedFit
 from plugface.models.matching.rules import rule_names
 
@@ -10,9 +11,6 @@ CLIP_NATS = 25.0
 
 #: Evidence tells one thing surely from another only from these odds on; nats (20 to 1, our choice).
 SURE_NATS = 3.0
-
-#: As many families are said together at most: a longer list helps nobody. Our choice.
-MOST_LOOK_ALIKES = 3
 
 PAIR_FEATURES = (
     "share",  # log odds of the family among all families and 'none of these'
