@@ -6,12 +6,13 @@ import cv2
 import numpy as np
 import pytest
 from plugface.cli.evaluation import collect_patches
-from plugface.cli.evaluation.collect_patches import Annotated, find_patches, read_photos
+from plugface.cli.evaluation.collect_patches import DOUBTED, Annotated, find_patches, read_photos
 from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
 from plugface.cli.settings import demo_folder
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
+DOUBTS = demo_folder() / "real" / "doubts.jsonl"
 PLUG = np.float32([(10, 10), (50, 10), (50, 30), (10, 30)])
 LURE = np.float32([(100, 100), (140, 100), (140, 130), (100, 130)])
 
@@ -34,6 +35,27 @@ def test_found_things_are_plugs_others_or_left_out(monkeypatch, tmp_path):
         ("found", False, 1.0),
     ]
     assert all(not p.plug for p in patches if p.what == "chance")
+
+
+def test_of_what_is_unclear_nothing_is_learned(monkeypatch, tmp_path):
+    monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [_box(150, 20), _box(62, 60)])
+    unclear = (_box(60, 60), LURE)
+    photo = Annotated("a0001", tmp_path, (), ((LURE, "lure"),), (), complete=True, unclear=unclear)
+    patches = list(find_patches(np.zeros((200, 300, 3), np.uint8), photo, None, np.random.default_rng(0)))
+    found = [p.outline.tolist() for p in patches if p.what != "chance"]
+    assert found == [_box(150, 20).tolist()]
+
+
+def test_plugs_found_later_are_learned_from_as_doubted_ones(tmp_path):
+    doubts = {row["id"]: row for row in map(json.loads, DOUBTS.read_text().splitlines())}
+    name = next(name for name, row in doubts.items() if row["plugs"] and row["unclear"])
+    (tmp_path / f"{name}.jpg").touch()
+    (photo,) = read_photos([tmp_path])
+    last = photo.plugs[-len(doubts[name]["plugs"]) :]
+    assert [(outline.tolist(), weight) for outline, weight in last] == [
+        (outline, DOUBTED) for outline in doubts[name]["plugs"]
+    ]
+    assert [outline.tolist() for outline in photo.unclear] == doubts[name]["unclear"]
 
 
 def test_where_not_everything_was_annotated_nothing_is_called_none(monkeypatch, tmp_path):

@@ -14,8 +14,10 @@ from plugface.demo.real.records import (
     find_faults,
     near_across_splits,
     normalised,
+    read_doubts,
     read_index,
     read_truth,
+    with_doubts,
 )
 from plugface.vision.observations import COLOUR_CODES
 
@@ -144,3 +146,26 @@ def test_only_letters_and_digits_are_compared():
 
 def test_the_index_is_read_as_written():
     assert [row.as_json() for row in ROWS] == INDEX.read_text(encoding="utf-8").splitlines()
+
+
+def test_doubts_are_of_photos_that_may_be_learnt_from_and_lie_within_them():
+    index = {row.id: row for row in ROWS}
+    for name, kinds in read_doubts().items():
+        row = index[name]
+        assert row.split == "train"
+        assert not row.measure_only
+        assert set(kinds) == {"plugs", "unclear"}
+        assert any(kinds.values())
+        corners = [corner for kind in kinds.values() for outline in kind for corner in outline]
+        assert all(type(value) is int for corner in corners for value in corner)
+        assert all(0 <= x <= row.width and 0 <= y <= row.height for x, y in corners), name
+
+
+def test_what_was_found_later_is_a_plug_that_nobody_is_sure_of():
+    outline, other = [[0, 0], [9, 0], [9, 5]], [[20, 0], [29, 0], [29, 5]]
+    given = {"id": "a1", "view": "face", "plugs": [{"polygon": other, "sure": True}]}
+    whole = with_doubts(given, {"a1": {"plugs": [outline], "unclear": [other]}})
+    assert [(plug["polygon"], plug["sure"]) for plug in whole["plugs"]] == [(other, True), (outline, False)]
+    assert whole["doubts"] == [{"polygon": other}]
+    assert find_faults(whole, 100, 80) == []
+    assert with_doubts(given, {})["plugs"] == given["plugs"]

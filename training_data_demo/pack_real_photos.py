@@ -13,6 +13,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from plugface.demo.real.records import read_doubts, with_doubts
 
 LONG_SIDE, QUALITY = 1152, 88  # as large as rendered shots are kept; coding that hides no cavity
 #: A person's click may land beside the picture by so much of its long side; clipped, not refused.
@@ -30,10 +31,11 @@ def main() -> None:
     parser.add_argument("--quality", type=int, default=QUALITY, help="of JPEG")
     options = parser.parse_args()
     (options.out / "photos").mkdir(parents=True, exist_ok=True)
-    rows, size = [], 0
+    rows, size, doubts = [], 0, read_doubts()
+    sides = options.long_side, options.quality
     for name in options.ids.read_text().split():
         try:
-            row, coded = pack(name, options.photos, options.annotations, options.long_side, options.quality)
+            row, coded = pack(name, options.photos, options.annotations, *sides, doubts)
         except (OSError, ValueError, KeyError, TypeError) as error:
             print(f"left out {name}: {error}")
             continue
@@ -46,7 +48,14 @@ def main() -> None:
     print(f"{len(rows)} photos, {units} units, {plugs} plugs, {size / 2**20:.1f} MiB in {options.out}")
 
 
-def pack(name: str, photos: Path, annotations: Path, long_side: int, quality: int) -> tuple[dict, bytes]:
+def pack(
+    name: str,
+    photos: Path,
+    annotations: Path,
+    long_side: int,
+    quality: int,
+    doubts: dict[str, dict[str, list]],
+) -> tuple[dict, bytes]:
     """The annotation in pixels of the smaller picture, and that picture as JPEG.
 
     Raises
@@ -59,7 +68,7 @@ def pack(name: str, photos: Path, annotations: Path, long_side: int, quality: in
     path = next((p for p in sorted(photos.glob(f"{name}.*"))), None)
     if path is None:
         raise FileNotFoundError(f"{photos} has no photo of this name")
-    row = json.loads((annotations / f"{name}.json").read_text())
+    row = with_doubts(json.loads((annotations / f"{name}.json").read_text()), doubts)
     bgr = cv2.imread(str(path))  # applies the EXIF turn, as the annotation does
     if bgr is None:
         raise ValueError(f"{path} is no picture that can be read")
@@ -67,7 +76,7 @@ def pack(name: str, photos: Path, annotations: Path, long_side: int, quality: in
     scale = min(1.0, long_side / max(height, width))
     if scale < 1.0:
         bgr = cv2.resize(bgr, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
-    for kind in ("units", "plugs", "lines", "codes", "lures"):
+    for kind in ("units", "plugs", "lines", "codes", "lures", "doubts"):
         for item in row.get(kind, []):
             item["polygon"] = _scaled(item["polygon"], width, height, bgr.shape, kind)
             item.pop("text", None)

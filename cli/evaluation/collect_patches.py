@@ -65,6 +65,7 @@ class Annotated:
     others: tuple[tuple[np.ndarray, str], ...]
     units: tuple[np.ndarray, ...]
     complete: bool
+    unclear: tuple[np.ndarray, ...] = ()  # of these nobody can tell
 
 
 def main() -> None:
@@ -109,7 +110,7 @@ def main() -> None:
 def read_photos(folders: list[Path]) -> Iterator[Annotated]:
     """Annotated photos of the index's training part that weights may learn from."""
     index = {row["id"]: row for row in _rows(DEMO / "real" / "index.jsonl")}
-    files = files_by_id(folders)
+    files, doubts = files_by_id(folders), {row["id"]: row for row in _rows(DEMO / "real" / "doubts.jsonl")}
     for row in _rows(DEMO / "real" / "truth.jsonl"):
         entry = index[row["id"]]
         if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
@@ -118,12 +119,15 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
             (np.asarray(plug["polygon"], np.float32), 1.0 if plug.get("sure", True) else DOUBTED)
             for plug in row.get("plugs", [])
         ]
+        found = doubts.get(row["id"], {"plugs": [], "unclear": []})
+        plugs += [(np.asarray(outline, np.float32), DOUBTED) for outline in found["plugs"]]
+        unclear = tuple(np.asarray(outline, np.float32) for outline in found["unclear"])
         others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
         others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
         units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row.get("units", []))
         # On a bare board nobody drew its headers, so what is found there may well be one.
         complete = entry["kind"] != "board" and row.get("view") != "board"
-        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), units, complete)
+        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), units, complete, unclear)
 
 
 def read_demo() -> Iterator[Annotated]:
@@ -158,8 +162,9 @@ def find_patches(
     plugs = [outline for outline, _ in photo.plugs]
     for outline, weight in photo.plugs:
         yield Patch(outline, True, False, weight, "annotated")
+    doubtful = [*plugs, *photo.unclear]
     for outline, what in photo.others:
-        if not _touches(outline, plugs):
+        if not _touches(outline, doubtful):
             yield Patch(outline, False, False, 1.0, what)
     if not photo.complete:
         return
@@ -172,7 +177,7 @@ def find_patches(
             found_of[best] += 1
             if found_of[best] <= 3:
                 yield Patch(outline, True, False, photo.plugs[best][1], "found")
-        elif max(overlaps, default=0.0) < OTHER and kept < _MOST_FOUND:
+        elif not _touches(outline, doubtful) and kept < _MOST_FOUND:
             kept += 1
             yield Patch(outline, False, _tell(outline, photo.units), 1.0, "found")
     height, width = rgb.shape[:2]
@@ -186,7 +191,7 @@ def find_patches(
             rng.uniform(0, 180),
         )
         outline = cv2.boxPoints(box)
-        if not _touches(outline, plugs):
+        if not _touches(outline, doubtful):
             yield Patch(outline, False, _tell(outline, photo.units), 1.0, "chance")
 
 

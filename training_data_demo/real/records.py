@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 FOLDER = Path(__file__).parent
-INDEX, TRUTH = FOLDER / "index.jsonl", FOLDER / "truth.jsonl"
+INDEX, TRUTH, DOUBTS = FOLDER / "index.jsonl", FOLDER / "truth.jsonl", FOLDER / "doubts.jsonl"
 
 SPLITS = ("train", "calibration", "test")
 KINDS = ("module", "face", "label", "code", "board", "negative")
@@ -93,6 +93,26 @@ def read_truth(path: Path = TRUTH) -> dict[str, dict]:
     """Truth rows by id."""
     rows = map(json.loads, path.read_text(encoding="utf-8").splitlines())
     return {row["id"]: row for row in rows}
+
+
+def read_doubts(path: Path = DOUBTS) -> dict[str, dict[str, list]]:
+    """What a network took for a plug, nobody had listed and a person looked at once more, by the photo's id.
+
+    `plugs` are outlines of what plainly is one, `unclear` of what nobody can tell.
+    """
+    rows = map(json.loads, path.read_text(encoding="utf-8").splitlines())
+    return {row["id"]: {kind: row[kind] for kind in ("plugs", "unclear")} for row in rows}
+
+
+def with_doubts(row: dict, doubts: dict[str, dict[str, list]]) -> dict:
+    """A truth row to train on: plugs found later are added as not sure, and `doubts` with what is unclear."""
+    found = doubts.get(row["id"], {"plugs": [], "unclear": []})
+    unsure = {"colour": None, "mated": None, "cut_off": False, "sure": False, "unit": None, "order": None}
+    plugs = [{"polygon": outline} | unsure for outline in found["plugs"]]
+    return row | {
+        "plugs": [*row.get("plugs", []), *plugs],
+        "doubts": [{"polygon": outline} for outline in found["unclear"]],
+    }
 
 
 def find_faults(row: dict, width: int, height: int) -> list[str]:

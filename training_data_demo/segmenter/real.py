@@ -131,16 +131,15 @@ def make_real_shot(
         units[number, UNIT_COLUMNS.index("face")] = _FACE.get(row.get("view"), np.nan)
         units[number, 10:14] = (*outline.min(0), *outline.max(0))
     _fill_lures_and_lines(index, row)
+    for doubt in row.get("doubts", []):
+        _fill_doubt(index, np.float32(doubt["polygon"]))
 
     boxes, free, taken = [], len(numbers) + 1, dict.fromkeys(numbers.values(), 0)
     for plug in row.get("plugs", []):
         outline = np.float32(plug["polygon"])
         owner = numbers.get(plug.get("unit"), 0) or _owner(index, outline)
         if not (doubtful or plug.get("sure", True)):
-            doubt = np.zeros(index.shape, np.uint8)
-            cv2.fillPoly(doubt, [np.round(outline).astype(np.int32)], 1)
-            on = doubt > 0
-            index[on] = np.where(index[on] >= PARTS, index[on] // PARTS * PARTS + PART_DOUBT, IGNORE)
+            _fill_doubt(index, outline)
             continue
         if owner == 0 or taken[owner] >= len(CONNECTORS):
             # Without a unit nothing is said of the unit's mask; more plugs than a unit can number are given
@@ -170,6 +169,14 @@ def make_real_shot(
         name=str(row["id"]),
     )
     return shot, np.float32(boxes).reshape(-1, 4)
+
+
+def _fill_doubt(index: np.ndarray, outline: np.ndarray) -> None:
+    """What may be a plug or none: nothing is learned of it but that it belongs to the unit it lies on."""
+    doubt = np.zeros(index.shape, np.uint8)
+    cv2.fillPoly(doubt, [np.round(outline).astype(np.int32)], 1)
+    on = doubt > 0
+    index[on] = np.where(index[on] >= PARTS, index[on] // PARTS * PARTS + PART_DOUBT, IGNORE)
 
 
 def _fill_lures_and_lines(index: np.ndarray, row: dict) -> None:
