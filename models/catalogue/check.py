@@ -364,6 +364,25 @@ class _NarrowPatterns:
         return narrow_pattern(own, others, firm)
 
 
+def pattern_beside(number: str, families: Sequence[Family]) -> str:
+    """A pattern for a new family's number that fits none of these families'; empty where there is none.
+
+    Parameters
+    ----------
+    number : str
+    families : sequence of Family
+        Those that the catalogue has.
+
+    Returns
+    -------
+    pattern : str
+    """
+    others = [listed for family in families for v in family.variants for listed in v.service_numbers]
+    patterns = [family.label.service_number for family in families]
+    firm = [one for one in patterns if not compile_pattern(one).fullmatch(number)]
+    return narrow_pattern([number], others, firm)
+
+
 def narrow_patterns(families: Sequence[Family]) -> dict[str, str]:
     """For each family whose pattern lets another's listed number through, one to write in its place.
 
