@@ -252,6 +252,8 @@ def test_like_copies_a_family_with_what_is_not_asked(tmp_path):
     assert (new.marks[0].text, new.marks[0].at_mm) == ("AUK 13", old.marks[0].at_mm)
     assert new.variants[0].service_numbers == ("K27905/093",)
     assert new.pairing == old.pairing
+    assert new.label.service_number == "^K27905/09\\d$"  # of its form alone it fits others too
+    assert not [p for p in check_catalogue(catalogue) if p.rule == "patterns overlap"]
     assert "no family" in " ".join(run("new", tmp_path / "c", "--like", "AUK 122").output.split())
 
 

@@ -11,7 +11,7 @@ import openpyxl
 import pytest
 from plugface.cli.store import sheets
 from plugface.cli.store.sheets import MAX_COLUMNS, MAX_SHEETS, SheetError, read_sheets
-from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.entries import compile_pattern, load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
 
@@ -120,8 +120,25 @@ def test_a_short_list_is_enough_and_says_what_it_guessed(run, tmp_path):
     assert [f"{c.colour}-{c.size}" for c in family.connectors] == ["BN-L", "GY-M", "BK-S"]
     assert family.label.suffix == "^(?P<suffix>[A-Z])$"
     assert family.source == "list list.xlsx"
-    for words in ("the places of its plugs", "the number pattern", "the pins of BN-L"):
-        assert words in said.out
+    (line,) = [line for line in said.out.splitlines() if line.startswith("guessed for GULL 3: ")]
+    for words in ("the places of its plugs", "the number pattern", "the pins of BN-L GY-M"):
+        assert words in line
+
+
+def test_number_patterns_that_are_guessed_fit_one_family_each(run, tmp_path):
+    numbers = {"GULL 3": "K38115/361", "GULL 4": "K38207/361", "GULL 5": "K41115/361"}
+    rows = [SHORT | {"family": key, "numbers": number} for key, number in numbers.items()]
+    path = write_list(tmp_path / "list.xlsx", *rows[:2])
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.code == 0, said.err
+    assert "would match" not in said.out
+    said = run("catalogue", "import", write_list(tmp_path / "more.xlsx", rows[2]), tmp_path / "own")
+    assert "would match" not in said.out
+    for family in load_catalogue(tmp_path / "own").families:
+        fits = compile_pattern(family.label.service_number).fullmatch
+        assert [key for key, number in numbers.items() if fits(number)] == [family.key]
+    again = run("catalogue", "import", path, tmp_path / "own")
+    assert "GULL 3: as it was" in again.out, again.out
 
 
 WRONG = [

@@ -217,7 +217,30 @@ def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as,
     said = run("learn", "--simulated", 100, "--even-if-worse", "--json")
     assert said.code == 0, said.err
     assert json.loads(said.out)["taken"]
-    assert learned_model.default_model().version == load_model(tmp_path / "along.json").version
+    along = load_model(tmp_path / "along.json")
+    assert learned_model.default_model().version == along.version
+    # The shipped model was made on the demo's photos, and not on the units that stand for them here.
+    (note,) = (note for note in json.loads(said.out)["notes"] if "seen otherwise" in note)
+    assert load_model(default_model_path()).version in note
+    again = json.loads(run("learn", "--simulated", 100, "--dry-run", "--json").out)
+    assert (again["former"], again["model"], again["notes"]) == (along.version, along.version, [])
+
+
+def test_it_is_said_whether_the_model_was_trained_on_what_is_seen_today(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(train_matcher, "default_model_path", lambda: tmp_path / "along.json")
+    monkeypatch.setattr(train_matcher, "observed_units", lambda folder, split, *_: demo_units(split))
+    units = demo_units("train") + demo_units("calibration")
+    bare = load_model(default_model_path())
+    save_model(train_matcher.say_looks(bare, units[::-1]), tmp_path / "along.json")
+    monkeypatch.setattr(sys, "argv", ["train_matcher", "--check"])
+    train_matcher.main()
+    assert "was trained on what is seen" in capsys.readouterr().out
+    fewer = replace(units[0], observations=units[0].observations[:1])
+    save_model(train_matcher.say_looks(bare, [fewer, *units[1:]]), tmp_path / "along.json")
+    with pytest.raises(SystemExit) as left:
+        train_matcher.main()
+    assert left.value.code == 1
+    assert "was not trained on what is seen" in capsys.readouterr().out
 
 
 def test_a_true_run_trains_on_the_learn_part_alone_and_says_how_far_it_is(run, confirmed):

@@ -59,7 +59,9 @@ def test_what_is_surely_one_of_two_is_said_in_the_words_of_the_answer():
     keys = ("SANDERLING 9", "SANDERLING 9 marine")
     for share, closed in ((0.4985, True), (0.49, False)):
         candidates = tuple(Candidate(key, 0.0, share) for key in keys)
-        two = Decision("ambiguous", "One of these: ...", candidates, keys, next_photo=BACK)
+        two = Decision(
+            "ambiguous", "One of these: ...", candidates, keys, next_photo=BACK, together=2 * share
+        )
         assert two.closed == closed
         said = message_text(two, CATALOGUE).splitlines()[0]
         assert (

@@ -12,7 +12,14 @@ import plugface
 import pytest
 from PIL import Image, ImageOps
 from plugface.cli.evaluation.truth import read_truth
-from plugface.codec import FORMAT, UnknownFormat, read_decision, read_observations, write_observations
+from plugface.codec import (
+    FORMAT,
+    UnknownFormat,
+    read_decision,
+    read_observations,
+    write_decision,
+    write_observations,
+)
 from plugface.models.learning.classifier import default_model_path
 from plugface.models.learning.model_error import ModelError
 
@@ -95,6 +102,11 @@ def test_what_an_older_version_wrote_is_read(answer):
     old = {"verdict": "unreadable", "words": "Nothing to see.", "candidates": [], "variant_words": "x"}
     decision = read_decision(json.dumps(old))
     assert (decision.message, decision.variant_message) == ("Nothing to see.", "x")
+    kept = json.loads(write_decision(answer.decision))
+    del kept["together"]  # of families beyond the candidates an older version knew nothing
+    kept["families"] = [one["family"] for one in kept["candidates"][:2]]
+    shown = sum(one.probability for one in answer.decision.candidates[:2])
+    assert read_decision(json.dumps(kept)).together == pytest.approx(shown)
 
 
 def test_what_a_later_version_wrote_is_refused():

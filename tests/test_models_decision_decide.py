@@ -309,6 +309,18 @@ def test_many_families_are_never_said_to_be_one_of_these(catalogue, model):
     assert "One of these" not in decision.message
 
 
+def test_together_counts_each_family_of_the_answer_and_not_only_those_shown(catalogue, model):
+    plain = catalogue.by_key["SANDERLING 9"]
+    more = tuple(plain.model_copy(update={"key": f"SANDERLING {k}"}) for k in range(20, 25))
+    shop = Catalogue(head=catalogue.head, families=(*catalogue.families, *more), sha256="seven of a kind")
+    decision = answer(photos(catalogue, "SANDERLING 9", None, "front"), shop, model)
+    assert len(decision.families) >= 6
+    assert len(decision.candidates) == 5
+    shown = sum(c.probability for c in decision.candidates)
+    least = min(c.probability for c in decision.candidates)
+    assert shown + 0.9 * least <= decision.together <= 1 - decision.unknown_probability
+
+
 def test_of_families_said_together_the_worst_counts(catalogue, model):
     front = photos(catalogue, "SANDERLING 9", None, "front")
     marine = catalogue.by_key["SANDERLING 9 marine"]

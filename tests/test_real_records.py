@@ -9,9 +9,11 @@ from plugface.demo.real.records import (
     COLOURS,
     INDEX,
     LISTS,
+    PARTED_AUTHORS,
     TRUTH,
     IndexRow,
     find_faults,
+    find_parted_authors,
     near_across_splits,
     normalised,
     read_doubts,
@@ -66,6 +68,19 @@ def test_a_group_and_a_repository_lie_in_one_split():
         splits[row.group].add(row.split)
         splits[row.repository].add(row.split)
     assert not {name: found for name, found in splits.items() if len(found) > 1}
+
+
+def test_an_author_lies_in_one_split_and_group():
+    assert find_parted_authors(ROWS) == PARTED_AUTHORS
+    found = defaultdict(set)
+    for one in ROWS:
+        if one.author in PARTED_AUTHORS:
+            found[one.author].add(one.split)
+    assert all(splits == {"train", "test"} for splits in found.values()), "calibration is apart from both"
+    other = {"id": "x2", "repository": "Some/other"}
+    assert find_parted_authors([row(), row(**other)]) == set()
+    assert find_parted_authors([row(), row(**other, split="calibration")]) == {"some"}
+    assert find_parted_authors([row(), row(**other, group="g2")]) == {"some"}
 
 
 def test_no_two_splits_show_copies_of_a_photo():

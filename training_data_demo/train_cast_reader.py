@@ -39,7 +39,7 @@ from plugface.demo.segmenter.shots import find_renders
 PEAK_RATE, WEIGHT_DECAY = 2e-3, 0.02
 BATCH = {"cpu": 48, "cuda": 256}
 MAX_KEPT = 80_000  # strips in memory, 5 kB each
-RENDERED = 0.5  # share of strips out of renders, where there are any
+RENDERED_SHARE = 0.5  # share of strips out of renders, where there are any
 STEP_PX = 4  # width of one step of the answer
 FIGURES_SEED = 71
 
@@ -104,7 +104,7 @@ def _draw_for_ever(strips, hardness, marks: list[Mark], seed: tuple[int, ...]) -
     while True:
         drawn = [
             draw_rendered(rng, marks, hardness=hardness.value)
-            if marks and rng.random() < RENDERED
+            if marks and rng.random() < RENDERED_SHARE
             else draw_strip(rng, faces, grain, hardness=hardness.value)
             for _ in range(32)
         ]

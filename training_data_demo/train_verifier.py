@@ -48,7 +48,7 @@ FOLDS, BATCH = 5, 64
 QUESTIONS = ("plug", "unit")
 #: What a patch counts for in the question of units, where it was cut out for that of plugs, and where it is
 #: rendered. With less, rendered units fall; with more, real ones: chosen on both calibration splits.
-BESIDE, RENDERED = 0.1, 0.3
+BESIDE_WEIGHT, RENDERED_WEIGHT = 0.1, 0.3
 
 
 class Features(nn.Module):
@@ -146,8 +146,8 @@ def counts(row: dict, question: str) -> float:
     if question == "plug":
         return 0.0 if row["what"] == "rendered" else row["weight"]
     if row["what"] == "rendered":
-        return RENDERED
-    return 1.0 if row["what"] in ("unit", "found unit") else BESIDE
+        return RENDERED_WEIGHT
+    return 1.0 if row["what"] in ("unit", "found unit") else BESIDE_WEIGHT
 
 
 def read_groups() -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -109,7 +110,7 @@ def new(
     from plugface.cli.present.catalogue_terminal import render_problems
     from plugface.cli.present.catalogue_text import SCHEMA_FILE, copy_family, entry_text
     from plugface.cli.present.screen import Screen
-    from plugface.models.catalogue.check import check_catalogue
+    from plugface.models.catalogue.check import check_catalogue, pattern_beside
     from plugface.models.catalogue.entries import load_catalogue
 
     fresh = not (path / "catalogue.toml").exists()
@@ -126,6 +127,8 @@ def new(
         from plugface.cli.commands.interview import ask_family
 
         name, draft = ask_family(path, catalogue, model)
+        if catalogue:
+            draft = replace(draft, number_pattern=pattern_beside(draft.number, catalogue.families))
     target = path / file_name(draft.key)
     text = family_text(draft, date.today()) if model is None else entry_text(copy_family(model, draft))
     write_new(target, text.encode())

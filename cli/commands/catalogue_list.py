@@ -1,6 +1,6 @@
 """What `plugface catalogue import` and `export` do once they are called: a list read, planned, written."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -24,7 +24,7 @@ from plugface.cli.present.catalogue_text import catalogue_head_text, entry_text
 from plugface.cli.present.plain_text import say
 from plugface.cli.present.screen import Screen
 from plugface.cli.store.sheets import Sheet, SheetError, read_sheets, write_sheets
-from plugface.models.catalogue.check import Problem, check_catalogue
+from plugface.models.catalogue.check import Problem, check_catalogue, narrow_patterns
 from plugface.models.catalogue.entries import Catalogue, CatalogueHead, Family, load_catalogue
 from pydantic import ValidationError
 
@@ -53,11 +53,11 @@ def export_list(path: Path, out: Path) -> None:
     say(f"{families} families, {variants} variants written to {out}")
 
 
-def import_list(source: Path, path: Path, *, dry_run: bool, replace: bool, as_json: bool) -> None:
+def import_list(source: Path, path: Path, *, dry_run: bool, write_over: bool, as_json: bool) -> None:
     """Make a catalogue from a list, or add its families to one."""
-    read = _read_list(source)
     before = load_catalogue(path) if (path / "catalogue.toml").exists() else None
-    done = _plan(read.families, before, replace)
+    read = _with_narrow_patterns(_read_list(source), before)
+    done = _plan(read.families, before, write_over)
     head = _head(read, before, path)
     after = _together(before, done, head)
     problems = check_catalogue(after) if after else ()
@@ -107,10 +107,25 @@ def _read_list(source: Path) -> SheetFamilies:
         return read
     head, errors = read_head_rows(named[HEAD].rows)
     errors = tuple(CellError(f"{HEAD}!{e.cell}", e.column, e.problem, e.remedy) for e in errors)
-    return SheetFamilies(read.families, head, (*read.errors, *errors), read.guesses)
+    return replace(read, head=head, errors=(*read.errors, *errors))
 
 
-def _plan(families: tuple[Family, ...], before: Catalogue | None, replace: bool) -> tuple[Imported, ...]:
+def _with_narrow_patterns(read: SheetFamilies, before: Catalogue | None) -> SheetFamilies:
+    """Number patterns that were guessed fit no other family: by its form alone one fits each of a maker's."""
+    listed = {family.key for family in read.families}
+    kept = [family for family in before.families if family.key not in listed] if before else []
+    narrow = narrow_patterns([*read.families, *kept])
+    families, guesses = [], dict(read.guesses)
+    for family in read.families:
+        label = family.label
+        if family.key in read.wide:
+            label = label.model_copy(update={"service_number": narrow.get(family.key, label.service_number)})
+            guesses[family.key] = (*guesses[family.key], f"the number pattern {label.service_number}")
+        families.append(family.model_copy(update={"label": label}))
+    return replace(read, families=tuple(families), guesses=guesses)
+
+
+def _plan(families: tuple[Family, ...], before: Catalogue | None, write_over: bool) -> tuple[Imported, ...]:
     """What becomes of each family of the list."""
     there = before.by_key if before else {}
     files = dict(zip(there, before.files, strict=True)) if before else {}
@@ -125,7 +140,7 @@ def _plan(families: tuple[Family, ...], before: Catalogue | None, replace: bool)
             done.append(Imported(family, file, "as it was"))
         else:
             changes = tuple(find_changes(there[family.key], family))
-            done.append(Imported(family, file, "changed" if replace else "left alone", changes))
+            done.append(Imported(family, file, "changed" if write_over else "left alone", changes))
     return tuple(done)
 
 
@@ -193,8 +208,9 @@ def _render(
             "; it differs from the list: add --replace to write over it" if one.what == "left alone" else ""
         )
         say(f"{one.family.key}: {said} {path / one.file}{changes}{hint}")
-    for guess in read.guesses:
-        say(f"guessed, {guess}")
+    for key, guesses in read.guesses.items():
+        if guesses:
+            say(f"guessed for {key}: {', '.join(guesses)}")
     if problems:
         say("")
         render_problems(Screen(), problems)

@@ -60,4 +60,4 @@ def import_sheet(
         return
     if source is None or path is None:
         raise typer.BadParameter("name the list and the catalogue's folder, or --template FILE")
-    import_list(source, path, dry_run=dry_run, replace=replace, as_json=as_json)
+    import_list(source, path, dry_run=dry_run, write_over=replace, as_json=as_json)

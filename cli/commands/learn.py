@@ -232,7 +232,7 @@ def run_training(
     tell: Told = lambda *_: None,
 ) -> Outcome:
     """Train, calibrate, judge beside the model in use, and take it into use if that is right."""
-    from plugface.cli.evaluation.train_matcher import SEED
+    from plugface.cli.evaluation.train_matcher import SEED, is_seen_otherwise, say_looks
     from plugface.cli.store.learned_model import activate
     from plugface.models.learning.training import FOLDS, calibrate, observed_examples, train, train_crossed
     from plugface.models.learning.training_data import MIN_CALIBRATION, find_worse, judge, merge_catalogues
@@ -256,6 +256,14 @@ def run_training(
     else:  # too few to leave any out
         model = calibrate(
             train(taught, together, SEED, noise=noise, n_simulated=simulated, tell=tell), held, together
+        )
+    demo_units = data.demo["learn"] + data.demo["calibrate"]
+    if demo_units:
+        model = say_looks(model, demo_units)
+    if demo_units and is_seen_otherwise(former, demo_units):
+        notes.append(
+            f"The demo's photos are seen otherwise than when model {former.version} was made (another "
+            "version or machine): a part of the difference is not of your units."
         )
     own_before, own_after = (judge(m, data.own["judge"], catalogue) for m in (former, model))
     demo_before, demo_after = (judge(m, data.demo["judge"], demo) for m in (former, model))

@@ -7,7 +7,8 @@ Whatever the segmenter takes for a housing where no unit is outlined is one case
 for a unit one of a unit; what nobody can tell (an annotator's doubt, an overlap that is neither the same nor
 another thing, plugs on a bare board) is left out. Prints for each the constant and the weight of a logistic
 regression, and for least confidences how many are found and how many other things are called one. Of a unit
-the segmenter's own log odds count as well, and the demo's calibration photos for RENDERED of a real one each.
+the segmenter's own log odds count as well, and the demo's calibration photos for RENDERED_CASE of a real one
+each.
 """
 
 import argparse
@@ -33,7 +34,7 @@ from plugface.vision.photo import UnreadablePhoto, decode_photo
 from sklearn.linear_model import LogisticRegression
 
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
-RENDERED = 0.3
+RENDERED_CASE = 0.3
 LEAST = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
 
 
@@ -159,7 +160,7 @@ def fit(cases: list[Case]) -> tuple[float, ...]:
         Those of which is known what they are.
     """
     model = LogisticRegression(C=10)
-    counted = [RENDERED if case.rendered else 1.0 for case in cases]
+    counted = [RENDERED_CASE if case.rendered else 1.0 for case in cases]
     model.fit([evidence(case) for case in cases], [case.true for case in cases], counted)
     return float(model.intercept_[0]), *map(float, model.coef_[0])
 

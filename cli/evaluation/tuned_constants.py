@@ -101,7 +101,7 @@ CONSTANTS = (
     Constant(
         "models.unit_choice",
         "OTHER_UNIT_CONFIDENCE",
-        "largest multiple of 0.05 that the surest unit of every photo of the calibration split reaches",
+        "a step of 0.05 below what every real unit reaches (0.85); the golden photos allow more",
         "observations",
     ),
     Constant(

@@ -129,6 +129,9 @@ def _read(kind: type, text: str) -> Any:
     if _check_format(document) < FORMAT:
         document = _renamed(document)
     document.pop("format", None)
+    if kind is Decision and "together" not in document:  # once counted from the candidates
+        named, listed = document.get("families", []), document.get("candidates", [])
+        document["together"] = sum(one["probability"] for one in listed if one["family"] in named)
     return _adapter(kind).validate_json(json.dumps(document))
 
 

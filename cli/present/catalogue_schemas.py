@@ -258,7 +258,7 @@ def catalogue_import_out(
             ImportedOut(family=one.family.key, file=one.file, what=one.what, changes=[*one.changes])
             for one in done
         ],
-        guesses=[*read.guesses],
+        guesses=[f"{key}: {guess}" for key, guesses in read.guesses.items() for guess in guesses],
         problems=[ProblemOut(**asdict(problem)) for problem in problems],
     )
 

@@ -56,7 +56,8 @@ class SheetFamilies:
     families: tuple[Family, ...]
     head: dict[str, Any]  # keys of catalogue.toml that the table has
     errors: tuple[CellError, ...]
-    guesses: tuple[str, ...]  # what the table left out and was guessed, in words
+    guesses: dict[str, tuple[str, ...]]  # by family: what the table left out and was guessed, in words
+    wide: frozenset[str] = frozenset()  # families whose number pattern was made from their numbers alone
 
 
 def catalogue_rows(families: Sequence[Family]) -> list[tuple[str, ...]]:
@@ -133,7 +134,8 @@ class _Reading:
     )  # family, column -> first said
     bad: set[str] = field(default_factory=set)  # families with an error
     errors: list[CellError] = field(default_factory=list)
-    guesses: list[str] = field(default_factory=list)
+    guesses: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    wide: set[str] = field(default_factory=set)
     head: dict[str, Any] = field(default_factory=dict)
 
     def name(self, row: int, place: int) -> str:
@@ -166,7 +168,7 @@ def read_rows(rows: Sequence[Sequence[Cell]], source: str) -> SheetFamilies:
             'no row has the heading "family"',
             "Start from `plugface catalogue import --template FILE`",
         )
-        return SheetFamilies((), {}, (CellError("1", "", problem, remedy),), ())
+        return SheetFamilies((), {}, (CellError("1", "", problem, remedy),), {})
     _read_head_row(reading, rows[start], start + 1)
     current = ""
     for number, row in enumerate(rows[start + 1 :], start=start + 2):
@@ -180,7 +182,8 @@ def read_rows(rows: Sequence[Sequence[Cell]], source: str) -> SheetFamilies:
         current = _read_row(reading, number, cells, current)
     families = [family for key in reading.rows if (family := _build(reading, key, source))]
     errors = sorted(reading.errors, key=lambda error: int(re.sub(r"\D", "", error.cell) or 0))
-    return SheetFamilies(tuple(families), reading.head, tuple(errors), tuple(reading.guesses))
+    wide = frozenset(reading.wide)
+    return SheetFamilies(tuple(families), reading.head, tuple(errors), reading.guesses, wide)
 
 
 def read_head_rows(rows: Sequence[Sequence[Cell]]) -> tuple[dict[str, Any], tuple[CellError, ...]]:
@@ -323,6 +326,8 @@ def _build(reading: _Reading, key: str, source: str) -> Family | None:
                 _put(variant if column.level == "variant" else raw, column.path, values[column.name])
         raw["variants"].append(variant)
     guesses: list[str] = []
+    if "service_number" not in raw["label"]:
+        reading.wide.add(key)
     try:
         _fill_in(raw, source, guesses)
     except BadCell as bad:
@@ -336,7 +341,7 @@ def _build(reading: _Reading, key: str, source: str) -> Family | None:
         for one in own_errors(error):
             reading.errors.append(_cell_error(reading, key, rows, one))
         return None
-    reading.guesses += [f"{key}: {guess}" for guess in guesses]
+    reading.guesses[key] = tuple(guesses)
     return family
 
 
@@ -396,7 +401,6 @@ def _fill_in(raw: dict[str, Any], source: str, guesses: list[str]) -> None:
         label["service_number"] = pattern_like(
             [n for v in raw["variants"] for n in v["service_numbers"]], "number"
         )
-        guesses.append(f"the number pattern {label['service_number']}: narrow it")
     suffixes = [suffix for variant in raw["variants"] for suffix in variant.get("suffixes", ())]
     if suffixes and "suffix" not in label:
         label["suffix"] = pattern_like(suffixes, "suffix")
@@ -423,10 +427,13 @@ def _with_places(
         for plug, (_, at) in zip(plugs, place_plugs(tuple(grid), size), strict=True):
             plug["at_mm"] = list(at)
         guesses.append("the places of its plugs")
+    unknown = []
     for plug in plugs:
         if "pins" not in plug:
             plug["pins"] = list(USUAL_PINS[plug["size"]])
-            guesses.append(f"the pins of {plug['colour']}-{plug['size']}")
+            unknown.append(f"{plug['colour']}-{plug['size']}")
+    if unknown:
+        guesses.append(f"the pins of {' '.join(unknown)}")
     return plugs
 
 

@@ -35,6 +35,7 @@ class Draft:
     rows: tuple[tuple[tuple[str, str], ...], ...] = ((("BN", "L"), ("GY", "M")),)  # (colour, size) row by row
     mark: str = "GULL 3"
     number: str = "K38115/361"
+    number_pattern: str = ""  # empty: of the number's form
     suffixes: tuple[str, ...] = ()
     years: tuple[int, int] = (2001, 2005)
     throttle: str = "unknown"
@@ -137,10 +138,11 @@ material = {toml_text(draft.material)}
             f"[[marks]]\ntext = {toml_text(draft.mark)}\n"
             f"at_mm = [{x:.0f}, {y:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
         )
+    number_pattern = draft.number_pattern or pattern_like([draft.number], "number")
     blocks.append(
         "# How the label reads. The pattern (RE2 syntax) must match the whole number, without spaces.\n"
         "# Narrow it: the less it lets through, the more a number that was read tells.\n"
-        f"[label]\nservice_number = {toml_literal(pattern_like([draft.number], 'number'))}\n"
+        f"[label]\nservice_number = {toml_literal(number_pattern)}\n"
         + (f"suffix = {toml_literal(pattern_like(draft.suffixes, 'suffix'))}\n" if draft.suffixes else "")
         + '# suffix_caption = "REV"  # the word before the suffix, where it has a field of its own\n'
         f'barcode = "{draft.barcode}"  # Code 128, Code 39, Data Matrix, QR, none\n'

@@ -415,7 +415,8 @@ _PAIRING: tuple[tuple[str, str, str, str, dict[str, Any]], ...] = (
      {"read": _words}),
     ("same donor", "same_donor", "yes, no, or the partners that it holds for.", "no",
      {"read": _one_donor, "write": _donor_text}),
-    ("why", "why", "Why they belong together.", "The two exchange messages.", {}),
+    ("why", "why", "Why they belong together; needed where partners are named.",
+     "The two exchange messages.", {}),
 )  # fmt: skip
 
 #: More groups than this are no list of controllers.

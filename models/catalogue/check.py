@@ -228,16 +228,15 @@ def check_swap_facts(family: Family) -> Iterator[Found]:
     """What a swap depends on is known."""
     if family.controls not in ("engine", "both"):
         return
-    missing = [
-        variant.key
-        for variant in family.variants
-        if variant.throttle == "unknown" or variant.crank_teeth is None
-    ]
-    if missing:
+    missing = {
+        "throttle": [v.key for v in family.variants if v.throttle == "unknown"],
+        "crank_teeth": [v.key for v in family.variants if v.crank_teeth is None],
+    }
+    named = [f"{fact} is not known for {', '.join(keys)}" for fact, keys in missing.items() if keys]
+    if named:
         yield (
-            "note", "swap facts", "variants",
-            f"throttle or crank_teeth is not known for {', '.join(missing)}; whether it serves stays open",
-            "Add them when a unit has been measured",
+            "note", "swap facts", "variants", f"{'; '.join(named)}; whether it serves stays open",
+            "Add what a unit shows when one has been measured",
         )  # fmt: skip
 
 
@@ -332,8 +331,8 @@ def _class(run: str) -> str:
 class _NarrowPatterns:
     """Patterns to write in place of those that let another family's listed number through, each made once."""
 
-    def __init__(self, catalogue: Catalogue) -> None:
-        self.families = catalogue.families if len(catalogue.families) <= SUGGEST_AMONG else ()
+    def __init__(self, families: Sequence[Family]) -> None:
+        self.families = families if len(families) <= SUGGEST_AMONG else ()
         self.numbers = [[n for v in f.variants for n in v.service_numbers] for f in self.families]
         self.made: dict[int, str] = {}
 
@@ -341,11 +340,14 @@ class _NarrowPatterns:
         """The end of a sentence that names those of some families, three at most."""
         if not self.families:
             return ""
-        for i in members:
-            if i not in self.made:
-                self.made[i] = self._make(i)
-        named = [f"{self.families[i].key} '{self.made[i]}'" for i in members if self.made[i]]
+        named = [f"{self.families[i].key} '{self.of(i)}'" for i in members if self.of(i)]
         return f", such as {', '.join(named[:3])}" if named else ""
+
+    def of(self, i: int) -> str:
+        """The one for a family; empty where there is none, or its own is narrow."""
+        if i not in self.made:
+            self.made[i] = self._make(i)
+        return self.made[i]
 
     def _make(self, i: int) -> str:
         own = self.numbers[i]
@@ -360,6 +362,42 @@ class _NarrowPatterns:
             if k != i and not any(wide[k].fullmatch(number) for number in own)
         ]
         return narrow_pattern(own, others, firm)
+
+
+def pattern_beside(number: str, families: Sequence[Family]) -> str:
+    """A pattern for a new family's number that fits none of these families'; empty where there is none.
+
+    Parameters
+    ----------
+    number : str
+    families : sequence of Family
+        Those that the catalogue has.
+
+    Returns
+    -------
+    pattern : str
+    """
+    others = [listed for family in families for v in family.variants for listed in v.service_numbers]
+    patterns = [family.label.service_number for family in families]
+    firm = [one for one in patterns if not compile_pattern(one).fullmatch(number)]
+    return narrow_pattern([number], others, firm)
+
+
+def narrow_patterns(families: Sequence[Family]) -> dict[str, str]:
+    """For each family whose pattern lets another's listed number through, one to write in its place.
+
+    Parameters
+    ----------
+    families : sequence of Family
+        All of a catalogue.
+
+    Returns
+    -------
+    patterns : dict of str to str
+        By the family's key.
+    """
+    narrow = _NarrowPatterns(families)
+    return {family.key: made for i, family in enumerate(narrow.families) if (made := narrow.of(i))}
 
 
 def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
@@ -379,7 +417,7 @@ def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
             )  # fmt: skip
     patterns = [family.label.service_number for family in catalogue.families]
     overlaps, complete = find_overlaps(patterns)
-    narrow = _NarrowPatterns(catalogue)
+    narrow = _NarrowPatterns(catalogue.families)
     for overlap in overlaps:
         first, *others = (catalogue.families[i].key for i in overlap.members)
         yield first, (

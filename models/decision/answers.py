@@ -133,15 +133,11 @@ class Decision:
     next_photo: NextPhoto | None = None
     partners: tuple[PartnerNeed, ...] = ()
     fit: SwapFit | None = None
+    together: float = 0.0  # probability that the unit is of one of `families`
     unknown_probability: float = 0.0  # that the unit is in no family of this catalogue
     catalogue_sha256: str = ""
     model_version: str = ""
     costs: Costs = field(default_factory=Costs)  # what the thresholds follow from
-
-    @property
-    def together(self) -> float:
-        """Probability that the unit is of one of `families`, as far as they are among the candidates."""
-        return sum(c.probability for c in self.candidates if c.family in self.families)
 
     @property
     def closed(self) -> bool:

@@ -78,13 +78,13 @@ def decide(
     findings += _unlisted(family, variants) if rows else ()
     findings += find_broken(weighing.views)
     remaining, variant_message = _settle_variant(family, variants, weighing, verdict, costs)
-    likely = [index.families[r] for r in rows]
+    named = [index.families[r] for r in rows]
     # Where it is surely one of few, what follows from each of them counts.
     together = float(posterior.families[rows].sum())
     closed = is_one_of_few(len(rows), together, costs, contradicted=has_contradiction(findings))
     unreadable = verdict == "unreadable"
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
-    likely += [
+    likely = named + [
         index.families[r]
         for r in ranked[:SHOWN]
         if not unreadable
@@ -112,27 +112,27 @@ def decide(
     now = max(now, costs.second_look) if unreadable else now
     return Decision(
         verdict=verdict,
-        message=NOTHING_SEEN
-        if nothing
-        else _words(
+        message=_message(
             verdict,
-            [index.families[r] for r in rows],
-            best,
-            posterior.unknown,
+            named,
             findings,
-            torn,
-            together,
-            closed,
+            best=best,
+            unknown=posterior.unknown,
+            together=together,
+            closed=closed,
+            torn=torn,
+            nothing=nothing,
         ),
         candidates=() if unreadable else _candidates(weighing, model),
-        families=tuple(index.families[r].key for r in rows),
+        families=tuple(family.key for family in named),
+        together=together,
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
         variant_message="" if unreadable or verdict == "not_in_catalogue" else variant_message,
         cautions=list_cautions(
             weighing.views,
             likely,
             catalogue,
-            _locked_words(likely[: len(rows) if closed else min(len(rows), 1)], remaining),
+            _locked_words(named if closed else named[:1], remaining),
             costs,
         ),
         findings=findings,
@@ -356,16 +356,25 @@ def _fit(
     )
 
 
-def _words(
+def _message(
     verdict: Verdict,
     families: list[Family],
+    findings: tuple[Finding, ...],
+    *,
     best: float,
     unknown: float,
-    findings: tuple[Finding, ...],
-    torn: bool,
     together: float,
     closed: bool,
+    torn: bool,
+    nothing: bool,
 ) -> str:
+    """The answer in one or two sentences.
+
+    `families` are those of the answer, `best` the probability of the first of all, `together` that of those
+    of the answer; `torn`: the writing alone speaks against the catalogue; `nothing`: no unit was seen.
+    """
+    if nothing:
+        return NOTHING_SEEN
     if torn:
         return (
             "No answer: the writing that was read fits no family of this catalogue, but a label can be torn "

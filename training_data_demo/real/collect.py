@@ -104,14 +104,10 @@ def find_crossings(rows: list[IndexRow], others: list[IndexRow]) -> list[str]:
                 faults.append(f"{pair}: one id or one file")
             if hash_distance(row.phash, other.phash) <= NEAR_BITS:
                 faults.append(f"{pair}: look alike")
-            kin = row.group == other.group or _owner(row) == _owner(other)
+            kin = row.group == other.group or row.author == other.author
             if kin and (row.group, row.split) != (other.group, other.split):
                 faults.append(f"{pair}: one group or one author in two splits or groups")
     return faults
-
-
-def _owner(row: IndexRow) -> str:
-    return row.repository.split("/")[0].lower()
 
 
 def collect(
