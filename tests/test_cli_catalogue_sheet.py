@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 from plugface.cli.store import sheets
 from plugface.cli.store.sheets import MAX_COLUMNS, MAX_SHEETS, SheetError, read_sheets
+from plugface.models.catalogue.check import check_catalogue
 from plugface.models.catalogue.entries import compile_pattern, load_catalogue
 
 DEMO = Path(__file__).parents[1] / "training_data_demo"
@@ -123,6 +124,14 @@ def test_a_short_list_is_enough_and_says_what_it_guessed(run, tmp_path):
     (line,) = [line for line in said.out.splitlines() if line.startswith("guessed for GULL 3: ")]
     for words in ("the places of its plugs", "the number pattern", "the pins of BN-L GY-M"):
         assert words in line
+
+
+def test_a_guessed_mark_stands_clear_of_the_plugs_along_the_top(run, tmp_path):
+    path = write_list(tmp_path / "list.xlsx", SHORT | {"plugs": "BK-M edge=top along=60"})
+    assert run("catalogue", "import", path, tmp_path / "own").code == 0
+    family = load_catalogue(tmp_path / "own").by_key["GULL 3"]
+    assert family.marks[0].at_mm[1] == 0
+    assert not [p for p in check_catalogue(load_catalogue(tmp_path / "own")) if p.severity == "warning"]
 
 
 def test_number_patterns_that_are_guessed_fit_one_family_each(run, tmp_path):

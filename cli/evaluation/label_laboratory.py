@@ -12,12 +12,14 @@ import io
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import matplotlib
 import numpy as np
 import segno
 from PIL import Image, ImageDraw, ImageFont
+from plugface.cli.evaluation.caption_strips import LETTER_PX, ROW_PX, SCRIPTS, Script, read_strips
 from plugface.models.catalogue.entries import Catalogue, Family, Label, Variant
 from plugface.models.identify import identify
 from plugface.models.learning.classifier import Model, default_model_path, load_model
@@ -39,7 +41,6 @@ _CAPTIONS = (
     "REFERENCE",
     "TEILE-NR",
 )
-_FOREIGN = ("НОМЕР ДЕТАЛИ", "ΑΡΙΘΜΟΣ", "品番", "部品番号", "НОМЕР")
 _LANDS = ("NORLAND", "WESTMARK", "OSTERBY", "SOUTH HOLM")
 _GS, _RS, _EOT = "\x1d", "\x1e", "\x04"
 
@@ -178,11 +179,16 @@ def columns(made: Made) -> Print:
     return Print((f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}  {first}", f"{second}  {third}"))
 
 
-def other_script(made: Made) -> Print:
-    word = made.pick(*_FOREIGN)
+def script_beside(made: Made, script: Script) -> Print:
+    word = made.pick(*script.captions)
     own = f"{made.spaced()}{_tail(made)}"
-    lines = (f"{word} {own}",) if made.rng.random() < 0.5 else (word, own)
-    return Print((*lines, made.pick("СДЕЛАНО", "製造", "ΠΑΡΑΓΩΓΗ")))
+    beside = f"{own} {word}" if script.from_right else f"{word} {own}"
+    lines = (beside,) if made.rng.random() < 0.5 else (word, own)
+    return Print((*lines, script.made_in))
+
+
+def other_script(made: Made) -> Print:
+    return script_beside(made, SCRIPTS[made.pick(*SCRIPTS)])
 
 
 def plain_code(made: Made) -> Print:
@@ -231,6 +237,11 @@ LAYOUTS: dict[str, Callable[[Made], Print]] = {
     "code alone, plain": plain_code,
     "code alone, by standard": standard_code,
     "number and code": number_and_code,
+}
+
+#: One row a script, for labels that are drawn and read.
+SCRIPT_LAYOUTS: dict[str, Callable[[Made], Print]] = {
+    f"caption in {name}": partial(script_beside, script=script) for name, script in SCRIPTS.items()
 }
 
 
@@ -303,9 +314,11 @@ class Case:
     variant: str
 
 
-def draw_cases(n_per_layout: int, seed: int = SEED) -> Iterator[Case]:
+def draw_cases(
+    n_per_layout: int, seed: int = SEED, layouts: dict[str, Callable[[Made], Print]] = LAYOUTS
+) -> Iterator[Case]:
     """Labels of every layout, each for a catalogue of its own."""
-    for row, (layout, draw) in enumerate(LAYOUTS.items()):
+    for row, (layout, draw) in enumerate(layouts.items()):
         for k in range(n_per_layout):
             rng = np.random.default_rng((seed, row, k))
             catalogue = draw_catalogue(rng)
@@ -348,31 +361,42 @@ def _box(x: float, y: float, width: float, height: float) -> Polygon:
     return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
 
 
-def drawable_line(line: str, face: ImageFont.FreeTypeFont) -> str:
-    """A line without the letters that the font lacks: it would draw boxes, which no label has.
-
-    The font that comes along has Latin, Greek and Cyrillic letters, and no Chinese or Japanese ones.
-    """
-    box = bytes(face.getmask("\uffff"))
-    return "".join(c for c in line if c == " " or bytes(face.getmask(c)) != box).strip()
-
-
 def draw_picture(printed: Print) -> np.ndarray:
     """The label as a clean crop, uint8 (H, W, 3): black on white, codes as QR whatever they are named."""
-    face = ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), 44)
-    lines = [drawable_line(line, face) for line in printed.lines]
-    width = max([700, *(int(face.getlength(line)) + 120 for line in lines)])
+    face = ImageFont.truetype(
+        str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), LETTER_PX
+    )
+    lines = [_draw_line(line, face) for line in printed.lines]
+    width = max([700, *(line.width + 120 for line in lines)])
     text_px = 90 * len(lines)
     picture = Image.new("RGB", (width, text_px + 100 + 420 * len(printed.codes)), (236, 236, 232))
-    ink = ImageDraw.Draw(picture)
     for k, line in enumerate(lines):
-        ink.text((60, 50 + 90 * k), line, fill=(20, 20, 24), font=face)
+        picture.paste((20, 20, 24), (60, 40 + 90 * k), line)
     for k, (_, payload) in enumerate(printed.codes):
         modules = np.array([list(row) for row in segno.make(payload, micro=False).matrix], dtype=bool)
         size = max(300 // len(modules), 4)
         code = np.where(np.kron(modules, np.ones((size, size), bool)), 20, 240).astype(np.uint8)
         picture.paste(Image.fromarray(code), (80, text_px + 80 + 420 * k))
     return np.asarray(picture)
+
+
+def _draw_line(line: str, face: ImageFont.FreeTypeFont) -> Image.Image:
+    """A line's ink: captions that the font lacks as strips, the rest in the font."""
+    strips = read_strips()
+    found = next((word for word in sorted(strips, key=len, reverse=True) if word in line), None)
+    if found is None:
+        ink = Image.new("L", (int(face.getlength(line)) + 4, ROW_PX), 0)
+        ImageDraw.Draw(ink).text((0, ROW_PX // 2), line, fill=255, font=face, anchor="lm")
+        return ink
+    before, behind = line.split(found, 1)
+    strip = Image.fromarray(255 - strips[found])
+    parts = [_draw_line(before, face), strip, _draw_line(behind, face)]
+    ink = Image.new("L", (sum(part.width for part in parts), ROW_PX), 0)
+    left = 0
+    for part in parts:
+        ink.paste(part, (left, 0))
+        left += part.width
+    return ink
 
 
 def read_picture(printed: Print) -> Observations:
@@ -439,15 +463,19 @@ def main() -> None:
         "--pictures", type=int, default=0, help="labels of each layout, drawn and really read"
     )
     parser.add_argument("--missed", action="store_true", help="print what was not settled or not accepted")
+    parser.add_argument(
+        "--scripts", type=int, default=0, help="labels with captions of each script, drawn and really read"
+    )
     asked = parser.parse_args()
     model = load_model(default_model_path())
-    for words, look, n in (
-        ("read without fault", read_faultlessly, asked.labels),
-        ("drawn, read by the program's readers", read_picture, asked.pictures),
+    for words, look, n, layouts in (
+        ("read without fault", read_faultlessly, asked.labels, LAYOUTS),
+        ("drawn, read by the program's readers", read_picture, asked.pictures, LAYOUTS),
+        ("drawn, read, captions of other scripts", read_picture, asked.scripts, SCRIPT_LAYOUTS),
     ):
         if n:
-            tallies = measure(draw_cases(n), model, look)
-            strange = measure(map(without_own_family, draw_cases(n)), model, look)
+            tallies = measure(draw_cases(n, layouts=layouts), model, look)
+            strange = measure(map(without_own_family, draw_cases(n, layouts=layouts)), model, look)
             print(f"{words}\n{render_table(tallies)}")
             print(f"family not in the catalogue: {sum(t.accepted for t in strange.values())} accepted\n")
             for line in (line for t in tallies.values() for line in t.missed if asked.missed):

@@ -14,7 +14,7 @@ from difflib import get_close_matches
 from itertools import pairwise
 from typing import Any, cast
 
-from plugface.cli.present.catalogue_template import USUAL_PINS, pattern_like, place_plugs
+from plugface.cli.present.catalogue_template import USUAL_PINS, pattern_like, place_mark, place_plugs
 from plugface.cli.present.catalogue_text import number_text
 from plugface.cli.present.sheet_columns import (
     COLUMNS,
@@ -384,13 +384,11 @@ def _fill_in(raw: dict[str, Any], source: str, guesses: list[str]) -> None:
     plugs, rows = raw.pop("connectors")
     raw["connectors"] = _with_places(plugs, rows, raw["body"]["size_mm"], guesses)
     width, height = raw["body"]["size_mm"][:2]
+    at_top = any(plug.get("edge") == "top" for plug in raw["connectors"])
     for mark in raw.get("marks", ()):
         letter = mark.setdefault("height_mm", min(8.0, height / 8))
         if "at_mm" not in mark:
-            mark["at_mm"] = [
-                round(-width / 2 + 4 + 0.4 * letter * len(mark["text"])),
-                round(height / 2 - letter),
-            ]
+            mark["at_mm"] = list(place_mark(mark["text"], letter, (width, height), at_top=at_top))
             guesses.append(f'the place of the mark "{mark["text"]}"')
     for variant in raw["variants"]:
         variant["years"] = [variant["years"][0], variant["years"][1]]

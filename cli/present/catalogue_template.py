@@ -131,9 +131,7 @@ material = {toml_text(draft.material)}
         )
     if draft.mark:
         letter = min(8.0, height / 8)
-        x = -width / 2 + 4 + 0.4 * letter * len(draft.mark)
-        # Clear of the plugs along the top edge.
-        y = 0.0 if "top" in draft.edges else height / 2 - letter
+        x, y = place_mark(draft.mark, letter, (width, height), at_top="top" in draft.edges)
         blocks.append(
             f"[[marks]]\ntext = {toml_text(draft.mark)}\n"
             f"at_mm = [{x:.0f}, {y:.0f}]  # middle of the text\nheight_mm = {letter:g}\n"
@@ -213,6 +211,26 @@ def place_plugs(
             placed.append((plug, (round(left + gap + extent / 2), round(y))))
             left += gap + extent
     return placed
+
+
+def place_mark(text: str, letter_mm: float, face_mm: tuple[float, float], *, at_top: bool) -> tuple[int, int]:
+    """Middle of a mark near the upper left corner, or beside the plugs where some stand at the top edge.
+
+    Parameters
+    ----------
+    text : str
+    letter_mm : float
+        Height of its letters.
+    face_mm : (width, height)
+    at_top : bool
+        Whether a plug stands at the top edge.
+
+    Returns
+    -------
+    x, y : int, mm from the middle of the face
+    """
+    width, height = face_mm
+    return round(-width / 2 + 4 + 0.4 * letter_mm * len(text)), 0 if at_top else round(height / 2 - letter_mm)
 
 
 def pattern_like(examples: list[str] | tuple[str, ...], group: str) -> str:

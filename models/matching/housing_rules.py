@@ -1,5 +1,7 @@
 """The rules of the housing: its outline, its colour, its fins."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.matching.error_model import FINS, ErrorModel
@@ -42,8 +44,15 @@ def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Co
 def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     assert view.unit is not None
     assert view.unit.body is not None
-    known = "/".join(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
-    return f"the body looks {most_probable(view.unit.body.colour)}, the entry says {known}"
+    known = list(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
+    return f"the body looks {_likely(view.unit.body.colour, known)}, the entry says {'/'.join(known)}"
+
+
+def _likely(shares: dict[str, float], known: Sequence[str]) -> str:
+    """The most probable, and what the entry says where that is half as probable or more."""
+    best = most_probable(shares)
+    near = [one for one in known if one != best and shares.get(one, 0.0) >= 0.5 * shares[best]]
+    return " or ".join([best, *near])
 
 
 def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
@@ -57,7 +66,8 @@ def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
 def _fins_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     assert view.unit is not None
     assert view.unit.body is not None
-    return f"fins seen: {most_probable(view.unit.body.fins)}; the entry says {FINS[alone.fins[0]]}"
+    known = FINS[alone.fins[0]]
+    return f"fins seen: {_likely(view.unit.body.fins, [known])}; the entry says {known}"
 
 
 RULES = (

@@ -1,11 +1,13 @@
-"""The rule of the outline: long to short side, against that of any unit."""
+"""The rules of the housing: long to short side, against that of any unit; what is said of its colour."""
 
 from pathlib import Path
 
 import numpy as np
+import pytest
 from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.catalogue.index import index_catalogue
+from plugface.models.catalogue.index import index_catalogue, index_families
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.housing_rules import _body_colour_words
 from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Body, Unit
@@ -40,3 +42,19 @@ def test_an_outline_that_agrees_speaks_for_and_one_that_is_far_off_against():
 
 def known_aspect() -> float:
     return float(index_catalogue(load_catalogue(DEMO)).log_aspect[0])
+
+
+@pytest.mark.parametrize(
+    ("shares", "words"),
+    [
+        ({"GY": 0.51, "BK": 0.48}, "the body looks GY or BK, the entry says BK"),
+        ({"GY": 0.9, "BK": 0.1}, "the body looks GY, the entry says BK"),
+        ({"BK": 0.9, "GY": 0.1}, "the body looks BK, the entry says BK"),
+    ],
+)
+def test_a_colour_that_speaks_for_an_entry_is_named(shares, words):
+    """GY, where BK was nearly as probable and the entry has it, stood among the reasons for it."""
+    black = next(f for f in load_catalogue(DEMO).families if f.body.colour == "BK" and not f.body.lid_colour)
+    unit = Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, body=Body(aspect=1.5, colour=shares, fins={}))
+    view = UnitView(0, "", True, unit, (), ())
+    assert _body_colour_words(index_families((black,)), view, ErrorModel(), True) == words
