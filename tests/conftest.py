@@ -107,6 +107,32 @@ def promised_photo() -> Path:
     return root / re.search(r"plugface identify (\S+)", (root / "README.md").read_text("utf-8"))[1]
 
 
+@pytest.fixture(autouse=True)
+def _without_a_worker(request, monkeypatch):
+    """What a single worker would do is done here: to start one takes half a second, a run starts two, and each
+    loads the networks anew.
+
+    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`.
+    """
+    from plugface.cli.lot import parallel
+
+    in_processes = parallel._on_this_machine
+
+    def one_by_one(work, items, workers: int):
+        if workers > 1:
+            return in_processes(work, items, workers)
+        without_limits, *_ = work.args
+        return ((item, without_limits(item)) for item in items)
+
+    if "a_worker" not in request.fixturenames:
+        monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
+
+
+@pytest.fixture
+def a_worker() -> None:
+    """Ask for a process of its own."""
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""

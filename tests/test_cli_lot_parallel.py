@@ -16,6 +16,8 @@ from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 
 distributed = pytest.importorskip("distributed")
 
+pytestmark = pytest.mark.usefixtures("a_worker")
+
 STAND_IN = Path(__file__).with_name("test_cli_sort.py")
 
 

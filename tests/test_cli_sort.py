@@ -154,28 +154,6 @@ def lay_out(root: Path, files: dict[str, bytes]) -> Path:
     return root
 
 
-@pytest.fixture(autouse=True)
-def _without_a_worker(request, monkeypatch):
-    """What a single worker would do is done here: to start one takes half a second, and a run starts two.
-
-    A test of what a worker may do, or of how one ends, asks for `a_worker`.
-    """
-    in_processes = sorting.map_unordered
-
-    def one_by_one(work, items, *, workers: int = 1, cluster: str | None = None, **limits):
-        if workers > 1 or cluster:
-            return in_processes(work, items, workers=workers, cluster=cluster, **limits)
-        return ((item, work(item)) for item in items)
-
-    if "a_worker" not in request.fixturenames:
-        monkeypatch.setattr(sorting, "map_unordered", one_by_one)
-
-
-@pytest.fixture
-def a_worker() -> None:
-    """Ask for a process of its own."""
-
-
 def sort(photos: Path, out: Path, **options) -> sorting.Outcome:
     """Run a sort with the stand-in."""
     return sorting.sort_lot(sorting.Plan(str(photos), CATALOGUE, out, **options), analyser=StandIn())
