@@ -185,6 +185,30 @@ def plain_photo(tmp_path):
     return write
 
 
+#: What was seen in a photo by its hash, and by what was asked.
+_LOOKS: dict = {}
+
+
+@pytest.fixture
+def look_once(monkeypatch):
+    """Look at no photo that a test of this worker has had looked at: to look at one takes a second and more.
+
+    For tests of what is made of what was seen, which change nothing in how it is seen.
+    """
+    from plugface.vision import observe as eyes
+
+    look = eyes.observe
+
+    def once(photo, *, read_text=True, shades=(), models=None):
+        asked = (photo.sha256, read_text, tuple(shades))
+        if models is not None or asked not in _LOOKS:
+            seen = look(photo, read_text=read_text, shades=shades, models=models)
+            return _LOOKS.setdefault(asked, seen) if models is None else seen
+        return _LOOKS[asked]
+
+    monkeypatch.setattr(eyes, "observe", once)
+
+
 _CLASSES = {"colour": 12, "size": 3, "character": 36}
 
 

@@ -32,6 +32,8 @@ from sqlalchemy import select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
+pytestmark = pytest.mark.usefixtures("look_once")
+
 DEMO = demo_folder() / "marrow_finch"
 NUMBER = "K31370/141"  # of the variant home of CURLEW 5
 
