@@ -173,6 +173,15 @@ def own(tmp_path):
 
 
 @pytest.fixture
+def coarse_trees(monkeypatch):
+    """Trees that tell 16 values of a feature apart, not 255: to sort them takes most of a small training."""
+    from plugface.models.learning import training
+
+    trees = training.HistGradientBoostingClassifier
+    monkeypatch.setattr(training, "HistGradientBoostingClassifier", partial(trees, max_bins=16))
+
+
+@pytest.fixture
 def plain_photo(tmp_path):
     """Write a grey JPEG of 1280 x 960 pixels; each name gets another shade, and so another hash."""
     from PIL import Image
