@@ -18,6 +18,8 @@ if sys.dont_write_bytecode:
 # the others' as well. Fitting the classifier to 200 units took 13 s of the processor so, and takes 0.3.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# OpenCV's as well, and with them those of the networks (`vision/onnx.py`): a look takes a tenth less so.
+os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
 import pytest
 from plugface.cli.main import main
@@ -107,6 +109,32 @@ def promised_photo() -> Path:
     return root / re.search(r"plugface identify (\S+)", (root / "README.md").read_text("utf-8"))[1]
 
 
+@pytest.fixture(autouse=True)
+def _without_a_worker(request, monkeypatch):
+    """What a single worker would do is done here: to start one takes half a second, a run starts two, and
+    each loads the networks anew.
+
+    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`.
+    """
+    from plugface.cli.lot import parallel
+
+    in_processes = parallel._on_this_machine
+
+    def one_by_one(work, items, workers: int):
+        if workers > 1:
+            return in_processes(work, items, workers)
+        without_limits, *_ = work.args
+        return ((item, without_limits(item)) for item in items)
+
+    if "a_worker" not in request.fixturenames:
+        monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
+
+
+@pytest.fixture
+def a_worker() -> None:
+    """Ask for a process of its own."""
+
+
 @dataclass(frozen=True)
 class Ran:
     """What a command left: exit code, standard output, standard error."""
@@ -145,6 +173,15 @@ def own(tmp_path):
 
 
 @pytest.fixture
+def coarse_trees(monkeypatch):
+    """Trees that tell 16 values of a feature apart, not 255: to sort them takes most of a small training."""
+    from plugface.models.learning import training
+
+    trees = training.HistGradientBoostingClassifier
+    monkeypatch.setattr(training, "HistGradientBoostingClassifier", partial(trees, max_bins=16))
+
+
+@pytest.fixture
 def plain_photo(tmp_path):
     """Write a grey JPEG of 1280 x 960 pixels; each name gets another shade, and so another hash."""
     from PIL import Image
@@ -155,6 +192,30 @@ def plain_photo(tmp_path):
         return path
 
     return write
+
+
+#: What was seen in a photo by its hash, and by what was asked.
+_LOOKS: dict = {}
+
+
+@pytest.fixture
+def look_once(monkeypatch):
+    """Look at no photo that a test of this worker has had looked at: to look at one takes a second and more.
+
+    For tests of what is made of what was seen, which change nothing in how it is seen.
+    """
+    from plugface.vision import observe as eyes
+
+    look = eyes.observe
+
+    def once(photo, *, read_text=True, shades=(), models=None):
+        asked = (photo.sha256, read_text, tuple(shades))
+        if models is not None or asked not in _LOOKS:
+            seen = look(photo, read_text=read_text, shades=shades, models=models)
+            return _LOOKS.setdefault(asked, seen) if models is None else seen
+        return _LOOKS[asked]
+
+    monkeypatch.setattr(eyes, "observe", once)
 
 
 _CLASSES = {"colour": 12, "size": 3, "character": 36}
@@ -399,14 +460,23 @@ def jpeg():
     return make
 
 
+@pytest.fixture(scope="session")
+def _yard_once(tmp_path_factory):
+    """What `filled_yard` is a copy of: filling one takes 0.15 s of the processor, in a hundred tests."""
+    return fill_yard(tmp_path_factory.mktemp("filled") / "yard")
+
+
 @pytest.fixture
-def filled_yard(tmp_path):
+def filled_yard(tmp_path, _yard_once):
     """A yard folder as the page leaves it: queue, photos and ledger; lot N of three units, S of one.
 
     Units 1 and 2 of N have two photos each, 3 has one; the second of 2 is the second of 1, too. The unit of S
     shows the photo of N's 3. A donor's number was read beside N's 1.
     """
-    return fill_yard(tmp_path / "yard")
+    import shutil
+
+    folder, hashes = _yard_once
+    return shutil.copytree(folder, tmp_path / "yard"), dict(hashes)
 
 
 #: What was read beside the first unit of `filled_yard`.

@@ -10,6 +10,8 @@ from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.shades import name_shades
 from plugface.vision import observe as eyes
 
+pytestmark = pytest.mark.usefixtures("look_once")
+
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
 

@@ -44,7 +44,7 @@ def test_what_is_not_used_is_given_back():
 
 
 @glibc
-def test_a_worker_begins_each_photo_with_what_it_had_at_the_first(monkeypatch):
+def test_a_worker_begins_each_photo_with_what_it_had_at_the_first(monkeypatch, a_worker):
     monkeypatch.syspath_prepend(str(ROOT))
     befores = [before for _, (before, _most) in map_unordered(leave_holes, range(4), workers=1)]
     assert max(befores[1:]) - befores[0] < 0.4 * ARRAYS * BYTES

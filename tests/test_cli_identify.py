@@ -13,6 +13,8 @@ from plugface.cli.present.schemas import AnyDocument, IdentifyOut
 from plugface.models.unit_choice import NoSuchUnit, NoUnit, SeveralUnits, UnitIndex, choose_units
 from pydantic import TypeAdapter
 
+pytestmark = pytest.mark.usefixtures("look_once")
+
 #: An engine unit whose number alone tells its two variants apart.
 MARK_ONLY = ("AUK 11", "early", "front")
 

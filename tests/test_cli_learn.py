@@ -30,6 +30,8 @@ from plugface.models.learning.training_data import part_of
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitIndex
 
+pytestmark = pytest.mark.usefixtures("look_once")
+
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
 
@@ -202,7 +204,9 @@ def demo_units(split: str) -> list[ObservedUnit]:
     ]
 
 
-def test_nothing_new_gives_the_model_that_comes_along(run, plain_photo, seen_as, monkeypatch, tmp_path):
+def test_nothing_new_gives_the_model_that_comes_along(
+    run, plain_photo, seen_as, monkeypatch, tmp_path, coarse_trees
+):
     monkeypatch.setattr(train_matcher, "observed_units", lambda folder, split, *_: demo_units(split))
     monkeypatch.setattr(train_matcher, "N_SIMULATED", 100)
     monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # for both models
@@ -243,7 +247,7 @@ def test_it_is_said_whether_the_model_was_trained_on_what_is_seen_today(monkeypa
     assert "was not trained on what is seen" in capsys.readouterr().out
 
 
-def test_a_true_run_trains_on_the_learn_part_alone_and_says_how_far_it_is(run, confirmed):
+def test_a_true_run_trains_on_the_learn_part_alone_and_says_how_far_it_is(run, confirmed, coarse_trees):
     with closing(Ledger(default_ledger())) as ledger:
         parts = [part_of(one.photo_hashes) for one in list_confirmed(ledger)]
     said = run(*LEARN, "--dry-run")

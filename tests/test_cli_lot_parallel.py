@@ -16,6 +16,8 @@ from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 
 distributed = pytest.importorskip("distributed")
 
+pytestmark = pytest.mark.usefixtures("a_worker")
+
 STAND_IN = Path(__file__).with_name("test_cli_sort.py")
 
 
@@ -29,13 +31,23 @@ def stand_in(tmp_path_factory):
         yield importlib.import_module("plugface_stand_in")
 
 
-@pytest.fixture
-def cluster(stand_in):
+@pytest.fixture(scope="module")
+def started_cluster(stand_in):
     """Two workers of one thread, each a process of its own, restarted when they die."""
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
     ) as started:
         yield started
+
+
+@pytest.fixture
+def cluster(started_cluster):
+    """That cluster, whole again after a test before: a start of its own takes 4 s of the processor."""
+    with distributed.Client(started_cluster) as client:
+        client.wait_for_workers(2, timeout=120)
+        usual = client.run_on_scheduler(_allow_failures)
+        yield started_cluster
+        client.run_on_scheduler(_allow_failures, usual)
 
 
 def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in):
@@ -69,7 +81,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in
 
 def test_a_photo_that_kills_every_worker_is_reported(tmp_path, cluster, stand_in):
     with distributed.Client(cluster) as client:
-        client.run_on_scheduler(_allow_no_failures)
+        client.run_on_scheduler(_allow_failures, 0)
     files = {
         "u1_front.jpg": stand_in.photo(plugs="GY", act="die"),
         "u2_front.jpg": stand_in.photo(plugs="GY"),
@@ -80,8 +92,12 @@ def test_a_photo_that_kills_every_worker_is_reported(tmp_path, cluster, stand_in
     assert (outcome.units, outcome.broken) == (2, 1)
 
 
-def _allow_no_failures(dask_scheduler) -> None:
-    dask_scheduler.allowed_failures = 0  # else four workers must die, each restarting in seconds
+def _allow_failures(number: int | None = None, *, dask_scheduler) -> int:
+    """How many workers a task may cost, and may from now on; by default four must die, and each restarts."""
+    before = dask_scheduler.allowed_failures
+    if number is not None:
+        dask_scheduler.allowed_failures = number
+    return before
 
 
 def test_no_cluster_is_one_sentence():
@@ -92,7 +108,7 @@ def test_no_cluster_is_one_sentence():
 def test_workers_lost_on_a_cluster_break_no_photo(tmp_path, cluster, stand_in):
     """A scheduler does not say what they died of: the photo is looked at here, alone, and its end is seen."""
     with distributed.Client(cluster) as client:
-        client.run_on_scheduler(_allow_no_failures)
+        client.run_on_scheduler(_allow_failures, 0)
     until = tmp_path / "until"
     files = {f"u{n}_front.jpg": stand_in.photo(plugs="VT BU GN", salt=n) for n in range(3)}
     files["odd_front.jpg"] = stand_in.photo(plugs="GY", act="killed", until=str(until))

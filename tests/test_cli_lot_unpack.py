@@ -32,6 +32,8 @@ from sqlalchemy import select
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
+pytestmark = pytest.mark.usefixtures("look_once")
+
 DEMO = demo_folder() / "marrow_finch"
 NUMBER = "K31370/141"  # of the variant home of CURLEW 5
 
@@ -352,11 +354,11 @@ def test_a_donors_number_is_not_said():
 def test_the_command_takes_what_was_typed_from_the_file(run, pack, plain_photo, tmp_path):
     photos = {f"unit-001/a-front-{k}.jpg": plain_photo(f"{k}.jpg").read_bytes() for k in ("1", "2222222")}
     file = pack({**photos, "unit-001/unit.json": said(NUMBER)})
-    ran = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--json")
+    ran = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--workers", 1, "--json")
     assert ran.code == 0, ran.err
     out = json.loads(ran.out)
     assert (out["photos"], out["typed"], out["typed_left"]) == (2, 1, [])
     assert (tmp_path / "run-photos/unit-001/a-front-1.jpg").is_file()
-    again = run("sort", file, "--out", tmp_path / "run", "--no-pdf")
+    again = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
     assert again.code == 0, again.err
     assert "For 1 unit what was typed" in " ".join(again.out.split())

@@ -154,28 +154,6 @@ def lay_out(root: Path, files: dict[str, bytes]) -> Path:
     return root
 
 
-@pytest.fixture(autouse=True)
-def _without_a_worker(request, monkeypatch):
-    """What a single worker would do is done here: to start one takes half a second, and a run starts two.
-
-    A test of what a worker may do, or of how one ends, asks for `a_worker`.
-    """
-    in_processes = sorting.map_unordered
-
-    def one_by_one(work, items, *, workers: int = 1, cluster: str | None = None, **limits):
-        if workers > 1 or cluster:
-            return in_processes(work, items, workers=workers, cluster=cluster, **limits)
-        return ((item, work(item)) for item in items)
-
-    if "a_worker" not in request.fixturenames:
-        monkeypatch.setattr(sorting, "map_unordered", one_by_one)
-
-
-@pytest.fixture
-def a_worker() -> None:
-    """Ask for a process of its own."""
-
-
 def sort(photos: Path, out: Path, **options) -> sorting.Outcome:
     """Run a sort with the stand-in."""
     return sorting.sort_lot(sorting.Plan(str(photos), CATALOGUE, out, **options), analyser=StandIn())
@@ -218,9 +196,9 @@ def test_the_same_command_does_nothing_twice(tmp_path):
     log = tmp_path / "log"
     files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n, log=str(log)) for n in range(6)}
     lot = lay_out(tmp_path / "lot", files)
-    first = sort(lot, tmp_path / "run", workers=2)
+    first = sort(lot, tmp_path / "run")
     keys = [(row.unit, row.first_photo_sha256) for row in rows(tmp_path / "run")]
-    again = sort(lot, tmp_path / "run", workers=2)
+    again = sort(lot, tmp_path / "run")
     assert (first.looked_now, first.decided_now, first.resumed) == (6, 6, False)
     assert (again.looked_now, again.decided_now, again.resumed) == (0, 0, True)
     assert sorted(log.read_text().split()) == sorted(files)
@@ -605,7 +583,7 @@ def test_nine_broken_in_a_hundred_are_nine_rows_and_stop_nothing(tmp_path):
     broken = {f"torn {n}.jpg": (b"", b"\xff\xd8 torn", photo()[:1])[n % 3] * (n + 1) for n in range(1, 9)}
     lot = lay_out(tmp_path / "lot", good | broken)
     (lot / "gone.jpg").symlink_to(lot / "nothing.jpg")
-    outcome = sort(lot, tmp_path / "run", workers=2)
+    outcome = sort(lot, tmp_path / "run")
     listed = rows(tmp_path / "run")
     assert (outcome.files, outcome.units, len(listed)) == (100, len(listed), outcome.units)
     assert sum(row.family == "DUNLIN 6" for row in listed) == 91
@@ -614,7 +592,7 @@ def test_nine_broken_in_a_hundred_are_nine_rows_and_stop_nothing(tmp_path):
     named = " ".join(row.message for row in listed if row.destination == "retake")
     assert all(name in named for name, data in broken.items() if data)
     assert "gone.jpg" in named
-    assert sort(lot, tmp_path / "run", workers=2).decided_now == 0
+    assert sort(lot, tmp_path / "run").decided_now == 0
 
 
 _DISK = """

@@ -1,6 +1,7 @@
 """Uploads: nobody holds all places, none crawls for ever, and what lies in memory is bounded."""
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 
 import anyio
@@ -14,6 +15,12 @@ from starlette.requests import Request
 LIMITS = Limits(
     uploads_at_once=4, uploads_per_lot=2, uploads_bytes=1000, upload_s=60.0, upload_rate=10.0, silence_s=5.0
 )
+
+
+def run_apart(work, *words):
+    """Run it in a thread of its own: a browser of other tests leaves an event loop in the first one."""
+    with ThreadPoolExecutor(1) as apart:
+        return apart.submit(anyio.run, work, *words).result()
 
 
 def request(now: list[float], parts: list[bytes], pause_s: float) -> Request:
@@ -76,10 +83,10 @@ def test_an_upload_that_crawls_is_dropped(parts, pause_s, name):
     now = [0.0]
     intake = Intake(LIMITS, clock=lambda: now[0])
     if name is None:
-        assert anyio.run(intake.receive, request(now, parts, pause_s)) == b"".join(parts)
+        assert run_apart(intake.receive, request(now, parts, pause_s)) == b"".join(parts)
         return
     with pytest.raises(Refused, match=name):
-        anyio.run(intake.receive, request(now, parts, pause_s))
+        run_apart(intake.receive, request(now, parts, pause_s))
 
 
 def test_an_upload_that_sends_nothing_is_dropped():
@@ -90,7 +97,7 @@ def test_an_upload_that_sends_nothing_is_dropped():
     silent = Request({"type": "http", "method": "POST", "headers": []}, receive)
     started = time.monotonic()
     with pytest.raises(Refused, match="silence"):
-        anyio.run(Intake(Limits(silence_s=1)).receive, silent)
+        run_apart(Intake(Limits(silence_s=1)).receive, silent)
     assert time.monotonic() - started < 30
 
 
@@ -129,14 +136,14 @@ def test_a_lot_that_used_up_its_time_is_checked_behind_the_others():
             tasks.start_soon(check, "SOUTH", 0.0, 0.3)
             tasks.start_soon(check, "NORTH", 0.1, 0.0)
 
-    anyio.run(check, "NORTH", 0.0, 0.0)
+    run_apart(check, "NORTH", 0.0, 0.0)
     assert order == [("NORTH", False), "NORTH done"]
     order.clear()
-    anyio.run(both)
+    run_apart(both)
     assert order == [("SOUTH", False), "SOUTH done", ("NORTH", True), "NORTH done"]
     now[0] += 90  # of 24 seconds 15 are forgiven
     order.clear()
-    anyio.run(check, "NORTH", 0.0, 0.0)
+    run_apart(check, "NORTH", 0.0, 0.0)
     assert order[0] == ("NORTH", False)
 
 
@@ -157,7 +164,7 @@ def test_within_a_busy_lot_who_sent_little_is_checked_first():
             tasks.start_soon(check, ("network b", "session 3"), 0.1)
             tasks.start_soon(check, ("name Ada",), 0.1)
 
-    anyio.run(all_of_them)
+    run_apart(all_of_them)
     assert order[0] == ("network a", True)  # nobody else was there
     assert sorted(order[1:3]) == [("name Ada", False), ("network b", False)]
     assert order[3:] == [("network a", True)] * 2
@@ -180,7 +187,7 @@ def test_busy_lots_are_checked_one_at_a_time():
             for lot in "ABC":
                 tasks.start_soon(check, lot)
 
-    anyio.run(all_of_them)
+    run_apart(all_of_them)
     assert most == [1]
 
 
@@ -195,7 +202,7 @@ def test_a_busy_lot_waits_for_others_so_long_and_no_longer(monkeypatch):
                 async with intake.checking("NORTH") as turn:
                     return turn.busy
 
-    assert anyio.run(both)
+    assert run_apart(both)
 
 
 def test_who_asks_again_and_again_for_a_place_is_answered_later(monkeypatch):
@@ -207,16 +214,16 @@ def test_who_asks_again_and_again_for_a_place_is_answered_later(monkeypatch):
     monkeypatch.setattr("plugface.cli.web.intake.anyio.sleep", sleep)
     now = [0.0]
     intake = Intake(LIMITS, clock=lambda: now[0])
-    anyio.run(intake.hold_back, "NORTH", 10)
+    run_apart(intake.hold_back, "NORTH", 10)
     assert waited == []  # there is a place
     with intake.place("NORTH", 10), intake.place("NORTH", 10):
         for _ in range(100):
-            anyio.run(intake.hold_back, "NORTH", 10)
-        anyio.run(intake.hold_back, "SOUTH", 10)
+            run_apart(intake.hold_back, "NORTH", 10)
+        run_apart(intake.hold_back, "SOUTH", 10)
         assert waited[:3] == [0.1, 0.2, 0.3]
         assert waited[-1] == 5.0
         now[0] += 1000
-        anyio.run(intake.hold_back, "NORTH", 10)
+        run_apart(intake.hold_back, "NORTH", 10)
         assert waited[-1] == 0.1
 
 

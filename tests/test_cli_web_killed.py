@@ -83,7 +83,9 @@ class Killed(ProcessAnswerer):
 
     def _start(self) -> None:
         self.close()
-        context = worker_pool.multiprocessing.get_context("spawn")
+        # From a server that has imported all of it: nine processes would spend most of their time on that.
+        context = worker_pool.multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload([__name__, "plugface.cli.web.answering"])
         self._line, theirs = context.Pipe()
         words = (theirs, str(self._folder))
         self._process = context.Process(target=answer_and_be_killed, args=words, daemon=True)

@@ -80,7 +80,7 @@ def test_a_catalogue_never_seen_is_served(model):
     assert np.mean(right) >= 0.9
 
 
-def test_observed_units_train_and_calibrate(model, monkeypatch):
+def test_observed_units_train_and_calibrate(model, monkeypatch, coarse_trees):
     monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # of 3,000; none of them is asked about here
     catalogue = invent_catalogue(8, 4)
     trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=200)
@@ -90,7 +90,9 @@ def test_observed_units_train_and_calibrate(model, monkeypatch):
     assert "observed" in calibrated.about["calibrated_on"]
 
 
-def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen_it(model, monkeypatch):
+def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen_it(
+    model, monkeypatch, coarse_trees
+):
     catalogue = invent_catalogue(8, 4)
     taught, held = observed(catalogue, model.noise, 12, 1), observed(catalogue, model.noise, 24, 2)
     held = [replace(unit, unit_id=f"held {unit.unit_id}") for unit in held]

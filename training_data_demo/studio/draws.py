@@ -8,6 +8,7 @@ import itertools
 import math
 import zlib
 from collections import Counter
+from functools import cache
 
 import numpy as np
 import re2
@@ -190,11 +191,18 @@ def _draw_suffix(rng, family: Family, variant: Variant) -> str:
         return pick(rng, variant.suffixes)
     if not family.label.suffix:
         return ""
-    trials = [
-        "".join(t) for n in (1, 2) for t in itertools.product("ABCDEFGHKLMNPRSTUVWX0123456789", repeat=n)
-    ]
-    fitting = [trial for trial in trials if re2.fullmatch(family.label.suffix, trial)]
+    fitting = _fitting_suffixes(family.label.suffix)
     return pick(rng, fitting) if fitting else ""
+
+
+@cache
+def _fitting_suffixes(pattern: str) -> tuple[str, ...]:
+    """Of all suffixes of one or two characters those that a pattern takes."""
+    fits = re2.compile(pattern).fullmatch
+    trials = (
+        "".join(t) for n in (1, 2) for t in itertools.product("ABCDEFGHKLMNPRSTUVWX0123456789", repeat=n)
+    )
+    return tuple(trial for trial in trials if fits(trial))
 
 
 def unknown_unit(unit_id: str, split: str) -> Unit:

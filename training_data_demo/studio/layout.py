@@ -23,6 +23,8 @@ def penetration(a, b) -> float:
             axis = np.array([-edge[1], edge[0]]) / np.hypot(*edge)
             p, q = a @ axis, b @ axis
             depth = min(depth, p.max() - q.min(), q.max() - p.min())
+            if depth <= 0:
+                return float(depth)  # one axis that parts them is enough
     return float(depth)
 
 
