@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.order import ORIENTATION_RESOLVED
-from plugface.vision.geometry import cut_out, level_corners, map_back, quad_of, turned
+from plugface.vision.geometry import cut_out, level_corners, map_back, overlap, quad_of, turned
 from plugface.vision.observations import Character, Code, Text
-from plugface.vision.ocr import cast_marks, label_text, unit_texts
+from plugface.vision.ocr import cast_marks, label_text, text_boxes, unit_texts
 from plugface.vision.ocr import readers as text_module
 from plugface.vision.ocr.cast_marks import (
     CastReader,
@@ -166,10 +166,12 @@ def _far_label():
 def test_small_print_is_looked_for_closer_where_nothing_told_a_number(reader):
     photo, _ = _far_label()
     readers = Readers(reader, None, (reader,))
-    unit = ((0, 0), (60, 0), (60, 60), (0, 60))
-    known, _, _ = read_photo_texts(photo, [unit], readers=readers)
+    known, _, _ = read_photo_texts(photo, [UNIT], readers=readers)
     assert "K44510/261" not in [text.value for text in known]
-    assert "K44510/261" in [text.value for text in read_closer(photo, known, readers=readers)]
+    assert "K44510/261" in [text.value for text in read_closer(photo, [UNIT], known, readers=readers)]
+
+
+UNIT = ((0, 0), (60, 0), (60, 60), (0, 60))
 
 
 def _nothing_found(picture, max_side):
@@ -180,27 +182,53 @@ NUMBER = Text(((0, 0), (90, 0), (90, 20), (0, 20)), "K44510/261", 0.95, "printed
 
 
 @pytest.mark.parametrize(
-    ("known", "codes", "side"),
+    ("units", "known", "codes", "side"),
     [
-        ((NUMBER,), (), 2000),
-        ((), (Code(((0, 0), (9, 0), (9, 9)), "QR code", "K44510/261", "verified"),), 2000),
-        ((), (), 500),  # a small photo was seen as closely before
+        ([UNIT], (NUMBER,), (), 2000),
+        ([UNIT], (), (Code(((0, 0), (9, 0), (9, 9)), "QR code", "K44510/261", "verified"),), 2000),
+        ([UNIT], (), (), 640),  # a small photo was seen nearly as closely before
+        ([], (), (), 1200),  # and without a unit a larger one
     ],
 )
-def test_no_closer_look_is_taken_where_a_number_is_known(reader, known, codes, side):
+def test_no_closer_look_is_taken_where_a_number_is_known_or_little_is_gained(
+    reader, units, known, codes, side
+):
     readers = Readers(reader, None, (reader,), find_text=_nothing_found)
     photo = _photo(np.full((side, side), 120, np.uint8))
-    assert read_closer(photo, known, codes, readers=readers) == ()
+    assert read_closer(photo, units, known, codes, readers=readers) == ()
     unsure = [replace(text, confidence=0.5) for text in known]
     if known:
         with pytest.raises(AssertionError, match="once more"):
-            read_closer(photo, unsure, codes, readers=readers)
+            read_closer(photo, units, unsure, codes, readers=readers)
 
 
-def test_a_closer_look_adds_nothing_where_something_was_read(reader):
+@pytest.mark.parametrize(("units", "side"), [([UNIT], 700), ([], 1300)])
+def test_a_closer_look_is_taken_where_it_shows_more_than_the_search_before(reader, units, side):
+    readers = Readers(reader, None, (reader,), find_text=_nothing_found)
+    with pytest.raises(AssertionError, match="once more"):
+        read_closer(_photo(np.full((side, side), 120, np.uint8)), units, (), readers=readers)
+
+
+def _unread(_strips):
+    raise AssertionError("it was read again")
+
+
+def test_a_closer_look_reads_nothing_again_where_something_was_read(reader, monkeypatch):
     photo, corners = _far_label()
     poor = Text(corners, "K44", 0.4, "printed", 20.0)
-    assert read_closer(photo, [poor], readers=Readers(reader, None, (reader,))) == ()
+    monkeypatch.setattr(reader, "read_strips", _unread)
+    assert read_closer(photo, [UNIT], [poor], readers=Readers(reader, None, (reader,))) == ()
+
+
+def test_a_closer_look_leaves_cast_marks_alone(reader, monkeypatch):
+    """They turned a unit round that had been upright; so no reader of marks is asked."""
+    monkeypatch.setattr(unit_texts, "classify_kind", lambda strip: "cast")
+    monkeypatch.setattr(unit_texts, "_SURE", 1.1)
+    monkeypatch.setattr(unit_texts, "read_mark", lambda *_, **__: _unread(()))
+    grey = _lay(_label((("K44510/261", 96, (50, 40)),)), 0, scale=0.35, size=(2000, 2800))[0]
+    assert read_closer(_photo(grey), [UNIT], (), readers=Readers(reader, None, (reader,))) == ()
+    with pytest.raises(AssertionError, match="read again"):
+        read_photo_texts(_photo(grey), readers=Readers(reader, None, (reader,)))
 
 
 def test_mirrored_photo_is_told(reader):
@@ -421,6 +449,42 @@ def test_found_boxes_lie_on_the_lines():
     boxes = find_text(_label())
     assert len(boxes) == 3
     assert all(box.score > 0.5 for box in boxes)
+
+
+@given(st.integers(1, 130))
+def test_tiles_are_small_overlap_and_each_pixel_is_one_tiles_own(count):
+    side = 32 * count
+    tiles = text_boxes._tiles(side)
+    own = [pixel for _, own in tiles for pixel in range(own.start, own.stop)]
+    assert own == list(range(side))
+    for seen, own in tiles:
+        assert 0 <= seen.start <= own.start < own.stop <= seen.stop <= side
+        assert (seen.stop - seen.start) % 32 == 0
+        assert seen.stop - seen.start <= text_boxes._TILE_PX
+        # What is a tile's own is seen with half of an overlap round it, but at the picture's edge.
+        assert own.start == 0 or own.start - seen.start >= text_boxes._TILE_OVERLAP_PX // 2
+        assert own.stop == side or seen.stop - own.stop >= text_boxes._TILE_OVERLAP_PX // 2
+
+
+def test_a_large_picture_is_searched_in_tiles_and_gives_each_line_once(reader, monkeypatch):
+    """Lines over the seams too: each box is the one that the picture gives in one go, and reads the same."""
+    value = "K44510/261 F 88"
+    picture = np.full((1024, 1248), 225, np.uint8)
+    for k, top in enumerate((90, 330, 495, 700, 930)):  # of three tiles across and two down
+        picture[top : top + 40, 60 * k : 60 * k + 600] = _label(((value, 30, (9, 3)),), (600, 40))
+    shapes = []
+    whole = text_boxes._ink_of
+    monkeypatch.setattr(text_boxes, "_ink_of", lambda part: shapes.append(part.shape) or whole(part))
+    boxes = sorted(find_text(picture, max_side=1248), key=lambda box: box.corners[0, 1])
+    assert len(shapes) == 6
+    assert max(max(shape) for shape in shapes) <= text_boxes._TILE_PX
+    assert [text.value for text in text_module.read_boxes(picture, boxes, reader)] == 5 * [value]
+    monkeypatch.setattr(text_boxes, "_TILE_PX", 4096)
+    at_once = sorted(find_text(picture, max_side=1248), key=lambda box: box.corners[0, 1])
+    assert (len(boxes), len(at_once), len(shapes)) == (5, 5, 7)
+    for box, other in zip(boxes, at_once, strict=True):
+        # The network knows a line by its surroundings too: by less of them its box is up to 6 pixels roomier.
+        assert overlap(box.corners, other.corners) > 0.6
 
 
 def test_print_and_relief_are_told_apart():

@@ -47,9 +47,10 @@ NO_CAST_READER = (
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
 # Where nothing that was read tells a number, the whole photo is searched at this size. Our choice: of 447
-# lines on real photographs that no figure is taken from, 339 were read so, alone or as words of a row, 323
+# lines on real photographs that no figure is taken from, 341 were read so, alone or as words of a row, 323
 # without; 1600 found one line in a hundred more for a quarter more time (2026-11-29).
 _CLOSER_SIDE_PX = 1280
+_WORTH_CLOSER = 1.3  # and only where that shows it larger by this factor than the search before. Our choice
 _FIGURES = 5  # of a number that tells something. Our choice
 _ROOMIER = 1.1  # size of a label's second outline over that of its mask. Our choice
 _SURE = 0.9  # text that the general reader reads so well needs no reader for relief
@@ -155,7 +156,7 @@ def read_unit_texts(
             if region.kind != "label":
                 texts += _read_line_region(grey, region, readers, alphabet)
         if unknown:
-            texts += _search(grey, quad_of(unit), readers, alphabet)
+            texts += _search(grey, quad_of(unit), readers, side=_SEARCH_SIDE_PX, alphabet=alphabet)
         codes = reading.result()
     if unknown:  # what is lost in the whole unit can be seen in the label alone
         codes = join_codes(decode_codes(grey, _label_outline(texts), whole=False), codes)
@@ -272,7 +273,7 @@ def read_photo_texts(
     grey = photo.grey
     with ThreadPoolExecutor(1) as beside:
         reading = beside.submit(decode_codes, grey, avoid=units)
-        texts = _search(grey, _frame(photo), readers, CAST_ALPHABET, avoid=units)
+        texts = _search(grey, _frame(photo), readers, side=_side_beside(units), avoid=units)
         codes = reading.result()
     outline = _label_outline(texts)
     codes = join_codes(decode_codes(grey, outline, whole=False, avoid=units), codes)
@@ -280,7 +281,12 @@ def read_photo_texts(
 
 
 def read_closer(
-    photo: Photo, known: Sequence[Text], codes: Sequence[Code] = (), *, readers: Readers | None = None
+    photo: Photo,
+    units: Sequence[Polygon],
+    known: Sequence[Text],
+    codes: Sequence[Code] = (),
+    *,
+    readers: Readers | None = None,
 ) -> tuple[Text, ...]:
     """What more is printed on a photo, looked for more closely where what is known of it tells no number.
 
@@ -290,6 +296,8 @@ def read_closer(
     Parameters
     ----------
     photo : Photo
+    units : sequence of Polygon, photo pixels
+        Those that `read_photo_texts` was given: with none the photo was searched more closely there.
     known : sequence of Text
         All that was read so far, on units and beside them.
     codes : sequence of Code
@@ -299,24 +307,27 @@ def read_closer(
     Returns
     -------
     texts : tuple of Text
-        Where nothing is known of yet; none where no closer look was needed.
+        Where nothing is known of yet; none where no closer look was needed, or it would show hardly more.
     """
-    if (
-        codes
-        or max(photo.width_px, photo.height_px) <= _BESIDE_SIDE_PX
-        or any(_tells_number(text) for text in known)
-    ):
+    long_side = max(photo.width_px, photo.height_px)
+    larger = min(long_side, _CLOSER_SIDE_PX) / min(long_side, _side_beside(units))
+    if codes or larger < _WORTH_CLOSER or any(_tells_number(text) for text in known):
         return ()
     readers = readers or load_readers()
-    found = _search(photo.grey, _frame(photo), readers, CAST_ALPHABET, side=_CLOSER_SIDE_PX)
     outlines = [text.polygon for text in known]
+    found = _search(
+        photo.grey, _frame(photo), readers, side=_CLOSER_SIDE_PX, avoid=outlines, read_marks=False
+    )
     return tuple(
         text
         for text in _without_noise(found, codes)
-        if text.kind == "printed"
-        and not lies_on_any(text.polygon, outlines)
-        and not any(lies_on_any(outline, [text.polygon]) for outline in outlines)
+        if text.kind == "printed" and not any(lies_on_any(outline, [text.polygon]) for outline in outlines)
     )
+
+
+def _side_beside(units: Sequence[Polygon]) -> int:
+    """Long side at which a whole photo is searched for what stands beside these units."""
+    return _BESIDE_SIDE_PX if units else _SEARCH_SIDE_PX
 
 
 def find_mirroring(photo: Photo, texts: Sequence[Text], *, readers: Readers | None = None) -> Fault | None:
@@ -413,13 +424,16 @@ def _search(
     grey: np.ndarray,
     corners: np.ndarray,
     readers: Readers,
-    alphabet: str,
     *,
+    side: int,
     avoid: Sequence[Polygon] = (),
-    side: int | None = None,
+    alphabet: str = CAST_ALPHABET,
+    read_marks: bool = True,
 ) -> list[Text]:
-    """Find and read text where nothing is known, one reading direction for all boxes of one lean."""
-    side = side or (_BESIDE_SIDE_PX if avoid else _SEARCH_SIDE_PX)
+    """Find and read text where nothing is known, one reading direction for all boxes of one lean.
+
+    The picture is searched at this long side. Without `read_marks` what looks cast is not read as such.
+    """
     level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * side)
     boxes = [
         TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
@@ -439,7 +453,7 @@ def _search(
         texts += [joined for row in find_rows(printed) for joined in join_row(row)]
         for text in [t for t, is_cast in zip(read, cast, strict=True) if is_cast and not on_label]:
             better = None
-            if text.confidence < _SURE:
+            if read_marks and text.confidence < _SURE:
                 better = read_mark(
                     grey, np.asarray(text.polygon, np.float32), readers.cast, alphabet=alphabet
                 )
