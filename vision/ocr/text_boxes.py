@@ -20,7 +20,7 @@ _INK_PROBABILITY, _BOX_SCORE, _UNCLIP, _MIN_SIDE_PX = 0.3, 0.5, 1.6, 4.0
 #: A picture with a longer side is given to the detector in tiles, one after the other: a run takes some 280
 #: bytes a pixel: 346 MB at 1,280 x 960, 78 MB in a tile of that (2026-11-29). What lies in the middle of an
 #: overlap is seen with half of it round it. Our choice.
-_TILE_PX, _TILE_OVERLAP_PX = 576, 96
+_TILE_PX, _TILE_OVERLAP_PX = 640, 96
 
 #: A box not longer than this times its height may hold a letter by itself: a narrow one is half as wide as
 #: high, and boxes are drawn roomily. Our choice.
