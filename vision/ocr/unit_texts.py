@@ -47,7 +47,7 @@ NO_CAST_READER = (
 _SEARCH_SIDE_PX = 960  # a unit or photo of which nothing is known is searched for text at this size
 _BESIDE_SIDE_PX = 512  # what lies beside the units is looked at less closely
 # Where nothing that was read tells a number, the whole photo is searched at this size. Our choice: of 447
-# lines on real photographs that no figure is taken from, 341 were read so, alone or as words of a row, 323
+# lines on real photographs that no figure is taken from, 342 were read so, alone or as words of a row, 323
 # without; 1600 found one line in a hundred more for a quarter more time (2026-11-29).
 _CLOSER_SIDE_PX = 1280
 _WORTH_CLOSER = 1.3  # and only where that shows it larger by this factor than the search before. Our choice
