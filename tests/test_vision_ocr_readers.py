@@ -639,6 +639,20 @@ def test_lines_near_upright_are_read_whichever_end_each_box_starts_at(reader):
     assert {text.value for text in text_module.read_boxes(grey, mixed, reader)} == {v for v, _, _ in _LINES}
 
 
+@pytest.mark.parametrize("angle_deg", [0, 180])
+@pytest.mark.parametrize(
+    "lines",
+    [("НОМЕР ДЕТАЛИ", "5872 7053 A"), ("НОМЕР", "3344 2681", "СДЕЛАНО"), ("АРТИКУЛ 372276", "СДЕЛАНО")],
+)
+def test_letters_of_another_script_turn_no_number_upside_down(reader, lines, angle_deg):
+    """Upright the reader makes nothing of them, and upside down spaces and a few letters."""
+    placed = tuple((line, 44, (60, 50 + 90 * k)) for k, line in enumerate(lines))
+    grey = np.rot90(_label(placed, (700, 370)), angle_deg // 90)
+    read = [text.value for text in text_module.read_boxes(grey, find_text(grey), reader)]
+    number = lines[1] if lines[1][0].isdigit() else "372276"
+    assert any(number in value for value in read), read
+
+
 @pytest.mark.parametrize("letter", ["F", "R", "B2"])
 @pytest.mark.parametrize("quarters", range(4))
 def test_a_letter_by_itself_is_read_the_way_its_neighbours_run(reader, letter, quarters):

@@ -28,7 +28,9 @@ _RECOGNISER_FILE = "PP-OCRv6_rec_small.onnx"
 _STRIP_HEIGHT_PX = 48  # what the recogniser was trained on
 _MAX_STRIP_PX = 1280
 _N_OPTIONS = 5
-_CLEAR_DIRECTION = 2.0  # a direction that reads so many times better needs no second witness
+#: A direction that reads so many times better, and by so many sure letters, needs no second witness: of a
+#: caption in a script that it does not know the reader makes nothing, and upside down a few letters.
+_CLEAR_DIRECTION, _CLEAR_LETTERS = 2.0, 4.0
 _ASCII = {chr(code) for code in range(33, 127)}
 
 
@@ -251,7 +253,7 @@ def read_boxes(
     for witness in range(min(n_witnesses, len(boxes))):
         read([(witness, 0), (witness, 1)])
         weight = [weight[k] + _weight_of(ways[witness, k]) for k in (0, 1)]
-        if max(weight) > _CLEAR_DIRECTION * min(weight) + 1.0:
+        if max(weight) > _CLEAR_DIRECTION * min(weight) + _CLEAR_LETTERS:
             break
     way = int(weight[1] > weight[0])
     read([(i, way) for i in range(len(boxes)) if (i, way) not in ways])
@@ -279,8 +281,11 @@ def _run_along(box: TextBox, other: TextBox) -> np.ndarray:
 
 
 def _weight_of(reading: Reading) -> float:
-    """How much a reading speaks for its direction: upside-down lines read short and unsure."""
-    return sum(max(0.0, c.options[0][1] - 0.3) for c in reading.characters)
+    """How much a reading speaks for its direction, in sure letters: upside-down lines read short and unsure.
+
+    A space is none: what a reader cannot make out, it takes for spaces, and is sure of them.
+    """
+    return sum(c.options[0][1] ** 4 for c in reading.characters if c.options[0][0] != " ")
 
 
 @lru_cache(maxsize=1)
