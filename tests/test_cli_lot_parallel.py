@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from plugface.cli.lot import sorting
+from plugface.cli.lot import parallel, sorting
 from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 
 distributed = pytest.importorskip("distributed")
@@ -100,7 +100,8 @@ def _allow_failures(number: int | None = None, *, dask_scheduler) -> int:
     return before
 
 
-def test_no_cluster_is_one_sentence():
+def test_no_cluster_is_one_sentence(monkeypatch):
+    monkeypatch.setattr(parallel, "CONNECT_S", 1)  # all of which it waits, of 10
     with pytest.raises(ClusterError, match="no scheduler answers there"):
         list(map_unordered(str, [1], cluster="tcp://127.0.0.1:9"))
 

@@ -1,5 +1,6 @@
 """Plugs looked for on the phone, in a real browser: the same as the server's own code makes of one look."""
 
+import base64
 import hashlib
 import io
 import itertools
@@ -305,7 +306,9 @@ def test_borders_and_rectangles_are_those_that_the_server_draws(serve, phone):
 
 NAMED = """async ([script, tries]) => {
   const { measureLight, measureRim, nameColour, rimOf } = await import(script);
-  return tries.map(({ picture, width, height, corners, network, light, shades, masks }) => {
+  const bytes = (text) => Uint8Array.from(atob(text), (one) => one.charCodeAt(0));
+  return tries.map(({ width, height, corners, network, light, shades, ...coded }) => {
+    const [picture, masks] = [bytes(coded.picture), coded.masks.map(bytes)];
     const read = (x, y, w, h) => Array.from({ length: 4 * w * h }, (_, k) => {
       const [place, c] = [k >> 2, k % 4];
       return picture[3 * ((y + Math.floor(place / w)) * width + x + (place % w)) + c];
@@ -341,14 +344,14 @@ def test_colour_and_light_are_those_that_the_server_measures(serve, phone):
         shades = [NamedShade("BU", tuple(near.tolist()))] if k % 4 == 0 else []
         tries.append(
             {
-                "picture": picture.ravel().tolist(),
+                "picture": base64.b64encode(picture).decode(),  # numbers one by one take seconds
                 "width": width,
                 "height": height,
                 "corners": corners.tolist(),
                 "network": network.tolist(),
                 "light": {"gains": light.gains_rgb, "method": method, "confidence": light.confidence},
                 "shades": [[shade.code, shade.lab] for shade in shades],
-                "masks": [mask.ravel().tolist() for mask in masks],
+                "masks": [base64.b64encode(mask).decode() for mask in masks],
             }
         )
         measured = (*patch, 1 - light.confidence, shades) if patch else None
