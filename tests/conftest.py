@@ -2,6 +2,7 @@
 
 import os
 import sys
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -409,6 +410,13 @@ def _simulated_look(sha256: str, family: str, variant: str, view: str) -> str:
 @pytest.fixture
 def make_yard(tmp_path):
     """Make yard pages over one folder, one after the other, each answered by a `YardStandIn`."""
+    with _yards(tmp_path / "yard") as make:
+        yield make
+
+
+@contextmanager
+def _yards(folder: Path):
+    """What makes such pages over a folder; they are closed at the end."""
     from contextlib import ExitStack
 
     from fastapi.testclient import TestClient
@@ -421,7 +429,6 @@ def make_yard(tmp_path):
     with ExitStack() as ending:
 
         def make(*, limits: dict | None = None, stand_in=None, check_photo=None, **settings):
-            folder = tmp_path / "yard"
             stand_in = stand_in or YardStandIn()
             yard = Yard(
                 YardSettings(
@@ -585,6 +592,13 @@ def browser():
 @pytest.fixture
 def serve(make_yard):
     """Serve a page on a free port of this machine; gives it with its `url`, and `stop` to end it."""
+    with _serving(make_yard) as begin:
+        yield begin
+
+
+@contextmanager
+def _serving(make_yard):
+    """What serves such pages; they are stopped at the end."""
     import socket
     import threading
     import time
@@ -630,6 +644,14 @@ def serve(make_yard):
 @pytest.fixture
 def make_phone(browser):
     """Make pages in phones' browsers; what the page's policy blocks, or a script throws, fails the test."""
+    with _phones(browser) as (make, faults):
+        yield make
+    assert not faults
+
+
+@contextmanager
+def _phones(browser):
+    """What makes such pages, and a list of the faults in them; the pages are closed at the end."""
     contexts, faults = [], []
 
     def make(**settings):
@@ -641,9 +663,28 @@ def make_phone(browser):
         page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
         return page
 
-    yield make
+    yield make, faults
     for context in contexts:
         context.close()
+
+
+@pytest.fixture(scope="session")
+def _script_pages(browser, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("scripts") / "yard"
+    with _yards(folder) as make, _serving(make) as begin, _phones(browser) as (make_page, faults):
+        made, page = begin(phone_plugs=True), make_page()
+        page.goto(made.url)
+        yield made, page, faults
+
+
+@pytest.fixture
+def script_page(_script_pages):
+    """A page and the phone that shows it, of which a test only calls the scripts' functions.
+
+    One for all such tests of a worker, each of which leaves both as they are: to make them takes two seconds.
+    """
+    made, page, faults = _script_pages
+    yield made, page
     assert not faults
 
 

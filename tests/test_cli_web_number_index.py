@@ -31,10 +31,9 @@ def catalogue(request):
 
 
 @pytest.fixture
-def ask(serve, phone, catalogue):
+def ask(script_page, catalogue):
     """What the phone's script says of some entries, from its copy of the catalogue."""
-    made = serve()
-    phone.goto(made.url)
+    made, phone = script_page
     script = f"{made.app.state.assets.path}/number_answer.js"
     copy = json.loads(index_numbers(catalogue, 30)[0])
     return lambda entries: phone.evaluate(ANSWERS, [script, copy, list(entries)])

@@ -173,9 +173,8 @@ SETTLED = """async ([script, tries]) => {
 }"""
 
 
-def test_what_is_near_a_limit_is_open(serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_what_is_near_a_limit_is_open(script_page):
+    made, phone = script_page
     clear = [0.9, 0.1]
     plain = {"confidence": 0.95, "at": 4, "colour": clear}
     settled = [
@@ -221,9 +220,8 @@ WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
 
 
 @pytest.mark.parametrize("way", segmenter.AUGMENTATIONS)
-def test_what_is_said_of_a_turned_picture_is_turned_back_as_the_server_does(serve, phone, monkeypatch, way):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_what_is_said_of_a_turned_picture_is_turned_back_as_the_server_does(script_page, monkeypatch, way):
+    made, phone = script_page
     width, height = 96, 64
     said = phone.evaluate(WHAT_IS_FED, [script(made, "plug_maps.js"), [width, height], *way])
     w, h = (height, width) if way[0] else (width, height)
@@ -250,9 +248,8 @@ OVERLAP = """async ([script, pairs]) => {
 }"""
 
 
-def test_how_much_two_outlines_share_is_as_the_server_has_it(serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_how_much_two_outlines_share_is_as_the_server_has_it(script_page):
+    made, phone = script_page
     chance = np.random.default_rng(3)
     pairs = [
         [(chance.uniform(0, 100, (9, 2)) + move).tolist() for move in (0.0, chance.uniform(0, 90))]
@@ -279,9 +276,8 @@ DRAWN = """async ([script, masks, clouds]) => {
 }"""
 
 
-def test_borders_and_rectangles_are_those_that_the_server_draws(serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_borders_and_rectangles_are_those_that_the_server_draws(script_page):
+    made, phone = script_page
     chance = np.random.default_rng(5)
     expected, fed = [], []
     for k in range(40):
@@ -319,9 +315,8 @@ NAMED = """async ([script, tries]) => {
 }"""
 
 
-def test_colour_and_light_are_those_that_the_server_measures(serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_colour_and_light_are_those_that_the_server_measures(script_page):
+    made, phone = script_page
     chance = np.random.default_rng(11)
     tries, expected, seen = [], [], []
     for k in range(36):
@@ -600,9 +595,8 @@ FITS = """async ([script, tries, families, codes]) => {
 }"""
 
 
-def test_which_families_are_left_is_what_trying_every_pairing_gives(serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
+def test_which_families_are_left_is_what_trying_every_pairing_gives(script_page):
+    made, phone = script_page
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
     families = json.loads(index_numbers(catalogue, 30)[0])["families"]
     assert [family["plugs"] for family in families] == [

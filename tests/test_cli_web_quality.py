@@ -56,9 +56,8 @@ def coded(rgb: np.ndarray, kind: str) -> str:
 
 
 @pytest.fixture
-def judge(serve, phone):
-    made = serve()
-    phone.goto(made.url)
+def judge(script_page):
+    made, phone = script_page
     script = f"{made.app.state.assets.path}/quality.js"
     return lambda rgb, kind: phone.evaluate(JUDGE, [script, coded(rgb, kind), f"image/{kind.lower()}"])
 
