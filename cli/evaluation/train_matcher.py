@@ -28,7 +28,7 @@ from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
 
-SEED = 20261129
+SEED = 20261125
 
 
 def observed_units(
