@@ -1,12 +1,14 @@
 """What a process that looks at one photo after another gives back to the system."""
 
 import sys
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 import pytest
 from plugface.cli import limited_process
-from plugface.cli.heap import give_back
+from plugface.cli.heap import give_back, share_one_heap
 from plugface.cli.limited_process import LimitedProcess
 from plugface.cli.lot.parallel import map_unordered
 
@@ -41,6 +43,30 @@ def test_what_is_not_used_is_given_back():
     assert most - before > 0.8 * ARRAYS * BYTES
     give_back()
     assert held_bytes() - before < 0.3 * ARRAYS * BYTES
+
+
+def grow_and_shrink(share: bool) -> int:
+    """What stays of five arrays of 20 MB beside five of 1 MB that are kept."""
+    if share:
+        share_one_heap()
+    for _ in range(3):  # glibc learns from arrays that go that such are better kept in its heap
+        np.ones(20_000_000, np.uint8)
+    before = held_bytes()
+    arrays = []
+    for _ in range(5):
+        arrays.append(np.ones(20_000_000, np.uint8))
+        _KEPT.append(np.ones(1_000_000, np.uint8))
+    del arrays
+    return held_bytes() - before
+
+
+@glibc
+def test_large_arrays_leave_no_holes_in_the_heap_that_is_shared():
+    """A hole between two things that stay is no place for the next photo's array, if that is larger."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as alone:
+        assert alone.submit(grow_and_shrink, False).result() > 60_000_000
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as alone:
+        assert alone.submit(grow_and_shrink, True).result() < 10_000_000
 
 
 @glibc
