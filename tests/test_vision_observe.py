@@ -267,7 +267,7 @@ def test_a_segmenter_readers_and_decoder_of_ones_own_are_used_alone(draw_maps, m
     assert "a toy" in seen.notes
 
 
-@pytest.mark.parametrize(("at", "on_unit"), [((0.5, 0.5), True), ((0.03, 0.03), False)])
+@pytest.mark.parametrize(("at", "on_unit"), [((0.25, 0.25), True), ((0.03, 0.03), False)])
 def test_what_a_closer_look_reads_belongs_to_the_unit_it_lies_on(draw_maps, at, on_unit):
     def find_text(picture, max_side):
         if max_side < 1000:  # nothing at first
@@ -280,7 +280,8 @@ def test_what_a_closer_look_reads_belongs_to_the_unit_it_lies_on(draw_maps, at, 
         Readers(_ToyReader(), None, (), find_text=find_text),
         lambda picture, regions=(), *, whole=True, avoid=(): (),
     )
-    seen = observe(photo_from_array(two_tones()), models=models)
+    large = np.kron(two_tones(), np.ones((2, 2, 1), np.uint8))  # a closer look shows it so much larger
+    seen = observe(photo_from_array(large), models=models)
     (unit,) = seen.units
     read = [text.value for text in unit.texts], [text.value for text in seen.texts]
     assert read == ((["TOY"], []) if on_unit else ([], ["TOY"]))
