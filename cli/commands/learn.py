@@ -260,11 +260,11 @@ def run_training(
     demo_units = data.demo["learn"] + data.demo["calibrate"]
     if demo_units:
         model = say_looks(model, demo_units)
-    if demo_units and is_seen_otherwise(former, demo_units):
-        notes.append(
-            f"The demo's photos are seen otherwise than when model {former.version} was made (another "
-            "version or machine): a part of the difference is not of your units."
-        )
+        if is_seen_otherwise(former, model):
+            notes.append(
+                f"The demo's photos are seen otherwise than when model {former.version} was made (another "
+                "version or machine): a part of the difference is not of your units."
+            )
     own_before, own_after = (judge(m, data.own["judge"], catalogue) for m in (former, model))
     demo_before, demo_after = (judge(m, data.demo["judge"], demo) for m in (former, model))
     before, after = own_before + demo_before, own_after + demo_after

@@ -70,9 +70,9 @@ def say_looks(model: Model, demo: Iterable[ObservedUnit]) -> Model:
     return replace(model, about={**model.about, "demo_looks_sha256": digest_looks(demo)})
 
 
-def is_seen_otherwise(model: Model, demo: Iterable[ObservedUnit]) -> bool:
-    """Whether the demo's photos are not seen as when the model was made, or it does not say how they were."""
-    return model.about.get("demo_looks_sha256") != digest_looks(demo)
+def is_seen_otherwise(former: Model, model: Model) -> bool:
+    """Whether the demo's photos were seen otherwise when the former was made, or it does not say how."""
+    return former.about.get("demo_looks_sha256") != model.about["demo_looks_sha256"]
 
 
 def check_default(workers: int) -> bool:
@@ -80,7 +80,7 @@ def check_default(workers: int) -> bool:
     catalogue, model = load_catalogue(default_catalogue()), load_model(default_model_path())
     splits: tuple[Split, ...] = ("train", "calibration")
     units = [u for split in splits for u in observed_units(demo_folder(), split, catalogue, workers)]
-    good = not is_seen_otherwise(model, units)
+    good = not is_seen_otherwise(model, say_looks(model, units))
     state = "was trained on" if good else "was not trained on"
     print(f"Model {model.version} {state} what is seen in the demo's photos today.")
     return good
