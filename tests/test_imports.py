@@ -37,6 +37,7 @@ EXCEPTIONS = {
     "cli/limited_photo.py": ("plugface.vision.photo",),  # opens a photo in a process of its own
     "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
     "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
+    "cli/evaluation/ceiling.py": ("plugface.vision.detection.order",),  # orders true plugs as vision does
     "cli/evaluation/measure_confusions.py": ("plugface.vision",),  # lets the readers read what was drawn
     "cli/evaluation/measure_vision.py": ("plugface.vision",),
     "cli/evaluation/tuned_constants.py": ("plugface.vision",),  # names its constants

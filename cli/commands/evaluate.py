@@ -199,13 +199,15 @@ def cases_of(
     cases = []
     for unit_id, group in groups.items():
         for chosen in [[row] for row in group] + ([group] if len(group) > 1 else []):
-            cases.append(_case(unit_id, chosen, [seen[looks[row]] for row in chosen], catalogue, ways.model))
+            own = [seen[looks[row]] for row in chosen]
+            cases.append(judge_case(unit_id, chosen, own, catalogue, ways.model))
     return cases
 
 
-def _case(
+def judge_case(
     unit_id: str, rows: list[TruePhoto], seen: list[Observations], catalogue: Catalogue, model: Model
 ) -> Case:
+    """The answer for one unit by some of its photos, beside its truth."""
     from plugface.analysis import Settings, decide_observed
     from plugface.models.learning.metrics import Case
     from plugface.models.unit_choice import MostProminent

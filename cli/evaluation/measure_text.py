@@ -119,7 +119,7 @@ def score_marks(row: dict, texts: list[Text], marks: Strings, noise: ErrorModel)
             continue
         if value not in marks.values:
             continue
-        near = [text for text in texts if _lies_at(text, truth["polygon"])]
+        near = [text for text in texts if lies_at(text, truth["polygon"])]
         scores = np.max([score_strings(text, marks, noise) for text in near] or [nothing], axis=0)
         best = np.flatnonzero(scores == scores.max())
         right = len(best) == 1 and marks.values[int(best[0])] == value
@@ -137,7 +137,7 @@ def score_suffixes(row: dict, texts: list[Text], families: dict[str, Family]) ->
     return [suffix == unit["suffix"].upper() for _, suffix in placed]
 
 
-def _lies_at(text: Text, polygon: list[list[float]]) -> bool:
+def lies_at(text: Text, polygon: list[list[float]]) -> bool:
     """Whether the middle of a text lies on a line's outline, or off it by no more than its height."""
     outline = np.asarray(polygon, np.float32).reshape(-1, 1, 2)
     x, y = np.mean(text.polygon, axis=0)
