@@ -669,12 +669,24 @@ def _phones(browser):
 
 
 @pytest.fixture(scope="session")
-def _script_pages(browser, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("scripts") / "yard"
-    with _yards(folder) as make, _serving(make) as begin, _phones(browser) as (make_page, faults):
-        made, page = begin(phone_plugs=True), make_page()
-        page.goto(made.url)
-        yield made, page, faults
+def open_script_page(browser, tmp_path_factory):
+    """Open a page, with the plugs looked for on the phone, on a phone for several tests; see `script_page`."""
+
+    @contextmanager
+    def begin():
+        folder = tmp_path_factory.mktemp("scripts") / "yard"
+        with _yards(folder) as make, _serving(make) as begin, _phones(browser) as (make_page, faults):
+            made, page = begin(phone_plugs=True), make_page()
+            page.goto(made.url)
+            yield made, page, faults
+
+    return begin
+
+
+@pytest.fixture(scope="session")
+def _script_pages(open_script_page):
+    with open_script_page() as opened:
+        yield opened
 
 
 @pytest.fixture
