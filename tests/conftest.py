@@ -438,13 +438,20 @@ def _yards(folder: Path):
                 # In this process: starting another one for each page would take most of the tests' time.
                 check_photo or partial(clean_photo, limits=Limits(**(limits or {}))),
             )
-            ending.callback(yard.close)
+            ending.callback(_end_yard, yard)
             app = create_app(yard)
             # A fault of ours must arrive as the page's own answer, as it would in service.
             client = TestClient(app, base_url="http://127.0.0.1", raise_server_exceptions=False)
             return SimpleNamespace(yard=yard, app=app, client=client, stand_in=stand_in, folder=folder)
 
         yield make
+
+
+def _end_yard(yard) -> None:
+    """Close it; what still worked then would trouble later tests of this process."""
+    working = [thread.name for thread in yard.crew._threads if thread.is_alive()]
+    yard.close()
+    assert not working, "the page was not ended before its yard"
 
 
 @pytest.fixture
@@ -670,7 +677,7 @@ def _phones(browser):
 
 @pytest.fixture(scope="session")
 def open_script_page(browser, tmp_path_factory):
-    """Open a page, with the plugs looked for on the phone, on a phone for several tests; see `script_page`."""
+    """Open a page that looks for plugs on the phone, for several tests; see `script_page`."""
 
     @contextmanager
     def begin():

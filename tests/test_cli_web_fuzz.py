@@ -5,6 +5,7 @@ from hypothesis import HealthCheck, given, settings
 
 schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
 checks = pytest.importorskip("schemathesis.specs.openapi.checks")
+asgi = pytest.importorskip("schemathesis.python.asgi")
 
 schemathesis.serializer.alias(["image/tiff", "image/heic"], "image/jpeg")  # it knows no samples of these
 
@@ -15,9 +16,10 @@ def description(make_yard):
     made = make_yard(open_lot=False, local_names=False)
     code = made.yard.add_lot("North")
     token = made.client.post("/api/v1/tokens", json={"code": code}).json()["token"]
-    described = schemathesis.openapi.from_asgi("/api/v1/openapi.json", made.app)  # starts and ends the page
+    described = schemathesis.openapi.from_asgi("/api/v1/openapi.json", made.app)  # starts the page
     described.config.update(headers={"Authorization": f"Bearer {token}"})
-    return described
+    yield described
+    asgi.shutdown_lifespans()  # its plugin of pytest, which is not used, would end the page
 
 
 def test_the_api_keeps_its_word(description):
