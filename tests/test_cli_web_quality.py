@@ -80,7 +80,7 @@ def test_both_measure_the_same_on_the_same_pixels(judge):
 
 
 def test_a_file_is_judged_alike_from_end_to_end(judge):
-    for name, rgb in pictures():
+    for name, rgb in pictures()[::2]:  # the five ways to spoil one follow each other: some of each
         height, width = rgb.shape[:2]
         decoded = cv2.imdecode(
             np.frombuffer(base64.b64decode(coded(rgb, "JPEG")), np.uint8), cv2.IMREAD_COLOR_RGB
