@@ -41,5 +41,5 @@ def test_a_corrupted_front_is_still_identified_or_left_open_and_never_wrong(
     assert set(accepted.values()) == {family}  # one at least, and none wrong
 
 
-def test_all_published_corruptions_are_tried():
-    assert len(CORRUPTIONS) == len({*CORRUPTIONS[::2], *CORRUPTIONS[1::2]}) == 15
+def test_all_published_corruptions_are_known():
+    assert len(set(CORRUPTIONS)) == 15
