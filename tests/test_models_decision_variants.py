@@ -6,7 +6,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.variants import BARCODE_NATS, explain_variant, judge_variants
+from plugface.models.decision.variants import (
+    BARCODE_NATS,
+    best_chance,
+    explain_variant,
+    hear,
+    judge_heard,
+    judge_variants,
+)
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import best_string
 from plugface.models.unit_choice import gather_views
@@ -160,3 +167,12 @@ def test_a_suffix_behind_its_caption_need_not_look_like_one():
     # The maker's issues are E to H: of those a 6 is a G.
     told = chances("pell_works/catalogue", "WETHER KNOTT", "PK6203/55", "ISSUE 6")
     assert told["G"] > told["H"], told
+
+
+@pytest.mark.parametrize("lines", [("K58214/302 B",), ("K58214/302", "B"), ("nothing",)])
+@pytest.mark.parametrize("years", [(), (2003,), (1999, 2007)])
+def test_the_best_chance_is_that_of_the_whole_judgement(lines, years):
+    entry = load_catalogue(DEMO / "marrow_finch").by_key["KNOT 40"]
+    heard = 2 * hear(entry, tuple(back_with(*lines)), ErrorModel())
+    whole = judge_heard(entry, heard, ErrorModel(), years)
+    assert best_chance(entry, heard, ErrorModel(), years) == pytest.approx(whole.chances.max(), abs=1e-12)

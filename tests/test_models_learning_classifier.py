@@ -62,11 +62,17 @@ def test_probabilities_sum_to_one_and_a_better_fit_is_never_less_probable(model)
     assert after.scores[row] >= posterior.scores[row] - 1e-9
 
 
-def test_several_units_at_once_are_judged_as_each_alone(model):
+def test_several_units_at_once_are_judged_as_each_alone(model, monkeypatch):
+    monkeypatch.setattr(classifier, "MOST_TOGETHER", 5)
     cases = [e.fused for e in simulate_examples(model.noise, 12, 5)]
+    cases += [case.without([0, 2]) for case in cases[3:]]
+    cases = [*cases, *cases[:4]]  # of as many families, of fewer, and of as many again
     together = predict(model, cases)
+    assert len(together) == len(cases)
     for case, posterior in zip(cases, together, strict=True):
-        np.testing.assert_allclose(predict(model, [case])[0].families, posterior.families)
+        alone = predict(model, [case])[0]
+        np.testing.assert_allclose(alone.families, posterior.families, rtol=0, atol=1e-12)
+        np.testing.assert_allclose(alone.scores, posterior.scores, rtol=0, atol=1e-12)
 
 
 def test_a_catalogue_never_seen_is_served(model):

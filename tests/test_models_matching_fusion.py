@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from plugface.models.matching.fusion import fuse_views
+from plugface.models.matching.fusion import fuse_each, fuse_views
 from plugface.models.matching.rules import ViewFit, column_of, rule_names
 
 #: By name, as the module states them: assumed, no source.
@@ -36,3 +36,24 @@ def test_k_equal_views_count_as_equally_correlated_measurements_do(rule, k):
 def test_a_view_that_did_not_measure_a_rule_does_not_dilute_it():
     fused = fuse_views([view(3.0), view(-9.0, measured=0.0)])
     assert fused.log_odds == pytest.approx(np.full((2, len(RHO)), 3.0))
+
+
+def test_several_units_fused_at_once_are_as_each_alone():
+    """Of one view and of two, in turn, as photos that might be taken are with a donor's plate among them."""
+    rng = np.random.default_rng(3)
+    shape = (4, len(rule_names()))
+
+    def drawn() -> ViewFit:
+        return ViewFit(
+            rng.normal(size=shape), rng.uniform(size=shape[1]), rng.normal(size=shape), rng.normal(size=shape)
+        )
+
+    known = drawn()
+    units = [[known, drawn()], [known], [known, drawn()], [known], [drawn(), known]]
+    for fits, fused in zip(units, fuse_each(units), strict=True):
+        alone = fuse_views(fits)
+        share = sum(f.measured for f in fits)
+        mean = sum(f.deviance * f.measured for f in fits) / share
+        np.testing.assert_allclose(fused.deviance, mean, rtol=0, atol=1e-12)
+        for name in ("log_odds", "measured", "deviance", "suffix_margin"):
+            np.testing.assert_allclose(getattr(fused, name), getattr(alone, name), rtol=0, atol=1e-12)

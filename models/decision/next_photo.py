@@ -12,12 +12,12 @@ from plugface.models.catalogue.entries import Family
 from plugface.models.catalogue.index import index_families
 from plugface.models.decision.answers import NextPhoto, View
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.variants import Heard, hear, judge_heard
+from plugface.models.decision.variants import Heard, best_chance, hear
 from plugface.models.learning.classifier import Model, predict
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching import rules
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.fusion import fuse_views
+from plugface.models.matching.fusion import fuse_each
 from plugface.models.matching.pooling import Weighing, expected_cost, heard_of
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, fit_views
 from plugface.models.unit_choice import UnitView, gather_views
@@ -181,12 +181,11 @@ def _play(
     ]
     before = [heard_of(weighing, row, model) for row in map(int, rows)]
     photos = _photos_of(families, tuple(wanted), model.noise)
-    cases = [fuse_views([*known, *photo.fits]) for photo in photos]
+    cases = fuse_each([[*known, *photo.fits] for photo in photos])
     variant_chances = []
     for place, _, heard, plate in photos:
         years = weighing.donor_years if plate is None else plate
-        told = judge_heard(families[place], (*before[place], *heard), model.noise, years)
-        variant_chances.append(float(told.chances.max()))
+        variant_chances.append(best_chance(families[place], (*before[place], *heard), model.noise, years))
     each = len(photos) // len(wanted)  # photos drawn of one view
     weights = chances[[photo.place for photo in photos]] / (each // len(rows))
     posteriors = predict(model, cases)

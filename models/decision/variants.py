@@ -144,9 +144,7 @@ def judge_heard(
     -------
     posterior : VariantPosterior
     """
-    before = np.zeros(len(family.variants) + 1)
-    before[-1] = np.log(noise.number_unlisted)
-    hints = [Hint("before anything is seen", "", before)]
+    hints = [Hint("before anything is seen", "", _before(family, noise))]
     lines: list[str] = []
     anything = False
     for kind in _JUDGES:
@@ -154,19 +152,63 @@ def judge_heard(
         told = [(odds, one.photo) for one in heard if (odds := one.told[kind][0]) is not None]
         if told:
             anything = True
-            effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
-            odds = np.mean([hint for hint, _ in told], axis=0) * effective
+            odds = _joined([hint for hint, _ in told])
             photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1]
             hints.append(Hint(kind, ", ".join(dict.fromkeys(own)), odds, photo))
         lines += own
     if donor_years:
-        odds = np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
+        odds = _of_years(family, donor_years)
         hints.append(Hint("donor's year", " or ".join(map(str, donor_years)), odds))
-    total = np.sum([hint.odds for hint in hints], axis=0)
-    mass = np.exp(total - total.max())
-    mass /= mass.sum()
+    mass = _shares([hint.odds for hint in hints])
     unlisted = float(mass[-1]) if anything else 0.0
     return VariantPosterior(mass[:-1], unlisted, " ".join(dict.fromkeys(lines)), tuple(hints))
+
+
+def best_chance(
+    family: Family, heard: Sequence[Heard], noise: ErrorModel, donor_years: tuple[int, ...] = ()
+) -> float:
+    """Of the likeliest variant, as `judge_heard` gives it, without the words.
+
+    Parameters
+    ----------
+    family : Family
+    heard : sequence of Heard, one a view
+    noise : ErrorModel
+    donor_years : tuple of int
+
+    Returns
+    -------
+    chance : float
+    """
+    odds = [_before(family, noise)]
+    for kind in _JUDGES:
+        told = [own for one in heard if (own := one.told[kind][0]) is not None]
+        if told:
+            odds.append(_joined(told))
+    if donor_years:
+        odds.append(_of_years(family, donor_years))
+    return float(_shares(odds)[:-1].max())
+
+
+def _before(family: Family, noise: ErrorModel) -> np.ndarray:
+    odds = np.zeros(len(family.variants) + 1)
+    odds[-1] = np.log(noise.number_unlisted)
+    return odds
+
+
+def _joined(told: Sequence[np.ndarray]) -> np.ndarray:
+    """What several views say by one kind of reading."""
+    return np.mean(told, axis=0) * (len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION))
+
+
+def _of_years(family: Family, donor_years: tuple[int, ...]) -> np.ndarray:
+    return np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
+
+
+def _shares(odds: Sequence[np.ndarray]) -> np.ndarray:
+    total = np.sum(odds, axis=0)
+    mass = np.exp(total - total.max())
+    return mass / mass.sum()
 
 
 def explain_variant(

@@ -8,8 +8,10 @@ any photo. Its file is plain JSON: numbers and words, nothing that could be run.
 import hashlib
 import json
 import os
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from functools import cached_property
+from itertools import groupby, islice
 from pathlib import Path
 
 import numpy as np
@@ -18,14 +20,22 @@ from plugface.models.learning.calibration import Calibration, calibrated_log_odd
 from plugface.models.learning.model_error import ModelError
 from plugface.models.learning.trees import Trees
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.fusion import FusedFit
-from plugface.models.matching.pair_features import PAIR_FEATURES, SURE_NATS, describe_pairs, find_look_alikes
+from plugface.models.matching.fusion import FusedFit, stack_fits
+from plugface.models.matching.pair_features import (
+    PAIR_FEATURES,
+    SURE_NATS,
+    describe_pairs,
+    look_alikes_of_each,
+)
 from plugface.models.matching.rules import rule_names
 
 #: Families that the trees look at; those with a lower share keep it, and it is next to nothing.
 SHORT_LIST = 24
 #: What a family beyond the list loses: a thousandth of its odds is left. Our choice.
 UNLISTED_NATS = 6.9
+
+#: Cases worked out at once, so that those of a large catalogue need little memory. Our choice.
+MOST_TOGETHER = 32
 
 #: What a model file calls itself, and the layout that this version reads and writes.
 KIND, LAYOUT = "plugface model", 2
@@ -97,7 +107,7 @@ def predict(model: Model, cases: list[FusedFit]) -> list[Posterior]:
     would have had accepted, one in fourteen was wrong.
     """
     alone = _judge(model, cases)
-    alike = [find_look_alikes(case, model.weights) for case in cases]
+    alike = _of_each(cases, lambda several: look_alikes_of_each(several, model.weights))
     places = [k for k, rows in enumerate(alike) if rows and _within_sure(alone[k].families[rows])]
     # One of each few stands for them all.
     joined = _judge(model, [cases[k].without(alike[k][1:]) for k in places]) if places else []
@@ -121,8 +131,22 @@ def _divide(joined: Posterior, rows: list[int], alone: Posterior) -> Posterior:
     return Posterior(families, joined.unknown, alone.scores)
 
 
+def _of_each(cases: list[FusedFit], work: Callable[[FusedFit], list]) -> list:
+    """What is worked out of each case, in their order; those of as many families at once.
+
+    Photos that might be taken are some 24 cases of a few families: one by one deciding took a third longer.
+    """
+    done: list = []
+    for _, alike in groupby(cases, key=lambda case: case.log_odds.shape):
+        while together := list(islice(alike, MOST_TOGETHER)):
+            done += work(stack_fits(together))
+    return done
+
+
 def _judge(model: Model, cases: list[FusedFit]) -> list[Posterior]:
-    described = [describe_pairs(case, model.weights, model.noise.unknown) for case in cases]
+    described = _of_each(
+        cases, lambda several: list(describe_pairs(several, model.weights, model.noise.unknown))
+    )
     listed = [np.argsort(-d[:, 0], kind="stable")[:SHORT_LIST] for d in described]
     flat = score_pairs(model, np.concatenate([d[rows] for d, rows in zip(described, listed, strict=True)]))
     pieces = np.split(flat, np.cumsum([len(rows) for rows in listed])[:-1])

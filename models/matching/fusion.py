@@ -16,7 +16,7 @@ from plugface.models.matching.rules import ViewFit
 
 @dataclass(frozen=True)
 class FusedFit:
-    """All views against all families."""
+    """All views against all families; or those of several units against as many each, stacked in front."""
 
     log_odds: np.ndarray  # float (n_families, n_rules), nats
     measured: np.ndarray  # float (n_rules,), 0..1
@@ -42,14 +42,48 @@ class FusedFit:
 
 def fuse_views(fits: list[ViewFit]) -> FusedFit:
     """Weighted mean over the views that measured a rule, times the effective number of views."""
-    log_odds = np.stack([f.log_odds for f in fits])  # (n_views, n_families, n_rules)
-    measured = np.stack([f.measured for f in fits])  # (n_views, n_rules)
-    total = measured.sum(axis=0)
-    share = measured / np.maximum(total, 1e-9)
+    return fuse_each([fits])[0]
+
+
+def fuse_each(units: Sequence[list[ViewFit]]) -> list[FusedFit]:
+    """As `fuse_views` for each of several units against as many families; those of as many views together."""
+    fused: list[FusedFit | None] = [None] * len(units)
+    for n_views in {len(fits) for fits in units}:
+        places = [k for k, fits in enumerate(units) if len(fits) == n_views]
+        several = _fuse([units[k] for k in places])
+        for row, place in enumerate(places):
+            fused[place] = FusedFit(
+                several.log_odds[row],
+                several.measured[row],
+                several.deviance[row],
+                several.suffix_margin[row],
+            )
+    return [one for one in fused if one is not None]
+
+
+def stack_fits(cases: Sequence[FusedFit]) -> FusedFit:
+    """Several units against as many families each as one, units in front."""
+    return FusedFit(
+        np.stack([case.log_odds for case in cases]),
+        np.stack([case.measured for case in cases]),
+        np.stack([case.deviance for case in cases]),
+        np.stack([case.suffix_margin for case in cases]),
+    )
+
+
+def _fuse(units: list[list[ViewFit]]) -> FusedFit:
+    log_odds, measured, deviance, suffix_margin = (
+        np.stack([np.stack([getattr(f, name) for f in fits]) for fits in units])
+        for name in ("log_odds", "measured", "deviance", "suffix_margin")
+    )  # (n_units, n_views, n_families, n_rules); of `measured` (n_units, n_views, n_rules)
+    total = measured.sum(axis=1)
+    share = measured / np.maximum(total, 1e-9)[:, None]
     number = np.maximum(total, 1.0)
     correlation = np.array([rule.correlation for rule in rules.RULES])
-    effective = number / (1.0 + (number - 1.0) * correlation)
-    fused = np.einsum("vfr,vr->fr", log_odds, share) * effective
-    deviance = np.einsum("vfr,vr->fr", np.stack([f.deviance for f in fits]), share)
-    suffix_margin = np.einsum("vfr,vr->fr", np.stack([f.suffix_margin for f in fits]), share) * effective
-    return FusedFit(fused, measured.max(axis=0), deviance, suffix_margin)
+    effective = (number / (1.0 + (number - 1.0) * correlation))[:, None]
+    return FusedFit(
+        np.einsum("uvfr,uvr->ufr", log_odds, share) * effective,
+        measured.max(axis=1),
+        np.einsum("uvfr,uvr->ufr", deviance, share),
+        np.einsum("uvfr,uvr->ufr", suffix_margin, share) * effective,
+    )

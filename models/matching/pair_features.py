@@ -3,7 +3,7 @@ rivals."""
 
 import numpy as np
 from plugface.models.decision.answers import MOST_LOOK_ALIKES
-from plugface.models.matching.fusion import FusedFit
+from plugface.models.matching.fusion import FusedFit, stack_fits
 from plugface.models.matching.rules import rule_names
 
 #: A family's evidence is never taken for more than this, so that one rule cannot shout the others down; nats.
@@ -36,11 +36,12 @@ def weigh(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     fused : FusedFit
+        Of one unit, or of several stacked.
     weights : float ndarray, shape (n_rules,)
 
     Returns
     -------
-    weighed : float ndarray, shape (n_families, n_rules), nats
+    weighed : float ndarray, shape (..., n_families, n_rules), nats
     """
     return np.clip(fused.log_odds, -CLIP_NATS, CLIP_NATS) * weights
 
@@ -52,20 +53,21 @@ def log_share(total: np.ndarray, unknown: float) -> np.ndarray:
 
     Parameters
     ----------
-    total : float ndarray, shape (n_families,), nats
+    total : float ndarray, shape (..., n_families), nats
     unknown : float
         Prior share of units outside the catalogue.
 
     Returns
     -------
-    log_odds : float ndarray, shape (n_families,), nats
+    log_odds : float ndarray, shape (..., n_families), nats
     """
-    prior = total + np.log((1.0 - unknown) / len(total))
-    everything = np.append(prior, np.log(unknown))
-    peak = everything.max()
-    mass = np.exp(everything - peak)
-    rest = np.maximum(mass.sum() - mass[:-1], 1e-30)
-    return np.log(np.maximum(mass[:-1], 1e-30)) - np.log(rest)
+    prior = total + np.log((1.0 - unknown) / total.shape[-1])
+    none = np.full((*total.shape[:-1], 1), np.log(unknown))
+    everything = np.concatenate([prior, none], axis=-1)
+    mass = np.exp(everything - everything.max(axis=-1, keepdims=True))
+    own = mass[..., :-1]
+    rest = np.maximum(mass.sum(axis=-1, keepdims=True) - own, 1e-30)
+    return np.log(np.maximum(own, 1e-30)) - np.log(rest)
 
 
 def find_look_alikes(fused: FusedFit, weights: np.ndarray) -> list[int]:
@@ -82,41 +84,59 @@ def find_look_alikes(fused: FusedFit, weights: np.ndarray) -> list[int]:
     -------
     rows : list of int
     """
-    total = weigh(fused, weights).sum(axis=1)
-    order = np.argsort(-total, kind="stable")
-    near = int(np.sum(total > total[order[0]] - SURE_NATS))
-    return order[:near].tolist() if 2 <= near <= MOST_LOOK_ALIKES else []
+    return look_alikes_of_each(stack_fits([fused]), weights)[0]
+
+
+def look_alikes_of_each(several: FusedFit, weights: np.ndarray) -> list[list[int]]:
+    """As `find_look_alikes`, for each of several units that are stacked.
+
+    Parameters
+    ----------
+    several : FusedFit
+    weights : float ndarray, shape (n_rules,)
+
+    Returns
+    -------
+    rows : list of list of int
+    """
+    total = weigh(several, weights).sum(axis=-1)
+    near = (total > total.max(axis=-1, keepdims=True) - SURE_NATS).sum(axis=-1).tolist()
+    return [
+        np.argsort(-own, kind="stable")[:many].tolist() if 2 <= many <= MOST_LOOK_ALIKES else []
+        for own, many in zip(total, near, strict=True)
+    ]
 
 
 def describe_pairs(fused: FusedFit, weights: np.ndarray, unknown: float) -> np.ndarray:
-    """Features of every family, shape (n_families, n_features), columns as in PAIR_FEATURES.
+    """Features of every family, columns as in PAIR_FEATURES.
 
     Parameters
     ----------
     fused : FusedFit
+        Of one unit, or of several stacked.
     weights : float ndarray, shape (n_rules,)
     unknown : float
         Prior share of units outside the catalogue.
 
     Returns
     -------
-    features : float ndarray, shape (n_families, n_features)
+    features : float ndarray, shape (..., n_families, n_features)
     """
     weighed = weigh(fused, weights)
-    total = weighed.sum(axis=1)
-    order = np.sort(total)
-    best, second = order[-1], order[-2] if len(order) > 1 else -CLIP_NATS
+    total = weighed.sum(axis=-1)
+    order = np.sort(total, axis=-1)
+    best, second = order[..., -1:], order[..., -2:-1] if total.shape[-1] > 1 else -CLIP_NATS
     rival = np.where(total == best, second, best)
     column = {name: place for place, name in enumerate(rule_names())}
     plugs, cast, label, number = (
         column[name] for name in ("plugs", "cast mark", "label mark", "service number")
     )
-    features = np.empty((len(total), len(PAIR_FEATURES)))
-    features[:, 0] = np.clip(log_share(total, unknown), -20, 20)
-    features[:, 1] = np.clip(total, -20, 40)
-    features[:, 2] = np.clip(total - rival, -20, 20)
-    features[:, 3] = weighed.min(axis=1)
-    features[:, 4:7] = np.minimum(fused.deviance[:, [plugs, cast, number]], 30)
-    features[:, 7:10] = np.minimum(fused.suffix_margin[:, [cast, label, number]], 30)
-    features[:, 10:] = fused.measured[[plugs, cast, number, column["barcode"]]]
+    features = np.empty((*total.shape, len(PAIR_FEATURES)))
+    features[..., 0] = np.clip(log_share(total, unknown), -20, 20)
+    features[..., 1] = np.clip(total, -20, 40)
+    features[..., 2] = np.clip(total - rival, -20, 20)
+    features[..., 3] = weighed.min(axis=-1)
+    features[..., 4:7] = np.minimum(fused.deviance[..., [plugs, cast, number]], 30)
+    features[..., 7:10] = np.minimum(fused.suffix_margin[..., [cast, label, number]], 30)
+    features[..., 10:] = fused.measured[..., None, [plugs, cast, number, column["barcode"]]]
     return features
