@@ -144,23 +144,20 @@ def judge_heard(
     -------
     posterior : VariantPosterior
     """
-    hints = [Hint("before anything is seen", "", _before(family, noise))]
-    lines: list[str] = []
-    anything = False
-    for kind in _JUDGES:
-        own = [line for one in heard for line in one.told[kind][1]]
-        told = [(odds, one.photo) for one in heard if (odds := one.told[kind][0]) is not None]
-        if told:
-            anything = True
-            odds = _joined([hint for hint, _ in told])
-            photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1]
-            hints.append(Hint(kind, ", ".join(dict.fromkeys(own)), odds, photo))
-        lines += own
-    if donor_years:
-        odds = _of_years(family, donor_years)
-        hints.append(Hint("donor's year", " or ".join(map(str, donor_years)), odds))
-    mass = _shares([hint.odds for hint in hints])
-    unlisted = float(mass[-1]) if anything else 0.0
+    by_source = _odds_by_source(family, heard, noise, donor_years)
+    hints: list[Hint] = []
+    for source, odds in by_source.items():
+        if source not in _JUDGES:
+            words = " or ".join(map(str, donor_years)) if source == "donor's year" else ""
+            hints.append(Hint(source, words, odds))
+            continue
+        own = [line for one in heard for line in one.told[source][1]]
+        told = [(said, one.photo) for one in heard if (said := one.told[source][0]) is not None]
+        photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1]
+        hints.append(Hint(source, ", ".join(dict.fromkeys(own)), odds, photo))
+    lines = [line for kind in _JUDGES for one in heard for line in one.told[kind][1]]
+    mass = _shares(by_source)
+    unlisted = float(mass[-1]) if any(kind in by_source for kind in _JUDGES) else 0.0
     return VariantPosterior(mass[:-1], unlisted, " ".join(dict.fromkeys(lines)), tuple(hints))
 
 
@@ -180,33 +177,28 @@ def best_chance(
     -------
     chance : float
     """
-    odds = [_before(family, noise)]
+    return float(_shares(_odds_by_source(family, heard, noise, donor_years))[:-1].max())
+
+
+def _odds_by_source(
+    family: Family, heard: Sequence[Heard], noise: ErrorModel, donor_years: tuple[int, ...]
+) -> dict[Kind, np.ndarray]:
+    """Log odds of each variant and of an unlisted one, by what tells them; nothing of what was not read."""
+    before = np.zeros(len(family.variants) + 1)
+    before[-1] = np.log(noise.number_unlisted)
+    by_source: dict[Kind, np.ndarray] = {"before anything is seen": before}
     for kind in _JUDGES:
-        told = [own for one in heard if (own := one.told[kind][0]) is not None]
+        told = [odds for one in heard if (odds := one.told[kind][0]) is not None]
         if told:
-            odds.append(_joined(told))
+            effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
+            by_source[kind] = np.mean(told, axis=0) * effective
     if donor_years:
-        odds.append(_of_years(family, donor_years))
-    return float(_shares(odds)[:-1].max())
+        by_source["donor's year"] = np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
+    return by_source
 
 
-def _before(family: Family, noise: ErrorModel) -> np.ndarray:
-    odds = np.zeros(len(family.variants) + 1)
-    odds[-1] = np.log(noise.number_unlisted)
-    return odds
-
-
-def _joined(told: Sequence[np.ndarray]) -> np.ndarray:
-    """What several views say by one kind of reading."""
-    return np.mean(told, axis=0) * (len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION))
-
-
-def _of_years(family: Family, donor_years: tuple[int, ...]) -> np.ndarray:
-    return np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
-
-
-def _shares(odds: Sequence[np.ndarray]) -> np.ndarray:
-    total = np.sum(odds, axis=0)
+def _shares(by_source: dict[Kind, np.ndarray]) -> np.ndarray:
+    total = np.sum(list(by_source.values()), axis=0)
     mass = np.exp(total - total.max())
     return mass / mass.sum()
 
