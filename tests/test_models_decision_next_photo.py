@@ -6,14 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision import next_photo
-from plugface.models.decision.next_photo import PHOTOS, _draw_photos, _photos_of
+from plugface.models.catalogue.index import index_catalogue, index_families, index_part
+from plugface.models.decision import imagined
+from plugface.models.decision.imagined import ImaginedPhotos, imagined_photos
+from plugface.models.decision.next_photo import PHOTOS
 from plugface.models.decision.variants import hear
 from plugface.models.identify import identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.simulate import draw_observations
+from plugface.models.matching import rules
 from plugface.models.matching.rules import fit_view, fit_views
 from plugface.models.unit_choice import gather_views
+from plugface.vision.observations import Code
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +41,7 @@ def views(catalogue, model):
 
 
 def test_photos_are_compared_together_as_they_are_one_by_one(catalogue, model, views):
-    index = next_photo.index_families(catalogue.families[:3])
+    index = index_families(catalogue.families[:3])
     together = fit_views(views, index, model.noise)
     assert len({fit.log_odds.tobytes() for fit in together}) > 3
     for view, ours in zip(views, together, strict=True):
@@ -53,36 +57,100 @@ def test_photos_are_compared_together_as_they_are_one_by_one(catalogue, model, v
             np.testing.assert_array_equal(ours.told[kind][0], odds)
 
 
-def test_what_is_kept_is_of_these_families_these_views_and_this_error_model(catalogue, model):
-    first, second = catalogue.families[:2], catalogue.families[1::-1]
-    other = replace(model.noise, miss=0.5)
-    asked = [
-        (families, wanted, noise)
-        for families in (first, second)
-        for wanted in (("front", "back"), ("back",))
-        for noise in (model.noise, other)
-    ]
-    for families, wanted, noise in asked * 2:
-        kept = _photos_of(families, wanted, noise)
-        for ours, anew in zip(kept, _draw_photos(families, wanted, noise), strict=True):
-            assert (ours.place, ours.years, len(ours.fits)) == (anew.place, anew.years, len(anew.fits))
-            for one, two in zip(ours.fits, anew.fits, strict=True):
-                np.testing.assert_array_equal(one.log_odds, two.log_odds)
+def test_a_part_of_a_catalogue_is_judged_as_in_the_whole_of_it(catalogue, model, views):
+    first = catalogue.families[0]
+    label = first.label.model_copy(update={"barcode_payload": "Z(?P<number>.+)Z"})
+    first = first.model_copy(update={"label": label})
+    whole = index_families((first, *catalogue.families[1:]))
+    code = Code(((0.0, 0.0),) * 4, "qr", "ZKESTRELZ", "verified")
+    views = (*views, replace(views[1], codes=(code,)))
+    fits = fit_views(views, whole, model.noise)
+    unmarked = [row for row, family in enumerate(catalogue.families) if not family.marks]
+    for rows in ([5], [7, 2], [0, 1, 12], unmarked):
+        parts = fit_views(views, index_part(whole, rows), model.noise)
+        for ours, theirs in zip(parts, fits, strict=True):
+            np.testing.assert_array_equal(ours.measured, theirs.measured)
+            for name in ("log_odds", "deviance", "suffix_margin"):
+                np.testing.assert_array_equal(getattr(ours, name), getattr(theirs, name)[rows])
+
+
+def test_a_family_is_shown_by_the_same_photos_whatever_was_asked_before(catalogue, model):
+    index = index_catalogue(catalogue)
+    asked = [((0, 1), ("front", "back"), 3), ((1,), ("back", "donor plate"), 6), ((1, 0, 4), PHOTOS, 2)]
+    alone = [ImaginedPhotos(index, model.noise).take(*one) for one in asked]
+    for order in ((0, 1, 2), (2, 1, 0), (1, 1, 2, 2, 0, 0)):
+        photos = ImaginedPhotos(index, model.noise)
+        for place in order:
+            assert_same(photos.take(*asked[place]), alone[place])
+    turned = ImaginedPhotos(index, model.noise).take((0, 1, 4), PHOTOS, 2)
+    for one, other in ((turned[0], alone[2][2]), (turned[2], alone[2][0])):  # of one family each
+        np.testing.assert_array_equal(one.fits[0].log_odds, other.fits[0].log_odds[[1, 0, 2]])
+    # what is asked of fewer photos are the first of those that are asked of more
+    assert_same(alone[1][:3], [photo._replace(place=0) for photo in alone[0][9:12]], of_first=True)
+
+
+def assert_same(ours, theirs, *, of_first=False):
+    assert len(ours) == len(theirs)
+    for one, other in zip(ours, theirs, strict=True):
+        assert (one.place, one.years, len(one.fits)) == (other.place, other.years, len(other.fits))
+        for mine, its in zip(one.fits, other.fits, strict=True):
+            if of_first:  # held against this family alone
+                np.testing.assert_array_equal(mine.log_odds[0], its.log_odds[1])
+                continue
+            for name in ("log_odds", "measured", "deviance", "suffix_margin"):
+                np.testing.assert_array_equal(getattr(mine, name), getattr(its, name))
+        for mine, its in zip(one.heard, other.heard, strict=True):
+            for kind, (odds, read) in mine.told.items():
+                assert its.told[kind][1] == read
+                np.testing.assert_array_equal(its.told[kind][0], odds)
+
+
+def test_a_family_that_was_met_is_neither_drawn_nor_compared_again(catalogue, model, monkeypatch):
+    photos = ImaginedPhotos(index_catalogue(catalogue), model.noise)
+    first = photos.take((0, 1), ("front", "back"), 3)
+    monkeypatch.setattr(imagined, "draw_observations", None)
+    monkeypatch.setattr(imagined, "fit_views", None)
+    assert_same(photos.take((0, 1), ("front", "back"), 3), first)
+    assert len(photos.take((1,), ("back",), 3)) == 3
+
+
+def test_photos_are_kept_for_this_catalogue_and_this_error_model(catalogue, model):
+    index, other = index_catalogue(catalogue), replace(model.noise, miss=0.5)
+    photos = imagined_photos(index, model.noise)
+    assert imagined_photos(index, model.noise) is photos
+    assert imagined_photos(index, other) is not photos
+    assert imagined_photos(replace(index), model.noise) is not photos
+    of_others = imagined_photos(index, other).take((0,), ("front",), 6)
+    assert any(
+        (one.fits[0].log_odds != two.fits[0].log_odds).any()
+        for one, two in zip(photos.take((0,), ("front",), 6), of_others, strict=True)
+    )
+
+
+def test_photos_are_compared_anew_where_the_rules_change(catalogue, model, monkeypatch):
+    index = index_catalogue(catalogue)
+    photos = imagined_photos(index, model.noise)
+    monkeypatch.setattr(rules, "RULES", (*rules.RULES,))
+    assert imagined_photos(index, model.noise) is not photos
 
 
 def test_the_same_photos_get_the_same_advice_however_often_it_is_asked(catalogue, model):
     family = catalogue.families[0]
     rng = np.random.default_rng(1)
     seen = [draw_observations(family, family.variants[0], "front", model.noise, rng)]
-    next_photo._recent.clear()
+    imagined._kept.clear()
     cold = identify(seen, catalogue, model).next_photo
     assert cold is not None
-    assert next_photo._recent
+    assert len(imagined._kept) == 1
     assert identify(seen, catalogue, model).next_photo == cold
 
 
-def test_no_more_is_kept_than_stated(catalogue, model):
-    next_photo._recent.clear()
-    for noise in [replace(model.noise, miss=0.1 + 0.001 * k) for k in range(next_photo._KEPT + 3)]:
-        _photos_of(catalogue.families[:1], ("donor plate",), noise)
-    assert len(next_photo._recent) <= next_photo._KEPT
+def test_no_more_is_kept_than_stated(catalogue, model, monkeypatch):
+    monkeypatch.setattr(imagined, "MOST_KEPT", 10)
+    photos = ImaginedPhotos(index_catalogue(catalogue), model.noise)
+    for row in range(5):
+        photos.take((row,), ("front",), 3)
+        assert photos.n_compared <= 10 + 3
+    for k in range(6):
+        imagined_photos(index_catalogue(catalogue), replace(model.noise, miss=0.1 + 0.01 * k))
+    assert len(imagined._kept) == 4

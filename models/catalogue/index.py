@@ -2,8 +2,8 @@
 
 import re
 from collections import deque
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -71,9 +71,10 @@ class CatalogueIndex:
     body_colour: np.ndarray  # int (n_families, 2): body, lid
     fins: np.ndarray  # int (n_families,)
     marks: Strings
+    marked: bool  # a family of the catalogue has a mark
     numbers: Strings
     patterns: tuple[tuple[Any, tuple[int, ...]], ...]  # compiled once each, with the families that use it
-    number_rows: dict[str, tuple[int, ...]]  # families by number, compact
+    number_rows: dict[str, tuple[int, ...]]  # families by number, compact; of all numbers that are listed
     number_forms: frozenset[str]  # of all numbers that are listed, see `form_of`
     payload_patterns: tuple[tuple[Any, tuple[int, ...]], ...]  # as `patterns`, of barcodes' payloads
 
@@ -224,12 +225,42 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
         ).reshape(-1, 2),
         fins=np.array([FINS.index(f.body.fins) for f in families], dtype=int),
         marks=strings_of([(m.text, row) for row, f in enumerate(families) for m in f.marks]),
+        marked=any(f.marks for f in families),
         numbers=numbers,
         patterns=_patterns([(f.label.service_number, row) for row, f in enumerate(families)]),
         number_rows=dict(zip(numbers.values, numbers.owners, strict=True)),
         number_forms=frozenset(form_of(value) for value in numbers.values if len(value) >= MIN_NUMBER),
         payload_patterns=_patterns(
             [(f.label.payload_pattern, row) for row, f in enumerate(families) if f.label.payload_pattern]
+        ),
+    )
+
+
+def index_part(whole: CatalogueIndex, rows: Sequence[int]) -> CatalogueIndex:
+    """Arrays of some families as part of their catalogue: a view fits each of them as it does in the whole.
+
+    What a number looks like, and which numbers stand in the way of one another, hangs on all that are listed.
+
+    Parameters
+    ----------
+    whole : CatalogueIndex
+    rows : sequence of int
+        Of the families, in the order wanted.
+
+    Returns
+    -------
+    part : CatalogueIndex
+    """
+    part = index_families(tuple(whole.families[row] for row in rows))
+    places = {row: place for place, row in enumerate(rows)}
+    return replace(
+        part,
+        marked=whole.marked,
+        number_rows=dict.fromkeys(whole.number_rows, ()) | part.number_rows,
+        number_forms=whole.number_forms,
+        payload_patterns=tuple(
+            (pattern, tuple(places[row] for row in owners if row in places))
+            for pattern, owners in whole.payload_patterns
         ),
     )
 

@@ -5,22 +5,16 @@ is known, and judged as real ones would be. The gain is the cost now less the me
 are open and no single photo is likely to settle them, the one that leaves the least doubt is worth taking.
 """
 
-from typing import NamedTuple
-
 import numpy as np
-from plugface.models.catalogue.entries import Family
-from plugface.models.catalogue.index import index_families
 from plugface.models.decision.answers import NextPhoto, View
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.variants import Heard, best_chance, hear
+from plugface.models.decision.imagined import imagined_photos
+from plugface.models.decision.variants import best_chance
 from plugface.models.learning.classifier import Model, predict
-from plugface.models.learning.simulate import draw_observations
-from plugface.models.matching import rules
-from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import fuse_each
 from plugface.models.matching.pooling import Weighing, expected_cost, heard_of
-from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, fit_views
-from plugface.models.unit_choice import UnitView, gather_views
+from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit
+from plugface.models.unit_choice import UnitView
 
 PHOTOS: tuple[View, ...] = ("front", "back", "label close-up", "plug close-up", "donor plate")
 
@@ -71,7 +65,7 @@ def choose_next_photo(
         chances = np.ones(len(rows))
     taken = taken_faces(weighing.views)
     wanted = [view for view in PHOTOS if view not in taken]
-    played = _play(weighing, wanted, rows, chances / chances.sum(), model, costs)
+    played = _play(weighing, wanted, rows.tolist(), chances / chances.sum(), model, costs)
     gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
     if gains[best] < MIN_GAIN:
@@ -111,90 +105,32 @@ _NAMES = {
 }
 
 
-class Drawn(NamedTuple):
-    """One photo that might be taken, as it would be weighed."""
-
-    place: int  # of the family that it shows
-    fits: list[ViewFit]  # empty for a donor's plate
-    heard: tuple[Heard, ...]  # what it says of the variants of the family that it shows
-    years: tuple[int, ...] | None  # that a donor's plate says
-
-
-def _draw_photos(
-    families: tuple[Family, ...], wanted: tuple[View, ...], noise: ErrorModel
-) -> tuple[Drawn, ...]:
-    """Photos of each wanted view of each family: the same ones whenever the same are asked for.
-
-    All are drawn first, and then compared together: one by one takes half as long again.
-    """
-    rng, index = np.random.default_rng(0), index_families(families)
-    shown, views, years = [], [], []
-    for view in wanted:
-        for place, family in enumerate(families):
-            for _ in range(N_DRAWN // len(families)):
-                variant = family.variants[int(rng.integers(len(family.variants)))]
-                plate = view == "donor plate"
-                shown.append(place)
-                years.append((int(rng.integers(variant.years[0], variant.years[1] + 1)),) if plate else None)
-                views.append(
-                    () if plate else gather_views([draw_observations(family, variant, view, noise, rng)])
-                )
-    fits = iter(fit_views([view for own in views for view in own], index, noise))
-    heard = [
-        iter(hear(family, [v for k, own in zip(shown, views, strict=True) if k == place for v in own], noise))
-        for place, family in enumerate(families)
-    ]
-    return tuple(
-        Drawn(place, [next(fits) for _ in own], tuple(next(heard[place]) for _ in own), told)
-        for place, own, told in zip(shown, views, years, strict=True)
-    )
-
-
-#: What was played through last; by identity, as families and error models never change. Units of one lot have
-#: much the same few families in question.
-_recent: dict[tuple, tuple[tuple, tuple[Drawn, ...]]] = {}
-_KEPT = 64
-
-
-def _photos_of(
-    families: tuple[Family, ...], wanted: tuple[View, ...], noise: ErrorModel
-) -> tuple[Drawn, ...]:
-    key = (*map(id, families), *wanted, id(noise), id(rules.RULES))
-    known = _recent.get(key)
-    if known is not None:  # what it was made from is held with it, so that no id is given twice
-        return known[1]
-    made = _draw_photos(families, wanted, noise)
-    if len(_recent) >= _KEPT:
-        _recent.clear()
-    _recent[key] = ((families, noise, rules.RULES), made)
-    return made
-
-
 def _play(
-    weighing: Weighing, wanted: list[View], rows, chances, model: Model, costs: Costs
+    weighing: Weighing, wanted: list[View], rows: list[int], chances, model: Model, costs: Costs
 ) -> list[tuple[float, float]]:
     """Mean cost after one more photo of each view, and mean doubt about family and variant together, over
     the families still possible and the photos drawn for each."""
-    families = tuple(weighing.index.families[r] for r in rows)
     known = [
         ViewFit(f.log_odds[rows], f.measured, f.deviance[rows], f.suffix_margin[rows]) for f in weighing.fits
     ]
-    before = [heard_of(weighing, row, model) for row in map(int, rows)]
-    photos = _photos_of(families, tuple(wanted), model.noise)
+    before = [heard_of(weighing, row, model) for row in rows]
+    each = N_DRAWN // len(rows)
+    photos = imagined_photos(weighing.index, model.noise).take(rows, wanted, each)
     cases = fuse_each([[*known, *photo.fits] for photo in photos])
     variant_chances = []
     for place, _, heard, plate in photos:
+        family = weighing.index.families[rows[place]]
         years = weighing.donor_years if plate is None else plate
-        variant_chances.append(best_chance(families[place], (*before[place], *heard), model.noise, years))
-    each = len(photos) // len(wanted)  # photos drawn of one view
-    weights = chances[[photo.place for photo in photos]] / (each // len(rows))
+        variant_chances.append(best_chance(family, (*before[place], *heard), model.noise, years))
+    weights = chances[[photo.place for photo in photos]] / each
     posteriors = predict(model, cases)
     after = [expected_cost(p, v, costs) for p, v in zip(posteriors, variant_chances, strict=True)]
     named = [p.families.max() * v for p, v in zip(posteriors, variant_chances, strict=True)]
+    of_view = each * len(rows)
     return [
         (
-            float(np.dot(weights[k : k + each], after[k : k + each])),
-            float(np.dot(weights[k : k + each], 1.0 - np.array(named[k : k + each]))),
+            float(np.dot(weights[k : k + of_view], after[k : k + of_view])),
+            float(np.dot(weights[k : k + of_view], 1.0 - np.array(named[k : k + of_view]))),
         )
-        for k in range(0, len(cases), each)
+        for k in range(0, len(cases), of_view)
     ]

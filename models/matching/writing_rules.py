@@ -97,7 +97,7 @@ def _marks(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel, 
     """A cast text is mostly the mark; a printed line seldom is, so there only a hit speaks."""
     wanted = [_mark_lines(view, index, kind) for view in views]
     found = [nothing(index) for _ in views]
-    seen = [place for place, texts in enumerate(wanted) if texts and index.marks.values]
+    seen = [place for place, texts in enumerate(wanted) if texts and index.marked]
     if not seen:
         return found
     unmarked = np.array([not family.marks for family in index.families])
@@ -186,7 +186,7 @@ def _numbers(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel
     slip."""
     wanted = [number_lines(view.texts, index.number_forms) for view in views]
     found = [nothing(index) for _ in views]
-    seen = [place for place, texts in enumerate(wanted) if texts and index.numbers.values]
+    seen = [place for place, texts in enumerate(wanted) if texts and index.number_rows]
     fitted = _fit_lines([wanted[place] for place in seen], index.numbers, index, noise) if seen else []
     for place, (best, deviance, suffix_margin) in zip(seen, fitted, strict=True):
         texts = wanted[place]
