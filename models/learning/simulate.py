@@ -4,6 +4,7 @@ What it cannot show: errors that depend on one another (a shadow that hides two 
 model knows nothing of.
 """
 
+from bisect import bisect_right
 from collections.abc import Sequence
 
 import numpy as np
@@ -220,7 +221,7 @@ def _read(value: str, kind: TextKind, noise: ErrorModel, rng, trust: float = 1.0
     `trust` lowers that of all its characters.
     """
     out, characters = [], []
-    matrix, lost, added = noise.of_kind(kind)
+    (_, lost, added), steps = noise.of_kind(kind), noise.steps_of_kind(kind)
     if rng.random() < noise.kind_wrong:
         other: dict[TextKind, TextKind] = {"cast": "printed", "printed": "cast"}
         kind = other[kind]
@@ -230,7 +231,7 @@ def _read(value: str, kind: TextKind, noise: ErrorModel, rng, trust: float = 1.0
             continue
         if rng.random() < lost:
             continue
-        k = _choose(matrix[ALPHABET.index(true)], rng)
+        k = bisect_right(steps[ALPHABET.index(true)], rng.random())
         sure = trust * float(rng.uniform(0.9, 0.99) if ALPHABET[k] == true else rng.uniform(0.5, 0.9))
         out.append(ALPHABET[k])
         characters.append(Character(((ALPHABET[k], sure),)))

@@ -73,6 +73,11 @@ def _read_counts() -> tuple[tuple[str, int], ...]:
     return (("character", sum(sum(row.values()) for row in load_confusions()["read"].values())),)
 
 
+def _add_up(matrix: np.ndarray) -> list[list[float]]:
+    up_to = matrix.cumsum(axis=1)
+    return (up_to / up_to[:, -1:]).tolist()
+
+
 @lru_cache(maxsize=1)
 def _characters() -> Matrix:
     """Read when a noise is assumed, not before: a model brings its own."""
@@ -177,6 +182,18 @@ class ErrorModel:
         if kind == "cast":
             return self._mark_matrix, self.mark_lost, self.mark_added
         return self.character_matrix, self.character_lost, self.character_added
+
+    def steps_of_kind(self, kind: str) -> list[list[float]]:
+        """Shares of `of_kind` added up along each row, to draw by; each row ends at 1."""
+        return self._mark_steps if kind == "cast" else self._character_steps
+
+    @cached_property
+    def _character_steps(self) -> list[list[float]]:
+        return _add_up(self.character_matrix)
+
+    @cached_property
+    def _mark_steps(self) -> list[list[float]]:
+        return _add_up(self._mark_matrix)
 
     def elsewhere(self, confidence: float) -> float:
         """Share of cast texts read with this confidence that say nothing of the mark."""
