@@ -131,7 +131,17 @@ _kept: deque[ImaginedPhotos] = deque(maxlen=4)
 
 
 def imagined_photos(index: CatalogueIndex, noise: ErrorModel) -> ImaginedPhotos:
-    """Photos of a catalogue's families; the same ones as before for the catalogues used last."""
+    """Photos of a catalogue's families; the same ones as before for the catalogues used last.
+
+    Parameters
+    ----------
+    index : CatalogueIndex
+    noise : ErrorModel
+
+    Returns
+    -------
+    photos : ImaginedPhotos
+    """
     for known in _kept:
         if known.index is index and known.noise is noise and known.rules is rules.RULES:
             return known
