@@ -1,5 +1,7 @@
 """The shipped network says what its maps are said to hold."""
 
+import weakref
+
 import numpy as np
 import pytest
 from plugface.cli.evaluation.measure_vision import read_rows
@@ -125,6 +127,26 @@ def test_a_picture_is_looked_at_as_often_as_asked(monkeypatch, looks, few, all_o
         ways.clear()
         by.segment(picture, [AS_IT_IS], enough=enough)
         assert sorted(ways) == sorted(AUGMENTATIONS[:number])
+
+
+def test_of_a_picture_that_was_joined_no_answer_stays(monkeypatch):
+    held, still_there, plain_join = [], [], segmenter.join
+
+    def note(answers, to_photo):
+        still_there.append(sum(ref() is not None for ref in held))
+        held.extend(weakref.ref(_whole_of(part)) for answer in answers for part in answer)
+        return plain_join(answers, to_photo)
+
+    monkeypatch.setattr(segmenter, "join", note)
+    maps = segment([np.full((64, 96, 3), 90 + k, np.uint8) for k in range(3)], [AS_IT_IS] * 3)
+    assert still_there == [0, 0, 0]
+    assert len(held) == 3 * 2 * 2
+    assert all(_whole_of(each.axis).shape == each.axis.shape for each in maps)
+
+
+def _whole_of(part):
+    """The array that holds the memory of a part."""
+    return _whole_of(part.base) if isinstance(part.base, np.ndarray) else part
 
 
 @pytest.mark.parametrize("looks", [0, 5])

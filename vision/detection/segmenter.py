@@ -3,7 +3,7 @@
 The network and its training are in training_data_demo/train_segmenter.py; the weights lie in vision/weights/.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
@@ -164,21 +164,24 @@ def segment(
     """
     ways = AUGMENTATIONS[:looks]
     first, later = (ways, ()) if enough is None else (ways[:FIRST_LOOKS], ways[FIRST_LOOKS:])
-    answers = look(pictures, first, weights, looks=looks)
-    maps = [join(answer, matrix) for answer, matrix in zip(answers, to_photo, strict=True)]
-    if enough is None or not later:
-        return maps
-    unsure = [k for k, each in enumerate(maps) if not enough(each)]
-    more_answers = look([pictures[k] for k in unsure], later, weights, looks=looks)
-    for k, more in zip(unsure, more_answers, strict=True):
-        maps[k] = join([*answers[k], *more], to_photo[k])
+    maps = []
+    for picture, answers, matrix in zip(
+        pictures, look(pictures, first, weights, looks=looks), to_photo, strict=True
+    ):
+        joined = join(answers, matrix)
+        if enough is not None and later and not enough(joined):
+            (more,) = look([picture], later, weights, looks=looks)
+            joined = join([*answers, *more], matrix)
+        maps.append(joined)
     return maps
 
 
 def look(
     pictures: list[np.ndarray], ways: tuple[Look, ...], weights: Path = WEIGHTS, *, looks: int = LOOKS
-) -> list[list[Answer]]:
+) -> Iterator[list[Answer]]:
     """What the network says of each picture in each of these ways, as of the picture itself.
+
+    Picture by picture: all answers to a pallet's twelve units together take 55 MB.
 
     Parameters
     ----------
@@ -192,14 +195,15 @@ def look(
 
     Returns
     -------
-    answers : list of list of Answer
+    answers : iterator of list of Answer
         For each picture one in each way.
     """
     session = load_segmenter(weights, looks=looks) if pictures else None
     with ThreadPoolExecutor(usable_threads() if looks > 1 else 1) as pool:
         # One picture a run: a pallet's units together would take a gigabyte.
         answers = pool.map(lambda task: _look(*task), [(p, way, session) for p in pictures for way in ways])
-        return [list(islice(answers, len(ways))) for _ in pictures]
+        for _ in pictures:
+            yield list(islice(answers, len(ways)))
 
 
 def join(answers: list[Answer], to_photo: np.ndarray) -> Maps:
@@ -279,7 +283,7 @@ def _name(fine: np.ndarray, coarse: np.ndarray, to_photo: np.ndarray) -> Maps:
     return Maps(
         masks={name: _sigmoid(fine[i]) for i, name in enumerate(_FINE)},
         face=_sigmoid(parts["face"][0]),
-        axis=parts["axis"],
+        axis=parts["axis"].copy(),  # of a part, the whole answer would stay
         unit_shape=parts["unit"] * _SHAPE_SCALES["unit"],
         connector_shape=parts["connector"] * _SHAPE_SCALES["connector"],
         mated=_sigmoid(parts["mated"][0]),
