@@ -191,6 +191,16 @@ def test_a_sibling_fits_better_where_the_last_figure_was_read_as_another():
     assert all(found[2] == 0 for found in better.values())
 
 
+def test_a_line_that_is_no_mark_speaks_for_no_sibling_of_one():
+    # A number's figures fit the free end of a mark better than the mark's own, and neither was read.
+    marks = strings_of([("KNOT 41", 0), ("AUK 11", 1)])
+    number = line("K58219/307")
+    assert score_strings(number, marks, NOISE).max() < 0
+    assert measure_suffix_margin(number, marks, NOISE).tolist() == [0, 0]
+    # A mark that was read badly still has one, by what it would fit better than some other text.
+    assert 0 < measure_suffix_margin(line("KNDI 47"), marks, NOISE)[0] < 20
+
+
 def test_a_character_lost_and_one_added_each_cost_their_own_probability():
     number = strings_of([("K27418/052", 0)])
     losing = replace(NOISE, character_lost=0.1, character_added=1e-6)

@@ -125,7 +125,8 @@ def fit_lines(
     better : float ndarray, the same shape, nats, 0 or more; at most MAX_DEVIANCE
         How much better than each string one would fit that differs from it in its last figures alone. A mark
         that was read with another figure is not that string with a slip: a family of the same kind may be
-        missing from the catalogue.
+        missing from the catalogue. None where neither fits better than some other text: a line that is no
+        mark has no sibling of one.
     """
     shape = (len(texts), len(strings.codes))
     plain, far, better = np.full(shape, FLOOR_NATS), np.full(shape, MAX_DEVIANCE), np.zeros(shape)
@@ -166,7 +167,7 @@ def _with_siblings(odds: np.ndarray) -> tuple[_Way, _Way]:
 
 
 def _margin(own: np.ndarray, any_last: np.ndarray) -> np.ndarray:
-    better = np.maximum(any_last, FLOOR_NATS) - np.maximum(own, FLOOR_NATS)
+    better = np.maximum(any_last, 0.0) - np.maximum(own, 0.0)
     return np.clip(better, 0.0, MAX_DEVIANCE)
 
 
