@@ -7,6 +7,7 @@ from plugface.cli.evaluation.ceiling import STAGES, Way, judge_way, list_ways, t
 from plugface.cli.evaluation.truth import TruePhoto
 from plugface.cli.settings import default_catalogue
 from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.index import place_plugs
 from plugface.models.decision.answers import Candidate, Decision
 from plugface.models.learning.metrics import Case
 from plugface.vision.observations import (
@@ -109,7 +110,7 @@ def test_true_order_leaves_colours_and_what_is_no_plug_as_seen():
 
 
 def test_true_places_are_the_catalogues_whichever_way_up():
-    x, y = (a / b for a, b in zip(FAMILY.connectors[0].at_mm, FAMILY.body.size_mm[:2], strict=True))
+    x, y = place_plugs(FAMILY)[0]
     assert true({"places"}).connectors[2].place == pytest.approx((-x, -y))
     assert true({"places", "order"}).connectors[0].place == pytest.approx((x, y))
 

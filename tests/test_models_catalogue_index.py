@@ -3,7 +3,7 @@
 import pytest
 from plugface.cli.settings import demo_folder
 from plugface.models.catalogue.entries import compile_pattern, load_catalogue
-from plugface.models.catalogue.index import compact, index_catalogue, name_families
+from plugface.models.catalogue.index import compact, index_catalogue, name_families, place_plugs
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import score_strings
 from plugface.vision.observations import Text
@@ -64,3 +64,25 @@ def test_a_text_names_a_family_only_where_it_was_read_whole():
     assert name_families(index, ["AUK", "K27 418", "2026-11-28", ""], ["XK27418/052"]) == frozenset()
     # A mark that two families bear names both: the label alone tells them apart.
     assert name_families(index, ["SANDERLING 9"], []) == {"SANDERLING 9", "SANDERLING 9 marine"}
+
+
+def test_plugs_beyond_an_edge_belong_to_what_is_outlined():
+    family = CATALOGUES[0].by_key["CURLEW 3"]
+    plug = family.connectors[0]
+
+    def placed(size_mm, *middles):
+        plugs = tuple(plug.model_copy(update={"at_mm": middle}) for middle in middles)
+        body = family.body.model_copy(update={"size_mm": (*size_mm, 30.0)})
+        return place_plugs(family.model_copy(update={"body": body, "connectors": plugs})).tolist()
+
+    # On the face, and at its very edge, the body is the whole.
+    assert placed((200, 100), (-50, 25), (0, 50)) == [[-0.25, 0.25], [0.0, 0.5]]
+    # 10 mm beyond the upper edge: the whole reaches from -50 to 70, so its middle is at 10.
+    assert placed((200, 100), (0, 60), (50, -50)) == [[0.0, 50 / 120], [0.25, -0.5]]
+    # Out of two edges that face each other the middle stays.
+    assert placed((200, 100), (-110, 0), (110, 0)) == [[-110 / 240, 0.0], [110 / 240, 0.0]]
+    assert placed((200, 100)) == []
+    # And that is what a photo is held against.
+    index = index_catalogue(CATALOGUES[0])
+    row = [one.key for one in index.families].index("CURLEW 3")
+    assert index.place[row, 0].tolist() == place_plugs(family)[0].tolist() != [0.0, 55.8 / 96]

@@ -24,6 +24,7 @@ from plugface.cli.evaluation.truth import TruePhoto, group_by_unit, read_truth
 from plugface.cli.settings import cache_folder, default_catalogue, demo_folder
 from plugface.cli.store.learned_model import default_model
 from plugface.models.catalogue.entries import Family, load_catalogue
+from plugface.models.catalogue.index import place_plugs
 from plugface.models.learning.classifier import load_model
 from plugface.models.learning.metrics import Case, sees_both
 from plugface.models.unit_choice import most_prominent
@@ -186,14 +187,15 @@ def _with_plugs(unit: Unit, truth: dict, stages: frozenset[str], family: Family)
     other = None
     if certainty < ORIENTATION_RESOLVED and len(order) > 1:
         other = other_reading(polygons, tuple(order), up_deg, unit.polygon)
+    places = place_plugs(family)
     # Seen the wrong way up, a true place is turned with the plugs.
     sign = 1.0 if abs((up_deg - truth["up_deg"] + 180) % 360 - 180) <= 90 else -1.0
 
     def placed(i: int) -> Connector:
         place = place_in_unit(polygons[i], unit.polygon, up_deg)
         if "places" in stages and i in true_of:
-            x, y = np.divide(family.connectors[true_of[i]].at_mm, family.body.size_mm[:2])
-            place = (sign * float(x), sign * float(y))
+            x, y = sign * places[true_of[i]]
+            place = (float(x), float(y))
         return replace(connectors[i], place=place)
 
     return replace(

@@ -66,7 +66,7 @@ class CatalogueIndex:
     colour: np.ndarray  # int (n_families, M), 0 beyond the count
     size: np.ndarray  # int (n_families, M)
     pins: np.ndarray  # int (n_families, M, 2)
-    place: np.ndarray  # float (n_families, M, 2), shares of the body's sides
+    place: np.ndarray  # float (n_families, M, 2), as `place_plugs` gives them
     log_aspect: np.ndarray  # float (n_families,)
     body_colour: np.ndarray  # int (n_families, 2): body, lid
     fins: np.ndarray  # int (n_families,)
@@ -192,6 +192,28 @@ def index_alone(family: Family) -> CatalogueIndex:
     return made
 
 
+def place_plugs(family: Family) -> np.ndarray:
+    """Where the middles of a family's plugs lie on what a photo's outline holds: the body and its plugs.
+
+    A plug whose middle lies beyond an edge of the body begins at that edge and reaches as far again (our
+    choice). The whole is larger than the body then, and its middle lies elsewhere.
+
+    Parameters
+    ----------
+    family : Family
+
+    Returns
+    -------
+    place : float ndarray, shape (n_connectors, 2)
+        Shares of the whole's sides from its middle, x right, y up.
+    """
+    middles = np.array([c.at_mm for c in family.connectors], dtype=float).reshape(-1, 2)
+    half = np.array(family.body.size_mm[:2]) / 2
+    low = np.min([-half, *(2 * middles + half)], axis=0)
+    high = np.max([half, *(2 * middles - half)], axis=0)
+    return (middles - (low + high) / 2) / (high - low)
+
+
 def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
     """Arrays of some families, in the order given (M: largest number of connectors among them)."""
     most = max((len(f.connectors) for f in families), default=0)
@@ -203,7 +225,7 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
             colour[row, column] = COLOUR_CODES.index(connector.colour)
             size[row, column] = SIZE_CLASSES.index(connector.size)
             pins[row, column] = connector.pins
-            place[row, column] = np.divide(connector.at_mm, family.body.size_mm[:2])
+        place[row, : len(family.connectors)] = place_plugs(family)
     sides = np.array([f.body.size_mm[:2] for f in families], dtype=float).reshape(-1, 2)
     numbers = strings_of(
         [(n, row) for row, f in enumerate(families) for v in f.variants for n in v.service_numbers]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from plugface.models.catalogue.entries import Family, Variant
-from plugface.models.catalogue.index import compact
+from plugface.models.catalogue.index import compact, place_plugs
 from plugface.models.decision.answers import View
 from plugface.models.matching.error_model import ALPHABET, FINS, ErrorModel
 from plugface.vision.observations import (
@@ -105,9 +105,15 @@ def _pick(values: Sequence, rng):
 
 def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     miss = noise.miss * (0.5 if close else 1.0)
-    seen = [_connector(family, c, noise, rng) for c in family.connectors if rng.random() >= miss]
+    places = place_plugs(family)
+    seen = [
+        _connector(known, place, noise, rng)
+        for known, place in zip(family.connectors, places, strict=True)
+        if rng.random() >= miss
+    ]
     if rng.random() < noise.extra:
-        stray = _connector(family, family.connectors[int(rng.integers(len(family.connectors)))], noise, rng)
+        like = int(rng.integers(len(family.connectors)))
+        stray = _connector(family.connectors[like], places[like], noise, rng)
         colour = _draw_posterior(int(rng.integers(len(COLOUR_CODES))), noise.colour_matrix, COLOUR_CODES, rng)
         across, down = rng.uniform(-0.5, 0.5, 2)
         place = (float(across), float(down))
@@ -128,7 +134,7 @@ def _turned(c: Connector) -> Connector:
     return Connector(c.polygon, c.colour, c.size, c.size_ratio, c.confidence, c.pins, place)
 
 
-def _connector(family: Family, known, noise: ErrorModel, rng) -> Connector:
+def _connector(known, at: np.ndarray, noise: ErrorModel, rng) -> Connector:
     pins, place = None, None
     if rng.random() < noise.pins_measured:
         luck = rng.random()
@@ -136,7 +142,7 @@ def _connector(family: Family, known, noise: ErrorModel, rng) -> Connector:
         rows = known.pins[0] + (0 if luck < noise.pins_exact + noise.pins_close else _pick((-1, 1), rng))
         pins = (max(rows, 1), max(known.pins[1] + off, 1))
     if rng.random() < noise.place_measured:
-        place = np.divide(known.at_mm, family.body.size_mm[:2]) + rng.normal(0, noise.place_sd, 2)
+        place = at + rng.normal(0, noise.place_sd, 2)
         place = tuple(
             float(v) for v in (rng.uniform(-0.5, 0.5, 2) if rng.random() < noise.place_wild else place)
         )
