@@ -111,14 +111,19 @@ def test_the_network_by_itself_is_softened_by_its_temperature():
     from plugface.vision.colour.naming import pool_opinions
     from plugface.vision.observations import COLOUR_CODES
 
-    network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "GY": 0.1}
+    network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "BU": 0.1}
     posterior = pool_opinions(network, None)
-    assert posterior["BK"] / posterior["GY"] == pytest.approx(9 ** (1 / 1.2), rel=1e-6)
+    assert posterior["BK"] / posterior["BU"] == pytest.approx(9 ** (1 / 1.2), rel=1e-6)
+
+
+def _white_log_odds(network):
+    posterior = pool_opinions(network, None)
+    return np.log(posterior["WH"] / posterior["GY"])
 
 
 @pytest.mark.parametrize(("likelier", "other"), [("WH", "GY"), ("GY", "WH")])
 def test_white_and_grey_stay_open_where_nothing_tells_how_light_white_is(likelier, other):
-    network = dict.fromkeys(COLOUR_CODES, 1e-5) | {likelier: 0.999, other: 0.0005}
+    network = dict.fromkeys(COLOUR_CODES, 1e-5) | {likelier: 0.9999, other: 0.00005}
     sure, open_ = pool_opinions(network, None), pool_opinions(network, None, anchored=False)
     assert sure[likelier] > 0.98
     assert max(open_, key=open_.__getitem__) == likelier
@@ -127,3 +132,15 @@ def test_white_and_grey_stay_open_where_nothing_tells_how_light_white_is(likelie
     assert pool_opinions(network, network, 1.0, anchored=False)[likelier] > 0.98  # a measured shade
     other_colour = dict.fromkeys(COLOUR_CODES, 1e-5) | {"BU": 0.999}
     assert pool_opinions(other_colour, None, anchored=False)["BU"] > 0.98
+
+
+def test_half_of_what_is_said_for_white_or_grey_is_believed_and_no_other_colour_gains_by_it():
+    network = dict.fromkeys(COLOUR_CODES, 0.001) | {"WH": 0.72, "GY": 0.08, "PK": 0.19}
+    assert _white_log_odds(network) == pytest.approx(0.5 * np.log(0.72 / 0.08) / 1.2)
+    swapped = network | {"WH": 0.08, "GY": 0.72}
+    assert _white_log_odds(swapped) == pytest.approx(-0.5 * np.log(0.72 / 0.08) / 1.2)
+    # What the two have together is as it would be were nothing softened between them.
+    posterior, plain = pool_opinions(network, None), {code: p ** (1 / 1.2) for code, p in network.items()}
+    together = (plain["WH"] + plain["GY"]) / sum(plain.values())
+    assert posterior["WH"] + posterior["GY"] == pytest.approx(together)
+    assert posterior["PK"] == pytest.approx(plain["PK"] / sum(plain.values()))

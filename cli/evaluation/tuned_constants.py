@@ -172,6 +172,9 @@ CONSTANTS = (
         "vision.colour.naming", "UNANCHORED_SHARE", "grey and white plugs painted over", "none", _OUR_RENDERS
     ),
     Constant(
+        "vision.colour.naming", "WHITE_GREY_WEIGHT", "grey and white plugs painted over", "none", _OUR_RENDERS
+    ),
+    Constant(
         "vision.detection.connectors", "MIN_LOOSE_CONFIDENCE", "real photographs, calibration", "none", _REAL
     ),
     Constant("vision.detection.connectors", "VERIFIED", "real photographs, calibration", "none", _VERIFIER),

@@ -189,12 +189,15 @@ export function nameColour(network, measured, light, shades = []) {
   const [ours, theirs] = [NAMING.classical_weight, NAMING.network_weight];
   const [measuredWeight, networkWeight] = [ours + named * (theirs - ours), theirs + named * (ours - theirs)];
   const say = network.map((chance, k) => networkWeight * Math.log(Math.max(chance, 1e-6)) + (classical ? measuredWeight * Math.log(Math.max(classical[k], 1e-6)) : 0));
-  const most = Math.max(...say);
-  const chances = say.map((value) => Math.exp((value - most) / NAMING.temperature));
-  if (light.method !== "label paper" && named < 0.5) {
-    const pair = ["WH", "GY"].map((code) => limits.codes.indexOf(code)); // nothing tells how light white is
-    const both = chances[pair[0]] + chances[pair[1]];
-    for (const k of pair) chances[k] = Math.min(NAMING.unanchored * both, Math.max((1 - NAMING.unanchored) * both, chances[k]));
+  const highest = Math.max(...say);
+  const chances = say.map((value) => Math.exp((value - highest) / NAMING.temperature));
+  if (named < 0.5) {
+    const [white, grey] = ["WH", "GY"].map((code) => limits.codes.indexOf(code));
+    const both = chances[white] + chances[grey];
+    const odds = (NAMING.white_grey_weight * (say[white] - say[grey])) / NAMING.temperature;
+    const most = light.method === "label paper" ? 1 : NAMING.unanchored; // nothing else tells how light white is
+    const share = Math.min(most, Math.max(1 - most, 1 / (1 + Math.exp(-odds))));
+    [chances[white], chances[grey]] = [share * both, (1 - share) * both];
   }
   return chances.map((chance) => chance / sum(chances));
 }
