@@ -53,11 +53,11 @@ def test_accepting_is_at_the_cost_of_a_second_look_and_never_against_a_contradic
 
 
 def test_a_shop_whose_mistakes_cost_more_accepts_less(own, model):
-    dear = with_costs(own, "wrong_accept = 1e9")
+    dear = with_costs(own, "wrong_accept = 1e14")
     units = (drawn(dear, "KNOT 40", "front", "back", seed=seed) for seed in range(20))
     seen = next(one for one in units if identify(one, dear, model, costs=Costs()).verdict == "identified")
     decision = identify(seen, dear, model)
-    assert decision.costs == Costs(wrong_accept=1e9)
+    assert decision.costs == Costs(wrong_accept=1e14)
     assert decision.verdict != "identified"
     assert give_opinion(seen, dear, model, "KNOT 40").decision.costs == dear.costs
 

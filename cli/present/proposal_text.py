@@ -202,8 +202,8 @@ class _Writer:
             where=where,
         )
         self.unseen("at_mm", at, _numbers, usual=usual, note=_by_place(at), where=where)
-        edge = _edge_beyond(at, size_mm) if at else ""
-        if edge:  # its middle lies off the face: it looks out of an edge
+        edge = _edge_beyond(at, plug, size_mm) if at else ""
+        if edge:  # it has no room on the face: it looks out of an edge
             self.say(f'edge = "{edge}"  # by its place in the photo', 'opens = "sideways"')
         if plug.upright:
             self.say("turn_deg = 90  # its long side runs upright")
@@ -282,11 +282,17 @@ def _scaled(place: tuple[float, float] | None, size_mm: tuple[float, float, floa
     return (round(place[0] * size_mm[0]), round(place[1] * size_mm[1])) if place else None
 
 
-def _edge_beyond(at: tuple[int, int], size_mm: tuple[float, float, float]) -> str:
-    """The edge that a place lies beyond, the farther of two; empty: it is on the face."""
-    x, y = at[0] / size_mm[0], at[1] / size_mm[1]
-    far, edge = max((x, "right"), (-x, "left"), (y, "top"), (-y, "bottom"))
-    return edge if far > 0.5 else ""
+def _edge_beyond(at: tuple[int, int], plug: SeenPlug, size_mm: tuple[float, float, float]) -> str:
+    """The edge that a plug of the least size of its class reaches beyond, the farther of two; empty: none.
+
+    A photo's outline holds plugs that stand out of an edge, so their middles seem to lie on the face.
+    """
+    (long, _), (wide, _) = HOUSING_MM[plug.size]
+    width, height = (wide, long) if plug.upright else (long, wide)
+    right, top = ((width - size_mm[0]) / 2, (height - size_mm[1]) / 2)
+    x, y = at
+    far, edge = max((right + x, "right"), (right - x, "left"), (top + y, "top"), (top - y, "bottom"))
+    return edge if far > 0 else ""
 
 
 def _by_place(at: tuple[int, int] | None) -> str:
