@@ -243,8 +243,10 @@ def seen_as(monkeypatch):
     def prepare(seed: int = 0, faultless: bool = False, **photos: tuple[str, str, str]) -> None:
         drawn, noise = {}, ErrorModel()
         if faultless:
-            never = "miss extra pins_close place_sd place_wild turn_unknown face_wrong label_torn kind_wrong "
-            never += "character_lost character_added mark_wrong mark_lost mark_added mark_cut "
+            never = (
+                "miss extra pins_close place_sd place_shift place_wild turn_unknown face_wrong label_torn "
+            )
+            never += "kind_wrong character_lost character_added mark_wrong mark_lost mark_added mark_cut "
             never += "mark_elsewhere mark_unsure"
             always = "pins_measured pins_exact place_measured mark_read label_found line_read "
             always += "body_colour_right fins_right"

@@ -1,5 +1,6 @@
 """Alignment against brute force and against hand-worked costs."""
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -9,11 +10,12 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from plugface.models.catalogue.index import index_families
 from plugface.models.learning.invent import invent_catalogue
-from plugface.models.matching.alignment import align, gap_costs, measure_match, score_alignments
+from plugface.models.matching.alignment import align, best_match, gap_costs, measure_match, score_alignments
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Connector, Unit
+from scipy.stats import multivariate_normal
 
 NOISE = ErrorModel()
 SQUARE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
@@ -76,6 +78,62 @@ def test_nothing_seen_costs_every_plug():
 
 def plug(colour: str, size: str) -> Connector:
     return Connector(SQUARE, {colour: 1.0}, {size: 1.0}, 0.3, 1.0)
+
+
+def in_place(family, index, noise, shift=(0.0, 0.0), turned=False):
+    """Plugs of a family, surely seen, where its entry has them but for one shift; and how they align."""
+    places = index.place[0, : len(family.connectors)] + shift
+    seen = tuple(
+        replace(plug(c.colour, c.size), place=tuple(at.tolist()))
+        for c, at in zip(family.connectors, places, strict=True)
+    )
+    return seen, align(measure_match(seen, index, noise, turned=turned)[0], *gap_costs(seen, noise))
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 5])
+def test_places_are_normal_about_the_entry_with_one_shift_for_all(n):
+    noise = replace(NOISE, place_wild=0.0)
+    # Plugs of one kind each, so that which is which is certain and the density has a closed form.
+    family = next(
+        f
+        for seed in range(40)
+        for f in invent_catalogue(40, seed).families
+        if len(f.connectors) == n and len({(c.colour, c.size) for c in f.connectors}) == n
+    )
+    index = index_families((family,))
+    shift = (0.06, -0.09)
+    seen, found = in_place(family, index, noise, shift)
+    bare = tuple(replace(c, place=None) for c in seen)
+    without = align(measure_match(bare, index, noise)[0], *gap_costs(bare, noise))
+    covariance = noise.place_sd**2 * np.eye(n) + noise.place_shift**2
+    expected = sum(multivariate_normal(cov=covariance).logpdf([s] * n) for s in shift)
+    # 0.2 nats: another plug of the unit has some small share in a place that lies near its own.
+    assert found.score - without.score == pytest.approx(expected, abs=0.2)
+
+
+def test_an_entry_that_agrees_with_all_places_reaches_what_can_be_reached():
+    for family in invent_catalogue(12, 5).families:
+        seen, found = in_place(family, index_families((family,)), NOISE)
+        assert found.score == pytest.approx(best_match(seen, NOISE), abs=0.2)
+
+
+def test_a_shift_of_all_plugs_does_not_make_a_unit_another_that_is_turned_round():
+    """Six plugs in two rows, and the same with each row mirrored: seen from the side, the way up not told."""
+    from plugface.cli.settings import demo_folder
+    from plugface.models.catalogue.entries import load_catalogue
+
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    families = [catalogue.by_key[key] for key in ("KNOT 40", "KNOT 41")]
+    for k, family in enumerate(families):
+        alone = index_families((family,))
+        for shift in ((0.0, 0.0), (0.0, 0.2), (0.0, -0.2), (0.15, 0.1)):
+            seen, _ = in_place(family, alone, NOISE, shift)
+            unit = Unit(
+                SQUARE, 0.9, {"front": 1.0, "back": 0.0}, connectors=seen, other_order=(5, 4, 3, 2, 1, 0)
+            )
+            fit = fit_view(UnitView(0, "", True, unit, (), ()), index_families(families), NOISE)
+            odds = fit.log_odds[:, column_of("plugs")]
+            assert odds[k] > odds[1 - k] + np.log(20), shift
 
 
 @pytest.mark.parametrize(("method", "sought"), [("whole photo", 0.0), ("segmenter", 1.0)])

@@ -46,10 +46,10 @@ def test_what_fronts_can_show_is_measured_and_what_they_cannot_stays_assumed():
     assert f"{n} of {len(fitted.numbers())} numbers" in fitted.basis
 
 
-def test_the_shipped_numbers_are_marked_and_ten_of_them_are_assumed(shipped):
+def test_the_shipped_numbers_are_marked_and_eleven_of_them_are_assumed(shipped):
     origins = {name: shipped.origin(name) for name in shipped.numbers()}
     assumed = {name for name, origin in origins.items() if origin == "assumed"}
-    assert len(assumed - {"pins_exact", "pins_close"}) == 10  # pins are hardly ever counted
+    assert len(assumed - {"pins_exact", "pins_close"}) == 11  # pins are hardly ever counted
     assert all(getattr(shipped, name) == getattr(ErrorModel(), name) for name in assumed)
     assert f"{len(origins) - len(assumed)} of {len(origins)} numbers" in shipped.basis
 
@@ -81,6 +81,14 @@ def test_a_file_of_an_older_version_is_read_and_written_as_it_was(shipped):
     assert older.origin("miss") == older.origin("unknown") == "not recorded"
     assert replace(older, counted=shipped.counted) == shipped
     assert json.loads(json.dumps(older.to_json())) == json.loads(json.dumps(raw))
+
+
+def test_a_file_from_before_places_had_a_shift_is_read_as_one_that_allows_none(shipped):
+    raw = shipped.to_json()
+    del raw["place_shift"], raw["origins"]["place_shift"]
+    older = ErrorModel.from_json(raw)
+    assert older == replace(shipped, place_shift=0.0)
+    assert older.origin("place_shift") == "assumed"
 
 
 @pytest.mark.parametrize(

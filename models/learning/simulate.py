@@ -105,7 +105,7 @@ def _pick(values: Sequence, rng):
 
 def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     miss = noise.miss * (0.5 if close else 1.0)
-    places = place_plugs(family)
+    places = _shift(place_plugs(family), noise, rng)
     seen = [
         _connector(known, place, noise, rng)
         for known, place in zip(family.connectors, places, strict=True)
@@ -127,6 +127,12 @@ def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     if rng.random() < 0.5:  # the first reading is the wrong one
         return tuple(_turned(c) for c in reversed(seen)), back_to_front
     return tuple(seen), back_to_front
+
+
+def _shift(places: np.ndarray, noise: ErrorModel, rng) -> np.ndarray:
+    """All of them moved alike, no farther than the outline reaches."""
+    low, high = -_HALF - places.min(axis=0), _HALF - places.max(axis=0)
+    return places + np.clip(rng.normal(0, noise.place_shift, 2), np.minimum(low, 0), np.maximum(high, 0))
 
 
 def _turned(c: Connector) -> Connector:

@@ -16,6 +16,9 @@ from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.matching.error_model import ErrorModel
 from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
 
+#: Nats that stand for "impossible" where they are added to others.
+_NEVER = 50.0
+
 
 @dataclass(frozen=True)
 class Alignment:
@@ -45,8 +48,8 @@ def measure_match(
     log_odds : float ndarray, shape (n_families, n_seen, M)
     """
     shell = _colour_table(connectors, noise)[:, index.colour] + _size_table(connectors, noise)[:, index.size]
-    odds = np.moveaxis(shell, 0, 1) + np.log1p(-noise.miss)
-    return odds + _pin_odds(connectors, index, noise) + _place_odds(connectors, index, noise, turned)
+    odds = np.moveaxis(shell, 0, 1) + np.log1p(-noise.miss) + _pin_odds(connectors, index, noise)
+    return odds + _place_odds(connectors, index, noise, turned, odds)
 
 
 def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
@@ -66,7 +69,9 @@ def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
         total += _colour_table([c], noise).max() + _size_table([c], noise).max()
         total += np.log(noise.pins_exact / 0.05) if c.pins else 0.0
         total += _place_log_density(np.zeros(1), noise)[0] if c.place else 0.0
-    return float(total)
+    return float(
+        total + _shift_cost(np.zeros((1, 2)), sum(c.place is not None for c in connectors), noise)[0]
+    )
 
 
 def _colour_table(connectors, noise: ErrorModel) -> np.ndarray:
@@ -100,13 +105,43 @@ def _pin_odds(connectors, index: CatalogueIndex, noise: ErrorModel) -> np.ndarra
     return odds
 
 
-def _place_odds(connectors, index: CatalogueIndex, noise: ErrorModel, turned: bool) -> np.ndarray:
-    odds = np.zeros((index.n_families, len(connectors), index.colour.shape[1]))
-    for i, connector in enumerate(connectors):
-        if connector.place is not None:
-            at = np.array(connector.place) * (-1.0 if turned else 1.0)
-            odds[:, i] = _place_log_density(((index.place - at) ** 2).sum(axis=2) / noise.place_sd**2, noise)
-    return odds
+def _place_odds(connectors, index: CatalogueIndex, noise: ErrorModel, turned: bool, odds) -> np.ndarray:
+    """Places held against the catalogue's, once a shift that all of them share is taken out.
+
+    A side wall in view, or an outline that takes in too much, moves every plug alike. The shift is normal
+    about zero and sought for each family by expectation maximisation, first widely, then closely; which plug
+    is which is weighed by all else that is seen (`odds`). What it costs the places bear in equal parts.
+    """
+    out = np.zeros_like(odds)
+    rows = [i for i, c in enumerate(connectors) if c.place is not None]
+    if not rows:
+        return out
+    seen = np.array([connectors[i].place for i in rows]) * (-1.0 if turned else 1.0)
+    off = seen[:, None] - index.place[:, None]  # (n_families, n_places, M, 2)
+    exists = np.arange(odds.shape[2]) < index.counts[:, None, None]
+    weight = np.where(exists, odds[:, rows], -_NEVER)
+    close, far = noise.place_sd**2, noise.place_shift**2
+    pull, unshifted = np.zeros((index.n_families, 2)), (off**2).sum(axis=3)
+    squared = unshifted
+    for spread in (close + far, 4.0 * close, 2.25 * close, close, close):
+        chance = np.exp(weight - 0.5 * squared / spread) / (2 * np.pi * spread)
+        share = chance / (chance.sum(axis=2, keepdims=True) + 1.0)
+        pull = np.einsum("fij,fijk->fk", share, off) / (far * share.sum(axis=(1, 2)) + close)[:, None]
+        along = np.einsum("fijk,fk->fij", off, 2.0 * far * pull)
+        squared = unshifted - along + far**2 * (pull**2).sum(axis=1)[:, None, None]
+    cost = _shift_cost(pull, len(rows), noise) / len(rows)
+    out[:, rows] = _place_log_density(squared / close, noise) + cost[:, None, None]
+    return out
+
+
+def _shift_cost(pull: np.ndarray, n_places: int, noise: ErrorModel) -> np.ndarray:
+    """Log density of a shift of `pull` times `place_shift` squared, and of how closely n places tell it.
+
+    Summed over all shifts the places are normal with one covariance between any two (Laplace's method, exact
+    where it is certain which plug is which).
+    """
+    far = noise.place_shift**2
+    return -0.5 * far * (pull**2).sum(axis=1) - np.log1p(n_places * far / noise.place_sd**2)
 
 
 def gap_costs(connectors: tuple[Connector, ...], noise: ErrorModel) -> tuple[float, np.ndarray]:

@@ -98,7 +98,8 @@ class ErrorModel:
     pins_exact: float = 0.7
     pins_close: float = 0.2  # same rows, columns off by at most 2
     place_measured: float = 0.8
-    place_sd: float = 0.07  # share of the unit's side
+    place_sd: float = 0.07  # share of the unit's side, once the shift of all places is taken out
+    place_shift: float = 0.2  # that shift, the same for all plugs of a photo (a side wall in view)
     place_wild: float = 0.05  # a place that says nothing
     turn_unknown: float = 0.3  # which way is up was not told
     face_wrong: float = 0.03
@@ -221,7 +222,7 @@ class ErrorModel:
         KeyError, TypeError, ValueError
             If something is missing, unknown or no origin.
         """
-        raw = {_RENAMED.get(name, name): value for name, value in raw.items()}
+        raw = _WITHOUT_SHIFT | {_RENAMED.get(name, name): value for name, value in raw.items()}
         origins = raw.pop("origins", None)
         counted = None if origins is None else _read_origins(origins, cls.numbers())
         matrices = {k: tuple(tuple(row) for row in raw[k]) for k in ("colour", "size", "character")}
@@ -230,10 +231,14 @@ class ErrorModel:
 
 #: Names of numbers in files of older versions, and what they are called now.
 _RENAMED = {"unlike": "unknown"}
+#: What files say that were written before plugs' places were allowed a shift.
+_WITHOUT_SHIFT = {"place_shift": 0.0}
 
 
 def _read_origins(origins: dict[str, str], numbers: tuple[str, ...]) -> tuple[tuple[str, int], ...]:
-    origins = {_RENAMED.get(name, name): origin for name, origin in origins.items()}
+    origins = dict.fromkeys(_WITHOUT_SHIFT, "assumed") | {
+        _RENAMED.get(name, name): origin for name, origin in origins.items()
+    }
     if set(origins) != set(numbers):
         raise ValueError("origins must mark every number of the error model, and no other")
     counted = []

@@ -7,6 +7,7 @@ of units cannot make an error seem impossible.
 from collections.abc import Iterable
 from dataclasses import replace
 from difflib import SequenceMatcher
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, 
 #: How many observations the assumed values are worth.
 PRIOR_COUNT = 10.0
 _HALF = 0.5
+#: The spread of places is told by this share: most err by a fiftieth of the side, one in twenty by seven.
+NINETEEN_IN_TWENTY = 0.95
 
 
 class _Tally:
@@ -120,7 +123,12 @@ class _Counts:
         for k in range(len(family.connectors)):
             self.shares["miss"].add(k in missed)
         for i, j in pairs:
-            self._add_connector(reading[i], family, j, index, turned)
+            self._add_connector(reading[i], family, j)
+        sign = -1.0 if turned else 1.0
+        places = [
+            np.multiply(reading[i].place, sign) - index.place[0, j] for i, j in pairs if reading[i].place
+        ]
+        self.offsets += np.ravel(places - np.median(places, axis=0)).tolist() if len(places) > 2 else []
         cast = [t for t in view.texts if t.kind == "cast" and len(compact(t.value)) >= 3]
         if family.marks:
             self.shares["mark_read"].add(bool(cast))
@@ -149,9 +157,7 @@ class _Counts:
             for n in range(max(m - k, j - i)):
                 self.shares["mark_added"].add(n >= j - i)
 
-    def _add_connector(
-        self, seen: Connector, family: Family, j: int, index: CatalogueIndex, turned: bool
-    ) -> None:
+    def _add_connector(self, seen: Connector, family: Family, j: int) -> None:
         known = family.connectors[j]
         if best_colour(seen.colour) is not None:
             self.colour[COLOUR_CODES.index(known.colour)] += [seen.colour.get(c, 0.0) for c in COLOUR_CODES]
@@ -162,9 +168,6 @@ class _Counts:
             off = np.abs(np.subtract(seen.pins, known.pins))
             self.shares["pins_exact"].add(off.sum() == 0)
             self.shares["pins_close"].add(off.sum() > 0 and off[0] == 0 and off[1] <= 2)
-        if seen.place is not None:
-            at = np.array(seen.place) * (-1.0 if turned else 1.0)
-            self.offsets += (at - index.place[0, j]).tolist()
 
     def _add_back(self, view: UnitView, family: Family, variant: Variant) -> None:
         printed = [t for t in view.texts if t.kind == "printed" and len(compact(t.value)) >= 4]
@@ -206,8 +209,8 @@ class _Counts:
             extra=float(np.clip(extra, 0.005, 0.9)),
             colour=_blend(self.colour, assumed.colour_matrix),
             size=_blend(self.size, assumed.size_matrix),
-            place_sd=_spread(self.offsets, assumed.place_sd),
-            aspect_sd=_spread(self.aspects, assumed.aspect_sd),
+            place_sd=_spread(self.offsets, assumed.place_sd, NINETEEN_IN_TWENTY),
+            aspect_sd=_spread(self.aspects, assumed.aspect_sd, _HALF),
             basis=f"measured on {self.views} views of units with known truth, "
             f"{len(counted)} of {len(numbers)} numbers; the others are assumed",
             counted=tuple((name, counted[name]) for name in numbers if name in counted),
@@ -246,10 +249,10 @@ def _blend(counts: np.ndarray, assumed: np.ndarray) -> tuple[tuple[float, ...], 
     return tuple(tuple(float(v) for v in row) for row in total)
 
 
-def _spread(errors: list[float], assumed: float) -> float:
-    """Robust spread (1.4826 times the median absolute error), drawn towards the assumed one."""
+def _spread(errors: list[float], assumed: float, share: float) -> float:
+    """Spread of the normal distribution of which this share errs no more, drawn towards the assumed one."""
     if not errors:
         return assumed
-    robust = 1.4826 * float(np.median(np.abs(errors)))
+    robust = float(np.quantile(np.abs(errors), share) / NormalDist().inv_cdf(0.5 + 0.5 * share))
     squared = (len(errors) * robust**2 + PRIOR_COUNT * assumed**2) / (len(errors) + PRIOR_COUNT)
     return float(np.clip(np.sqrt(squared), 0.02, 1.0))
