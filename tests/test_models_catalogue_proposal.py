@@ -27,9 +27,10 @@ DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 #: Vision without errors: everything is seen, and seen right.
 FAULTLESS = ErrorModel(
     miss=0.0, extra=0.0, pins_measured=1.0, pins_exact=1.0, pins_close=0.0, place_measured=1.0,
-    place_sd=0.0, place_wild=0.0, turn_unknown=0.0, face_wrong=0.0, mark_read=1.0, label_found=1.0,
-    line_read=1.0, barcode_read=1.0, character_lost=0.0, character_added=0.0, body_colour_right=1.0,
-    fins_right=1.0, colour=tuple(map(tuple, np.eye(12).tolist())), size=tuple(map(tuple, np.eye(3).tolist())),
+    place_sd=0.0, place_shift=0.0, place_wild=0.0, turn_unknown=0.0, face_wrong=0.0, mark_read=1.0,
+    label_found=1.0, line_read=1.0, barcode_read=1.0, character_lost=0.0, character_added=0.0,
+    body_colour_right=1.0, fins_right=1.0, colour=tuple(map(tuple, np.eye(12).tolist())),
+    size=tuple(map(tuple, np.eye(3).tolist())),
     character=tuple(map(tuple, np.eye(36).tolist())),
 )  # fmt: skip
 for name in (

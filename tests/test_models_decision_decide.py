@@ -347,7 +347,7 @@ def test_what_contradicts_itself_is_never_said_to_be_one_of_two(catalogue, model
 def test_what_is_said_together_where_it_is_not_sure(catalogue, model):
     """A mark that is torn off behind its word leaves both CURLEWs, whose plugs differ in size alone."""
     (front,) = photos(catalogue, "CURLEW 3", None, "front")
-    plug = replace(front.units[0].connectors[0], size={"S": 0.02, "M": 0.49, "L": 0.49})
+    plug = replace(front.units[0].connectors[0], size={"S": 0.02, "M": 0.49, "L": 0.49}, pins=None)
     unit = replace(front.units[0], connectors=(plug,), texts=())
     decision = answer([replace(front, units=(unit,))], catalogue, model)
     assert set(decision.families) == {"CURLEW 3", "CURLEW 5"}

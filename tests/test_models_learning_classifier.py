@@ -176,7 +176,7 @@ def test_pairs_that_count_more_weigh_more_in_the_trees():
 def test_the_curve_is_fitted_to_every_pair_that_an_answer_looks_at(model, n_families):
     """One that knew each unit's best five alone left the others enough together to drown 'none of these'."""
     catalogue = invent_catalogue(n_families, 4)
-    units = observed(catalogue, model.noise, 6, 1)
+    units = observed(catalogue, model.noise, 6, 2)
     examples = training.observed_examples(units, catalogue, model.noise, without=False)
     scores, true = training._score(model, examples)
     most = min(n_families, SHORT_LIST)
@@ -326,7 +326,7 @@ def test_the_file_is_plain_json_that_any_reader_opens(model, tmp_path):
 
 
 def test_noise_is_measured_from_known_units():
-    truth = replace(ErrorModel(), miss=0.15, mark_read=0.4, place_sd=0.03, face_wrong=0.0)
+    truth = replace(ErrorModel(), miss=0.15, mark_read=0.4, place_sd=0.03, place_wild=0.0, face_wrong=0.0)
     truth = replace(truth, mark_wrong=0.12, mark_lost=0.08, mark_added=0.06, mark_cut=0.25, kind_wrong=0.0)
     catalogue = invent_catalogue(10, 6)
     fitted = fit_error_model(observed(catalogue, truth, 150, 7), catalogue)

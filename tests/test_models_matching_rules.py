@@ -78,8 +78,10 @@ def test_a_registered_rule_takes_part_in_fusion_and_in_the_explanation(
 
 
 def test_a_registered_rule_moves_the_probabilities(monkeypatch, catalogue, model, seen):
-    other, views, index = 5, gather_views(seen), index_catalogue(catalogue)
-    before = pool_views(views, index, model).posterior.families[other]
+    views, index = gather_views(seen), index_catalogue(catalogue)
+    former = pool_views(views, index, model)
+    other = int(former.ranked[1])
+    before = former.posterior.families[other]
     learned = add_entry(monkeypatch, model, toy(other, 0.5))
     assert pool_views(views, index, learned).posterior.families[other] > before
 

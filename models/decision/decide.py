@@ -38,6 +38,10 @@ from plugface.models.unit_choice import UnitView
 #: Candidates shown at most.
 SHOWN = 5
 
+#: Of the best: a family as probable as that is named beside it, whatever the level of sets (our choice).
+#: Where the level was fitted at most two families look alike; of four it would name one.
+A_QUARTER_AS_PROBABLE = 0.25
+
 
 def decide(
     weighing: Weighing,
@@ -226,7 +230,7 @@ def _answer_set(
     weighing: Weighing, verdict: Verdict, model: Model, costs: Costs, contradicted: bool
 ) -> list[int]:
     """Rows of the answer: the accepted family; each side of a contradiction; the look-alikes of which it is
-    surely one; the conformal set (at least the best); or none.
+    surely one; the conformal set (at least the best, and whatever is a quarter as probable); or none.
     """
     ranked = weighing.ranked
     if verdict == "identified":
@@ -238,8 +242,9 @@ def _answer_set(
     alike = find_look_alikes(weighing.fused, model.weights)
     if alike and costs.accepts(float(weighing.posterior.families[alike].sum())):
         return [int(r) for r in ranked if r in alike]
-    kept = keep_answers(weighing.posterior.families, model.conformal)
-    return [int(r) for r in ranked if kept[r]] or [int(ranked[0])]
+    probable = weighing.posterior.families
+    kept = keep_answers(probable, model.conformal) | (probable >= A_QUARTER_AS_PROBABLE * probable[ranked[0]])
+    return [int(r) for r in ranked if kept[r]]
 
 
 def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:

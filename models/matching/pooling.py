@@ -12,6 +12,8 @@ from plugface.models.matching.fusion import FusedFit, fuse_views
 from plugface.models.matching.rules import ViewFit, fit_unit
 from plugface.models.unit_choice import UnitView
 
+_RULED_OUT = 1e-6
+
 
 @dataclass(frozen=True)
 class Weighing:
@@ -28,8 +30,13 @@ class Weighing:
 
     @property
     def ranked(self) -> np.ndarray:
-        """Rows of the families, best first; ties keep the catalogue's order."""
-        return np.lexsort((-self.posterior.scores, -self.posterior.families))
+        """Rows of the families, best first, those that are as good as ruled out by their evidence.
+
+        Trees say next to the same of everything that fits badly; ties keep the catalogue's order.
+        """
+        return np.lexsort(
+            (-self.fused.log_odds.sum(axis=1), -np.maximum(self.posterior.families, _RULED_OUT))
+        )
 
 
 def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
