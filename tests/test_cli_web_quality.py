@@ -22,15 +22,20 @@ LONG_SIDE = 1008  # of what is judged, as vision/observe.py has it
 #: another filter. What lies so near to a limit may be judged either way.
 TOLERANCE = 0.15
 
-JUDGE = """async ([script, bytes, kind]) => {
-  const { judgePhoto, judgePixels } = await import(script);
+PIXELS = """async ([script, bytes, kind]) => {
+  const { judgePixels } = await import(script);
   const blob = new Blob([Uint8Array.from(atob(bytes), (sign) => sign.charCodeAt(0))], { type: kind });
   const picture = await createImageBitmap(blob);
   const canvas = document.createElement("canvas");
   [canvas.width, canvas.height] = [picture.width, picture.height];
   canvas.getContext("2d").drawImage(picture, 0, 0);
   const pixels = canvas.getContext("2d").getImageData(0, 0, picture.width, picture.height);
-  return { whole: judgePixels(pixels, picture.width, picture.height), faults: await judgePhoto(blob) };
+  return judgePixels(pixels, picture.width, picture.height);
+}"""
+
+FILE = """async ([script, bytes, kind]) => {
+  const { judgePhoto } = await import(script);
+  return judgePhoto(new Blob([Uint8Array.from(atob(bytes), (sign) => sign.charCodeAt(0))], { type: kind }));
 }"""
 
 
@@ -59,14 +64,14 @@ def coded(rgb: np.ndarray, kind: str) -> str:
 def judge(script_page):
     made, phone = script_page
     script = f"{made.app.state.assets.path}/quality.js"
-    return lambda rgb, kind: phone.evaluate(JUDGE, [script, coded(rgb, kind), f"image/{kind.lower()}"])
+    return lambda how, rgb, kind: phone.evaluate(how, [script, coded(rgb, kind), f"image/{kind.lower()}"])
 
 
 def test_both_measure_the_same_on_the_same_pixels(judge):
     seen, apart = set(), []
     for name, rgb in pictures():
         small = shrunk(rgb, LONG_SIDE)
-        theirs, ours = judge(small, "PNG")["whole"], measure_quality(small)
+        theirs, ours = judge(PIXELS, small, "PNG"), measure_quality(small)
         assert [f["name"] for f in theirs["faults"]] == [f.name for f in ours.faults], name
         assert [f["message"] for f in theirs["faults"]] == [f.message for f in ours.faults], name
         assert [f["advice"] for f in theirs["faults"]] == [f.advice for f in ours.faults], name
@@ -86,7 +91,7 @@ def test_a_file_is_judged_alike_from_end_to_end(judge):
             np.frombuffer(base64.b64decode(coded(rgb, "JPEG")), np.uint8), cv2.IMREAD_COLOR_RGB
         )
         ours = measure_quality(shrunk(decoded, LONG_SIDE), photo_size=(width, height))
-        theirs = {f["name"] for f in judge(rgb, "JPEG")["faults"]}
+        theirs = {f["name"] for f in judge(FILE, rgb, "JPEG")}
         differ = theirs ^ {f.name for f in ours.faults}
         limit = state_limits()["blur"] * max(width, height) / 2
         near = abs(ours.blur_px - limit) <= TOLERANCE * limit + 0.1
