@@ -5,6 +5,7 @@ import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from itertools import count
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -26,11 +27,16 @@ import pytest
 from plugface.cli.main import main
 from plugface.cli.web import access
 
+_TESTS = count()
+
 
 @pytest.fixture(autouse=True)
-def _own_data_folder(tmp_path, monkeypatch):
-    """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test."""
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "user-data"))
+def _own_data_folder(tmp_path_factory, monkeypatch):
+    """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test.
+
+    Most tests need no such folder: it is made by what writes there.
+    """
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path_factory.getbasetemp() / f"user-data-{next(_TESTS)}"))
 
 
 @pytest.fixture(scope="session")
@@ -81,6 +87,14 @@ def _quick_ledgers(true_migrate):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ledger, "_migrate", migrate)
         yield
+
+
+@pytest.fixture(scope="session")
+def colour():
+    """The library colour-science, for those who check against it: to import it takes seconds."""
+    import colour
+
+    return colour
 
 
 @pytest.fixture(scope="session")
@@ -175,9 +189,10 @@ def own(tmp_path):
 
 @pytest.fixture
 def coarse_trees(monkeypatch):
-    """Trees that tell 16 values of a feature apart, not 255: to sort them takes most of a small training."""
+    """A few trees that tell 16 values of a feature apart, not 255: they take most of a small training."""
     from plugface.models.learning import training
 
+    monkeypatch.setattr(training, "MAX_ITER", 12)
     trees = training.HistGradientBoostingClassifier
     monkeypatch.setattr(training, "HistGradientBoostingClassifier", partial(trees, max_bins=16))
 
@@ -217,6 +232,30 @@ def look_once(monkeypatch):
         return _LOOKS[asked]
 
     monkeypatch.setattr(eyes, "observe", once)
+
+
+#: What was simulated before, by the error model, the seed and how many.
+_DRAWN: dict = {}
+
+
+@pytest.fixture
+def draw_once(monkeypatch):
+    """Draw no units for training that a test of this worker has had drawn: 100 of them take a second.
+
+    For tests of what is made of them; the same seed gives the same ones, as another test holds.
+    """
+    from plugface.models.learning import training
+
+    draw = training.simulate_examples
+
+    def once(noise, seed, n_units, tell=training._untold):
+        asked = (noise, seed, n_units)
+        if asked not in _DRAWN:
+            _DRAWN[asked] = tuple(draw(noise, seed, n_units, tell))
+        tell("simulating units", n_units, n_units)
+        return list(_DRAWN[asked])
+
+    monkeypatch.setattr(training, "simulate_examples", once)
 
 
 _CLASSES = {"colour": 12, "size": 3, "character": 36}
@@ -574,8 +613,8 @@ def fill_yard(folder):
 
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
 
-#: What a new window of Chromium loads for its address bar, though nobody sees one: it took more of the processor
-#: than the page itself.
+#: What a new window of Chromium loads for its address bar, though nobody sees one: it took more of the
+#: processor than the page itself.
 UNUSED = "WebUIOmniboxPopup,WebUIOmniboxAimPopup"
 
 SECONDS = 60_000  # milliseconds; a loaded machine is slow, and each step ends as soon as it can

@@ -30,7 +30,7 @@ from plugface.models.learning.training_data import part_of
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitIndex
 
-pytestmark = pytest.mark.usefixtures("look_once")
+pytestmark = pytest.mark.usefixtures("look_once", "draw_once")
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

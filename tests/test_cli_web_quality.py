@@ -69,8 +69,9 @@ def judge(script_page):
 
 def test_both_measure_the_same_on_the_same_pixels(judge):
     seen, apart = set(), []
-    for name, rgb in pictures():
-        small = shrunk(rgb, LONG_SIDE)
+    for number, (name, rgb) in enumerate(pictures()):
+        # Most in a quarter of the pixels, for the time it takes; the ways to spoil one follow each other.
+        small = shrunk(rgb, LONG_SIDE // (2 if number % 6 else 1))
         theirs, ours = judge(PIXELS, small, "PNG"), measure_quality(small)
         assert [f["name"] for f in theirs["faults"]] == [f.name for f in ours.faults], name
         assert [f["message"] for f in theirs["faults"]] == [f.message for f in ours.faults], name
@@ -85,7 +86,7 @@ def test_both_measure_the_same_on_the_same_pixels(judge):
 
 
 def test_a_file_is_judged_alike_from_end_to_end(judge):
-    for name, rgb in pictures()[::2]:  # the five ways to spoil one follow each other: some of each
+    for name, rgb in pictures()[::3]:  # the five ways to spoil one follow each other: some of each
         height, width = rgb.shape[:2]
         decoded = cv2.imdecode(
             np.frombuffer(base64.b64decode(coded(rgb, "JPEG")), np.uint8), cv2.IMREAD_COLOR_RGB

@@ -97,7 +97,7 @@ def test_observed_units_train_and_calibrate(model, monkeypatch, coarse_trees):
 
 
 def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen_it(
-    model, monkeypatch, coarse_trees
+    model, monkeypatch, coarse_trees, draw_once
 ):
     catalogue = invent_catalogue(8, 4)
     taught, held = observed(catalogue, model.noise, 12, 1), observed(catalogue, model.noise, 24, 2)

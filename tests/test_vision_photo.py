@@ -7,7 +7,6 @@ import time
 import warnings
 import zlib
 
-import colour
 import cv2
 import numpy as np
 import pillow_heif
@@ -283,7 +282,7 @@ _WIDE = ((0.51512, 0.24120, -0.00105), (0.29198, 0.69225, 0.04189), (0.15710, 0.
 
 
 @pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
-def test_a_wider_gamut_is_brought_to_srgb(fmt):
+def test_a_wider_gamut_is_brought_to_srgb(colour, fmt):
     patch = np.full((64, 96, 3), (200, 60, 50), np.uint8)
     data = _encode(Image.fromarray(patch), fmt, quality=95, icc_profile=_profile(_WIDE))
     photo = decode_photo(data)

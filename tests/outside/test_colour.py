@@ -6,7 +6,6 @@ Sharma, Wu & Dalal 2005 (CIEDE2000), BabelColor's average of 30 ColorChecker cha
 
 from typing import get_args
 
-import colour
 import numpy as np
 import pytest
 from plugface.cli.present.swatches import SWATCHES
@@ -69,7 +68,7 @@ def test_ciede2000_gives_the_published_differences():
     np.testing.assert_allclose(ciede2000(PAIRS[:, :3], PAIRS[:, 3:6]), PAIRS[:, 6], atol=5.1e-5)
 
 
-def test_ciede2000_agrees_with_colour_science():
+def test_ciede2000_agrees_with_colour_science(colour):
     """Sharma, Wu & Dalal 2005, as another library has it, on colours all over the solid."""
     rng = np.random.default_rng(5)
     first, second = (rng.uniform((0, -90, -90), (100, 90, 90), (500, 3)) for _ in range(2))
@@ -79,7 +78,7 @@ def test_ciede2000_agrees_with_colour_science():
     )
 
 
-def test_srgb_decodes_as_the_standard_says():
+def test_srgb_decodes_as_the_standard_says(colour):
     """IEC 61966-2-1, 5.2, as colour-science has it, at all 256 codes."""
     codes = np.arange(256, dtype=np.uint8)
     expected = colour.models.eotf_sRGB(codes / 255)
@@ -88,7 +87,7 @@ def test_srgb_decodes_as_the_standard_says():
 
 
 @pytest.mark.parametrize("hexadecimal", ["000000", "0A0B0C", "808080", "CC5500", "FFFFFF"])
-def test_the_studio_decodes_as_the_standard_says(hexadecimal):
+def test_the_studio_decodes_as_the_standard_says(colour, hexadecimal):
     """IEC 61966-2-1, as colour-science has it; the studio has code of its own, for it may not use vision/."""
     coded = np.array([int(hexadecimal[k : k + 2], 16) for k in (0, 2, 4)]) / 255
     expected = colour.models.eotf_sRGB(coded)
@@ -99,7 +98,7 @@ def test_the_studio_decodes_as_the_standard_says(hexadecimal):
 SRGB_TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 
 
-def test_lab_of_srgb_goes_through_the_standards_matrix():
+def test_lab_of_srgb_goes_through_the_standards_matrix(colour):
     """IEC 61966-2-1 matrix (from memory, and as colour-science has it), then CIE 1976 L*a*b* under D65."""
     np.testing.assert_array_equal(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ, SRGB_TO_XYZ)
     rng = np.random.default_rng(6)
@@ -130,7 +129,7 @@ def test_colour_codes_are_those_of_iec_60757():
     assert {code: name for code, (name, _) in SWATCHES.items()} == table
 
 
-def _checker(illuminant: str) -> tuple[np.ndarray, np.ndarray]:
+def _checker(colour, illuminant: str) -> tuple[np.ndarray, np.ndarray]:
     """24 patches as a phone fixed at daylight sees them in this light, and under D65: linear sRGB (24, 3).
 
     Spectra: BabelColor average of 30 charts, CIE illuminants and the CIE 1931 2 degree observer, all as
@@ -146,7 +145,7 @@ def _checker(illuminant: str) -> tuple[np.ndarray, np.ndarray]:
     return seen(illuminant), seen("D65")
 
 
-def _picture(patches: np.ndarray) -> np.ndarray:
+def _picture(colour, patches: np.ndarray) -> np.ndarray:
     """Patches as 40 x 40 pixel squares in 4 rows of 6, display-referred."""
     coded = colour.models.eotf_inverse_sRGB(np.clip(patches, 0, 1) * 0.9)
     squares = np.round(coded * 255).astype(np.uint8).reshape(4, 6, 3)
@@ -165,9 +164,9 @@ def _errors(picture: np.ndarray, white_balance, truth: np.ndarray) -> np.ndarray
     # Measured 2026-11-25: what is left is what a diagonal scaling cannot do; lamps leave more than daylight.
     [("A", 8.0), ("D50", 3.0), ("D75", 3.0), ("FL2", 6.0), ("FL11", 8.0)],
 )
-def test_paper_takes_the_cast_off_a_colour_chart(illuminant, most_after):
-    relit, truth = _checker(illuminant)
-    picture = _picture(relit)
+def test_paper_takes_the_cast_off_a_colour_chart(colour, illuminant, most_after):
+    relit, truth = _checker(colour, illuminant)
+    picture = _picture(colour, relit)
     paper = np.zeros(picture.shape[:2], bool)
     paper[120:, 40:80] = True  # neutral 8, light as a used label
     white_balance = measure_white_balance(picture, paper=paper)
@@ -178,9 +177,9 @@ def test_paper_takes_the_cast_off_a_colour_chart(illuminant, most_after):
     assert after < before
 
 
-def test_grey_metal_serves_where_there_is_no_paper():
-    relit, truth = _checker("A")
-    picture = _picture(relit)
+def test_grey_metal_serves_where_there_is_no_paper(colour):
+    relit, truth = _checker(colour, "A")
+    picture = _picture(colour, relit)
     metal = np.zeros(picture.shape[:2], bool)
     metal[120:, 80:160] = True
     white_balance = measure_white_balance(picture, paper=np.zeros_like(metal), metal=metal)
@@ -188,10 +187,10 @@ def test_grey_metal_serves_where_there_is_no_paper():
     assert _errors(picture, white_balance, truth).mean() < _errors(picture, None, truth).mean() / 2
 
 
-def test_statistics_never_make_a_chart_much_worse():
+def test_statistics_never_make_a_chart_much_worse(colour):
     for illuminant in ("D65", "A", "FL2"):
-        relit, truth = _checker(illuminant)
-        picture = _picture(relit)
+        relit, truth = _checker(colour, illuminant)
+        picture = _picture(colour, relit)
         white_balance = measure_white_balance(picture)
         assert white_balance.method == "statistics"
         # A quarter above what was there is the price of guessing; under D65 nothing was wrong to begin with.
