@@ -200,7 +200,7 @@ def demo_units(split: str) -> list[ObservedUnit]:
             family=family.key,
             variant=family.variants[0].key,
         )
-        for number, family in enumerate(catalogue.families * 2)
+        for number, family in enumerate(catalogue.families)
     ]
 
 
