@@ -71,7 +71,10 @@ def test_a_part_of_a_catalogue_is_judged_as_in_the_whole_of_it(catalogue, model,
         for ours, theirs in zip(parts, fits, strict=True):
             np.testing.assert_array_equal(ours.measured, theirs.measured)
             for name in ("log_odds", "deviance", "suffix_margin"):
-                np.testing.assert_array_equal(getattr(ours, name), getattr(theirs, name)[rows])
+                # 1e-12: a sum over plugs runs in another order beside more families.
+                np.testing.assert_allclose(
+                    getattr(ours, name), getattr(theirs, name)[rows], atol=1e-12, rtol=0
+                )
 
 
 def test_a_family_is_shown_by_the_same_photos_whatever_was_asked_before(catalogue, model):
