@@ -55,9 +55,23 @@ BREAKS = (
     Break(
         "views count as independent",
         "models/matching/fusion.py",
-        "effective = number / (1.0 + (number - 1.0) * correlation)",
-        "effective = number",
+        "effective = (number / (1.0 + (number - 1.0) * correlation))[:, None]",
+        "effective = number * np.ones_like(correlation)",
         "test_models_matching_fusion.py",
+    ),
+    Break(
+        "a shift that all plugs share costs nothing",
+        "models/matching/alignment.py",
+        "return -0.5 * far * (pull**2).sum(axis=1)",
+        "return 0.0 * far * (pull**2).sum(axis=1)",
+        "test_models_matching_alignment.py",
+    ),
+    Break(
+        "places are held against the entry without a shift",
+        "models/matching/alignment.py",
+        "close, far = noise.place_sd**2, noise.place_shift**2",
+        "close, far = noise.place_sd**2, 0.0",
+        "test_models_matching_alignment.py",
     ),
     Break(
         "correlations in another order",
@@ -90,15 +104,15 @@ BREAKS = (
     Break(
         "a plug's colour is measured at unscaled coordinates",
         "vision/detection/connectors.py",
-        "patch = measure_housing(rgb, np.asarray(polygon) * to_rgb, white_balance)",
-        "patch = measure_housing(rgb, np.asarray(polygon), white_balance)",
+        "corners, white_balance = np.asarray(polygon) * picture.to_rgb, picture.white_balance",
+        "corners, white_balance = np.asarray(polygon), picture.white_balance",
         "test_vision_detection_connectors.py",
     ),
     Break(
         "a large photo's colours are measured as if it were not reduced",
         "vision/observe.py",
-        "sighting.maps, found, scene.rgb, 1 / scene.to_photo, scene.white_balance",
-        "sighting.maps, found, scene.rgb, 1.0, scene.white_balance",
+        "return Picture(scene.rgb, 1 / scene.to_photo, scene.white_balance, tuple(shades))",
+        "return Picture(scene.rgb, 1.0, scene.white_balance, tuple(shades))",
         "test_vision_observe.py",
     ),
     Break(
