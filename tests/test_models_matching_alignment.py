@@ -80,14 +80,14 @@ def plug(colour: str, size: str) -> Connector:
     return Connector(SQUARE, {colour: 1.0}, {size: 1.0}, 0.3, 1.0)
 
 
-def in_place(family, index, noise, shift=(0.0, 0.0), turned=False):
+def in_place(family, index, noise, shift):
     """Plugs of a family, surely seen, where its entry has them but for one shift; and how they align."""
     places = index.place[0, : len(family.connectors)] + shift
     seen = tuple(
         replace(plug(c.colour, c.size), place=tuple(at.tolist()))
         for c, at in zip(family.connectors, places, strict=True)
     )
-    return seen, align(measure_match(seen, index, noise, turned=turned)[0], *gap_costs(seen, noise))
+    return seen, align(measure_match(seen, index, noise)[0], *gap_costs(seen, noise))
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 5])

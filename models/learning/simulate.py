@@ -132,7 +132,7 @@ def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
 def _shift(places: np.ndarray, noise: ErrorModel, rng) -> np.ndarray:
     """All of them moved alike, no farther than the outline reaches."""
     low, high = -_HALF - places.min(axis=0), _HALF - places.max(axis=0)
-    return places + np.clip(rng.normal(0, noise.place_shift, 2), np.minimum(low, 0), np.maximum(high, 0))
+    return places + np.clip(rng.normal(0, noise.place_shift, 2), low, high)
 
 
 def _turned(c: Connector) -> Connector:

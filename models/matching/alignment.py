@@ -121,8 +121,7 @@ def _place_odds(connectors, index: CatalogueIndex, noise: ErrorModel, turned: bo
     exists = np.arange(odds.shape[2]) < index.counts[:, None, None]
     weight = np.where(exists, odds[:, rows], -_NEVER)
     close, far = noise.place_sd**2, noise.place_shift**2
-    pull, unshifted = np.zeros((index.n_families, 2)), (off**2).sum(axis=3)
-    squared = unshifted
+    squared = unshifted = (off**2).sum(axis=3)
     for spread in (close + far, 4.0 * close, 2.25 * close, close, close):
         chance = np.exp(weight - 0.5 * squared / spread) / (2 * np.pi * spread)
         share = chance / (chance.sum(axis=2, keepdims=True) + 1.0)

@@ -128,7 +128,8 @@ class _Counts:
         places = [
             np.multiply(reading[i].place, sign) - index.place[0, j] for i, j in pairs if reading[i].place
         ]
-        self.offsets += np.ravel(places - np.median(places, axis=0)).tolist() if len(places) > 2 else []
+        if len(places) > 2:  # of fewer the middle, which is taken for the shift, says too little
+            self.offsets += np.ravel(places - np.median(places, axis=0)).tolist()
         cast = [t for t in view.texts if t.kind == "cast" and len(compact(t.value)) >= 3]
         if family.marks:
             self.shares["mark_read"].add(bool(cast))
