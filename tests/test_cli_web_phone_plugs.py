@@ -22,10 +22,11 @@ from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RES
 from plugface.vision import geometry
 from plugface.vision.colour.naming import NamedShade, classical_posterior, named_share, pool_opinions
 from plugface.vision.colour.white_balance import measure_white_balance
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection import segmenter, verifier
 from plugface.vision.detection.connectors import measure_housing
 from plugface.vision.detection.segmenter import WEIGHTS
-from plugface.vision.observations import COLOUR_CODES, WhiteBalance
+from plugface.vision.observations import WhiteBalance
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
@@ -216,7 +217,7 @@ WHAT_IS_FED = """async ([script, size, exchanged, mirrored]) => {
   const { nameMaps } = await import(script);
   const limits = (await import(script.replace("plug_maps", "plug_limits"))).default;
   const [width, height] = size;
-  const count = Math.max(...Object.values(limits.coarse).map(([first, channels]) => first + channels));
+  const count = limits.coarse.reduce((sum, [, channels]) => sum + (channels ?? limits.codes.length), 0);
   const [wide, high] = exchanged ? [height, width] : [width, height];
   const map = (channels, step) => {
     const [w, h] = [wide / step, high / step];
@@ -253,7 +254,7 @@ def test_what_is_said_of_a_turned_picture_is_turned_back_as_the_server_does(scri
         assert np.allclose(np.array(said[name]), expected.reshape(5, -1), atol=1e-3), name
     colour = np.array(said["colour"])
     colour -= np.log(np.exp(colour).sum(0))  # normalised there, and where plugs are told here
-    assert np.allclose(colour, maps.colour.reshape(12, -1), atol=1e-4)
+    assert np.allclose(colour, maps.colour.reshape(len(COLOUR_CODES), -1), atol=1e-4)
 
 
 OVERLAP = """async ([script, pairs]) => {

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
 from plugface.models.matching.error_model import ALPHABET, FINS
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import SIZE_CLASSES
 
 _DROPPED = re.compile(f"[^{ALPHABET}]+")
 _FORMS = str.maketrans({c: "9" if c.isdigit() else "A" for c in ALPHABET})

@@ -7,29 +7,47 @@ from plugface.models.matching.alignment import align, best_match, gap_costs, mea
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Connector, best_colour
+from plugface.vision.observations import Connector, Unit, best_colour
 
 
 def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """Best alignment if the plug face is seen; nothing if it is the back: both, weighed by the face."""
     if view.unit is None or view.front < 0.01:
         return nothing(index)
-    connectors, other = view.unit.connectors, view.unit.other_order
+    connectors = view.unit.connectors
     if not connectors and view.unit.method == WHOLE_PHOTO:  # nothing was outlined, so no plugs were sought
         return nothing(index)
-    miss, extra = gap_costs(connectors, noise)
-    if connectors:
-        score = score_alignments(measure_match(connectors, index, noise), index.counts, miss, extra)
-    else:
-        score = miss * index.counts
-    if other and connectors:
-        turned = tuple(connectors[i] for i in other)
-        odds = measure_match(turned, index, noise, turned=True)
-        second = score_alignments(odds, index.counts, miss, extra[list(other)])
-        score = np.logaddexp(score, second) - np.log(2.0)
-    deviance = np.maximum(best_match(connectors, noise) - score, 0.0) * view.front
+    score = fitting = _score_face(view.unit, index, noise, passing=False)
+    untaught = _count_untaught(index, noise)
+    if untaught.any():
+        # All plugs of a colour that vision was not taught pass for one that it was, and nobody knows which.
+        fitting = _score_face(view.unit, index, noise, passing=True)
+        score = np.maximum(score, fitting - np.log(len(noise.taught)) * untaught)
+    deviance = np.maximum(best_match(connectors, noise) - fitting, 0.0) * view.front
     log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
     return Column(log_odds, view.front, deviance)
+
+
+def _score_face(unit: Unit, index: CatalogueIndex, noise: ErrorModel, *, passing: bool) -> np.ndarray:
+    """Best alignment of each family's plugs, nats; of both readings where it is open which is right."""
+    connectors, other = unit.connectors, unit.other_order
+    miss, extra = gap_costs(connectors, noise)
+    if not connectors:
+        return miss * index.counts
+    odds = measure_match(connectors, index, noise, passing=passing)
+    score = score_alignments(odds, index.counts, miss, extra)
+    if other:
+        turned = tuple(connectors[i] for i in other)
+        odds = measure_match(turned, index, noise, turned=True, passing=passing)
+        second = score_alignments(odds, index.counts, miss, extra[list(other)])
+        score = np.logaddexp(score, second) - np.log(2.0)
+    return score
+
+
+def _count_untaught(index: CatalogueIndex, noise: ErrorModel) -> np.ndarray:
+    """How many colours that vision was not taught each family's plugs have."""
+    codes = [{c.colour for c in family.connectors} for family in index.families]
+    return np.array([len(own.difference(noise.taught)) for own in codes], dtype=int)
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
@@ -42,27 +60,29 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
     if view.unit.other_order:
         readings.append(tuple(connectors[i] for i in view.unit.other_order))
     tries = [
-        (align(measure_match(r, alone, noise, turned=k > 0)[0], *gap_costs(r, noise)), r)
+        (align(measure_match(r, alone, noise, turned=k > 0, passing=True)[0], *gap_costs(r, noise)), r)
         for k, r in enumerate(readings)
     ]
     best, reading = max(tries, key=lambda pair: pair[0].score)
     seen = " ".join(f"{best_colour(c.colour) or '?'}-{most_probable(c.size)}" for c in reading)
-    slips = [_slip(reading[i], family, j) for i, j in best.pairs]
+    slips = [_slip(reading[i], family, j, noise) for i, j in best.pairs]
     slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]
     extra = [best_colour(reading[i].colour) for i in best.extra]
     slips += [f"one {colour} plug too many" if colour else "one plug too many" for colour in extra]
     slips = [slip for slip in slips if slip]
+    untold = {c.colour for c in family.connectors}.difference(noise.taught, *(c.colour for c in reading))
     if slips:
         return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
     if not any(best_colour(c.colour) for c in reading):
         return f"plugs {seen} agree with {family.key} in number and size; their colours are not known"
-    return f"plugs {seen} agree with {family.key} in number, order, colour and size"
+    but = f"; how {' and '.join(sorted(untold))} looks was not taught yet" if untold else ""
+    return f"plugs {seen} agree with {family.key} in number, order, colour and size{but}"
 
 
-def _slip(connector: Connector, family: Family, j: int) -> str:
+def _slip(connector: Connector, family: Family, j: int, noise: ErrorModel) -> str:
     known, slips = family.connectors[j], []
     colour = best_colour(connector.colour)
-    if colour is not None and colour != known.colour:
+    if colour is not None and colour != known.colour and known.colour in (*noise.taught, *connector.colour):
         slips.append(f"{colour} for {known.colour}")
     if most_probable(connector.size) != known.size:
         slips.append(f"size {most_probable(connector.size)} for {known.size}")
