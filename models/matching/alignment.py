@@ -32,12 +32,7 @@ class Alignment:
 
 
 def measure_match(
-    connectors: tuple[Connector, ...],
-    index: CatalogueIndex,
-    noise: ErrorModel,
-    *,
-    turned: bool = False,
-    passing: bool = False,
+    connectors: tuple[Connector, ...], index: CatalogueIndex, noise: ErrorModel, *, turned: bool = False
 ) -> np.ndarray:
     """Log likelihood ratio of each seen connector being each known one.
 
@@ -48,16 +43,12 @@ def measure_match(
     noise : ErrorModel
     turned : bool
         The unit is read half a turn round: places change sign.
-    passing : bool
-        A plug of a colour that vision was not taught passes for whatever is seen; else its colour says
-        nothing.
 
     Returns
     -------
     log_odds : float ndarray, shape (n_families, n_seen, M)
     """
-    colours = _colour_table(connectors, noise, passing)
-    shell = colours[:, index.colour] + _size_table(connectors, noise)[:, index.size]
+    shell = _colour_table(connectors, noise)[:, index.colour] + _size_table(connectors, noise)[:, index.size]
     odds = np.moveaxis(shell, 0, 1) + np.log1p(-noise.miss) + _pin_odds(connectors, index, noise)
     return odds + _place_odds(connectors, index, noise, turned, odds)
 
@@ -76,7 +67,7 @@ def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
     """
     total = len(connectors) * np.log1p(-noise.miss)
     for c in connectors:
-        total += _colour_table([c], noise, passing=True).max() + _size_table([c], noise).max()
+        total += _colour_table([c], noise).max() + _size_table([c], noise).max()
         total += np.log(noise.pins_exact / 0.05) if c.pins else 0.0
         total += _place_log_density(np.zeros(1), noise)[0] if c.place else 0.0
     return float(
@@ -84,9 +75,10 @@ def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
     )
 
 
-def _colour_table(connectors, noise: ErrorModel, passing: bool) -> np.ndarray:
+def _colour_table(connectors, noise: ErrorModel) -> np.ndarray:
     """Log likelihood ratios of the colours seen, shape (n_seen, n_colours); columns are the table's rows.
 
+    A colour that vision was not taught passes for whatever is seen; one column more, BLANK, says nothing.
     Codes beyond those that were taught are seen where a catalogue names a shade of theirs, or by a network
     that was taught more than this error model; how often they are wrong is then assumed.
     """
@@ -94,10 +86,10 @@ def _colour_table(connectors, noise: ErrorModel, passing: bool) -> np.ndarray:
     seen = np.array([[c.colour.get(k, 0.0) for k in noise.taught] for c in connectors])
     odds = taught * (seen @ noise.colour_matrix.T)
     if others := COLOUR_CODES[taught:]:
-        blank = odds.max(axis=1) if passing else seen.sum(axis=1)
-        odds = np.column_stack([odds, *[blank] * len(others)])
         beyond = np.array([[c.colour.get(k, 0.0) for k in others] for c in connectors])
+        odds = np.column_stack([odds, *[odds.max(axis=1)] * len(others)])
         odds += taught * (beyond @ np.array(ASSUMED_COLOUR)[:, taught:].T)
+        odds = np.column_stack([odds, np.ones(len(odds))])
     return np.log(odds + 1e-9)
 
 

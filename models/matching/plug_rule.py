@@ -1,8 +1,10 @@
 """The rule of the plug face: connectors in order, their colours, sizes and pins."""
 
+from dataclasses import replace
+
 import numpy as np
 from plugface.models.catalogue.entries import Family
-from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.catalogue.index import BLANK, CatalogueIndex
 from plugface.models.matching.alignment import align, best_match, gap_costs, measure_match, score_alignments
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
@@ -17,37 +19,30 @@ def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     connectors = view.unit.connectors
     if not connectors and view.unit.method == WHOLE_PHOTO:  # nothing was outlined, so no plugs were sought
         return nothing(index)
-    score = fitting = _score_face(view.unit, index, noise, passing=False)
-    untaught = _count_untaught(index, noise)
-    if untaught.any():
-        # All plugs of a colour that vision was not taught pass for one that it was, and nobody knows which.
-        fitting = _score_face(view.unit, index, noise, passing=True)
-        score = np.maximum(score, fitting - np.log(len(noise.taught)) * untaught)
+    score = fitting = _score_face(view.unit, index, noise)
+    blank = index.colour == BLANK
+    if blank.any():  # no entry that fits better would explain what a plug without a colour looks like
+        passing = np.where(blank, len(noise.taught), index.colour)
+        fitting = _score_face(view.unit, replace(index, colour=passing), noise)
     deviance = np.maximum(best_match(connectors, noise) - fitting, 0.0) * view.front
     log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
     return Column(log_odds, view.front, deviance)
 
 
-def _score_face(unit: Unit, index: CatalogueIndex, noise: ErrorModel, *, passing: bool) -> np.ndarray:
+def _score_face(unit: Unit, index: CatalogueIndex, noise: ErrorModel) -> np.ndarray:
     """Best alignment of each family's plugs, nats; of both readings where it is open which is right."""
     connectors, other = unit.connectors, unit.other_order
     miss, extra = gap_costs(connectors, noise)
     if not connectors:
         return miss * index.counts
-    odds = measure_match(connectors, index, noise, passing=passing)
+    odds = measure_match(connectors, index, noise)
     score = score_alignments(odds, index.counts, miss, extra)
     if other:
         turned = tuple(connectors[i] for i in other)
-        odds = measure_match(turned, index, noise, turned=True, passing=passing)
+        odds = measure_match(turned, index, noise, turned=True)
         second = score_alignments(odds, index.counts, miss, extra[list(other)])
         score = np.logaddexp(score, second) - np.log(2.0)
     return score
-
-
-def _count_untaught(index: CatalogueIndex, noise: ErrorModel) -> np.ndarray:
-    """How many colours that vision was not taught each family's plugs have."""
-    codes = [{c.colour for c in family.connectors} for family in index.families]
-    return np.array([len(own.difference(noise.taught)) for own in codes], dtype=int)
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
@@ -60,7 +55,7 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
     if view.unit.other_order:
         readings.append(tuple(connectors[i] for i in view.unit.other_order))
     tries = [
-        (align(measure_match(r, alone, noise, turned=k > 0, passing=True)[0], *gap_costs(r, noise)), r)
+        (align(measure_match(r, alone, noise, turned=k > 0)[0], *gap_costs(r, noise)), r)
         for k, r in enumerate(readings)
     ]
     best, reading = max(tries, key=lambda pair: pair[0].score)
