@@ -60,7 +60,7 @@ def identify(
             verdict="unreadable" if not views else "not_in_catalogue",
             message="No photo was given." if not views else "The catalogue holds no family.",
             candidates=(),
-            cautions=list_cautions(views, [], catalogue, costs=costs),
+            cautions=list_cautions(views, [], catalogue, costs=costs, codes=len(model.noise.taught)),
             unknown_probability=1.0,
             catalogue_sha256=catalogue.sha256,
             model_version=model.version,

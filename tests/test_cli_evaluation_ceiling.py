@@ -10,16 +10,8 @@ from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import place_plugs
 from plugface.models.decision.answers import Candidate, Decision
 from plugface.models.learning.metrics import Case
-from plugface.vision.observations import (
-    COLOUR_CODES,
-    Code,
-    Connector,
-    Observations,
-    Quality,
-    Text,
-    Unit,
-    WhiteBalance,
-)
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import Code, Connector, Observations, Quality, Text, Unit, WhiteBalance
 
 FAMILY = load_catalogue(default_catalogue()).by_key["DUNLIN 1"]  # VT-M WH-M GN-S
 UNIT_BOX = [[0, 0], [400, 0], [400, 200], [0, 200]]

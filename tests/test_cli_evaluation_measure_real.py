@@ -9,8 +9,8 @@ from plugface.cli.evaluation.measure_real import (
     score_written,
 )
 from plugface.cli.evaluation.measure_vision import Tally
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.observations import (
-    COLOUR_CODES,
     SIZE_CLASSES,
     Connector,
     Observations,

@@ -14,16 +14,9 @@ from plugface.cli.evaluation.measure_vision import (
     table,
 )
 from plugface.cli.settings import demo_folder
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.segmenter import LOOKS, NetworkSegmenter
-from plugface.vision.observations import (
-    COLOUR_CODES,
-    SIZE_CLASSES,
-    Connector,
-    Observations,
-    Quality,
-    Unit,
-    WhiteBalance,
-)
+from plugface.vision.observations import SIZE_CLASSES, Connector, Observations, Quality, Unit, WhiteBalance
 
 _QUALITY = Quality(width_px=1000, height_px=800, median_luma=0.4, burnt_share=0.0, blur_px=0.5)
 _BALANCE = WhiteBalance((1.0, 1.0, 1.0), "none", 0.0)

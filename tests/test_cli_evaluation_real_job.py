@@ -13,15 +13,8 @@ from plugface.cli.evaluation.real_job import (
 from plugface.cli.settings import demo_folder
 from plugface.demo.real.records import read_index, read_truth
 from plugface.models.catalogue.proposal import SeenLabel, Sighting
-from plugface.vision.observations import (
-    COLOUR_CODES,
-    SIZE_CLASSES,
-    Connector,
-    Observations,
-    Quality,
-    Unit,
-    WhiteBalance,
-)
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import SIZE_CLASSES, Connector, Observations, Quality, Unit, WhiteBalance
 
 KINDS = json.loads((demo_folder() / "real" / "kinds.json").read_text(encoding="utf-8"))
 KIND = {

@@ -300,14 +300,15 @@ def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(
     from dataclasses import replace
 
     from plugface.vision import observe as eyes
-    from plugface.vision.observations import UNKNOWN_COLOUR
+    from plugface.vision.colour_table import COLOUR_CODES
 
     seen_as(front=MARK_ONLY)
     coloured = eyes.observe
 
     def grey(photo, **_):
         seen = coloured(photo)
-        plugs = tuple(replace(c, colour=UNKNOWN_COLOUR) for c in seen.units[0].connectors)
+        alike = dict.fromkeys(COLOUR_CODES, 1 / len(COLOUR_CODES))
+        plugs = tuple(replace(c, colour=alike) for c in seen.units[0].connectors)
         return replace(seen, units=(replace(seen.units[0], connectors=plugs),))
 
     photo = plain_photo("front.jpg")

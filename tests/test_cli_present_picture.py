@@ -3,7 +3,7 @@ import pytest
 from PIL import Image
 from plugface.cli.present.picture import Sheet, _free_place, _overlap
 from plugface.cli.present.swatches import SWATCHES, ink_on
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 
 def test_the_picture_shows_the_photo_outlines_and_a_verdict_strip(

@@ -1,4 +1,7 @@
-"""The direction of imports, held by parsing every file: cli -> models -> vision.observations, never back."""
+"""The direction of imports, held by parsing every file: cli -> models -> vision.observations, never back.
+
+The table of colours lies beside the observations, and whoever may read those may read it.
+"""
 
 import ast
 from importlib.metadata import distributions
@@ -19,12 +22,13 @@ FILES = sorted(path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
 #: Where a file of a room may import from, besides its own room and what is installed.
 ALLOWED = {
     "vision": (),
-    "models": ("plugface.vision.observations",),
+    "models": ("plugface.vision.colour_table", "plugface.vision.observations"),
     "training_data_demo": ("plugface.models.catalogue.entries",),
     "cli": (
         "plugface.analysis",
         "plugface.codec",
         "plugface.models",
+        "plugface.vision.colour_table",
         "plugface.vision.observations",
         "plugface.demo",
     ),

@@ -11,16 +11,8 @@ from plugface.models.catalogue.proposal import describe_unit, split_suffix
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import gather_views
-from plugface.vision.observations import (
-    COLOUR_CODES,
-    Code,
-    Connector,
-    Observations,
-    Quality,
-    Text,
-    Unit,
-    WhiteBalance,
-)
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import Code, Connector, Observations, Quality, Text, Unit, WhiteBalance
 
 DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 

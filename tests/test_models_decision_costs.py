@@ -24,13 +24,13 @@ def test_the_colour_threshold_is_where_bayes_rule_reaches_the_caution_threshold(
     ratio = (share / (1 - share)) / ((1 / 12) / (11 / 12))
     odds = ratio * HAZARDOUS_PLUGS / (1 - HAZARDOUS_PLUGS)
     chance = odds / (1 + odds)
-    if abs(share - COSTS.colour_caution_at) > 1e-9:
-        assert (share > COSTS.colour_caution_at) == (chance > COSTS.caution_at)
+    if abs(share - COSTS.colour_caution_at()) > 1e-9:
+        assert (share > COSTS.colour_caution_at()) == (chance > COSTS.caution_at)
 
 
 def test_an_even_posterior_never_warns_and_an_even_chance_always_does():
-    assert 1 / 12 < COSTS.colour_caution_at < 0.5
-    assert Costs(missed_hazard=4000.0).colour_caution_at < COSTS.colour_caution_at
+    assert 1 / 12 < COSTS.colour_caution_at() < 0.5
+    assert Costs(missed_hazard=4000.0).colour_caution_at() < COSTS.colour_caution_at()
 
 
 def test_the_cheapest_action_costs_at_most_a_second_look():

@@ -21,7 +21,8 @@ from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.pooling import pool_views
 from plugface.models.unit_choice import gather_views
-from plugface.vision.observations import COLOUR_CODES, Code, Connector, Fault, Observations, Text, Unit
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import Code, Connector, Fault, Observations, Text, Unit
 
 #: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
 CLEAN = replace(

@@ -21,7 +21,7 @@ from plugface.demo.real.records import (
     read_truth,
     with_doubts,
 )
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 ROWS, TRUE = read_index(), read_truth()
 #: Every field of a truth row and of its items; a text in clear has no place here.

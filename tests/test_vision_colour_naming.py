@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from plugface.vision.colour.naming import (
-    PROTOTYPES,
     NamedShade,
     classical_posterior,
     measure_patch,
@@ -14,7 +13,7 @@ from plugface.vision.colour.naming import (
     to_lab,
 )
 from plugface.vision.colour.white_balance import to_linear
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import BY_CODE, COLOUR_CODES
 
 # sRGB of plastics in plain light, written down by eye.
 PLASTICS = {
@@ -71,7 +70,7 @@ def test_weighing_gives_a_posterior(shares):
         dict(zip(COLOUR_CODES, first, strict=True)), dict(zip(COLOUR_CODES, second, strict=True))
     )
     assert sum(both.values()) == pytest.approx(1)
-    assert set(both) == set(COLOUR_CODES) == set(PROTOTYPES)
+    assert set(both) == set(COLOUR_CODES)
 
 
 def test_white_is_lab_100_0_0():
@@ -84,7 +83,7 @@ SLATE = NamedShade("TQ", (45.0, -4.0, -18.0))
 
 def test_a_named_shade_is_known_by_its_code_and_only_near_it():
     still = np.zeros(3)
-    near, far = np.array(SLATE.lab), np.array(PROTOTYPES["RD"][0], float)
+    near, far = np.array(SLATE.lab), np.array(BY_CODE["RD"].lab, float)
     assert classical_posterior(near, still, 0.1)["TQ"] < 0.5
     assert classical_posterior(near, still, 0.1, [SLATE])["TQ"] > 0.8
     assert named_share(near, still, 0.1, [SLATE]) > 0.8
@@ -109,7 +108,7 @@ def test_a_shade_needs_a_code_of_the_standard():
 def test_the_network_by_itself_is_softened_by_its_temperature():
     """1.2, chosen on the calibration split: odds of 9 to 1 become 9 ** (1 / 1.2), that is 6.2 to 1."""
     from plugface.vision.colour.naming import pool_opinions
-    from plugface.vision.observations import COLOUR_CODES
+    from plugface.vision.colour_table import COLOUR_CODES
 
     network = dict.fromkeys(COLOUR_CODES, 0.0) | {"BK": 0.9, "BU": 0.1}
     posterior = pool_opinions(network, None)

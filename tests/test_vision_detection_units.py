@@ -5,9 +5,9 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.instances import AGREED, find_instances, join_votes
 from plugface.vision.detection.units import CLUSTERING, find_units
-from plugface.vision.observations import COLOUR_CODES
 
 H, W = 480, 640
 

@@ -191,7 +191,8 @@ def test_plugs_that_fill_the_frame_are_a_close_up_and_said_so():
 
 def replace_connector(seen):
     """Any connector that was seen, or one made up where none was."""
-    from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
+    from plugface.vision.colour_table import COLOUR_CODES
+    from plugface.vision.observations import SIZE_CLASSES, Connector
 
     found = [*seen.loose, *(c for unit in seen.units for c in unit.connectors)]
     even = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}

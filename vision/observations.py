@@ -8,11 +8,9 @@ is not calibrated; calibrated numbers are called probability and exist only in m
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Literal
 
-#: Colour codes of IEC 60757 (designation of colours) that a plug housing can have.
-ColourCode = Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ"]
-COLOUR_CODES: tuple[ColourCode, ...] = get_args(ColourCode)
+from plugface.vision.colour_table import COLOUR_CODES
 
 SIZE_CLASSES = ("S", "M", "L")
 
@@ -109,13 +107,9 @@ def reading_order(points_xy: Sequence[tuple[float, float]], heights: Sequence[fl
     return tuple(order)
 
 
-#: Posterior of a colour of which nothing is known.
-UNKNOWN_COLOUR: dict[str, float] = dict.fromkeys(COLOUR_CODES, 1.0 / len(COLOUR_CODES))
-
-
 def best_colour(posterior: Mapping[str, float]) -> str | None:
-    """The most probable code; None where nothing is known, as on a photo without colours."""
-    if max(posterior.values()) - min(posterior.values()) < 1e-6 and len(posterior) == len(COLOUR_CODES):
+    """The most probable code; None where all are as probable, as on a photo without colours."""
+    if len(posterior) > 2 and max(posterior.values()) - min(posterior.values()) < 1e-6:
         return None
     return max(posterior, key=posterior.__getitem__)
 
@@ -165,7 +159,7 @@ class Connector:
     """One connector housing; a plug still seated in it counts as the housing."""
 
     polygon: Polygon
-    colour: dict[str, float]  # posterior over COLOUR_CODES
+    colour: dict[str, float]  # posterior over those of COLOUR_CODES that can be told
     size: dict[str, float]  # posterior over SIZE_CLASSES
     size_ratio: float | None  # long side of the housing / long side of its unit; None: on no unit
     confidence: float  # that this is a connector housing at all
@@ -222,7 +216,7 @@ class Body:
     """The unit's outline and surface, as far as they were measured."""
 
     aspect: float  # long side / short side of the outline
-    colour: dict[str, float] = field(default_factory=dict)  # posterior over COLOUR_CODES, or empty
+    colour: dict[str, float] = field(default_factory=dict)  # posterior as of a connector, or empty
     fins: dict[str, float] = field(default_factory=dict)  # posterior over "none", "half", "all", or empty
 
 

@@ -25,9 +25,7 @@ from plugface.vision.detection.units import FoundUnit, find_units, verify_units
 from plugface.vision.detection.verifier import Verifier, load_verifier
 from plugface.vision.geometry import lies_on_any, overlap, shrunk
 from plugface.vision.observations import (
-    COLOUR_CODES,
     MIN_AREA_RATIO,
-    UNKNOWN_COLOUR,
     Body,
     Code,
     Connector,
@@ -366,7 +364,7 @@ def _balance(picture: np.ndarray, maps: Maps) -> WhiteBalance:
     h2, w2 = maps.masks["label"].shape
     small = cv2.resize(picture, (w2, h2), interpolation=cv2.INTER_AREA)
     body = cv2.resize(
-        np.exp(maps.body_colour[COLOUR_CODES.index("GY")]) * (maps.coarse_masks["connector"] < 0.2),
+        np.exp(maps.body_colour[maps.codes.index("GY")]) * (maps.coarse_masks["connector"] < 0.2),
         (w2, h2),
         interpolation=cv2.INTER_LINEAR,
     )
@@ -460,7 +458,7 @@ def _picture(scene: _Scene, shades: Sequence[NamedShade]) -> Picture:
 
 def _without_colours(connectors: Sequence[Connector]) -> list[Connector]:
     """The connectors of a photo that has no colours: what was called white would be a guess."""
-    return [replace(connector, colour=dict(UNKNOWN_COLOUR)) for connector in connectors]
+    return [replace(c, colour=dict.fromkeys(c.colour, 1 / len(c.colour))) for c in connectors]
 
 
 def _build(

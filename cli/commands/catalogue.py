@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say, say_json
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 if TYPE_CHECKING:
     from plugface.models.catalogue.check import Problem

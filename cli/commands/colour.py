@@ -10,6 +10,7 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_colour_code
 from plugface.cli.present.plain_text import say
+from plugface.vision.colour_table import BY_CODE
 from plugface.vision.observations import Polygon
 
 if TYPE_CHECKING:
@@ -17,9 +18,8 @@ if TYPE_CHECKING:
     from plugface.models.catalogue.entries import Catalogue, LabColour, Shade, SrgbColour
     from rich.console import Console
 
-#: Plugs of these colours warn (see the cautions); a shade near them under another code hides the warning. Lab
-#: as in vision's prototypes, from memory of common plastics.
-WARNING_COLOURS = {"OG": (60.0, 44.0, 58.0), "YE": (77.0, 6.0, 66.0)}
+#: Plugs of these colours warn (see the cautions); a shade near them under another code hides the warning.
+WARNING_COLOURS = {code: BY_CODE[code].lab for code in ("OG", "YE")}
 NEAR_WARNING = 20.0  # CIEDE2000; our choice, wide because a caution too many costs a look
 
 
@@ -233,7 +233,7 @@ def _render(console: Console, catalogue: Catalogue) -> None:
 
     shades = name_shades(catalogue)
     if not shades:
-        console.print("The catalogue has no shades of its own; the twelve common ones are always known.")
+        console.print("The catalogue has no shades of its own; the common ones are always known.")
         return
     table = Table(box=None, pad_edge=False)
     for caption in ("shade", "code", "L*a*b*", "examples"):

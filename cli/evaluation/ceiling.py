@@ -28,6 +28,7 @@ from plugface.models.catalogue.index import place_plugs
 from plugface.models.learning.classifier import load_model
 from plugface.models.learning.metrics import Case, sees_both
 from plugface.models.unit_choice import most_prominent
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.order import (
     ORIENTATION_RESOLVED,
     order_connectors,
@@ -35,7 +36,6 @@ from plugface.vision.detection.order import (
     place_in_unit,
 )
 from plugface.vision.observations import (
-    COLOUR_CODES,
     SIZE_CLASSES,
     Body,
     Code,

@@ -36,8 +36,9 @@ from plugface.cli.evaluation.golden import choose_rows
 from plugface.cli.present.report.printing import PROGRAMS
 from plugface.cli.settings import demo_folder
 from plugface.cli.web.phone_plugs import RUNTIME
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.segmenter import WEIGHTS, Maps, join, look
-from plugface.vision.observations import COLOUR_CODES, Connector, best_colour
+from plugface.vision.observations import Connector, best_colour
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 from plugface.vision.vision_models import VisionModels, default_models

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from plugface.models.catalogue.check import HOUSING_MM
+from plugface.vision.colour_table import COLOUR_CODES
 
 #: The JSON Schema of a family's file, written beside it for editors.
 SCHEMA_FILE = "catalogue.schema.json"
@@ -96,7 +97,7 @@ date = "{today.isoformat()}"
 size_mm = [{width:g}, {height:g}, {depth:g}]  # width, height, depth
 # cast aluminium, plastic, sheet steel, plastic on aluminium, plastic on cast, anodised aluminium
 material = {toml_text(draft.material)}
-# colour = "GY"  # codes of IEC 60757: BK BN RD OG YE GN BU VT GY WH PK TQ
+# colour = "GY"  # codes of IEC 60757: {" ".join(COLOUR_CODES)}
 # lid_colour = "BK"  # only where the lid differs
 # fins = "none"  # none, half, all
 # corners = "square"  # square, round

@@ -188,7 +188,7 @@ class _Writer:
         at = _scaled(plug.place, size_mm)
         self.say("", "[[connectors]]")
         said = f"{percent(plug.colour_share)}{other}"
-        if plug.colour_share < 0.1:  # all twelve alike: the photo had no colours
+        if plug.colour_share < 0.1:  # all alike: the photo had no colours
             said = "CHECK: not known, for the photo shows no colours"
         self.say(f'colour = "{plug.colour}"  # {said}')
         long = HOUSING_MM[plug.size][0]

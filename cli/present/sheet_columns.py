@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from plugface.cli.present.catalogue_template import USUAL_PINS
 from plugface.cli.present.catalogue_text import number_text
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 Level = Literal["family", "variant"]
 

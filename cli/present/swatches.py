@@ -1,26 +1,10 @@
-"""Colour codes of IEC 60757 with an English name and a shade to show them in.
+"""How colours are shown: a shade, an ink that is read on it, a name."""
 
-The standard fixes the letters and names, not the shades. The shades here are our choice for screens and
-have no part in recognising anything.
-"""
-
+from plugface.vision.colour_table import COLOURS
 from plugface.vision.observations import best_colour
 
 #: code -> (name, sRGB 0..255)
-SWATCHES: dict[str, tuple[str, tuple[int, int, int]]] = {
-    "BK": ("black", (28, 28, 31)),
-    "BN": ("brown", (128, 78, 36)),
-    "RD": ("red", (204, 36, 43)),
-    "OG": ("orange", (244, 122, 16)),
-    "YE": ("yellow", (246, 205, 30)),
-    "GN": ("green", (38, 148, 66)),
-    "BU": ("blue", (38, 102, 204)),
-    "VT": ("violet", (128, 62, 176)),
-    "GY": ("grey", (140, 145, 150)),
-    "WH": ("white", (247, 247, 243)),
-    "PK": ("pink", (240, 142, 178)),
-    "TQ": ("turquoise", (44, 186, 184)),
-}
+SWATCHES = {colour.code: (colour.name, colour.shown) for colour in COLOURS}
 
 #: Shade that stands for a colour that is not known. Our choice.
 UNKNOWN_SHADE = (198, 198, 198)

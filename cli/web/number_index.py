@@ -44,7 +44,7 @@ def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
         ),
         keep_days=keep_days,
         shades=list(name_shades(catalogue).values()),
-        colour_caution_at=catalogue.costs.colour_caution_at,
+        colour_caution_at=catalogue.costs.colour_caution_at(),
         families=[_family_out(family, catalogue, places) for family in catalogue.families],
         patterns=[PatternOut(**asdict(table)) for table in tables.values()],
         hazards=[_caution_out(caution) for caution in (HIGH_VOLTAGE, RESTRAINT)],

@@ -12,8 +12,9 @@ from plugface.models.decision.cautions import COLOURS_UNKNOWN, HIGH_VOLTAGE, RES
 from plugface.models.decision.costs import Costs
 from plugface.vision import network_files, quality
 from plugface.vision.colour import naming, white_balance
+from plugface.vision.colour_table import COLOUR_CODES, COLOURS
 from plugface.vision.detection import connectors, instances, segmenter, units, verifier
-from plugface.vision.observations import COLOUR_CODES, MIN_AREA_RATIO, SIZE_CLASSES
+from plugface.vision.observations import MIN_AREA_RATIO, SIZE_CLASSES
 from plugface.vision.observe import (
     _MEDIUM_PX,
     _MIN_OVERLAP,
@@ -74,7 +75,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "settled": SETTLED,
         "stride": segmenter._STRIDE,
         "fine": segmenter._FINE,
-        "coarse": {name: [at, segmenter._COARSE[name]] for name, at in segmenter._places()},
+        "coarse": list(segmenter._COARSE.items()),
         "scales": segmenter._SHAPE_SCALES,
         "cell": instances.CELL,
         "votes": {
@@ -115,7 +116,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         },
         "naming": {
             "to_xyz": (naming._TO_XYZ / naming._TO_XYZ.sum(axis=1, keepdims=True)).tolist(),
-            "prototypes": [naming.PROTOTYPES[code] for code in COLOUR_CODES],
+            "prototypes": [[colour.lab, *colour.strays] for colour in COLOURS],
             "shade_sigmas": naming.SHADE_SIGMAS,
             "outlier": naming.OUTLIER,
             "classical_weight": naming.CLASSICAL_WEIGHT,
@@ -129,7 +130,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "sizes": SIZE_CLASSES,
         "shades": [[name, _css(rgb), _css(ink_on(rgb))] for name, rgb in (SWATCHES[c] for c in COLOUR_CODES)],
         "no_shade": [_css(UNKNOWN_SHADE), _css(ink_on(UNKNOWN_SHADE))],
-        "caution_at": Costs().colour_caution_at,  # where the phone has no copy of the catalogue
+        "caution_at": Costs().colour_caution_at(),  # where the phone has no copy of the catalogue
         "cautions": {
             "OG": asdict(HIGH_VOLTAGE),
             "YE": asdict(RESTRAINT),

@@ -25,6 +25,7 @@ from plugface.models.catalogue.entries import (
 )
 from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
 from plugface.models.catalogue.shades import find_shade_problems
+from plugface.vision.colour_table import UNTAUGHT_CODES, name_colour, passes_for
 from plugface.vision.observations import reading_order
 
 Severity = Literal["error", "warning", "note"]
@@ -494,6 +495,26 @@ def check_shades(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
         yield "", (severity, "shades", f"catalogue.toml, {key}", words, remedy)
 
 
+def check_taught_colours(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """Every plug's colour is one that vision was taught, or of a shade that the catalogue names."""
+    told = {shade.code for shade in catalogue.head.shades}
+    for code in (code for code in UNTAUGHT_CODES if code not in told):
+        keys = [f.key for f in catalogue.families if any(c.colour == code for c in f.connectors)]
+        near = " or ".join(map(name_colour, passes_for(code)))
+        if keys:
+            yield (
+                "",
+                (
+                    "warning", "colour not taught", "connectors",
+                    f"plug colour {name_colour(code)}: the network that ships was not trained with it; plugs "
+                    f"of that colour are given as {near or 'another'} until it is trained anew, and their "
+                    f"colour speaks neither for nor against {_listed(keys)}",
+                    "Lean on the mark and the label, or name its shade as measured on a photo: plugface "
+                    f"catalogue colour --code {code}",
+                ),
+            )  # fmt: skip
+
+
 FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (
     check_order,
     check_geometry,
@@ -507,6 +528,7 @@ CATALOGUE_RULES: tuple[Callable[[Catalogue], Iterator[tuple[str, Found]]], ...] 
     check_numbers,
     check_look_alikes,
     check_shades,
+    check_taught_colours,
     check_currency,
 )
 

@@ -19,7 +19,7 @@ import re2
 import rtoml
 from plugface.models.catalogue.messages import explain_entry, own_errors
 from plugface.models.decision.costs import Costs
-from plugface.vision.observations import ColourCode
+from plugface.vision.colour_table import ColourCode
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 SizeClass = Literal["S", "M", "L"]

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
 from plugface.models.matching.error_model import ALPHABET, FINS
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import SIZE_CLASSES
 
 _DROPPED = re.compile(f"[^{ALPHABET}]+")
 _FORMS = str.maketrans({c: "9" if c.isdigit() else "A" for c in ALPHABET})
@@ -57,13 +58,17 @@ class Strings:
         return np.repeat(np.arange(len(counts)), counts), np.array(owners, dtype=int)
 
 
+#: In the place of a plug's colour: it has none that anything could be said of.
+BLANK = len(COLOUR_CODES)
+
+
 @dataclass(frozen=True)
 class CatalogueIndex:
     """Arrays over n_families; M is the largest number of connectors."""
 
     families: tuple[Family, ...]
     counts: np.ndarray  # int (n_families,)
-    colour: np.ndarray  # int (n_families, M), 0 beyond the count
+    colour: np.ndarray  # int (n_families, M), row of the table of colours or BLANK; 0 beyond the count
     size: np.ndarray  # int (n_families, M)
     pins: np.ndarray  # int (n_families, M, 2)
     place: np.ndarray  # float (n_families, M, 2), as `place_plugs` gives them
@@ -82,6 +87,12 @@ class CatalogueIndex:
     def n_families(self) -> int:
         """Number of families."""
         return len(self.families)
+
+    def without_colours(self, taught: int) -> "CatalogueIndex | None":
+        """The same with no colour on plugs whose colour is none of the first so many rows of the table; None
+        where there is no such plug."""
+        untaught = self.colour >= taught
+        return replace(self, colour=np.where(untaught, BLANK, self.colour)) if untaught.any() else None
 
 
 def strings_of(pairs: list[tuple[str, int]]) -> Strings:

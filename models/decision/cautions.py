@@ -4,6 +4,7 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.decision.answers import Caution
 from plugface.models.decision.costs import Costs
 from plugface.models.unit_choice import UnitView
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.observations import best_colour
 
 HIGH_VOLTAGE = Caution(
@@ -37,7 +38,7 @@ LOCKED = "{which} is locked: the catalogue says it is of no use for a swap."
 LOCKED_OPEN = "{which} is locked and is not ruled out: settle the variant before paying."
 
 
-def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
+def seen_colours(views: tuple[UnitView, ...], costs: Costs, codes: int = len(COLOUR_CODES)) -> set[str]:
     """Plug colours that are likely enough to warn by, on any view.
 
     How sure it is that the thing is a plug does not count: an orange cable is as live.
@@ -46,13 +47,16 @@ def seen_colours(views: tuple[UnitView, ...], costs: Costs) -> set[str]:
     ----------
     views : tuple of UnitView
     costs : Costs
+    codes : int
+        How many colours vision was taught.
 
     Returns
     -------
-    codes : set of str, IEC 60757
+    likely : set of str, IEC 60757
     """
+    least = costs.colour_caution_at(codes)
     connectors = [c for view in views if view.unit for c in view.unit.connectors]
-    return {code for c in connectors for code, share in c.colour.items() if share >= costs.colour_caution_at}
+    return {code for c in connectors for code, share in c.colour.items() if share >= least}
 
 
 def lacks_colours(views: tuple[UnitView, ...]) -> bool:
@@ -67,6 +71,7 @@ def list_cautions(
     catalogue: Catalogue,
     locked: str = "",
     costs: Costs | None = None,
+    codes: int = len(COLOUR_CODES),
 ) -> tuple[Caution, ...]:
     """All cautions in the order a person must read them.
 
@@ -80,13 +85,15 @@ def list_cautions(
         A sentence if a variant in the answer is locked.
     costs : Costs, optional
         In place of the catalogue's.
+    codes : int
+        How many colours vision was taught.
 
     Returns
     -------
     cautions : tuple of Caution
     """
     hazards = {family.hazard for family in likely}
-    colours = seen_colours(views, costs or catalogue.costs)
+    colours = seen_colours(views, costs or catalogue.costs, codes)
     cautions = []
     if "high voltage" in hazards or "OG" in colours:
         cautions.append(HIGH_VOLTAGE)

@@ -10,7 +10,7 @@ everything heeds no warning. The figures are our judgement, not measured; a shop
 
 from dataclasses import dataclass
 
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 #: Share of the plugs on this trade's benches that carry high voltage, and of those that fire an airbag or a
 #: belt tensioner: one in a thousand each (assumed, no source).
@@ -80,15 +80,14 @@ class Costs:
         """Probability of a hazard from which warning costs less than silence."""
         return self.needless_caution / (self.needless_caution + self.missed_hazard)
 
-    @property
-    def colour_caution_at(self) -> float:
-        """Share of a plug's colour posterior from which warning costs less than silence.
+    def colour_caution_at(self, codes: int = len(COLOUR_CODES)) -> float:
+        """Share of a plug's colour posterior, over so many codes, from which warning costs less than silence.
 
         The posterior takes all colours for equally common; hazardous plugs are not. By Bayes' rule the odds
         of a hazard are the colour's odds against an even posterior, times those of HAZARDOUS_PLUGS. So an
         even posterior (nothing was told) never warns, and a plug that is as likely orange as not always does.
         """
-        even = 1.0 / (len(COLOUR_CODES) - 1)
+        even = 1.0 / (codes - 1)
         before = HAZARDOUS_PLUGS / (1.0 - HAZARDOUS_PLUGS)
         odds = even * self.needless_caution / (self.missed_hazard * before)
         return odds / (1.0 + odds)

@@ -23,7 +23,7 @@ from plugface.models.decision.answers import (
 from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.findings import find_broken, find_contradictions, name_sides
+from plugface.models.decision.findings import find_broken, find_contradictions, find_untaught, name_sides
 from plugface.models.decision.label_reading import reads_listed_number
 from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
@@ -37,6 +37,9 @@ from plugface.models.unit_choice import UnitView
 
 #: Candidates shown at most.
 SHOWN = 5
+
+#: A family as probable as that is told where the colours of its plugs cannot be (our choice).
+POSSIBLE = 0.01
 
 #: Of the best: a family as probable as that is named beside it, whatever the level of sets (our choice).
 #: Where the level was fitted at most two families look alike; of four it would name one.
@@ -81,6 +84,9 @@ def decide(
     family, variants = index.families[lead], variants_of(weighing, lead, model)
     findings += _unlisted(family, variants) if rows else ()
     findings += find_broken(weighing.views)
+    if verdict != "unreadable":
+        possible = [index.families[r] for r in np.flatnonzero(posterior.families >= POSSIBLE)]
+        findings += find_untaught(possible, weighing.views, model.noise)
     remaining, variant_message = _settle_variant(family, variants, weighing, verdict, costs)
     named = [index.families[r] for r in rows]
     # Where it is surely one of few, what follows from each of them counts.
@@ -138,6 +144,7 @@ def decide(
             catalogue,
             _locked_words(named if closed else named[:1], remaining),
             costs,
+            len(model.noise.taught),
         ),
         findings=findings,
         next_photo=None

@@ -1,6 +1,9 @@
 """Contradictions in what was seen, and damage: a person must look at these, whatever the answer."""
 
+from collections.abc import Sequence
+
 import numpy as np
+from plugface.models.catalogue.entries import Family
 from plugface.models.catalogue.index import CatalogueIndex, Strings, compact, strings_of
 from plugface.models.decision.answers import TWO_UNITS, Finding
 from plugface.models.matching.error_model import ErrorModel
@@ -10,7 +13,14 @@ from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
+from plugface.vision.colour_table import name_colour
 from plugface.vision.observations import Text, best_colour
+
+#: What is said of a plug's colour that vision was not taught.
+NOT_TAUGHT = (
+    "Plug colour {what}: the network that ships was not trained with it, so such plugs are seen in another "
+    "colour, and theirs speaks neither for nor against {families}."
+)
 
 
 def find_contradictions(
@@ -57,6 +67,39 @@ def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
                 words = f"{which}{where} seems to have broken off: look at it before paying."
                 findings.append(Finding("plug broken off", words))
     return tuple(findings)
+
+
+def find_untaught(
+    families: Sequence[Family], views: tuple[UnitView, ...], noise: ErrorModel
+) -> tuple[Finding, ...]:
+    """Families with plugs in a colour that vision was not taught, where plugs are seen.
+
+    Parameters
+    ----------
+    families : sequence of Family
+        Those that the unit may be of.
+    views : tuple of UnitView
+    noise : ErrorModel
+
+    Returns
+    -------
+    findings : tuple of Finding
+        One for each colour.
+    """
+    plugs = [plug for view in views if view.unit for plug in view.unit.connectors]
+    told = set(noise.taught).union(*(plug.colour for plug in plugs))
+    having: dict[str, list[str]] = {}
+    for family in families if plugs else ():
+        for code in dict.fromkeys(c.colour for c in family.connectors if c.colour not in told):
+            having.setdefault(code, []).append(family.key)
+    return tuple(
+        Finding("colour not taught", NOT_TAUGHT.format(what=name_colour(code), families=_listed(keys)))
+        for code, keys in having.items()
+    )
+
+
+def _listed(keys: list[str]) -> str:
+    return " and ".join(keys) if len(keys) <= 3 else f"{', '.join(keys[:3])} and {len(keys) - 3} more"
 
 
 def name_sides(

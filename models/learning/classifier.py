@@ -285,7 +285,7 @@ def _build(raw: dict) -> Model:
         raise ValueError("a tree asks a feature that there is not")
     noise = ErrorModel.from_json(raw["noise"])
     shapes = (noise.colour_matrix.shape, noise.size_matrix.shape, noise.character_matrix.shape)
-    if shapes != ((12, 12), (3, 3), (36, 36)):
+    if len(noise.taught) < 2 or shapes != ((len(noise.taught),) * 2, (3, 3), (36, 36)):
         raise ValueError("a confusion matrix has another size than it should")
     return Model(
         classifier=trees,

@@ -5,14 +5,13 @@ order or one more plug differs. Every name and number is drawn at random and sta
 """
 
 from collections.abc import Sequence
-from typing import TypeVar, get_args
+from typing import TypeVar
 
 import numpy as np
 from plugface.models.catalogue.entries import (
     Body,
     Catalogue,
     CatalogueHead,
-    ColourCode,
     Connector,
     Family,
     Label,
@@ -20,11 +19,11 @@ from plugface.models.catalogue.entries import (
     SizeClass,
     Variant,
 )
+from plugface.vision.colour_table import COLOUR_CODES, COLOURS, ColourCode
 
 T = TypeVar("T")
 
-#: Share of plug colours: dark and grey shells are most common (common practice, no source).
-_COLOUR_SHARE = np.array([3, 2, 1, 0.3, 0.3, 1.5, 1, 1, 3, 2, 0.5, 0.3])
+_COLOUR_SHARE = np.array([colour.common for colour in COLOURS])
 _SYLLABLES = (
     "BA",
     "CO",
@@ -108,7 +107,7 @@ def _draw_connectors(rng, shell: Body) -> tuple[Connector, ...]:
 
 
 def _connector(rng, place: tuple[float, float]) -> Connector:
-    colour: ColourCode = _pick(rng, get_args(ColourCode), p=_COLOUR_SHARE / _COLOUR_SHARE.sum())
+    colour: ColourCode = _pick(rng, COLOUR_CODES, p=_COLOUR_SHARE / _COLOUR_SHARE.sum())
     size: SizeClass = _pick(rng, ("S", "M", "L"), p=[0.25, 0.35, 0.4])
     columns = {"S": (4, 9), "M": (8, 15), "L": (14, 30)}[size]
     return Connector(

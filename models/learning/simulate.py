@@ -13,7 +13,6 @@ from plugface.models.catalogue.index import compact, place_plugs
 from plugface.models.decision.answers import View
 from plugface.models.matching.error_model import ALPHABET, FINS, ErrorModel
 from plugface.vision.observations import (
-    COLOUR_CODES,
     SIZE_CLASSES,
     Body,
     Character,
@@ -106,15 +105,16 @@ def _pick(values: Sequence, rng):
 def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     miss = noise.miss * (0.5 if close else 1.0)
     places = _shift(place_plugs(family), noise, rng)
+    colours = _as_taught([known.colour for known in family.connectors], noise, rng)
     seen = [
-        _connector(known, place, noise, rng)
-        for known, place in zip(family.connectors, places, strict=True)
+        _connector(known, colour, place, noise, rng)
+        for known, colour, place in zip(family.connectors, colours, places, strict=True)
         if rng.random() >= miss
     ]
     if rng.random() < noise.extra:
         like = int(rng.integers(len(family.connectors)))
-        stray = _connector(family.connectors[like], places[like], noise, rng)
-        colour = _draw_posterior(int(rng.integers(len(COLOUR_CODES))), noise.colour_matrix, COLOUR_CODES, rng)
+        stray = _connector(family.connectors[like], colours[like], places[like], noise, rng)
+        colour = _draw_posterior(int(rng.integers(len(noise.taught))), noise.colour_matrix, noise.taught, rng)
         across, down = rng.uniform(-0.5, 0.5, 2)
         place = (float(across), float(down))
         stray = Connector(
@@ -129,6 +129,16 @@ def _draw_connectors(family: Family, noise: ErrorModel, rng, close: bool):
     return tuple(seen), back_to_front
 
 
+def _as_taught(codes: list[str], noise: ErrorModel, rng) -> list[int]:
+    """Places of colours among those that vision was taught; any other passes for one of them."""
+    passing = {
+        code: int(rng.integers(len(noise.taught)))
+        for code in dict.fromkeys(codes)
+        if code not in noise.taught
+    }
+    return [passing[code] if code in passing else noise.taught.index(code) for code in codes]
+
+
 def _shift(places: np.ndarray, noise: ErrorModel, rng) -> np.ndarray:
     """All of them moved alike, no farther than the outline reaches."""
     low, high = -_HALF - places.min(axis=0), _HALF - places.max(axis=0)
@@ -140,7 +150,7 @@ def _turned(c: Connector) -> Connector:
     return Connector(c.polygon, c.colour, c.size, c.size_ratio, c.confidence, c.pins, place)
 
 
-def _connector(known, at: np.ndarray, noise: ErrorModel, rng) -> Connector:
+def _connector(known, colour: int, at: np.ndarray, noise: ErrorModel, rng) -> Connector:
     pins, place = None, None
     if rng.random() < noise.pins_measured:
         luck = rng.random()
@@ -154,7 +164,7 @@ def _connector(known, at: np.ndarray, noise: ErrorModel, rng) -> Connector:
         )
     return Connector(
         polygon=_SQUARE,
-        colour=_draw_posterior(COLOUR_CODES.index(known.colour), noise.colour_matrix, COLOUR_CODES, rng),
+        colour=_draw_posterior(colour, noise.colour_matrix, noise.taught, rng),
         size=_draw_posterior(SIZE_CLASSES.index(known.size), noise.size_matrix, SIZE_CLASSES, rng),
         size_ratio=0.3,
         confidence=float(rng.uniform(0.7, 1.0)),
@@ -167,13 +177,14 @@ def _draw_body(family: Family, noise: ErrorModel, rng) -> Body:
     width, height, _ = family.body.size_mm
     aspect = float(np.exp(abs(abs(np.log(width / height)) + rng.normal(0, noise.aspect_sd))))
     side = family.body.lid_colour if rng.random() < 0.5 and family.body.lid_colour else family.body.colour
-    share = (1 - noise.body_colour_right) / len(COLOUR_CODES)
-    colours = np.full((len(COLOUR_CODES),) * 2, share) + np.eye(len(COLOUR_CODES)) * noise.body_colour_right
+    codes = noise.taught
+    share = (1 - noise.body_colour_right) / len(codes)
+    colours = np.full((len(codes),) * 2, share) + np.eye(len(codes)) * noise.body_colour_right
     wrong = (1 - noise.fins_right) / len(FINS)
     fins = np.full((len(FINS),) * 2, wrong) + np.eye(len(FINS)) * noise.fins_right
     return Body(
         aspect=aspect,
-        colour=_draw_posterior(COLOUR_CODES.index(side), colours, COLOUR_CODES, rng),
+        colour=_draw_posterior(_as_taught([side], noise, rng)[0], colours, codes, rng),
         fins=_draw_posterior(FINS.index(family.body.fins), fins, FINS, rng),
     )
 

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
-from plugface.models.matching.error_model import ErrorModel
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector
+from plugface.models.matching.error_model import ASSUMED_COLOUR, ErrorModel
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import SIZE_CLASSES, Connector
 
 #: Nats that stand for "impossible" where they are added to others.
 _NEVER = 50.0
@@ -75,8 +76,21 @@ def best_match(connectors: tuple[Connector, ...], noise: ErrorModel) -> float:
 
 
 def _colour_table(connectors, noise: ErrorModel) -> np.ndarray:
-    seen = np.array([[c.colour.get(k, 0.0) for k in COLOUR_CODES] for c in connectors])
-    return np.log(len(COLOUR_CODES) * (seen @ noise.colour_matrix.T) + 1e-9)  # (n_seen, 12 true)
+    """Log likelihood ratios of the colours seen, shape (n_seen, n_colours); columns are the table's rows.
+
+    A colour that vision was not taught passes for whatever is seen; one column more, BLANK, says nothing.
+    Codes beyond those that were taught are seen where a catalogue names a shade of theirs, or by a network
+    that was taught more than this error model; how often they are wrong is then assumed.
+    """
+    taught = len(noise.taught)
+    seen = np.array([[c.colour.get(k, 0.0) for k in noise.taught] for c in connectors])
+    odds = taught * (seen @ noise.colour_matrix.T)
+    if others := COLOUR_CODES[taught:]:
+        beyond = np.array([[c.colour.get(k, 0.0) for k in others] for c in connectors])
+        odds = np.column_stack([odds, *[odds.max(axis=1)] * len(others)])
+        odds += taught * (beyond @ np.array(ASSUMED_COLOUR)[:, taught:].T)
+        odds = np.column_stack([odds, np.ones(len(odds))])
+    return np.log(odds + 1e-9)
 
 
 def _size_table(connectors, noise: ErrorModel) -> np.ndarray:

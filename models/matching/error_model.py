@@ -10,7 +10,8 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from plugface.models.matching.confusions import blend_confusions, load_confusions
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES
+from plugface.vision.colour_table import COLOUR_CODES, alike_pairs
+from plugface.vision.observations import SIZE_CLASSES
 
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 FINS = ("none", "half", "all")
@@ -18,21 +19,6 @@ FINS = ("none", "half", "all")
 #: Characters that are read for one another; common practice, no source. The counts of confusions.py
 #: outweigh them where there are any.
 LOOK_ALIKES = ("0OQD", "1IL7", "2Z", "5S", "8B", "6G", "UV", "MN", "CG", "3B", "PR", "EF", "4A")
-
-#: Colours that age or light turn into one another (a yellowed white is beige, a faded black is grey).
-NEIGHBOURS = (
-    "WH GY",
-    "WH YE",
-    "BK GY",
-    "BK BN",
-    "BN OG",
-    "OG YE",
-    "OG RD",
-    "GN TQ",
-    "BU TQ",
-    "BU VT",
-    "RD PK",
-)
 
 #: Confidence from which a cast text counts as read surely. Our choice: the reader of cast marks calls so what
 #: settles which way up it reads.
@@ -52,7 +38,7 @@ def _confusion(size: int, error: float, pairs: list[tuple[int, int]], paired: fl
 
 
 def _colour_pairs() -> list[tuple[int, int]]:
-    return [(COLOUR_CODES.index(a), COLOUR_CODES.index(b)) for a, b in map(str.split, NEIGHBOURS)]
+    return [(COLOUR_CODES.index(a), COLOUR_CODES.index(b)) for a, b in alike_pairs()]
 
 
 def _character_pairs() -> list[tuple[int, int]]:
@@ -64,7 +50,8 @@ def _character_pairs() -> list[tuple[int, int]]:
     ]
 
 
-_COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
+#: Of all colours of the table, as if vision had been taught them all.
+ASSUMED_COLOUR = _confusion(len(COLOUR_CODES), 0.02, _colour_pairs(), 0.015)
 _SIZE = _confusion(len(SIZE_CLASSES), 0.02, [(0, 1), (1, 2)], 0.08)
 
 
@@ -92,7 +79,7 @@ class ErrorModel:
 
     miss: float = 0.05  # a connector that is there is not reported (or is broken off)
     extra: float = 0.05  # odds that one more thing is reported as a connector
-    colour: Matrix = _COLOUR
+    colour: Matrix = ASSUMED_COLOUR  # of the first rows of the table: those that vision was taught
     size: Matrix = _SIZE
     pins_measured: float = 0.4
     pins_exact: float = 0.7
@@ -159,9 +146,15 @@ class ErrorModel:
         n = dict(self.counted).get(name)
         return "assumed" if n is None else f"measured, n = {n}"
 
+    @property
+    def taught(self) -> tuple[str, ...]:
+        """The colours whose errors are known: the first rows of the table. How vision sees a plug of any
+        later row is not known."""
+        return COLOUR_CODES[: len(self.colour)]
+
     @cached_property
     def colour_matrix(self) -> np.ndarray:
-        """(12, 12), true to seen."""
+        """(n_taught, n_taught), true to seen."""
         return np.array(self.colour)
 
     @cached_property

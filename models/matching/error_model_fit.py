@@ -16,7 +16,8 @@ from plugface.models.catalogue.index import CatalogueIndex, compact, index_famil
 from plugface.models.matching.alignment import align, gap_costs, measure_match
 from plugface.models.matching.error_model import FINS, SURE_READING, ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitView, gather_views
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Text, best_colour
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.observations import SIZE_CLASSES, Connector, Text, best_colour
 
 #: How many observations the assumed values are worth.
 PRIOR_COUNT = 10.0
@@ -79,6 +80,7 @@ class _Counts:
     def __init__(self) -> None:
         self.views = 0
         self.colour = np.zeros((len(COLOUR_CODES), len(COLOUR_CODES)))
+        self.told: set[str] = set()  # codes that posteriors name
         self.size = np.zeros((len(SIZE_CLASSES), len(SIZE_CLASSES)))
         self.extra, self.fronts = 0, 0
         self.offsets: list[float] = []
@@ -160,6 +162,8 @@ class _Counts:
 
     def _add_connector(self, seen: Connector, family: Family, j: int) -> None:
         known = family.connectors[j]
+        if 2 * len(seen.colour) > len(COLOUR_CODES):  # one that names few was written by hand
+            self.told |= seen.colour.keys()
         if best_colour(seen.colour) is not None:
             self.colour[COLOUR_CODES.index(known.colour)] += [seen.colour.get(c, 0.0) for c in COLOUR_CODES]
         self.size[SIZE_CLASSES.index(known.size)] += [seen.size.get(c, 0.0) for c in SIZE_CLASSES]
@@ -189,12 +193,18 @@ class _Counts:
         if body.fins:
             self.shares["fins_right"].add(max(FINS, key=lambda k: body.fins.get(k, 0.0)) == known.fins)
 
+    def _count_taught(self, assumed: ErrorModel) -> int:
+        """How many rows of the table vision tells: what it never names, it was not taught."""
+        rows = [k for k, code in enumerate(assumed.taught, start=1) if code in self.told]
+        return max(rows, default=len(assumed.taught))
+
     def noise(self, assumed: ErrorModel) -> ErrorModel:
         """The assumed values, with everything that was counted put in their place."""
         shares: dict[str, Any] = {
             name: tally.share(getattr(assumed, name)) for name, tally in self.shares.items()
         }
-        shares["body_colour_right"] = _without_luck(shares["body_colour_right"], len(COLOUR_CODES))
+        taught = self._count_taught(assumed)
+        shares["body_colour_right"] = _without_luck(shares["body_colour_right"], taught)
         shares["fins_right"] = _without_luck(shares["fins_right"], len(FINS))
         shares["miss"] = float(np.clip(shares["miss"], 0.005, 0.5))
         counted = {name: int(tally.trials) for name, tally in self.shares.items()}
@@ -208,7 +218,7 @@ class _Counts:
             assumed,
             **shares,
             extra=float(np.clip(extra, 0.005, 0.9)),
-            colour=_blend(self.colour, assumed.colour_matrix),
+            colour=_blend(self.colour[:taught, :taught], assumed.colour_matrix[:taught, :taught]),
             size=_blend(self.size, assumed.size_matrix),
             place_sd=_spread(self.offsets, assumed.place_sd, NINETEEN_IN_TWENTY),
             aspect_sd=_spread(self.aspects, assumed.aspect_sd, _HALF),

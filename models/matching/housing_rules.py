@@ -7,7 +7,7 @@ from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.matching.error_model import FINS, ErrorModel
 from plugface.models.matching.rule import Column, Rule, most_probable, nothing, soften
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 
 def _outline(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
@@ -35,10 +35,12 @@ def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Co
     """The colour that is seen is the body's or the lid's; either counts."""
     if view.unit is None or view.unit.body is None or not view.unit.body.colour:
         return nothing(index)
-    seen = np.array([view.unit.body.colour.get(k, 0.0) for k in COLOUR_CODES])
-    spread = noise.body_colour_right * seen + (1.0 - noise.body_colour_right) / len(COLOUR_CODES)
-    # Bodies are grey or black far more often than one in twelve; half the ratio's logarithm allows for that.
-    return Column(0.5 * np.log(len(COLOUR_CODES) * spread[index.body_colour].max(axis=1)))
+    seen = np.array([view.unit.body.colour.get(k, 0.0) for k in noise.taught])
+    spread = noise.body_colour_right * seen + (1.0 - noise.body_colour_right) / len(seen)
+    # A colour that vision was not taught says nothing.
+    odds = np.append(len(seen) * spread, np.ones(len(COLOUR_CODES) - len(seen)))
+    # Bodies are grey or black far more often than each of so many; half the ratio's logarithm allows for it.
+    return Column(0.5 * np.log(odds[index.body_colour].max(axis=1)))
 
 
 def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:

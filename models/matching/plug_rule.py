@@ -1,35 +1,48 @@
 """The rule of the plug face: connectors in order, their colours, sizes and pins."""
 
+from dataclasses import replace
+
 import numpy as np
 from plugface.models.catalogue.entries import Family
-from plugface.models.catalogue.index import CatalogueIndex
+from plugface.models.catalogue.index import BLANK, CatalogueIndex
 from plugface.models.matching.alignment import align, best_match, gap_costs, measure_match, score_alignments
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Connector, best_colour
+from plugface.vision.observations import Connector, Unit, best_colour
 
 
 def _plugs(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
     """Best alignment if the plug face is seen; nothing if it is the back: both, weighed by the face."""
     if view.unit is None or view.front < 0.01:
         return nothing(index)
-    connectors, other = view.unit.connectors, view.unit.other_order
+    connectors = view.unit.connectors
     if not connectors and view.unit.method == WHOLE_PHOTO:  # nothing was outlined, so no plugs were sought
         return nothing(index)
+    score = fitting = _score_face(view.unit, index, noise)
+    blank = index.colour == BLANK
+    if blank.any():  # no entry that fits better would explain what a plug without a colour looks like
+        passing = np.where(blank, len(noise.taught), index.colour)
+        fitting = _score_face(view.unit, replace(index, colour=passing), noise)
+    deviance = np.maximum(best_match(connectors, noise) - fitting, 0.0) * view.front
+    log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
+    return Column(log_odds, view.front, deviance)
+
+
+def _score_face(unit: Unit, index: CatalogueIndex, noise: ErrorModel) -> np.ndarray:
+    """Best alignment of each family's plugs, nats; of both readings where it is open which is right."""
+    connectors, other = unit.connectors, unit.other_order
     miss, extra = gap_costs(connectors, noise)
-    if connectors:
-        score = score_alignments(measure_match(connectors, index, noise), index.counts, miss, extra)
-    else:
-        score = miss * index.counts
-    if other and connectors:
+    if not connectors:
+        return miss * index.counts
+    odds = measure_match(connectors, index, noise)
+    score = score_alignments(odds, index.counts, miss, extra)
+    if other:
         turned = tuple(connectors[i] for i in other)
         odds = measure_match(turned, index, noise, turned=True)
         second = score_alignments(odds, index.counts, miss, extra[list(other)])
         score = np.logaddexp(score, second) - np.log(2.0)
-    deviance = np.maximum(best_match(connectors, noise) - score, 0.0) * view.front
-    log_odds = np.logaddexp(np.log(view.front) + score, np.log(max(1.0 - view.front, 1e-3)))
-    return Column(log_odds, view.front, deviance)
+    return score
 
 
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
@@ -47,22 +60,24 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
     ]
     best, reading = max(tries, key=lambda pair: pair[0].score)
     seen = " ".join(f"{best_colour(c.colour) or '?'}-{most_probable(c.size)}" for c in reading)
-    slips = [_slip(reading[i], family, j) for i, j in best.pairs]
+    slips = [_slip(reading[i], family, j, noise) for i, j in best.pairs]
     slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]
     extra = [best_colour(reading[i].colour) for i in best.extra]
     slips += [f"one {colour} plug too many" if colour else "one plug too many" for colour in extra]
     slips = [slip for slip in slips if slip]
+    untold = {c.colour for c in family.connectors}.difference(noise.taught, *(c.colour for c in reading))
     if slips:
         return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
     if not any(best_colour(c.colour) for c in reading):
         return f"plugs {seen} agree with {family.key} in number and size; their colours are not known"
-    return f"plugs {seen} agree with {family.key} in number, order, colour and size"
+    but = f"; how {' and '.join(sorted(untold))} looks was not taught yet" if untold else ""
+    return f"plugs {seen} agree with {family.key} in number, order, colour and size{but}"
 
 
-def _slip(connector: Connector, family: Family, j: int) -> str:
+def _slip(connector: Connector, family: Family, j: int, noise: ErrorModel) -> str:
     known, slips = family.connectors[j], []
     colour = best_colour(connector.colour)
-    if colour is not None and colour != known.colour:
+    if colour is not None and colour != known.colour and known.colour in (*noise.taught, *connector.colour):
         slips.append(f"{colour} for {known.colour}")
     if most_probable(connector.size) != known.size:
         slips.append(f"size {most_probable(connector.size)} for {known.size}")

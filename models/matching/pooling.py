@@ -1,6 +1,6 @@
 """One unit weighed against a whole catalogue: everything the answer is built from."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
@@ -51,10 +51,23 @@ def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model)
     Returns
     -------
     weighing : Weighing
+
+    Notes
+    -----
+    How a plug looks in a colour that vision was not taught, nobody knows: it passes for what is seen, or its
+    colour says nothing. Each is held for as probable, so that what is accepted holds either way. By the first
+    alone its family would be accepted as if the colour agreed, by the second one that has the colour seen.
     """
     fits = fit_unit(views, index, model.noise)
     fused = fuse_views(fits)
-    return Weighing(views, fits, index, fused, predict(model, [fused])[0], read_donor_years(views))
+    (posterior,) = predict(model, [fused])
+    blank = index.without_colours(len(model.noise.taught))
+    if blank is not None:
+        (other,) = predict(model, [fuse_views(fit_unit(views, blank, model.noise))])
+        posterior = Posterior(
+            *(0.5 * (getattr(posterior, f.name) + getattr(other, f.name)) for f in fields(Posterior))
+        )
+    return Weighing(views, fits, index, fused, posterior, read_donor_years(views))
 
 
 def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:

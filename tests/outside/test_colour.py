@@ -13,7 +13,7 @@ from plugface.demo.studio import shades
 from plugface.models.catalogue.entries import ColourCode
 from plugface.vision.colour.naming import ciede2000, to_lab
 from plugface.vision.colour.white_balance import apply_gains, measure_white_balance, to_linear
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import COLOUR_CODES
 
 # Sharma, Wu & Dalal, "The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test Data,
 # and Mathematical Observations", Color Research and Application 30 (2005), Table 1:

@@ -9,6 +9,9 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import get_args
+
+from plugface.models.catalogue.entries import ColourCode
 
 FOLDER = Path(__file__).parent
 INDEX, TRUTH, DOUBTS = FOLDER / "index.jsonl", FOLDER / "truth.jsonl", FOLDER / "doubts.jsonl"
@@ -21,8 +24,8 @@ VIEWS = (
     "face", "edge", "oblique", "back", "label", "close_up", "loose_plugs", "board", "inside", "code", "none",
 )  # fmt: skip
 LINE_KINDS = ("printed", "cast", "engraved", "stamped")
-#: Colour codes of IEC 60757; the same as vision's, which this folder must not import.
-COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")
+#: Colour codes of IEC 60757, as a catalogue may name them.
+COLOURS: tuple[str, ...] = get_args(ColourCode)
 #: Two photos whose perceptual hashes differ in so few of 64 bits are taken for copies of each other.
 NEAR_BITS = 6
 #: Authors who lay in train and in test before anyone looked (2026-11-29). Their training photos have been

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import torch
 import torch.nn.functional as F
+from plugface.demo.studio.shades import ANCHORS
 from torch import Tensor, nn
 
 #: (repeats, kernel, stride, expansion, output channels) of the encoder's stages. The last stage of the
@@ -38,10 +39,10 @@ COARSE = {
     "unit": 5,  # offset to the unit's centre (x right, y down), square root of its covariance (xx, xy, yy)
     "connector": 5,  # the same for the connector housing
     "mated": 1,  # logit: a plug sits in this socket
-    "colour": 12,  # logits over IEC 60757 codes, on connectors
+    "colour": len(ANCHORS),  # logits over IEC 60757 codes, on connectors
     "size": 3,  # logits over S, M, L, on connectors
     "fins": 3,  # logits over none, half, all, on units
-    "body_colour": 12,  # logits over IEC 60757 codes, on unit bodies
+    "body_colour": len(ANCHORS),  # logits over IEC 60757 codes, on unit bodies
     "broken": 1,  # logit: this housing is but the stump of one that broke off
 }
 #: Mask logits at half the input size.

@@ -18,10 +18,10 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from plugface.demo.segmenter.disturb import to_srgb
-from plugface.demo.studio.shades import draw_shade
+from plugface.demo.studio.shades import ANCHORS, draw_shade
 from torch import Tensor
 
-COLOURS = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")  # IEC 60757
+COLOURS = tuple(ANCHORS)  # codes of IEC 60757
 SIZES = ("S", "M", "L")
 FINS = ("none", "half", "all")
 

@@ -3,8 +3,9 @@
 import random
 
 # sRGB, hexadecimal. Our own choice by eye of what such plastics look like; no measured source. Brown, black,
-# grey and white lie as near to each other as in life, yet a person names each rightly.
-_ANCHORS = {
+# grey and white lie as near to each other as in life, yet a person names each rightly. The segmenter is
+# taught what can be rendered: these codes, which are the first rows of the table of colours, in its order.
+ANCHORS = {
     "BK": ("141517", "1e1f22", "262523", "191c20"),
     "BN": ("573620", "6a4227", "46291a", "764a2c"),
     "RD": ("a31b19", "b92a22", "86181a", "b33a2e"),
@@ -34,7 +35,7 @@ def draw_shade(code: str, draw: random.Random) -> tuple[float, float, float]:
     shade : three float
         Linear sRGB, 0..1.
     """
-    anchors = [to_linear(anchor) for anchor in _ANCHORS[code]]
+    anchors = [to_linear(anchor) for anchor in ANCHORS[code]]
     weights = [draw.random() ** 2 + 1e-6 for _ in anchors]
     total, gain = sum(weights), draw.uniform(0.85, 1.12)
     return tuple(

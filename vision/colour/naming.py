@@ -9,27 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from plugface.vision.observations import COLOUR_CODES
+from plugface.vision.colour_table import BY_CODE, COLOUR_CODES
 
 # Linear sRGB to XYZ.
 _TO_XYZ = np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)])
 
-#: Typical moulded colours, Lab, from memory of common connector plastics (common practice, no source), and
-#: how far units in use stray from them: standard deviations of L*, and of a* and b*.
-PROTOTYPES = {
-    "BK": ((15, 0, 0), 12, 4),
-    "BN": ((31, 14, 17), 9, 7),
-    "RD": ((42, 54, 34), 9, 12),
-    "OG": ((60, 44, 58), 9, 12),
-    "YE": ((77, 6, 66), 10, 13),
-    "GN": ((44, -34, 20), 11, 12),
-    "BU": ((36, 4, -40), 11, 12),
-    "VT": ((36, 28, -28), 10, 10),
-    "GY": ((52, -1, -1), 13, 4),
-    "WH": ((85, 0, 3), 9, 5),
-    "PK": ((68, 36, 3), 9, 10),
-    "TQ": ((56, -32, -12), 10, 10),
-}
 #: Chance that a patch is none of what the prototypes describe (dirt, glare, a torn cover). Our choice.
 OUTLIER = 0.05
 #: Weights of the two opinions' logarithms and the temperature of their sum. The network names 89 % of 1,345
@@ -118,9 +102,13 @@ def measure_patch(linear: np.ndarray, *, least: int = 12) -> tuple[np.ndarray, n
 
 
 def classical_posterior(
-    lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Sequence[NamedShade] = ()
+    lab: np.ndarray,
+    spread: np.ndarray,
+    doubt: float,
+    shades: Sequence[NamedShade] = (),
+    codes: Sequence[str] = COLOUR_CODES,
 ) -> dict[str, float]:
-    """Posterior over the codes from a patch's Lab.
+    """Posterior over the codes, and those of the shades, from a patch's Lab.
 
     Parameters
     ----------
@@ -128,22 +116,32 @@ def classical_posterior(
     doubt : 0..1
         How little the white balance can be trusted; widens every colour.
     shades : sequence of NamedShade
-        Further colours, each beside the prototype of its code.
+        Further colours, each beside the typical shade of its code.
+    codes : sequence of str
+        Colours whose typical shade counts: those that the network was taught, whose say this joins.
 
     Returns
     -------
     posterior : dict of str to float
         Code to probability; sums to 1.
     """
-    scores = _prototype_densities(lab, spread, doubt)
+    every = tuple(dict.fromkeys((*codes, *(shade.code for shade in shades))))
+    scores = np.zeros(len(every))
+    scores[: len(codes)] = _typical_densities(lab, spread, doubt, codes)
     for shade, density in zip(shades, _shade_densities(lab, spread, doubt, shades), strict=True):
-        scores[COLOUR_CODES.index(shade.code)] += density
-    scores = (1 - OUTLIER) * scores / max(scores.sum(), 1e-30) + OUTLIER / len(COLOUR_CODES)
-    return dict(zip(COLOUR_CODES, (scores / scores.sum()).tolist(), strict=True))
+        scores[every.index(shade.code)] += density
+    scores = (1 - OUTLIER) * scores / max(scores.sum(), 1e-30) + OUTLIER / len(every)
+    return dict(zip(every, (scores / scores.sum()).tolist(), strict=True))
 
 
-def named_share(lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Sequence[NamedShade]) -> float:
-    """How much of a patch's explanation the named shades take from the prototypes, 0..1.
+def named_share(
+    lab: np.ndarray,
+    spread: np.ndarray,
+    doubt: float,
+    shades: Sequence[NamedShade],
+    codes: Sequence[str] = COLOUR_CODES,
+) -> float:
+    """How much of a patch's explanation the named shades take from the typical ones, 0..1.
 
     Parameters
     ----------
@@ -152,6 +150,8 @@ def named_share(lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Seque
     doubt : float, 0..1
         How little the white balance can be trusted.
     shades : sequence of NamedShade
+    codes : sequence of str
+        As in `classical_posterior`.
 
     Returns
     -------
@@ -159,11 +159,12 @@ def named_share(lab: np.ndarray, spread: np.ndarray, doubt: float, shades: Seque
         0 without shades.
     """
     named = float(_shade_densities(lab, spread, doubt, shades).sum())
-    return named / max(named + float(_prototype_densities(lab, spread, doubt).sum()), 1e-30)
+    return named / max(named + float(_typical_densities(lab, spread, doubt, codes).sum()), 1e-30)
 
 
-def _prototype_densities(lab: np.ndarray, spread: np.ndarray, doubt: float) -> np.ndarray:
-    return np.array([_density(lab, spread, doubt, *PROTOTYPES[code]) for code in COLOUR_CODES])
+def _typical_densities(lab, spread, doubt: float, codes: Sequence[str]) -> np.ndarray:
+    rows = [BY_CODE[code] for code in codes]
+    return np.array([_density(lab, spread, doubt, row.lab, *row.strays) for row in rows])
 
 
 def _shade_densities(lab, spread, doubt: float, shades: Sequence[NamedShade]) -> np.ndarray:
@@ -201,18 +202,20 @@ def pool_opinions(
     Returns
     -------
     posterior : dict of str to float
+        Over the codes of `classical`, or of `network` without it.
     """
+    codes = tuple(classical or network)
     measured_weight = CLASSICAL_WEIGHT + named * (NETWORK_WEIGHT - CLASSICAL_WEIGHT)
     network_weight = NETWORK_WEIGHT + named * (CLASSICAL_WEIGHT - NETWORK_WEIGHT)
-    total = network_weight * np.log([max(network[code], 1e-6) for code in COLOUR_CODES])
+    total = network_weight * np.log([max(network.get(code, 0.0), 1e-6) for code in codes])
     if classical is not None:
-        total = total + measured_weight * np.log([max(classical[code], 1e-6) for code in COLOUR_CODES])
+        total = total + measured_weight * np.log([max(classical[code], 1e-6) for code in codes])
     chance = np.exp((total - total.max()) / TEMPERATURE)
     if named < 0.5:
-        white, grey = COLOUR_CODES.index("WH"), COLOUR_CODES.index("GY")
+        white, grey = codes.index("WH"), codes.index("GY")
         odds = WHITE_GREY_WEIGHT * (total[white] - total[grey]) / TEMPERATURE
         most = 1.0 if anchored else UNANCHORED_SHARE
         share = np.clip(1 / (1 + np.exp(-odds)), 1 - most, most)
         both = chance[white] + chance[grey]
         chance[white], chance[grey] = share * both, (1 - share) * both
-    return dict(zip(COLOUR_CODES, (chance / chance.sum()).tolist(), strict=True))
+    return dict(zip(codes, (chance / chance.sum()).tolist(), strict=True))

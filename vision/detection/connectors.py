@@ -20,7 +20,7 @@ from plugface.vision.detection.segmenter import Maps, pool
 from plugface.vision.detection.units import FoundUnit
 from plugface.vision.detection.verifier import Verifier
 from plugface.vision.geometry import as_polygon, overlap
-from plugface.vision.observations import COLOUR_CODES, SIZE_CLASSES, Connector, Polygon, WhiteBalance
+from plugface.vision.observations import SIZE_CLASSES, Connector, Polygon, WhiteBalance
 from plugface.vision.quality import long_side
 
 #: Least share of a housing's cells that must lie on its unit. Our choice.
@@ -223,7 +223,7 @@ def _measure_connector(
     """One housing with its colour and size class; on no unit it has no size ratio and no place."""
     polygon = as_polygon(maps.points_to_photo(_corners(maps, instance)))
     weight = instance.cells * maps.coarse_masks["connector"]
-    network = pool(maps.colour, weight, COLOUR_CODES)
+    network = pool(maps.colour, weight, maps.codes)
     return _measure(maps, polygon, weight, network, picture, confidence, unit, up_deg)
 
 
@@ -231,7 +231,7 @@ def _measure_as_plug(maps: Maps, thing: FoundUnit, picture: Picture, confidence:
     """A housing that the segmenter outlined as a unit; so of its colour, the rim alone is heard."""
     polygon = as_polygon(cv2.boxPoints(cv2.minAreaRect(np.asarray(thing.polygon, np.float32))))
     weight = thing.instance.cells.astype(float)
-    undecided: dict[str, float] = {code: 1 / len(COLOUR_CODES) for code in COLOUR_CODES}
+    undecided = dict.fromkeys(maps.codes, 1 / len(maps.codes))
     return _measure(maps, polygon, weight, undecided, picture, confidence)
 
 
@@ -252,7 +252,8 @@ def _measure(
         place = None if up_deg is None else place_in_unit(polygon, unit, up_deg)
     corners, white_balance = np.asarray(polygon) * picture.to_rgb, picture.white_balance
     patch = measure_housing(picture.rgb, corners, white_balance)
-    measured = (*patch, 1 - white_balance.confidence, picture.shades) if patch else None
+    doubt = 1 - white_balance.confidence
+    measured = (*patch, doubt, picture.shades, tuple(network)) if patch else None
     return Connector(
         polygon=polygon,
         colour=pool_opinions(

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.onnx import Session, load_network, usable_threads
 
 WEIGHTS = Path(__file__).parents[1] / "weights" / "segmenter.onnx"
@@ -18,8 +19,9 @@ FINS = ("none", "half", "all")
 
 # Channels of the network's two outputs, as it was trained.
 _FINE = ("unit", "connector", "mark", "label")
-_COARSE = {"face": 1, "axis": 2, "unit": 5, "connector": 5, "mated": 1, "colour": 12, "size": 3, "fins": 3}
-_COARSE |= {"body_colour": 12, "broken": 1}
+# None: one for each colour that it was taught, which are the first rows of the table.
+_COARSE: dict[str, int | None] = {"face": 1, "axis": 2, "unit": 5, "connector": 5, "mated": 1, "colour": None}
+_COARSE |= {"size": 3, "fins": 3, "body_colour": None, "broken": 1}
 _SHAPE_SCALES = {"unit": 64.0, "connector": 16.0}  # pixels
 _STRIDE = 32
 #: A way to look at a picture: with rows and columns exchanged or not, then in the mirror or not.
@@ -55,11 +57,16 @@ class Maps:
     connector_shape: np.ndarray
     mated: np.ndarray
     broken: np.ndarray  # probability that a housing is but a stump
-    colour: np.ndarray  # log probabilities over COLOUR_CODES
+    colour: np.ndarray  # log probabilities over `codes`
     size: np.ndarray  # log probabilities over SIZE_CLASSES
     fins: np.ndarray  # log probabilities over FINS
-    body_colour: np.ndarray
+    body_colour: np.ndarray  # log probabilities over `codes`
     to_photo: np.ndarray  # (2, 3): pixels of the network's picture to pixels of the photo
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """The colours that the network was taught."""
+        return COLOUR_CODES[: len(self.colour)]
 
     @property
     def coarse_masks(self) -> dict[str, np.ndarray]:
@@ -251,7 +258,7 @@ def _look(picture: np.ndarray, way: Look, session: Session) -> Answer:
 
 def _mirror_directions(coarse: np.ndarray) -> None:
     """Left for right in all vectors, in place."""
-    for name, at in _places():
+    for name, at, _ in _places(coarse.shape[1]):
         if name == "axis":
             coarse[:, at + 1] *= -1
         elif name in _SHAPE_SCALES:
@@ -263,23 +270,26 @@ def _mirror_directions(coarse: np.ndarray) -> None:
 def _exchange_directions(coarse: np.ndarray) -> np.ndarray:
     """Across for down in all vectors."""
     order = np.arange(coarse.shape[1])
-    for name, at in _places():
+    for name, at, _ in _places(coarse.shape[1]):
         if name in _SHAPE_SCALES:
             order[at : at + 5] = at + np.array((1, 0, 4, 3, 2))
     exchanged = coarse[:, order]
-    for name, at in _places():
+    for name, at, _ in _places(coarse.shape[1]):
         if name == "axis":  # the angle of up, y upward, becomes -90 degrees less that angle
             exchanged[:, at] *= -1
     return exchanged
 
 
-def _places() -> list[tuple[str, int]]:
-    """Names of the coarse output's parts, and the channel where each begins."""
-    return list(zip(_COARSE, np.cumsum([0, *_COARSE.values()]).tolist(), strict=False))
+def _places(channels: int) -> list[tuple[str, int, int]]:
+    """Parts of a coarse output of so many channels: name, where each begins, how many it has."""
+    given = [count for count in _COARSE.values() if count is not None]
+    taught = (channels - sum(given)) // (len(_COARSE) - len(given))
+    counts = [taught if count is None else count for count in _COARSE.values()]
+    return list(zip(_COARSE, np.cumsum([0, *counts[:-1]]).tolist(), counts, strict=True))
 
 
 def _name(fine: np.ndarray, coarse: np.ndarray, to_photo: np.ndarray) -> Maps:
-    parts = {name: coarse[at : at + _COARSE[name]] for name, at in _places()}
+    parts = {name: coarse[at : at + count] for name, at, count in _places(len(coarse))}
     return Maps(
         masks={name: _sigmoid(fine[i]) for i, name in enumerate(_FINE)},
         face=_sigmoid(parts["face"][0]),

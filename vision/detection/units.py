@@ -9,7 +9,7 @@ from plugface.vision.detection.instances import CELL, Clustering, Instance, find
 from plugface.vision.detection.segmenter import FINS, Maps, pool
 from plugface.vision.detection.verifier import Verifier
 from plugface.vision.geometry import as_polygon
-from plugface.vision.observations import COLOUR_CODES, Polygon
+from plugface.vision.observations import Polygon
 
 #: Least area of a unit, as a share of the picture. Our choice: nothing can be read off a smaller one.
 MIN_AREA = 0.0015
@@ -137,7 +137,7 @@ def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> F
         front=float((maps.face * weight).sum() / weight.sum()),
         axis=(float(axis[0]), float(axis[1])),
         fins=pool(maps.fins, weight, FINS),
-        body_colour=pool(maps.body_colour, body, COLOUR_CODES),
+        body_colour=pool(maps.body_colour, body, maps.codes),
     )
 
 

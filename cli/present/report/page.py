@@ -32,6 +32,7 @@ from plugface.cli.present.report.rows import (
 )
 from plugface.cli.present.report.sheet import list_sheet, sheet_of
 from plugface.cli.present.report.worth import LotWorth, say_worth, value_lot
+from plugface.cli.present.swatches import SWATCHES
 from plugface.cli.present.templates import template_environment
 from plugface.cli.store.exports import write_for_people
 from plugface.cli.store.ledger import (
@@ -226,6 +227,7 @@ def render_report(
             remarks=remarks,
             head=head,
             faces=faces,
+            colours=", ".join(f"{code} {name}" for code, (name, _) in SWATCHES.items()),
             methods=Counter(card.method for card in cards).most_common(),
             grouped=say_grouped(grouped),
             doubles=grouped.doubles,

@@ -166,9 +166,15 @@ export function measureRim(pixels, gains) {
   return { middle, spread: [0, 1, 2].map((c) => 1.4826 * median(kept.map((one) => Math.abs(one[c] - middle[c])))) };
 }
 
-// The network's opinion and the rim's as one (a logarithmic opinion pool), in the order of the codes. `shades` are those
-// that the catalogue names, as [code, [L, a, b]].
+// The network's opinion and the rim's as one (a logarithmic opinion pool), in the order of the codes: 0 for a code that
+// neither the network was taught nor a shade names. `shades` are those that the catalogue names, as [code, [L, a, b]].
 export function nameColour(network, measured, light, shades = []) {
+  const told = limits.codes.filter((code, k) => k < network.length || (measured && shades.some(([named]) => named === code)));
+  const pooled = poolOpinions(network, measured, light, shades, told);
+  return limits.codes.map((code) => pooled[told.indexOf(code)] ?? 0);
+}
+
+function poolOpinions(network, measured, light, shades, codes) {
   const doubt = 1 - light.confidence;
   const density = (centre, sigmas) => {
     const variance = sigmas.map((sigma, c) => sigma ** 2 + measured.spread[c] ** 2 / 4 + (8 * doubt) ** 2);
@@ -178,21 +184,21 @@ export function nameColour(network, measured, light, shades = []) {
   const wide = ([l, ab]) => [l, ab, ab];
   let [named, classical] = [0, undefined];
   if (measured) {
-    const usual = NAMING.prototypes.map(([centre, ...sigmas]) => density(centre, wide(sigmas)));
+    const usual = NAMING.prototypes.slice(0, network.length).map(([centre, ...sigmas]) => density(centre, wide(sigmas)));
     const own = shades.map(([, centre]) => density(centre, wide(NAMING.shade_sigmas)));
     named = sum(own) / Math.max(sum(own) + sum(usual), 1e-30);
-    const scores = usual.map((value, k) => value + sum(own.filter((_, n) => shades[n][0] === limits.codes[k])));
+    const scores = codes.map((code, k) => (usual[k] ?? 0) + sum(own.filter((_, n) => shades[n][0] === code)));
     const total = Math.max(sum(scores), 1e-30);
     const shared = scores.map((score) => ((1 - NAMING.outlier) * score) / total + NAMING.outlier / scores.length);
     classical = shared.map((score) => score / sum(shared));
   }
   const [ours, theirs] = [NAMING.classical_weight, NAMING.network_weight];
   const [measuredWeight, networkWeight] = [ours + named * (theirs - ours), theirs + named * (ours - theirs)];
-  const say = network.map((chance, k) => networkWeight * Math.log(Math.max(chance, 1e-6)) + (classical ? measuredWeight * Math.log(Math.max(classical[k], 1e-6)) : 0));
+  const say = codes.map((_, k) => networkWeight * Math.log(Math.max(network[k] ?? 0, 1e-6)) + (classical ? measuredWeight * Math.log(Math.max(classical[k], 1e-6)) : 0));
   const highest = Math.max(...say);
   const chances = say.map((value) => Math.exp((value - highest) / NAMING.temperature));
   if (named < 0.5) {
-    const [white, grey] = ["WH", "GY"].map((code) => limits.codes.indexOf(code));
+    const [white, grey] = ["WH", "GY"].map((code) => codes.indexOf(code));
     const both = chances[white] + chances[grey];
     const odds = (NAMING.white_grey_weight * (say[white] - say[grey])) / NAMING.temperature;
     const most = light.method === "label paper" ? 1 : NAMING.unanchored; // nothing else tells how light white is

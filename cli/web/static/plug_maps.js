@@ -38,14 +38,15 @@ export function nameMaps(looks, width, height) {
     for (let k = 0; k < data.length; k += 1) data[k] = 1 / (1 + Math.exp(-Math.min(30, Math.max(-30, data[k]))));
     return { data, width: w2, height: h2 };
   };
+  const parts = partsOf(looks[0].coarse);
   const part = (name) => {
-    const [first, count] = limits.coarse[name];
+    const [first, count] = parts[name];
     return Array.from({ length: count }, (_, k) => plane("coarse", () => first + k, w4, h4));
   };
   // Offset to the centre (x, y) and root of the covariance (xx, xy, yy): left is right in the mirror, where a cell
   // tells of a point one pixel off its middle, and across is down where rows and columns were exchanged.
   const shape = (name) => {
-    const [[first], scale] = [limits.coarse[name], limits.scales[name]];
+    const [[first], scale] = [parts[name], limits.scales[name]];
     const place = ({ exchanged }, k) => (exchanged ? [1, 0, 4, 3, 2][k] : k);
     return [0, 1, 2, 3, 4].map((k) => {
       const changed = (one) => {
@@ -68,6 +69,22 @@ export function nameMaps(looks, width, height) {
     size: part("size"),
     neutral: () => ({ label: mask("label"), bodyColour: part("body_colour") }), // asked of a whole photo alone
   };
+}
+
+// Where each part of the network's coarse output begins, and how many channels it has: as many for colours as it was
+// taught, which are the first of the codes.
+function partsOf({ data, width, height }) {
+  const given = limits.coarse.filter(([, count]) => count !== null);
+  const fixed = given.reduce((sum, [, count]) => sum + count, 0);
+  const taught = (data.length / (width * height) - fixed) / (limits.coarse.length - given.length);
+  let first = 0;
+  return Object.fromEntries(
+    limits.coarse.map(([name, count]) => {
+      const part = [first, count ?? taught];
+      first += part[1];
+      return [name, part];
+    }),
+  );
 }
 
 // Everything in the maps that may be a plug.
