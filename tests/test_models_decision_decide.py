@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from plugface.cli.evaluation.label_laboratory import Print, read_faultlessly
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.catalogue.index import index_families
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import percent
+from plugface.models.decision.findings import rests_on_number
 from plugface.models.decision.next_photo import choose_next_photo
 from plugface.models.decision.opinion import ClaimError, give_opinion
 from plugface.models.identify import Needs, identify
@@ -186,6 +188,44 @@ def test_a_clean_unlisted_number_settles_no_variant(catalogue, model):
     decision = identify([front, seen], catalogue, model)
     assert len(decision.variants) == 3
     assert any(f.name == "number not listed" for f in decision.findings)
+
+
+@pytest.mark.parametrize(
+    ("listed", "read"),
+    [
+        ("K27463/055", "K27460/055"),
+        ("K31248/115", "K31246/115"),
+        ("K31377/146", "K31370/145"),
+        ("K27524/084", "K29524/084"),  # 7 and 9 are read for one another
+    ],
+)
+def test_a_number_read_clearly_and_not_listed_names_no_family_by_itself(catalogue, model, listed, read):
+    # Another family of the kind may be missing from the catalogue, and its number differs in as little.
+    of_listed, of_read = (
+        identify([read_faultlessly(Print((f"UNIT No {number}",), ()))], catalogue, model)
+        for number in (listed, read)
+    )
+    assert of_listed.verdict == "identified"
+    assert of_read.verdict == "ambiguous"
+    assert of_read.families == of_listed.families  # the nearest is named, and that it is not it
+    (family,) = of_read.families
+    assert of_read.message.startswith("Not sure: ")
+    assert (
+        f" is close to a number of {family} and not the same: misread, a new variant, or" in of_read.message
+    )
+    assert of_read.next_photo is not None
+
+
+def test_only_without_plugs_and_marks_does_a_family_rest_on_its_number(catalogue, model):
+    index = index_families(catalogue.families)
+    front, back = photos(catalogue, "DUNLIN 6", "first", "front", "back")
+    number = replace(back.units[0], texts=(written("K44510/261"),), codes=())
+    label = replace(back, units=(number,))
+    for shots, rests in (([label], True), ([front, label], False), ([back], False)):  # the back has a mark
+        weighing = pool_views(gather_views(shots), index, model)
+        row = int(weighing.ranked[0])
+        assert index.families[row].key == "DUNLIN 6"
+        assert rests_on_number(weighing.fits, row, model.weights, model.noise) == rests
 
 
 def test_an_unknown_unit_is_not_accepted(catalogue, model):

@@ -7,6 +7,7 @@ and no contradiction stands. Everything else is said as a set, with its reason.
 
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
+from plugface.models.catalogue.index import index_part
 from plugface.models.decision.answers import (
     MOST_LOOK_ALIKES,
     TWO_UNITS,
@@ -23,16 +24,24 @@ from plugface.models.decision.answers import (
 from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.findings import find_broken, find_contradictions, find_untaught, name_sides
+from plugface.models.decision.findings import (
+    find_broken,
+    find_contradictions,
+    find_untaught,
+    name_sides,
+    rests_on_number,
+)
 from plugface.models.decision.label_reading import reads_listed_number
 from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
 from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
-from plugface.models.matching.pair_features import find_look_alikes
+from plugface.models.matching.label_fields import number_lines
+from plugface.models.matching.pair_features import SURE_NATS, find_look_alikes
 from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
-from plugface.models.matching.rules import WHOLE_PHOTO, columns_of_witness
+from plugface.models.matching.rules import WHOLE_PHOTO, column_of, columns_of_witness
+from plugface.models.matching.text_fit import FLOOR_NATS, score_lines
 from plugface.models.unit_choice import UnitView
 
 #: Candidates shown at most.
@@ -40,6 +49,15 @@ SHOWN = 5
 
 #: A family as probable as that is told where the colours of its plugs cannot be (our choice).
 POSSIBLE = 0.01
+
+#: Name of the finding that a number is in no variant of the family.
+NOT_LISTED = "number not listed"
+#: From here on a number is said to be read clearly and listed for no variant.
+UNLISTED = 0.5
+#: A family that a number alone names is not accepted where it is as probable as that that the number is an
+#: unlisted one of the kind, nor where what was read is surely not quite a listed one (`SURE_NATS`); our
+#: choice. Of 14 such answers to the demo's training and calibration photos, all right, it asks again in four.
+UNLISTED_ALONE = 0.05
 
 #: Of the best: a family as probable as that is named beside it, whatever the level of sets (our choice).
 #: Where the level was fitted at most two families look alike; of four it would name one.
@@ -93,6 +111,7 @@ def decide(
     together = float(posterior.families[rows].sum())
     closed = is_one_of_few(len(rows), together, costs, contradicted=has_contradiction(findings))
     unreadable = verdict == "unreadable"
+    doubted = verdict == "ambiguous" and costs.accepts(best) and _told_by_unlisted_number(weighing, model)
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely = named + [
         index.families[r]
@@ -118,8 +137,8 @@ def decide(
         and _something_seen(weighing)
         and posterior.unknown >= costs.refuse_at
     )
-    # Where refusing would be cheap and is not allowed, a second look is what there is to pay.
-    now = max(now, costs.second_look) if unreadable else now
+    # Where refusing or accepting would be cheap and is not allowed, a second look is what there is to pay.
+    now = max(now, costs.second_look) if unreadable or doubted else now
     return Decision(
         verdict=verdict,
         message=_message(
@@ -132,6 +151,7 @@ def decide(
             closed=closed,
             torn=torn,
             nothing=nothing,
+            unlisted=_nearest_number(weighing, lead, model) if doubted else "",
         ),
         candidates=() if unreadable else _candidates(weighing, model),
         families=tuple(family.key for family in named),
@@ -189,7 +209,33 @@ def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tup
     """
     index, best = weighing.index, float(weighing.posterior.families.max(initial=0.0))
     findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
-    return _verdict(weighing, best, findings, costs), findings
+    verdict = _verdict(weighing, best, findings, costs)
+    if verdict == "identified" and _told_by_unlisted_number(weighing, model):
+        verdict = "ambiguous"
+    return verdict, findings
+
+
+def _told_by_unlisted_number(weighing: Weighing, model: Model) -> bool:
+    """Whether the leading family is told by a number alone that may well be none of its own.
+
+    It is then the family whose number is nearest to what was read, and no more: nothing clear is mended.
+    """
+    row = int(weighing.ranked[0])
+    own = index_part(weighing.index, [row])
+    if any(reads_listed_number(view, own) for view in weighing.views):
+        return False
+    if not rests_on_number(weighing.fits, row, model.weights, model.noise):
+        return False
+    off = float(weighing.fused.deviance[row, column_of("service number")])
+    return off >= SURE_NATS or variants_of(weighing, row, model).unlisted >= UNLISTED_ALONE
+
+
+def _nearest_number(weighing: Weighing, row: int, model: Model) -> str:
+    """The line, as it was read, that is nearest to a number of the family in `row`."""
+    own = index_part(weighing.index, [row])
+    lines = [line for view in weighing.views for line in number_lines(view.texts, own.number_forms)]
+    scores = score_lines(lines, own.numbers, model.noise).max(axis=1, initial=FLOOR_NATS)
+    return lines[int(scores.argmax())].value if lines else "what was read"
 
 
 def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
@@ -255,10 +301,10 @@ def _answer_set(
 
 
 def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:
-    if variants.unlisted < 0.5:
+    if variants.unlisted < UNLISTED:
         return ()
     words = f"'{variants.read}' is read clearly and is in no variant of {family.key}"
-    return (Finding("number not listed", f"{words}: a new variant, or another family."),)
+    return (Finding(NOT_LISTED, f"{words}: a new variant, or another family."),)
 
 
 def _settle_variant(
@@ -267,7 +313,7 @@ def _settle_variant(
     """Keys that remain, best first, and why. A front alone never settles look-alike variants."""
     order = np.argsort(-posterior.chances, kind="stable")
     keys = [family.variants[k].key for k in order]
-    if posterior.unlisted >= 0.5:
+    if posterior.unlisted >= UNLISTED:
         return keys, "The number that was read is listed for none of the variants."
     if len(keys) == 1:
         return keys, ONE_VARIANT.format(family=family.key)
@@ -379,11 +425,13 @@ def _message(
     closed: bool,
     torn: bool,
     nothing: bool,
+    unlisted: str,
 ) -> str:
     """The answer in one or two sentences.
 
     `families` are those of the answer, `best` the probability of the first of all, `together` that of those
-    of the answer; `torn`: the writing alone speaks against the catalogue; `nothing`: no unit was seen.
+    of the answer; `torn`: the writing alone speaks against the catalogue; `nothing`: no unit was seen;
+    `unlisted`: the number that alone names the family and may be none of its own.
     """
     if nothing:
         return NOTHING_SEEN
@@ -407,6 +455,9 @@ def _message(
     if any("disagree" in f.name for f in findings):
         return f"Not sure: what was seen contradicts itself. {findings[0].message}"
     names = " or ".join(f.key for f in families)
+    if unlisted:
+        words = f"'{unlisted}' is close to a number of {names} and not the same"
+        return f"Not sure: {words}: misread, a new variant, or another family."
     if unknown > best:
         return (
             f"Not sure: most likely in no family of this catalogue ({percent(unknown)}); else {names}, "

@@ -10,7 +10,7 @@ from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import find_form, looks_like_number, number_lines, strip_others
 from plugface.models.matching.pair_features import CLIP_NATS, SURE_NATS, log_share
 from plugface.models.matching.payloads import name_rows
-from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, columns_of_witness, owned_maximum
+from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, column_of, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
 from plugface.models.unit_choice import UnitView
 from plugface.vision.colour_table import name_colour
@@ -53,6 +53,25 @@ def find_contradictions(
     findings += _line_against_line(views, index, noise)
     findings += _barcode_against_print(views, noise)
     return tuple(findings)
+
+
+def rests_on_number(fits: Sequence[ViewFit], row: int, weights: np.ndarray, noise: ErrorModel) -> bool:
+    """Whether nothing but a number, or the form of one, surely speaks for the family in `row`.
+
+    Parameters
+    ----------
+    fits : sequence of ViewFit, length n_views
+    row : int
+    weights : float ndarray, shape (n_rules,)
+    noise : ErrorModel
+
+    Returns
+    -------
+    rests : bool
+    """
+    rest = np.sum([np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits], axis=0)
+    rest = np.delete(rest, [column_of("service number"), column_of("number pattern")], axis=1)
+    return _favourite(rest.sum(axis=1), noise) != row
 
 
 def find_broken(views: tuple[UnitView, ...]) -> tuple[Finding, ...]:
