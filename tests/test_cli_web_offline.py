@@ -194,7 +194,7 @@ LEFT = """async ([script, first]) => {
   const { waiting } = await navigator.serviceWorker.getRegistration();
   const left = first && leave(() => {});
   await new Promise((asked) => keepPage(async () => { setTimeout(asked); return true; }));
-  await (left || leave(() => {}));
+  await (left ? new Promise((done) => setTimeout(done, 1500)) : leave(() => {}));
   return waiting.state;
 }"""
 
