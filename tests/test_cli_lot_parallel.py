@@ -14,8 +14,6 @@ import pytest
 from plugface.cli.lot import parallel, sorting
 from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 
-distributed = pytest.importorskip("distributed")
-
 pytestmark = pytest.mark.usefixtures("a_worker")
 
 STAND_IN = Path(__file__).with_name("test_cli_sort.py")
@@ -32,7 +30,13 @@ def stand_in(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def started_cluster(stand_in):
+def distributed():
+    """Imported where it is used: it takes over a second, and every worker imports every file."""
+    return pytest.importorskip("distributed")
+
+
+@pytest.fixture(scope="module")
+def started_cluster(stand_in, distributed):
     """Two workers of one thread, each a process of its own, restarted when they die."""
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
@@ -41,7 +45,7 @@ def started_cluster(stand_in):
 
 
 @pytest.fixture
-def cluster(started_cluster):
+def cluster(started_cluster, distributed):
     """That cluster, whole again after a test before: a start of its own takes 4 s of the processor."""
     with distributed.Client(started_cluster) as client:
         client.wait_for_workers(2, timeout=120)
@@ -79,7 +83,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in
     assert sorting.sort_lot(plan, analyser=stand_in.StandIn()).looked_now == 0
 
 
-def test_a_photo_that_kills_every_worker_is_reported(tmp_path, cluster, stand_in):
+def test_a_photo_that_kills_every_worker_is_reported(tmp_path, cluster, stand_in, distributed):
     with distributed.Client(cluster) as client:
         client.run_on_scheduler(_allow_failures, 0)
     files = {
@@ -100,13 +104,13 @@ def _allow_failures(number: int | None = None, *, dask_scheduler) -> int:
     return before
 
 
-def test_no_cluster_is_one_sentence(monkeypatch):
+def test_no_cluster_is_one_sentence(monkeypatch, distributed):
     monkeypatch.setattr(parallel, "CONNECT_S", 1)  # all of which it waits, of 10
     with pytest.raises(ClusterError, match="no scheduler answers there"):
         list(map_unordered(str, [1], cluster="tcp://127.0.0.1:9"))
 
 
-def test_workers_lost_on_a_cluster_break_no_photo(tmp_path, cluster, stand_in):
+def test_workers_lost_on_a_cluster_break_no_photo(tmp_path, cluster, stand_in, distributed):
     """A scheduler does not say what they died of: the photo is looked at here, alone, and its end is seen."""
     with distributed.Client(cluster) as client:
         client.run_on_scheduler(_allow_failures, 0)

@@ -117,13 +117,6 @@ def test_a_named_lot_gets_a_code_that_is_written_down_once(start, port, tmp_path
     assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["name"] == "North gate"
 
 
-def test_a_code_is_printed_where_that_was_asked_for(start, port, tmp_path):
-    _, said = start("--lot", "North gate", "--show-codes")
-    code = re.search(r"access code (\S+) ", said)[1]
-    assert f"/enter#{code}" in said
-    assert code in (tmp_path / "yard" / CODES_FILE).read_text()
-
-
 def test_a_name_is_let_in_and_put_out_while_the_page_serves(
     start, port, tmp_path, run, monkeypatch, true_code_cost
 ):
@@ -147,8 +140,13 @@ def test_a_name_is_let_in_and_put_out_while_the_page_serves(
     assert code not in audit
 
 
-def test_what_is_logged_is_one_object_a_line(start, port, tmp_path):
-    process, _ = start("--lot", "North gate")
+def test_a_code_is_printed_where_that_was_asked_for_and_what_is_logged_is_one_object_a_line(
+    start, port, tmp_path
+):
+    process, said = start("--lot", "North gate", "--show-codes")
+    code = re.search(r"access code (\S+) ", said)[1]
+    assert f"/enter#{code}" in said
+    assert code in (tmp_path / "yard" / CODES_FILE).read_text()
     with pytest.raises(urllib.error.HTTPError, match="404"):
         ask(f"http://127.0.0.1:{port}/nowhere/7K2M-ABCDE-FGHJK")
     process.send_signal(signal.SIGTERM)

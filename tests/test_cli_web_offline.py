@@ -161,7 +161,8 @@ def test_a_new_version_is_kept_whole_and_the_old_one_goes(serve, keeping):
     assert keeping.get_attribute("#capture", "data-photo-bytes") == "1234567"
 
 
-def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
+def a_version_waits(serve, keeping):
+    """A page with a unit in hand, for which a new version waits; gives it and the version there was."""
     made = serve()
     keeping.visit(made.url)
     before = made.app.state.assets.version
@@ -174,11 +175,37 @@ def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
     until(keeping, "navigator.serviceWorker.getRegistration().then((kept) => kept.waiting !== null)")
     keeping.reload()  # the photo is still there, and so is the version
     keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    return made, before
+
+
+def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
+    made, before = a_version_waits(serve, keeping)
     assert f"plugface-{before}" in keeping.evaluate("caches.keys()")
     keeping.click("#send:enabled")
     keeping.wait_for_selector("#verdict")
-    keeping.goto(made.url)
+    # Whoever goes elsewhere in the moment in which it takes over may wait for ever: see `leave`.
     until(keeping, "caches.keys().then((names) => names.length === 1)")
+    keeping.goto(made.url)
+
+
+#: How far a waiting version is once the page may leave, which it asked before or after the version was told.
+LEFT = """async ([script, first]) => {
+  const { keepPage, leave } = await import(script);
+  const { waiting } = await navigator.serviceWorker.getRegistration();
+  const left = first && leave(() => {});
+  await new Promise((asked) => keepPage(async () => { setTimeout(asked); return true; }));
+  await (left ? new Promise((done) => setTimeout(done, 1500)) : leave(() => {}));
+  return waiting.state;
+}"""
+
+
+def test_the_page_goes_nowhere_by_itself_while_a_new_version_takes_over(serve, keeping):
+    made, _ = a_version_waits(serve, keeping)
+    script = f"{made.app.state.assets.path}/keeping.js"
+    assert keeping.evaluate(LEFT, [script, True]) == "installed"
+    keeping.reload()
+    keeping.wait_for_selector('.shot[data-face="front"] .taken')
+    assert keeping.evaluate(LEFT, [script, False]) == "activated"
 
 
 def enter_north(serve, keeping):
@@ -291,24 +318,25 @@ def a_number(made) -> tuple[str, str]:
     return family.variants[0].service_numbers[0], family.key
 
 
-@pytest.mark.parametrize("kind", ["DataMatrix", "Code128", "QRCode"])
-def test_a_code_before_the_camera_is_answered_without_a_signal(serve, keeping, kind):
+def test_a_code_before_the_camera_is_answered_without_a_signal(serve, keeping):
     made = serve()
     keeping.visit(made.url)
     until(
         keeping,
         f"caches.match('{made.app.state.assets.path}/vendor/zxing/reader/zxing_reader.wasm').then(Boolean)",
     )
-    number, key = a_number(made)
+    families = [f for f in made.yard.catalogue.families if f.hazard == "none"]
     made.stop()
     keeping.reload()
     keeping.get_by_role("heading", name="No signal").wait_for()
-    keeping.evaluate(CAMERA, list(label(number, kind)))
-    keeping.get_by_role("button", name="Read the barcode").click()
-    keeping.get_by_text(f"Told by {number} alone").wait_for()
-    assert keeping.input_value("[name=typed]") == number
-    assert keeping.inner_text("#by-number .name").startswith(key)
-    assert keeping.locator("dialog").count() == 0
+    for kind, family in zip(("DataMatrix", "Code128", "QRCode"), families, strict=False):
+        number = family.variants[0].service_numbers[0]
+        keeping.evaluate(CAMERA, list(label(number, kind)))
+        keeping.get_by_role("button", name="Read the barcode").click()
+        keeping.get_by_text(f"Told by {number} alone").wait_for()
+        assert keeping.input_value("[name=typed]") == number
+        assert keeping.inner_text("#by-number .name").startswith(family.key)
+        assert keeping.locator("dialog").count() == 0
 
 
 def test_the_separators_of_a_payload_come_through(serve, phone):
@@ -481,16 +509,16 @@ def test_also_where_the_phone_was_without_a_signal_meanwhile(in_north, serve, ke
     until(keeping, f"({COPIES})().then((all) => all.length === 0)")
 
 
-@pytest.mark.parametrize(("days", "said"), [(3, "3 days ago"), (31, "too old and is gone")])
-def test_how_old_the_copy_is_is_said_and_one_too_old_is_gone(in_north, keeping, days, said):
+def test_how_old_the_copy_is_is_said_and_one_too_old_is_gone(in_north, keeping):
     number, key = a_number(in_north)
     in_north.stop()
-    keeping.evaluate(AGED, days)
-    keeping.reload()
-    keeping.fill("[name=typed]", number)
-    keeping.get_by_text(said).wait_for()
-    assert (key in keeping.inner_text("#by-number")) == (days < 30)
-    assert len(keeping.evaluate(COPIES)) == (days < 30)
+    for older, said, there in ((3, "3 days ago", True), (28, "too old and is gone", False)):
+        keeping.evaluate(AGED, older)
+        keeping.reload()
+        keeping.fill("[name=typed]", number)
+        keeping.get_by_text(said).wait_for()
+        assert (key in keeping.inner_text("#by-number")) == there
+        assert len(keeping.evaluate(COPIES)) == there
 
 
 def test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not(in_north, keeping):

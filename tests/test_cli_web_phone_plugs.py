@@ -30,8 +30,8 @@ from plugface.vision.observations import WhiteBalance
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
-#: A front by itself, some with many plugs, a pallet: of the 60 that the bench looks at.
-CHOSEN = ("mf0140", "mf0145", "mf0188", "mf0220", "pac02", "dec07")
+#: A front by itself, one with many plugs, a pallet: of the 60 that the bench looks at.
+CHOSEN = ("mf0140", "mf0188", "pac02", "dec07")
 
 FRONT = '.shot[data-face="front"]'
 

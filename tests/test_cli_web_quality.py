@@ -41,8 +41,8 @@ FILE = """async ([script, bytes, kind]) => {
 
 @cache
 def pictures() -> list[tuple[str, np.ndarray]]:
-    """Every third photograph, and of every sixth also worse ones: 79 in all."""
-    files = sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::3]
+    """Every sixth photograph, and of every twelfth also worse ones: 40 in all."""
+    files = sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::6]
     found = [(f"{place}", decode_photo(file.read_bytes()).rgb) for place, file in enumerate(files)]
     for name, rgb in found[::2]:
         long = max(rgb.shape[:2])

@@ -312,6 +312,8 @@ def test_the_page_lives_in_the_root_that_is_built_with_nothing_else_to_write_to(
     assert tried.stdout.split() == [
         "/var/lib/plugface", "/tmp", "CapEff:", "0" * 16, "NoNewPrivs:", "1",
     ], tried  # fmt: skip
+    if way != next(filter(may_live, WAYS)):
+        return  # its life takes 10 s of the processor, and is told once on a machine
 
     with (tmp_path / "said.txt").open("w") as out:
         command = [*plugface, "serve", "--folder", "/var/lib/plugface", "--port", str(port)]

@@ -728,7 +728,7 @@ def simulated(draw):
     return catalogue, seen, family, claimed, named, hidden
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=90, deadline=None)
 @given(case=simulated())
 def test_headline_figure_and_reasons_agree(model, case):
     from plugface.cli.present.terminal import headline

@@ -216,9 +216,16 @@ BREAKS = (
     Break(
         "a phone takes a new version of the page over while a unit is in hand",
         "cli/web/static/keeping.js",
-        "if (waiting && (await idle()))",
-        "if (waiting)",
+        "if (waiting && (await idle()) && !leaving)",
+        "if (waiting && !leaving)",
         "test_cli_web_offline.py::test_a_new_version_waits_while_a_unit_is_in_hand",
+    ),
+    Break(
+        "a page goes elsewhere while a new version of it takes over",
+        "cli/web/static/keeping.js",
+        "  await taking;\n",
+        "",
+        "test_cli_web_offline.py::test_the_page_goes_nowhere_by_itself_while_a_new_version_takes_over",
     ),
     Break(
         "a phone keeps a catalogue that was changed",

@@ -6,8 +6,6 @@ Hauskrecht (AAAI 2015) for the expected calibration error, as MAPIE has it; scik
 
 import numpy as np
 import pytest
-from mapie.metrics.calibration import expected_calibration_error as mapie_error
-from mapie.metrics.classification import classification_coverage_score
 from plugface.models.decision.conformal import coverage_range, fit_conformal, keep_answers
 from plugface.models.learning.calibration import expected_calibration_error, reliability_bins
 from scipy.stats import beta, betabinom
@@ -24,6 +22,8 @@ def said_and_right():
 
 def test_expected_calibration_error_agrees_with_mapie(said_and_right):
     """Naeini, Cooper & Hauskrecht 2015, ten bins of equal width."""
+    from mapie.metrics.calibration import expected_calibration_error as mapie_error
+
     said, right = said_and_right
     theirs = mapie_error(right.astype(int), said, num_bins=10)
     # 1e-5: that library adds a small number to its bin counts.
@@ -66,6 +66,8 @@ def test_range_holds_its_trust_and_narrows_with_calibration():
 
 def test_coverage_of_sets_agrees_with_mapie():
     """The share of sets that hold the truth, as MAPIE counts it, and within what theory allows."""
+    from mapie.metrics.classification import classification_coverage_score
+
     rng = np.random.default_rng(1)
     probabilities = rng.dirichlet(np.full(5, 0.4), 500)
     truth = np.array([rng.choice(5, p=p) for p in probabilities])

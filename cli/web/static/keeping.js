@@ -5,6 +5,26 @@ import { compareCopy } from "./number_copy.js";
 import { scriptUrl } from "./trusted.js";
 
 const LOOK_MS = 15_000;
+const TAKING_MS = 3000; // that long a new version may keep the page from going elsewhere
+
+let taking; // the new version that takes over just now, until it has
+let leaving = false;
+
+// Goes elsewhere once no new version is taking over, and lets none do so meanwhile: a browser stops the old one for
+// it, and what is asked of it in that moment, the next page, is never answered in Chromium.
+export async function leave(go) {
+  leaving = true;
+  await taking;
+  go();
+}
+
+function takeOver(waiting) {
+  taking = new Promise((done) => {
+    waiting.addEventListener("statechange", () => waiting.state !== "activating" && done());
+    setTimeout(done, TAKING_MS);
+  });
+  waiting.postMessage("take over");
+}
 
 // `idle` says whether no unit is in hand: only then does a new version take over.
 export async function keepPage(idle) {
@@ -13,7 +33,7 @@ export async function keepPage(idle) {
   if (!kept) return;
   const offer = async () => {
     const { waiting } = kept; // which is none any more once it has taken over by itself
-    if (waiting && (await idle())) waiting.postMessage("take over");
+    if (waiting && (await idle()) && !leaving) takeOver(waiting);
   };
   kept.addEventListener("updatefound", () => kept.installing?.addEventListener("statechange", offer));
   await offer();

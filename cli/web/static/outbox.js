@@ -1,6 +1,7 @@
 // Sends what is in the outbox, photo by photo, as long as it takes; says on the page how far it is.
 // Sending again is harmless: the unit has its own number and the page knows a photo by its content.
 
+import { leave } from "./keeping.js";
 import { forgetLot, lot, lotName } from "./lot.js";
 import { handOn, packUnits } from "./outbox_file.js";
 import { forgetCopy } from "./number_copy.js";
@@ -68,7 +69,7 @@ export async function run() {
       } else if (outcome.enter) {
         forgetLot();
         await forgetCopy();
-        location.assign("/enter"); // what is not sent stays here and goes out once the code is given
+        await leave(() => location.assign("/enter")); // what is not sent stays here and goes out once the code is given
         return;
       } else if (outcome.problem) {
         await store.update(unit.id, (kept) => kept && refuse(kept, outcome));

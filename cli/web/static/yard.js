@@ -2,7 +2,7 @@
 
 import { offerScan, readPhoto } from "./barcodes.js";
 import { judge } from "./judging.js";
-import { keepPage, watchSignal } from "./keeping.js";
+import { keepPage, leave, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
 import { forgetLot, lot, lotName, offline } from "./lot.js";
 import { compareAnswer } from "./number_compare.js";
@@ -197,7 +197,7 @@ async function watchUnit(place) {
     if (said.ok && (last.state !== state || last.made !== made)) {
       if (last.state === "working" && last.made === made) continue;
       sessionStorage.setItem("answered", unit);
-      location.reload();
+      await leave(() => location.reload());
       return;
     }
   }
@@ -256,7 +256,7 @@ if (place) {
 }
 // To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
 onArrival((unit, left) => {
-  if (place ? place.dataset.unit === unit : left === 0) location.assign(`/units/${unit}`);
+  if (place ? place.dataset.unit === unit : left === 0) leave(() => location.assign(`/units/${unit}`));
 });
 // Whoever leaves the lot leaves nothing of it to see on this phone but what is still to be sent.
 document.querySelector("#leave")?.addEventListener("submit", async (event) => {
