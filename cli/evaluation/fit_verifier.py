@@ -188,7 +188,7 @@ def heard() -> Iterator[list[Sight]]:
     asked = connectors.look_again, looking.verify_units
 
     def look_again(maps, found, picture, verifier):
-        worth = [confidence for _, confidence in found if confidence >= connectors.LEAST_LOOKED_AT]
+        worth = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
         return asked[0](maps, found, picture, _Listening(verifier, "plug", worth, picture.to_rgb, sights))
 
     def verify_units(found, rgb, to_rgb, verifier):
