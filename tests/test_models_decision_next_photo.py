@@ -149,7 +149,7 @@ def test_the_same_photos_get_the_same_advice_however_often_it_is_asked(catalogue
 
 
 def test_no_more_is_kept_than_stated(catalogue, model, monkeypatch):
-    monkeypatch.setattr(imagined, "MOST_KEPT", 10)
+    monkeypatch.setattr(imagined, "MAX_KEPT", 10)
     photos = ImaginedPhotos(index_catalogue(catalogue), model.noise)
     for row in range(5):
         photos.take((row,), ("front",), 3)

@@ -23,7 +23,7 @@ from plugface.models.learning.training import calibrate, simulate_examples, trai
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.matching.fusion import fuse_views
-from plugface.models.matching.pair_features import MOST_LOOK_ALIKES, find_look_alikes
+from plugface.models.matching.pair_features import MAX_LOOK_ALIKES, find_look_alikes
 from plugface.models.matching.rules import fit_view, fit_views
 from plugface.models.unit_choice import ObservedUnit, gather_views
 
@@ -63,7 +63,7 @@ def test_probabilities_sum_to_one_and_a_better_fit_is_never_less_probable(model)
 
 
 def test_several_units_at_once_are_judged_as_each_alone(model, monkeypatch):
-    monkeypatch.setattr(classifier, "MOST_TOGETHER", 5)
+    monkeypatch.setattr(classifier, "MAX_TOGETHER", 5)
     cases = [e.fused for e in simulate_examples(model.noise, 12, 5)]
     cases += [case.without([0, 2]) for case in cases[3:]]
     cases = [*cases, *cases[:4]]  # of as many families, of fewer, and of as many again
@@ -221,10 +221,10 @@ def test_joining_look_alikes_never_makes_one_of_them_sure(model):
 def test_four_families_that_nothing_tells_apart_are_not_said_together(model):
     catalogue = invent_catalogue(8, 4)
     family = catalogue.families[0]
-    twins = tuple(family.model_copy(update={"key": f"TWIN {k}"}) for k in range(MOST_LOOK_ALIKES))
+    twins = tuple(family.model_copy(update={"key": f"TWIN {k}"}) for k in range(MAX_LOOK_ALIKES))
     rng = np.random.default_rng(0)
     views = gather_views([draw_observations(family, family.variants[0], "front", model.noise, rng)])
-    for n, said in ((MOST_LOOK_ALIKES - 1, True), (MOST_LOOK_ALIKES, False)):
+    for n, said in ((MAX_LOOK_ALIKES - 1, True), (MAX_LOOK_ALIKES, False)):
         index = index_families((*catalogue.families, *twins[:n]))
         rows = find_look_alikes(fuse_views(fit_views(views, index, model.noise)), model.weights)
         assert sorted(rows) == ([0, *range(8, 8 + n)] if said else [])

@@ -54,7 +54,7 @@ _FINDER = np.pad(
 )
 _STAMP = np.kron(_FINDER, np.ones((_MODULE_PX, _MODULE_PX), int)).astype(np.uint8)
 _ASTRAY = 2.5
-_MOST_FINDERS, _MOST_PAIRS = 6, 3  # what looks like a pattern, and pairs of them, of one label
+_MAX_FINDERS, _MAX_PAIRS = 6, 3  # what looks like a pattern, and pairs of them, of one label
 _FINDER_SIDE_PX = 600  # of a label in which finder patterns are looked for
 _STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
 
@@ -178,8 +178,8 @@ def _read_two_finders(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
     """
     scale = min(2.0, _FINDER_SIDE_PX / max(*side_lengths(corners), 1.0))
     level, to_photo = cut_out(grey, corners, scale=scale, max_side=_FINDER_SIDE_PX)
-    pairs = [pair for pair in combinations(_find_finders(level)[:_MOST_FINDERS], 2) if _alike(*pair)]
-    for first, second in pairs[:_MOST_PAIRS]:
+    pairs = [pair for pair in combinations(_find_finders(level)[:_MAX_FINDERS], 2) if _alike(*pair)]
+    for first, second in pairs[:_MAX_PAIRS]:
         turned, to_level, places = _lay_out(level, first, second)
         for left, top in places:
             mended = turned.copy()

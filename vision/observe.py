@@ -325,7 +325,7 @@ def _look_closer(
         )
         if unit is not None and shared >= _MIN_OVERLAP:
             closer[k] = _Sighting(maps, unit)
-    return _without_twins(closer)
+    return _suppress_overlapping(closer)
 
 
 def _warp(rgb: np.ndarray, matrix: np.ndarray, scale: float) -> np.ndarray:
@@ -341,7 +341,7 @@ def _warp(rgb: np.ndarray, matrix: np.ndarray, scale: float) -> np.ndarray:
     )
 
 
-def _without_twins(sightings: list[_Sighting]) -> list[_Sighting]:
+def _suppress_overlapping(sightings: list[_Sighting]) -> list[_Sighting]:
     """Two looks that settled on the same unit count once."""
     kept: list[_Sighting] = []
     for sighting in sorted(sightings, key=lambda s: -s.unit.confidence):

@@ -39,7 +39,7 @@ SIZES, BARS = (384, 512, 768), (0.5, 0.25)
 SAME, OTHER = 0.5, 0.25
 #: A plug of which the annotator was not sure counts half.
 DOUBTED = 0.5
-_BY_CHANCE, _MOST_FOUND = 3, 24
+_BY_CHANCE, _MAX_FOUND = 3, 24
 #: What the segmenter believes less is not learned from as what it takes for a unit.
 MIN_UNIT_CONFIDENCE = 0.3
 
@@ -177,7 +177,7 @@ def find_patches(
             found_of[best] += 1
             if found_of[best] <= 3:
                 yield Patch(outline, True, False, photo.plugs[best][1], "found")
-        elif not _touches(outline, doubtful) and kept < _MOST_FOUND:
+        elif not _touches(outline, doubtful) and kept < _MAX_FOUND:
             kept += 1
             yield Patch(outline, False, _tell(outline, photo.units), 1.0, "found")
     height, width = rgb.shape[:2]

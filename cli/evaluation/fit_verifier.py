@@ -35,7 +35,7 @@ from sklearn.linear_model import LogisticRegression
 
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
 RENDERED_CASE = 0.3
-LEAST = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
+MIN_CONFIDENCES = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
 
 
 @dataclass(frozen=True)
@@ -81,12 +81,12 @@ def main() -> None:
         chance = [1 / (1 + np.exp(-constant - np.dot(slopes, evidence(case)))) for case in told]
         rendered = [value for case, value in zip(told, chance, strict=True) if case.rendered and case.true]
         if rendered:
-            print("rendered units:", {least: sum(v >= least for v in rendered) for least in LEAST})
+            print("rendered units:", {least: sum(v >= least for v in rendered) for least in MIN_CONFIDENCES})
         chance = [value for case, value in zip(told, chance, strict=True) if not case.rendered]
         told = [case for case in told if not case.rendered]
         print(f"{sum(case.true is True for case in told)} sights of it, {len(told)} cases")
         for name, values in (("verifier", chance), ("segmenter alone", [case.confidence for case in told])):
-            for least in LEAST:
+            for least in MIN_CONFIDENCES:
                 kept = [case for case, value in zip(told, values, strict=True) if value >= least]
                 found = {(case.photo, case.which) for case in kept if case.true}
                 others = sum(not case.true for case in kept)
@@ -188,7 +188,7 @@ def heard() -> Iterator[list[Sight]]:
     asked = connectors.look_again, looking.verify_units
 
     def look_again(maps, found, picture, verifier):
-        worth = [confidence for _, confidence in found if confidence >= connectors.LEAST_LOOKED_AT]
+        worth = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
         return asked[0](maps, found, picture, _Listening(verifier, "plug", worth, picture.to_rgb, sights))
 
     def verify_units(found, rgb, to_rgb, verifier):

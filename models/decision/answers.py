@@ -11,7 +11,7 @@ from typing import Literal
 from plugface.models.decision.costs import Costs
 
 #: As many families are said together at most: a longer list helps nobody. Our choice.
-MOST_LOOK_ALIKES = 3
+MAX_LOOK_ALIKES = 3
 
 #: identified: one family, accepted. ambiguous: look-alikes remain. not_in_catalogue: a unit, but none of
 #: these. unreadable: the photos do not allow an answer.
@@ -183,4 +183,4 @@ def is_one_of_few(families: int, together: float, costs: Costs, *, contradicted:
     -------
     is_one_of_few : bool
     """
-    return 1 < families <= MOST_LOOK_ALIKES and costs.accepts(together, contradicted=contradicted)
+    return 1 < families <= MAX_LOOK_ALIKES and costs.accepts(together, contradicted=contradicted)

@@ -9,7 +9,7 @@ import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_part
 from plugface.models.decision.answers import (
-    MOST_LOOK_ALIKES,
+    MAX_LOOK_ALIKES,
     TWO_UNITS,
     Candidate,
     Decision,
@@ -465,7 +465,7 @@ def _message(
         )
     if closed:
         return f"One of these: {names}, together {percent(together)}. {tell_apart(families)}"
-    if 2 <= len(families) <= MOST_LOOK_ALIKES:
+    if 2 <= len(families) <= MAX_LOOK_ALIKES:
         return f"Not sure: {names}, together {percent(together)}. {tell_apart(families)}"
     return f"Not sure: {names}; the best has {percent(best)}."
 

@@ -22,7 +22,7 @@ from plugface.models.unit_choice import UnitView, gather_views
 
 #: Comparisons of a photo with a family that are kept at most, about 0.6 kB each with the photo; then all are
 #: let go. Fourteen families need 6,000 at most.
-MOST_KEPT = 12_000
+MAX_KEPT = 12_000
 
 #: The k-th photo has the same luck in each view of each family (common random numbers), so that few photos
 #: tell views apart.
@@ -71,7 +71,7 @@ class ImaginedPhotos:
         drawn : tuple of Drawn
             View by view, in each family by family.
         """
-        if self.n_compared > MOST_KEPT:
+        if self.n_compared > MAX_KEPT:
             self._photos, self.n_compared = {}, 0
         kept = self._photos  # another thread may let go of all meanwhile
         asked = [(row, view, k) for view in wanted for row in rows for k in range(each)]

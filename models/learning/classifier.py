@@ -35,7 +35,7 @@ SHORT_LIST = 24
 UNLISTED_NATS = 6.9
 
 #: Cases worked out at once, so that those of a large catalogue need little memory. Our choice.
-MOST_TOGETHER = 32
+MAX_TOGETHER = 32
 
 #: What a model file calls itself, and the layout that this version reads and writes.
 KIND, LAYOUT = "plugface model", 2
@@ -138,7 +138,7 @@ def _of_each(cases: list[FusedFit], work: Callable[[FusedFit], list]) -> list:
     """
     done: list = []
     for _, alike in groupby(cases, key=lambda case: case.log_odds.shape):
-        while together := list(islice(alike, MOST_TOGETHER)):
+        while together := list(islice(alike, MAX_TOGETHER)):
             done += work(stack_fits(together))
     return done
 

@@ -2,7 +2,7 @@
 rivals."""
 
 import numpy as np
-from plugface.models.decision.answers import MOST_LOOK_ALIKES
+from plugface.models.decision.answers import MAX_LOOK_ALIKES
 from plugface.models.matching.fusion import FusedFit, stack_fits
 from plugface.models.matching.rules import rule_names
 
@@ -73,7 +73,7 @@ def log_share(total: np.ndarray, unknown: float) -> np.ndarray:
 def find_look_alikes(fused: FusedFit, weights: np.ndarray) -> list[int]:
     """Rows of the best family and of those that what was seen does not surely tell from it, best first.
 
-    Fewer than two, or more than MOST_LOOK_ALIKES: none, for then there is nothing to say of them together.
+    Fewer than two, or more than MAX_LOOK_ALIKES: none, for then there is nothing to say of them together.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def look_alikes_of_each(several: FusedFit, weights: np.ndarray) -> list[list[int
     total = weigh(several, weights).sum(axis=-1)
     near = (total > total.max(axis=-1, keepdims=True) - SURE_NATS).sum(axis=-1).tolist()
     return [
-        np.argsort(-own, kind="stable")[:many].tolist() if 2 <= many <= MOST_LOOK_ALIKES else []
+        np.argsort(-own, kind="stable")[:many].tolist() if 2 <= many <= MAX_LOOK_ALIKES else []
         for own, many in zip(total, near, strict=True)
     ]
 

@@ -55,7 +55,7 @@ from torch import Tensor
 _FACE = {"face": 1.0, "close_up": 1.0, "back": 0.0, "label": 0.0}
 #: Share of a sample that a plug takes, from and to: what real photographs of them show.
 PLUG_SHARES = (0.05, 0.6)
-_LEAST_PASTED = 100  # pixels of a plug that is cut out; a smaller one shows nothing
+_MIN_PASTED = 100  # pixels of a plug that is cut out; a smaller one shows nothing
 
 
 @dataclass(frozen=True)
@@ -332,7 +332,7 @@ def _cut_out_plugs(batch: Batch) -> list[tuple[int, Tensor, Tensor, Tensor, int]
                 int(v) for v in (rows.min(), columns.min(), rows.max() + 1, columns.max() + 1)
             )
             whole = top > 0 and left > 0 and bottom < height and right < width
-            if not whole or len(rows) < _LEAST_PASTED or values[:5].isnan().any():
+            if not whole or len(rows) < _MIN_PASTED or values[:5].isnan().any():
                 continue
             there = (slice(top, bottom), slice(left, right))
             held = values.clone()

@@ -35,7 +35,7 @@ MIN_VERIFIED_CONFIDENCE = 0.4
 #: segmenter believes adds nothing to it. Fitted on real photographs of the calibration split, `fit_verifier`.
 VERIFIED = (-3.14, 1.88)
 #: What the segmenter believes less is not looked at again. Our choice.
-LEAST_LOOKED_AT = 0.3
+MIN_LOOKED_AT = 0.3
 #: Chosen on the calibration split.
 CLUSTERING = Clustering(seen=0.6, held=0.15, settled=0.6)
 #: A housing is cut out of the photo at this many pixels along its long side to count its pins.
@@ -169,7 +169,7 @@ def look_again(
     -------
     found : list of (Instance, float)
     """
-    worth = [instance for instance, confidence in found if confidence >= LEAST_LOOKED_AT]
+    worth = [instance for instance, confidence in found if confidence >= MIN_LOOKED_AT]
     corners = [maps.points_to_photo(_corners(maps, instance)) for instance in worth]
     outlines = [as_polygon(each * picture.to_rgb) for each in corners]
     logits = verifier.verify(picture.rgb, outlines)[:, 0]

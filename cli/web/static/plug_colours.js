@@ -4,7 +4,7 @@
 import limits from "./plug_limits.js";
 
 const { light: LIGHT, naming: NAMING, rim: RIM } = limits;
-const MOST = 4096; // pixels of a rim that are looked at: of more, as many spread evenly
+const MAX_PIXELS = 4096; // pixels of a rim that are looked at: of more, as many spread evenly
 
 const LINEAR = Float32Array.from({ length: 256 }, (_, code) => (code / 255 <= 0.04045 ? code / 255 / 12.92 : ((code / 255 + 0.055) / 1.055) ** 2.4));
 const sum = (values) => values.reduce((a, b) => a + b, 0);
@@ -121,7 +121,7 @@ export function rimOf(corners, width, height, read) {
   mask.forEach((inside, k) => inside && places.push(k));
   if (!places.length) return [];
   const data = read(x0, y0, w, h);
-  const step = Math.max(1, places.length / MOST);
+  const step = Math.max(1, places.length / MAX_PIXELS);
   return Array.from({ length: Math.floor(places.length / step) }, (_, n) => {
     const at = 4 * places[Math.floor(n * step)];
     return [data[at], data[at + 1], data[at + 2]];

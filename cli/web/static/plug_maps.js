@@ -102,7 +102,7 @@ export function plugsOn(maps, unit) {
     const confidence = sureness(instance) * Math.min(1, shared / 0.7);
     if (shared >= limits.plugs.on_unit && confidence >= limits.plugs.confidence) found.push(describePlug(maps, instance, confidence));
   }
-  return inOrder(withoutCrumbs(found));
+  return inOrder(ofMinArea(found));
 }
 
 // Whether another look at a picture with one unit by itself would tell nothing new: nothing in it is near a limit.
@@ -127,7 +127,7 @@ export function loosePlugs(maps, units) {
   maps.housings ??= findHousings(maps);
   const on = (instance) => Math.max(0, ...units.map((unit) => shareOn(unit, instance)));
   const loose = maps.housings.filter((one) => on(one) < limits.plugs.on_unit && sureness(one) >= limits.plugs.loose);
-  return inOrder(withoutCrumbs(loose.map((one) => describePlug(maps, one, sureness(one)))));
+  return inOrder(ofMinArea(loose.map((one) => describePlug(maps, one, sureness(one)))));
 }
 
 // Means over the cells of a map half as fine.
@@ -194,7 +194,7 @@ function pool(planes, places, weight) {
   return chances.map((chance) => chance / sum);
 }
 
-function withoutCrumbs(plugs) {
+function ofMinArea(plugs) {
   const largest = Math.max(0, ...plugs.map(({ area }) => area));
   return plugs.filter(({ area }) => area >= limits.plugs.min_area_ratio * largest);
 }

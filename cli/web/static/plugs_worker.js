@@ -76,7 +76,7 @@ async function look(network, blob, shades, tell, givenUp) {
       width,
       height,
       light,
-      units: withoutCrumbs(sightings).map((one) => ({
+      units: ofMinArea(sightings).map((one) => ({
         outline: one.outline,
         confidence: one.unit.confidence,
         plugs: plugsOn(one.maps, one.unit).map((plug) => named(plug, one)),
@@ -123,7 +123,7 @@ async function look(network, blob, shades, tell, givenUp) {
     const best = shared.indexOf(Math.max(...shared));
     if (shared[best] >= limits.overlap) scene.sightings[k] = sightings[best];
   }
-  if (pictures.length) scene.sightings = withoutTwins(scene.sightings);
+  if (pictures.length) scene.sightings = suppressOverlapping(scene.sightings);
   const seen = await timed("plugs", () => see(scene));
   took.whole = performance.now() - started;
   return end(seen);
@@ -166,13 +166,13 @@ function onPhoto({ corners, centre, confidence, colour, size }, { corner, scale 
   return { corners: outline, centre: middle, confidence, colour: nameColour(colour, measureRim(rim, light.gains), light, shades), size };
 }
 
-function withoutCrumbs(sightings) {
+function ofMinArea(sightings) {
   const largest = Math.max(0, ...sightings.map(({ outline }) => areaOf(outline)));
   return sightings.filter(({ outline }) => areaOf(outline) >= limits.units.min_area_ratio * largest);
 }
 
 // Two looks that settled on the same unit count once.
-function withoutTwins(sightings) {
+function suppressOverlapping(sightings) {
   const kept = [];
   for (const one of sightings.slice().sort((a, b) => b.unit.confidence - a.unit.confidence)) {
     if (kept.every((other) => overlap(one.outline, other.outline) < SAME)) kept.push(one);
