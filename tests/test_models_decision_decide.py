@@ -216,7 +216,8 @@ def test_a_number_read_clearly_and_not_listed_names_no_family_by_itself(catalogu
     assert of_read.next_photo is not None
     label = read_faultlessly(Print((f"UNIT No {read}",), ()))
     opinion = give_opinion([label], catalogue, model, family)
-    assert (opinion.verdict, opinion.message) == ("cannot tell", of_read.message)
+    assert opinion.verdict == "cannot tell"
+    assert opinion.message.endswith(of_read.message)
 
 
 def test_only_without_plugs_and_marks_does_a_family_rest_on_its_number(catalogue, model):

@@ -192,7 +192,8 @@ def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerd
             f"{decision.variant_message}"
         )
     if claim.variant is None and costs.accepts(claim.probability):
-        return "cannot tell", decision.message  # what keeps it from being accepted
+        # And what keeps it from being accepted.
+        return "cannot tell", f"{name} is the likeliest ({figure}). {decision.message}"
     if claim.probability >= 0.5:
         return "cannot tell", f"{name} is the likeliest ({figure}), not surely enough to agree."
     return "cannot tell", f"{name} is possible ({figure}), and so is something else."
