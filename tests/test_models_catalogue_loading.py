@@ -1,5 +1,6 @@
 """A process parses a catalogue's bytes once, however often a command asks for it, and a changed one anew."""
 
+import hashlib
 from collections import Counter
 
 import pytest
@@ -76,3 +77,31 @@ def test_no_more_catalogues_are_kept_than_said(own, parsed):
         newest = load_catalogue(own)
     assert len(entries._PARSED) == KEPT_PARSED
     assert load_catalogue(own) is newest
+
+
+def test_a_new_process_reads_each_file_once(own, monkeypatch):
+    read, names = entries._read_bytes, Counter()
+
+    def note(folder, name):
+        names[name] += 1
+        return read(folder, name)
+
+    monkeypatch.setattr(entries, "_PARSED", {})
+    monkeypatch.setattr(entries, "_read_bytes", note)
+    load_catalogue(own)
+    assert set(names.values()) == {1}
+    assert len(names) == len(list(own.glob("*.toml")))
+
+
+def test_what_stands_far_down_in_a_long_file_is_read_and_counts(own, parsed):
+    """Files are read in two steps: what lies behind the first is a part of the entry and of the hash."""
+    before = load_catalogue(own)
+    family = own / before.files[0]
+    long = "# a remark\n" * 3_000 + family.read_text(encoding="utf-8")
+    family.write_text(long, encoding="utf-8")
+    after = load_catalogue(own)
+    assert (len(after.families), after.families[0]) == (len(before.families), before.families[0])
+    digest = hashlib.sha256()
+    for path in [own / "catalogue.toml", *(own / name for name in after.files)]:
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    assert after.sha256 == digest.hexdigest()

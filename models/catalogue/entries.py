@@ -73,6 +73,7 @@ MAX_FAMILIES = 20_000
 
 #: A family's file is about 2 kB; a larger one than this is something else.
 MAX_FILE_BYTES = 1_000_000
+_USUAL_BYTES = 16_384
 
 #: A service-number pattern is some 50 characters long.
 MAX_PATTERN_LENGTH = 200
@@ -527,15 +528,18 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
         problem = f"{len(names):,} family files, expected 1 to {MAX_FAMILIES:,}"
         remedy = "Split it into several catalogues" if names else "Add one .toml file for each family"
         return None, (CatalogueError(str(folder), "", problem, remedy),)
-    known = _PARSED.get(_hash_files([head_path, *(folder / name for name in names)]))
+    # As strings: paths as objects take a tenth of the time of 2,000 files.
+    place = os.fspath(folder)
+    # Where nothing was parsed yet, nothing can be known: the files are read once, not twice.
+    known = _PARSED.get(_hash_files(place, [head_path.name, *names])) if _PARSED else None
     if known is not None:
         return known, ()
     errors: list[CatalogueError] = []
     digest = hashlib.sha256()
-    head = _read_entry(head_path, CatalogueHead, digest, errors)
+    head = _read_entry(place, head_path.name, CatalogueHead, digest, errors)
     families: dict[str, tuple[Family, str]] = {}
     for name in names:
-        family = _read_entry(folder / name, Family, digest, errors)
+        family = _read_entry(place, name, Family, digest, errors)
         if family is not None and family.key in families:
             problem = f'"{family.key}" is used already in {families[family.key][1]}'
             errors.append(CatalogueError(name, "key", problem, "Give one of them another key"))
@@ -566,42 +570,45 @@ def _keep(catalogue: Catalogue) -> None:
             del _PARSED[next(iter(_PARSED))]
 
 
-def _hash_files(paths: Iterable[Path]) -> str:
+def _hash_files(folder: str, names: Iterable[str]) -> str:
     """Hash over names and bytes; one file at a time is held, for there may be very many."""
     digest = hashlib.sha256()
-    for path in paths:
-        with path.open("rb") as file:
-            digest.update(path.name.encode() + b"\0" + file.read(MAX_FILE_BYTES + 1) + b"\0")
+    for name in names:
+        digest.update(name.encode() + b"\0" + _read_bytes(folder, name) + b"\0")
     return digest.hexdigest()
 
 
-def _read_entry(path: Path, kind: type[Entry], digest: Any, errors: list[CatalogueError]) -> Any:
+def _read_bytes(folder: str, name: str) -> bytes:
+    """A file's bytes, and of one that is too large for a family's one more than it may have."""
+    with open(os.path.join(folder, name), "rb") as file:
+        usual = file.read(_USUAL_BYTES)  # to ask for the most at once costs a megabyte of memory for each
+        return usual if len(usual) < _USUAL_BYTES else usual + file.read(MAX_FILE_BYTES + 1 - _USUAL_BYTES)
+
+
+def _read_entry(folder: str, name: str, kind: type[Entry], digest: Any, errors: list[CatalogueError]) -> Any:
     """One file as an entry; None, with what is wrong appended to `errors`, where it cannot be."""
-    with path.open("rb") as file:
-        raw = file.read(MAX_FILE_BYTES + 1)
+    raw = _read_bytes(folder, name)
     if len(raw) > MAX_FILE_BYTES:
         problem = f"more than {MAX_FILE_BYTES:,} bytes"
-        errors.append(
-            CatalogueError(path.name, "", problem, "One file describes one family; what is this one?")
-        )
+        errors.append(CatalogueError(name, "", problem, "One file describes one family; what is this one?"))
         return None
-    digest.update(path.name.encode() + b"\0" + raw + b"\0")
+    digest.update(name.encode() + b"\0" + raw + b"\0")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
-        errors.append(CatalogueError(path.name, "", "it is not UTF-8 text", "Save it as UTF-8"))
+        errors.append(CatalogueError(name, "", "it is not UTF-8 text", "Save it as UTF-8"))
         return None
     try:
         return kind.model_validate(_parse_toml(text))
     except tomllib.TOMLDecodeError as error:
-        errors.append(_toml_error(path.name, text, error))
+        errors.append(_toml_error(name, text, error))
     except ValidationError as error:
         for one in own_errors(error):
             line, key, problem, remedy = explain_entry(kind, one, text)
-            errors.append(CatalogueError(path.name, key, problem, remedy, line))
+            errors.append(CatalogueError(name, key, problem, remedy, line))
     except (RecursionError, ValueError):  # what Python's own parser raises beside its own class
         problem = "it is nested too deeply, or holds a number too long to be one"
-        errors.append(CatalogueError(path.name, "", problem, "Compare it with a family file that works"))
+        errors.append(CatalogueError(name, "", problem, "Compare it with a family file that works"))
     return None
 
 
