@@ -497,7 +497,7 @@ def _yards(folder: Path):
 
 def _end_yard(yard) -> None:
     """Close it; what still worked then would trouble later tests of this process."""
-    working = [thread.name for thread in yard.crew._threads if thread.is_alive()]
+    working = [thread.name for thread in yard.workers._threads if thread.is_alive()]
     yard.close()
     assert not working, "the page was not ended before its yard"
 

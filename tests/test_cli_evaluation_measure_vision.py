@@ -15,7 +15,7 @@ from plugface.cli.evaluation.measure_vision import (
 )
 from plugface.cli.settings import demo_folder
 from plugface.vision.colour_table import COLOUR_CODES
-from plugface.vision.detection.segmenter import LOOKS, NetworkSegmenter
+from plugface.vision.detection.segmenter import N_AUGMENTATIONS, NetworkSegmenter
 from plugface.vision.observations import SIZE_CLASSES, Connector, Observations, Quality, Unit, WhiteBalance
 
 _QUALITY = Quality(width_px=1000, height_px=800, median_luma=0.4, burnt_share=0.0, blur_px=0.5)
@@ -123,22 +123,22 @@ def test_numbers_of_looks_stand_side_by_side(monkeypatch, capsys):
     asked = []
 
     def see(photo, *, read_text, models):
-        asked.append(models.segmenter.looks)
+        asked.append(models.segmenter.augmentations)
         return Observations(photo.sha256, _QUALITY, _BALANCE)
 
     monkeypatch.setattr("plugface.cli.evaluation.measure_vision.observe", see)
     monkeypatch.setattr(
-        "sys.argv", ["measure_vision", "--split", "train", "--most", "2", "--looks", "4", "1"]
+        "sys.argv", ["measure_vision", "--split", "train", "--most", "2", "--augmentations", "4", "1"]
     )
     main()
     assert asked == [4, 1, 4, 1]  # in turn, so that both are timed on the same busy machine
     heads = [line.split() for line in capsys.readouterr().out.splitlines()]
-    assert [head[-2:] for head in heads if "looks" in head] == [["4", "1"]]
+    assert [head[-2:] for head in heads if "augmentations" in head] == [["4", "1"]]
 
 
 def test_other_networks_are_looked_with_so_often(tmp_path):
     for name in ("segmenter.onnx", "cast_reader.onnx"):
         (tmp_path / name).touch()
     assert models_of(tmp_path, 2).segmenter == NetworkSegmenter(tmp_path / "segmenter.onnx", 2)
-    assert models_of(tmp_path, None).segmenter.looks == LOOKS
+    assert models_of(tmp_path, None).segmenter.augmentations == N_AUGMENTATIONS
     assert models_of(None, None) is None

@@ -107,5 +107,5 @@ def test_settle_is_what_decide_says(catalogue, model):
 
     for seed, key in enumerate(catalogue.by_key):
         seen = drawn(catalogue, key, "front", seed=seed)
-        weighing = pool_views(gather_views(seen), index_catalogue(catalogue), model)
-        assert settle(weighing, model, Costs())[0] == identify(seen, catalogue, model, advise=False).verdict
+        pooled = pool_views(gather_views(seen), index_catalogue(catalogue), model)
+        assert settle(pooled, model, Costs())[0] == identify(seen, catalogue, model, advise=False).verdict

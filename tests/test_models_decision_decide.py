@@ -226,10 +226,10 @@ def test_only_without_plugs_and_marks_does_a_family_rest_on_its_number(catalogue
     number = replace(back.units[0], texts=(written("K44510/261"),), codes=())
     label = replace(back, units=(number,))
     for shots, rests in (([label], True), ([front, label], False), ([back], False)):  # the back has a mark
-        weighing = pool_views(gather_views(shots), index, model)
-        row = int(weighing.ranked[0])
+        pooled = pool_views(gather_views(shots), index, model)
+        row = int(pooled.ranked[0])
         assert index.families[row].key == "DUNLIN 6"
-        assert rests_on_number(weighing.fits, row, model.weights, model.noise) == rests
+        assert rests_on_number(pooled.fits, row, model.weights, model.noise) == rests
 
 
 def test_an_unknown_unit_is_not_accepted(catalogue, model):
@@ -662,11 +662,11 @@ def test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked
 ):
     model = replace(model, noise=ErrorModel())  # measured ones differ with each network
     views = gather_views(photos(catalogue, family, None, "front"))
-    weighing = pool_views(views, index_families(catalogue.families), model)
+    pooled = pool_views(views, index_families(catalogue.families), model)
     # Nothing can be cheaper than a decision that costs nothing.
-    advice = choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=True)
+    advice = choose_next_photo(pooled, model, catalogue.costs, 0.0, variants_open=True)
     assert (advice.view, advice.gain) == (view, 0.0)
-    assert choose_next_photo(weighing, model, catalogue.costs, 0.0, variants_open=False) is None
+    assert choose_next_photo(pooled, model, catalogue.costs, 0.0, variants_open=False) is None
 
 
 def dark(seen: Observations) -> Observations:

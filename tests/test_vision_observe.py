@@ -109,10 +109,10 @@ def test_half_of_the_looks_find_a_unit_that_is_looked_at_again(monkeypatch):
         return plain_look(picture, way, session)
 
     monkeypatch.setattr("plugface.vision.detection.segmenter._look", note)
-    models = replace(default_models(), segmenter=NetworkSegmenter(looks=4))
+    models = replace(default_models(), segmenter=NetworkSegmenter(augmentations=4))
     (few,) = _observe(path, read_text=False, models=models).units
     assert len(ways) == 2 + 4
-    monkeypatch.setattr("plugface.vision.detection.segmenter.FIRST_LOOKS", 4)
+    monkeypatch.setattr("plugface.vision.detection.segmenter.N_FIRST_AUGMENTATIONS", 4)
     (many,) = _observe(path, read_text=False, models=models).units
     assert overlap(few.polygon, many.polygon) > 0.95
     assert _colours(few) == _colours(many)

@@ -9,7 +9,7 @@ from typing import Protocol
 
 import numpy as np
 from plugface.vision.barcodes import read_codes
-from plugface.vision.detection.segmenter import LOOKS, WEIGHTS, Maps, NetworkSegmenter
+from plugface.vision.detection.segmenter import N_AUGMENTATIONS, WEIGHTS, Maps, NetworkSegmenter
 from plugface.vision.detection.verifier import WEIGHTS as VERIFIER_WEIGHTS
 from plugface.vision.detection.verifier import NetworkVerifier, Verifier
 from plugface.vision.observations import Code, Polygon
@@ -84,7 +84,7 @@ def default_models() -> VisionModels:
 
 
 @lru_cache(maxsize=1)
-def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
+def load_models(folder: Path, augmentations: int = N_AUGMENTATIONS) -> VisionModels:
     """The same with the networks of a folder, for comparing weights.
 
     Parameters
@@ -92,7 +92,7 @@ def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
     folder : Path
         Holds segmenter.onnx and cast_reader.onnx, verifier.onnx if there is to be one, and their SHA256SUMS
         if they are not those that come along.
-    looks : int, 1 to 4
+    augmentations : int, 1 to 4
         In how many ways the segmenter looks at each picture.
 
     Returns
@@ -110,7 +110,7 @@ def load_models(folder: Path, looks: int = LOOKS) -> VisionModels:
             raise BrokenNetwork(errno.ENOENT, "there is no such file", str(file))
     verifier = folder / VERIFIER_WEIGHTS.name
     return VisionModels(
-        NetworkSegmenter(segmenter, looks),
+        NetworkSegmenter(segmenter, augmentations),
         load_readers(cast_reader),
         verifier=NetworkVerifier(verifier) if verifier.is_file() else None,
     )

@@ -1,9 +1,9 @@
 """Measure what vision/ sees against the truth of the demo photos: a table, and the photos that went worst.
 
     python -m plugface.cli.evaluation.measure_vision --split test --gallery DIR
-    python -m plugface.cli.evaluation.measure_vision --split calibration --looks 4 2 1 --weights DIR
+    python -m plugface.cli.evaluation.measure_vision --split calibration --augmentations 4 2 1 --weights DIR
 
-With several numbers of looks each photo is looked at so often in turn, and the figures stand side by side.
+With several numbers of augmentations each photo is looked at with each, and the figures stand side by side.
 A front counts as right when count, order and every colour are right. Sockets that broke off must not be seen
 as plugs; seen as stumps they are left out. Housings of which less than MIN_VISIBLE is seen are not asked
 for; units likewise.
@@ -21,7 +21,7 @@ import numpy as np
 from plugface.cli.evaluation.corruptions import CORRUPTIONS, corrupt
 from plugface.cli.settings import demo_folder
 from plugface.vision import geometry
-from plugface.vision.detection.segmenter import AUGMENTATIONS, LOOKS, NetworkSegmenter
+from plugface.vision.detection.segmenter import AUGMENTATIONS, N_AUGMENTATIONS, NetworkSegmenter
 from plugface.vision.observations import Observations, Unit
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
@@ -266,11 +266,13 @@ def compare(
     return measured
 
 
-def models_of(weights: Path | None, looks: int | None) -> VisionModels | None:
-    """What to look with: other networks or another number of looks; None for what comes along as it is."""
+def models_of(weights: Path | None, augmentations: int | None) -> VisionModels | None:
+    """What to look with: other networks or augmentations; None for what comes along as it is."""
     if weights is not None:
-        return load_models(weights, looks or LOOKS)
-    return None if looks is None else replace(default_models(), segmenter=NetworkSegmenter(looks=looks))
+        return load_models(weights, augmentations or N_AUGMENTATIONS)
+    if augmentations is None:
+        return None
+    return replace(default_models(), segmenter=NetworkSegmenter(augmentations=augmentations))
 
 
 def _median(seconds: list[float]) -> float:
@@ -327,22 +329,22 @@ def main() -> None:
         "--weights", type=Path, help="folder of other networks, with their SHA256SUMS, to look with"
     )
     parser.add_argument(
-        "--looks",
+        "--augmentations",
         type=int,
         nargs="+",
         choices=range(1, len(AUGMENTATIONS) + 1),
-        help=f"in how many ways to look at each picture; {LOOKS} by default; several are set side by side",
+        help=f"test-time augmentations; {N_AUGMENTATIONS} by default; several are set side by side",
     )
     options = parser.parse_args()
     rows = read_rows(options.data, options.split)
     if options.most and len(rows) > options.most:
         rows = [rows[int(k)] for k in np.linspace(0, len(rows) - 1, options.most)]
-    looks = options.looks or [None]
-    several = [models_of(options.weights, number) for number in looks]
+    numbers = options.augmentations or [None]
+    several = [models_of(options.weights, number) for number in numbers]
     measured = compare(options.data, rows, several, read_text=options.text)
     print(f"{len(rows)} photos of split {options.split} in {options.data}")
-    if options.looks:
-        print(f"{'looks at each picture':50s} " + " ".join(f"{number:7d}" for number in looks))
+    if options.augmentations:
+        print(f"{'augmentations of each picture':50s} " + " ".join(f"{number:7d}" for number in numbers))
     tables = [table(single, pallet, seconds) for single, pallet, _, seconds in measured]
     for lines in zip(*tables, strict=True):
         print(f"{lines[0][0]:50s} " + " ".join(f"{value:7.4f}" for _, value in lines))

@@ -192,10 +192,10 @@ CONSTANTS = (
     Constant("vision.observe", "COARSE_PX", "real photographs, calibration", "none", _REAL),
     Constant(
         "vision.detection.segmenter",
-        "LOOKS",
+        "N_AUGMENTATIONS",
         "calibration split",
         "none",
-        "`measure_vision --looks 4 2 1` sets them side by side; speed decides too",
+        "`measure_vision --augmentations 4 2 1` sets them side by side; speed decides too",
     ),
     Constant(
         "vision.detection.order", "_NEARLY_LEVEL_DEG", "true outlines and renders", "none", _OUR_RENDERS

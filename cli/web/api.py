@@ -132,7 +132,7 @@ def describe_unit(yard: YardHere, lot: LotHere, sender: SenderHere, unit: UnitHe
     claimed, needs = _check_said(yard, said)
     typed = tuple(dict.fromkeys(entry for entry in said.typed if entry))
     yard.queue.describe(lot.key, unit, claimed, needs, typed=typed, more=said.more, sender=sender)
-    yard.crew.wake()
+    yard.workers.wake()
     return unit_out(yard, lot, find_unit(yard, lot, unit))
 
 
@@ -167,7 +167,7 @@ async def add_photo(
             keep = partial(_keep_photo, yard, lot, unit, check, face, more, sender)
             photo, new = await anyio.to_thread.run_sync(keep, limiter=request.app.state.decoding)
     response.status_code = 202 if new else 200
-    yard.crew.wake()
+    yard.workers.wake()
     return photo
 
 

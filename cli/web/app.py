@@ -33,12 +33,12 @@ def create_app(yard: Yard) -> FastAPI:
     @asynccontextmanager
     async def running(_app: FastAPI) -> AsyncIterator[None]:
         yard.queue.recover()
-        yard.crew.start()
+        yard.workers.start()
         retention = Retention(yard)
         retention.start()
         yield
         retention.stop()
-        yard.crew.stop()
+        yard.workers.stop()
 
     app = FastAPI(
         title="plugface yard page",

@@ -32,7 +32,7 @@ RUNTIME = Path(__file__).parent / "static" / "vendor" / "onnxruntime"
 #: When one look is enough on a phone, where each takes a second: one unit at least so sure, nothing else in
 #: the picture between `low` and `high`, and each colour at least so sure. Chosen on 71 photos of the
 #: calibration split (2026-11-28), where one look and two then name the same plugs; on the 41 others once not.
-#: `every` takes all looks, as the server does.
+#: `every` takes all augmentations, as the server does.
 SETTLED = {"every": False, "unit": 0.85, "low": 0.5, "high": 0.88, "colour": 0.7}
 
 #: Addresses of files that stay what they are from one version of the page to the next begin so.
@@ -71,7 +71,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "window": _WINDOW,
         "min_window": _MIN_WINDOW,
         "overlap": _MIN_OVERLAP,
-        "looks": segmenter.AUGMENTATIONS[: segmenter.LOOKS],
+        "augmentations": segmenter.AUGMENTATIONS[: segmenter.N_AUGMENTATIONS],
         "settled": SETTLED,
         "stride": segmenter._STRIDE,
         "fine": segmenter._FINE,

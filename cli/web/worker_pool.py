@@ -24,7 +24,7 @@ from plugface.cli.web.words import Words
 
 _LOG = logging.getLogger("plugface.yard")
 
-#: Seconds between two looks at an empty queue; a new photo wakes the crew at once.
+#: Seconds between two looks at an empty queue; a new photo wakes the workers at once.
 IDLE_S = 0.5
 
 #: Seconds that a unit in hand gets when the page ends.
@@ -169,7 +169,7 @@ class WorkerPool:
     def start(self) -> None:
         """Begin to work, for the first time or again."""
         self._ending.clear()
-        self._threads = [threading.Thread(target=self._work, name=f"crew-{n}") for n in range(self._size)]
+        self._threads = [threading.Thread(target=self._work, name=f"worker-{n}") for n in range(self._size)]
         for thread in self._threads:
             thread.start()
 
@@ -203,7 +203,7 @@ class WorkerPool:
     def _claim(self) -> Job | None:
         try:
             return self._queue.claim()
-        except Exception:  # a disk that is full for a while must not end the crew
+        except Exception:  # a disk that is full for a while must not end the workers
             _LOG.exception("the queue could not be read")
             return None
 

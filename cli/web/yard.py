@@ -1,4 +1,4 @@
-"""What one running yard page consists of: its folder, its lots, its queue, its ledger and its crew."""
+"""What one running yard page consists of: its folder, its lots, its queue, its ledger and its workers."""
 
 import shutil
 import sqlite3
@@ -88,7 +88,7 @@ class Yard:
         lost_checking = partial(self.tally.count_loss, "checking")
         self.check_photo = check_photo or PhotoChecker(self.limits, on_loss=lost_checking)
         self.guesses = access.RateLimiter(self.limits)
-        self.crew = WorkerPool(
+        self.workers = WorkerPool(
             self.queue,
             self.shelf,
             self.records,

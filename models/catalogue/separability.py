@@ -155,9 +155,9 @@ def _confuse(
             for _ in range(draws)
         ]
         for unit in seen:
-            weighing = pool_views(unit, index, model)
-            posterior = weighing.posterior
-            if settle(weighing, model, costs)[0] == "identified":
+            pooled = pool_views(unit, index, model)
+            posterior = pooled.posterior
+            if settle(pooled, model, costs)[0] == "identified":
                 family_accepted += 1
                 family_wrong += families[int(posterior.families.argmax())].key != family.key
             chances = np.zeros(len(columns))

@@ -39,7 +39,7 @@ from plugface.models.learning.classifier import Model
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
 from plugface.models.matching.label_fields import number_lines
 from plugface.models.matching.pair_features import SURE_NATS, find_look_alikes
-from plugface.models.matching.pooling import Weighing, expected_cost, variants_of
+from plugface.models.matching.pooling import PooledEvidence, expected_cost, variants_of
 from plugface.models.matching.rules import WHOLE_PHOTO, column_of, columns_of_witness
 from plugface.models.matching.text_fit import FLOOR_NATS, score_lines
 from plugface.models.unit_choice import UnitView
@@ -65,7 +65,7 @@ A_QUARTER_AS_PROBABLE = 0.25
 
 
 def decide(
-    weighing: Weighing,
+    pooled: PooledEvidence,
     catalogue: Catalogue,
     model: Model,
     *,
@@ -77,7 +77,7 @@ def decide(
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     catalogue : Catalogue
     model : Model
     needs : Needs, optional
@@ -93,25 +93,25 @@ def decide(
     decision : Decision
     """
     costs = costs or catalogue.costs
-    index, posterior = weighing.index, weighing.posterior
-    ranked = weighing.ranked
+    index, posterior = pooled.index, pooled.posterior
+    ranked = pooled.ranked
     best = float(posterior.families[ranked[0]])
-    verdict, findings = settle(weighing, model, costs)
-    rows = _answer_set(weighing, verdict, model, costs, has_contradiction(findings))
+    verdict, findings = settle(pooled, model, costs)
+    rows = _answer_set(pooled, verdict, model, costs, has_contradiction(findings))
     lead = rows[0] if rows else int(ranked[0])
-    family, variants = index.families[lead], variants_of(weighing, lead, model)
+    family, variants = index.families[lead], variants_of(pooled, lead, model)
     findings += _unlisted(family, variants) if rows else ()
-    findings += find_broken(weighing.views)
+    findings += find_broken(pooled.views)
     if verdict != "unreadable":
         possible = [index.families[r] for r in np.flatnonzero(posterior.families >= POSSIBLE)]
-        findings += find_untaught(possible, weighing.views, model.noise)
-    remaining, variant_message = _settle_variant(family, variants, weighing, verdict, costs)
+        findings += find_untaught(possible, pooled.views, model.noise)
+    remaining, variant_message = _settle_variant(family, variants, pooled, verdict, costs)
     named = [index.families[r] for r in rows]
     # Where it is surely one of few, what follows from each of them counts.
     together = float(posterior.families[rows].sum())
     closed = is_one_of_few(len(rows), together, costs, contradicted=has_contradiction(findings))
     unreadable = verdict == "unreadable"
-    doubted = verdict == "ambiguous" and costs.accepts(best) and _told_by_unlisted_number(weighing, model)
+    doubted = verdict == "ambiguous" and costs.accepts(best) and _told_by_unlisted_number(pooled, model)
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely = named + [
         index.families[r]
@@ -127,16 +127,11 @@ def decide(
     dangerous = (verdict == "identified" and family.hazard != "none") or float(
         posterior.families[hazards].sum()
     ) > 0.5
-    nothing = nothing_seen(weighing.views)
+    nothing = nothing_seen(pooled.views)
     parted = any(f.name == TWO_UNITS for f in findings)
     settled = verdict == "identified" and len(remaining) == 1
     now = expected_cost(posterior, float(variants.chances.max()), costs)
-    torn = (
-        unreadable
-        and _usable(weighing)
-        and _something_seen(weighing)
-        and posterior.unknown >= costs.refuse_at
-    )
+    torn = unreadable and _usable(pooled) and _something_seen(pooled) and posterior.unknown >= costs.refuse_at
     # Where refusing or accepting would be cheap and is not allowed, a second look is what there is to pay.
     now = max(now, costs.second_look) if unreadable or doubted else now
     return Decision(
@@ -151,15 +146,15 @@ def decide(
             closed=closed,
             torn=torn,
             nothing=nothing,
-            unlisted=_nearest_number(weighing, lead, model) if doubted else "",
+            unlisted=_nearest_number(pooled, lead, model) if doubted else "",
         ),
-        candidates=() if unreadable else _candidates(weighing, model),
+        candidates=() if unreadable else _candidates(pooled, model),
         families=tuple(family.key for family in named),
         together=together,
         variants=() if unreadable or verdict == "not_in_catalogue" else tuple(remaining),
         variant_message="" if unreadable or verdict == "not_in_catalogue" else variant_message,
         cautions=list_cautions(
-            weighing.views,
+            pooled.views,
             likely,
             catalogue,
             _locked_words(named if closed else named[:1], remaining),
@@ -171,7 +166,7 @@ def decide(
         if settled or verdict == "not_in_catalogue" or not advise or dangerous or parted
         else photo_of_all(now)
         if nothing
-        else choose_next_photo(weighing, model, costs, now, variants_open=verdict == "identified"),
+        else choose_next_photo(pooled, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
         fit=_fit(likely, family, remaining, needs, verdict, catalogue),
         unknown_probability=posterior.unknown,
@@ -193,12 +188,12 @@ def nothing_seen(views: tuple[UnitView, ...]) -> bool:
     return not any(view.unit or view.texts or view.codes or view.outside for view in views)
 
 
-def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
+def settle(pooled: PooledEvidence, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
     """The verdict and the contradictions that it respects: what every judge of decisions goes by.
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     model : Model
     costs : Costs
 
@@ -207,95 +202,95 @@ def settle(weighing: Weighing, model: Model, costs: Costs) -> tuple[Verdict, tup
     verdict : str
     contradictions : tuple of Finding
     """
-    index, best = weighing.index, float(weighing.posterior.families.max(initial=0.0))
-    findings = find_contradictions(weighing.views, weighing.fits, index, model.weights, model.noise)
-    verdict = _verdict(weighing, best, findings, costs)
-    if verdict == "identified" and _told_by_unlisted_number(weighing, model):
+    index, best = pooled.index, float(pooled.posterior.families.max(initial=0.0))
+    findings = find_contradictions(pooled.views, pooled.fits, index, model.weights, model.noise)
+    verdict = _verdict(pooled, best, findings, costs)
+    if verdict == "identified" and _told_by_unlisted_number(pooled, model):
         verdict = "ambiguous"
     return verdict, findings
 
 
-def _told_by_unlisted_number(weighing: Weighing, model: Model) -> bool:
+def _told_by_unlisted_number(pooled: PooledEvidence, model: Model) -> bool:
     """Whether the leading family is told by a number alone that may well be none of its own.
 
     It is then the family whose number is nearest to what was read, and no more: nothing clear is mended.
     """
-    row = int(weighing.ranked[0])
-    own = index_part(weighing.index, [row])
-    if any(reads_listed_number(view, own) for view in weighing.views):
+    row = int(pooled.ranked[0])
+    own = index_part(pooled.index, [row])
+    if any(reads_listed_number(view, own) for view in pooled.views):
         return False
-    if not rests_on_number(weighing.fits, row, model.weights, model.noise):
+    if not rests_on_number(pooled.fits, row, model.weights, model.noise):
         return False
-    off = float(weighing.fused.deviance[row, column_of("service number")])
-    return off >= SURE_NATS or variants_of(weighing, row, model).unlisted >= UNLISTED_ALONE
+    off = float(pooled.fused.deviance[row, column_of("service number")])
+    return off >= SURE_NATS or variants_of(pooled, row, model).unlisted >= UNLISTED_ALONE
 
 
-def _nearest_number(weighing: Weighing, row: int, model: Model) -> str:
+def _nearest_number(pooled: PooledEvidence, row: int, model: Model) -> str:
     """The line, as it was read, that is nearest to a number of the family in `row`."""
-    own = index_part(weighing.index, [row])
-    lines = [line for view in weighing.views for line in number_lines(view.texts, own.number_forms)]
+    own = index_part(pooled.index, [row])
+    lines = [line for view in pooled.views for line in number_lines(view.texts, own.number_forms)]
     scores = score_lines(lines, own.numbers, model.noise).max(axis=1, initial=FLOOR_NATS)
     return lines[int(scores.argmax())].value if lines else "what was read"
 
 
-def _verdict(weighing: Weighing, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
+def _verdict(pooled: PooledEvidence, best: float, findings: tuple[Finding, ...], costs: Costs) -> Verdict:
     """What to say. Where nothing stands out and refusing is too dear as well, or rests on writing alone, the
     photos do not allow an answer."""
     hopeless = best <= 1.0 - costs.refuse_at
-    if not _usable(weighing):
+    if not _usable(pooled):
         return "ambiguous" if costs.accepts(best) else "unreadable"
-    if not _something_seen(weighing):
+    if not _something_seen(pooled):
         return "unreadable"
     if has_contradiction(findings):
         return "ambiguous"
     if costs.accepts(best):
         return "identified"
-    if costs.refuses(weighing.posterior.unknown):
-        return "not_in_catalogue" if _may_refuse(weighing) else "unreadable"
+    if costs.refuses(pooled.posterior.unknown):
+        return "not_in_catalogue" if _may_refuse(pooled) else "unreadable"
     return "unreadable" if hopeless else "ambiguous"
 
 
-def _usable(weighing: Weighing) -> bool:
+def _usable(pooled: PooledEvidence) -> bool:
     """Whether a photo allows an answer: none of its faults forbids one, or a listed number is read on it."""
-    return any(view.usable or reads_listed_number(view, weighing.index) for view in weighing.views)
+    return any(view.usable or reads_listed_number(view, pooled.index) for view in pooled.views)
 
 
-def _may_refuse(weighing: Weighing) -> bool:
+def _may_refuse(pooled: PooledEvidence) -> bool:
     """Whether something was seen whole that no unit of the catalogue would show: plugs, or a barcode on it.
 
     A line of writing may be what is left of a torn or soiled label, or stand on something else than the unit.
     Plugs are counted, and a barcode's check holds for all of it or not at all.
     """
-    outlined = [view for view in weighing.views if view.unit and view.unit.method != WHOLE_PHOTO]
+    outlined = [view for view in pooled.views if view.unit and view.unit.method != WHOLE_PHOTO]
     plugs = any(view.unit and view.unit.connectors and view.front >= 0.5 for view in outlined)
     return plugs or any(code.check == "verified" for view in outlined for code in view.codes)
 
 
-def _something_seen(weighing: Weighing) -> bool:
+def _something_seen(pooled: PooledEvidence) -> bool:
     """A unit with plugs or writing, or writing alone that a label would carry; a stray cast-like line is
     not."""
-    if weighing.fused.measured[columns_of_witness("label")].any():
+    if pooled.fused.measured[columns_of_witness("label")].any():
         return True
-    return any(view.unit is not None and (view.unit.connectors or view.texts) for view in weighing.views)
+    return any(view.unit is not None and (view.unit.connectors or view.texts) for view in pooled.views)
 
 
 def _answer_set(
-    weighing: Weighing, verdict: Verdict, model: Model, costs: Costs, contradicted: bool
+    pooled: PooledEvidence, verdict: Verdict, model: Model, costs: Costs, contradicted: bool
 ) -> list[int]:
     """Rows of the answer: the accepted family; each side of a contradiction; the look-alikes of which it is
     surely one; the conformal set (at least the best, and whatever is a quarter as probable); or none.
     """
-    ranked = weighing.ranked
+    ranked = pooled.ranked
     if verdict == "identified":
         return [int(ranked[0])]
     if verdict != "ambiguous":
         return []
     if contradicted:
-        return name_sides(weighing.views, weighing.fits, weighing.index, model.weights, model.noise)
-    alike = find_look_alikes(weighing.fused, model.weights)
-    if alike and costs.accepts(float(weighing.posterior.families[alike].sum())):
+        return name_sides(pooled.views, pooled.fits, pooled.index, model.weights, model.noise)
+    alike = find_look_alikes(pooled.fused, model.weights)
+    if alike and costs.accepts(float(pooled.posterior.families[alike].sum())):
         return [int(r) for r in ranked if r in alike]
-    probable = weighing.posterior.families
+    probable = pooled.posterior.families
     kept = keep_answers(probable, model.conformal) | (probable >= A_QUARTER_AS_PROBABLE * probable[ranked[0]])
     return [int(r) for r in ranked if kept[r]]
 
@@ -308,7 +303,7 @@ def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]
 
 
 def _settle_variant(
-    family: Family, posterior: VariantPosterior, weighing: Weighing, verdict: Verdict, costs: Costs
+    family: Family, posterior: VariantPosterior, pooled: PooledEvidence, verdict: Verdict, costs: Costs
 ) -> tuple[list[str], str]:
     """Keys that remain, best first, and why. A front alone never settles look-alike variants."""
     order = np.argsort(-posterior.chances, kind="stable")
@@ -317,7 +312,7 @@ def _settle_variant(
         return keys, "The number that was read is listed for none of the variants."
     if len(keys) == 1:
         return keys, ONE_VARIANT.format(family=family.key)
-    heard = bool(posterior.read) or bool(weighing.donor_years)
+    heard = bool(posterior.read) or bool(pooled.donor_years)
     if verdict == "identified" and bool(posterior.read) and costs.accepts(posterior.chances[order[0]]):
         return keys[:1], f"'{posterior.telling}' tells it from the others."
     kept = [family.variants[k].key for k in order if posterior.chances[k] >= (1.0 - costs.accept_at)]
@@ -334,17 +329,17 @@ def _settle_variant(
     return kept or keys, VARIANT_OPEN
 
 
-def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
-    index, posterior = weighing.index, weighing.posterior
+def _candidates(pooled: PooledEvidence, model: Model) -> tuple[Candidate, ...]:
+    index, posterior = pooled.index, pooled.posterior
     candidates = []
-    for row in map(int, weighing.ranked[:SHOWN]):
-        family, variants = index.families[row], variants_of(weighing, row, model)
+    for row in map(int, pooled.ranked[:SHOWN]):
+        family, variants = index.families[row], variants_of(pooled, row, model)
         total = max(float(variants.chances.sum()), 1e-12)
         chances = [
             VariantChance(v.key, float(c) / total, *explain_variant(family, place, variants))
             for place, (v, c) in enumerate(zip(family.variants, variants.chances, strict=True))
         ]
-        evidence, rival = explain_family(weighing, row, model)
+        evidence, rival = explain_family(pooled, row, model)
         candidates.append(
             Candidate(
                 family=family.key,
@@ -358,12 +353,12 @@ def _candidates(weighing: Weighing, model: Model) -> tuple[Candidate, ...]:
     return tuple(candidates)
 
 
-def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Evidence, ...], str]:
+def explain_family(pooled: PooledEvidence, row: int, model: Model) -> tuple[tuple[Evidence, ...], str]:
     """Reasons for and against the family in `row`, and the key of the rival that they hold it against.
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     row : int
     model : Model
 
@@ -374,10 +369,10 @@ def explain_family(weighing: Weighing, row: int, model: Model) -> tuple[tuple[Ev
     rival : str
         Empty: some other unit.
     """
-    posterior, index = weighing.posterior, weighing.index
+    posterior, index = pooled.posterior, pooled.index
     rival = choose_rival(row, posterior.families, posterior.unknown)
     against = posterior.unknown if rival is None else float(posterior.families[rival])
-    seen = Seen(index, weighing.views, weighing.fits, weighing.fused, model.weights, model.noise)
+    seen = Seen(index, pooled.views, pooled.fits, pooled.fused, model.weights, model.noise)
     evidence = explain(row, rival, seen, lead_of(float(posterior.families[row]), against))
     return evidence, "" if rival is None else index.families[rival].key
 

@@ -12,7 +12,7 @@ from plugface.models.decision.imagined import imagined_photos
 from plugface.models.decision.variants import best_chance
 from plugface.models.learning.classifier import Model, predict
 from plugface.models.matching.fusion import fuse_each
-from plugface.models.matching.pooling import Weighing, expected_cost, heard_of
+from plugface.models.matching.pooling import PooledEvidence, expected_cost, heard_of
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit
 from plugface.models.unit_choice import UnitView
 
@@ -39,13 +39,13 @@ _WHY = {
 
 
 def choose_next_photo(
-    weighing: Weighing, model: Model, costs: Costs, now: float, *, variants_open: bool
+    pooled: PooledEvidence, model: Model, costs: Costs, now: float, *, variants_open: bool
 ) -> NextPhoto | None:
     """The photo with the greatest expected gain; None if none is worth taking.
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     model : Model
     costs : Costs
     now : float
@@ -57,15 +57,15 @@ def choose_next_photo(
     -------
     photo : NextPhoto or None
     """
-    rows = weighing.ranked[:N_FAMILIES]
-    chances = weighing.posterior.families[rows]
+    rows = pooled.ranked[:N_FAMILIES]
+    chances = pooled.posterior.families[rows]
     likely = chances >= chances.max() * MIN_CHANCE
     rows, chances = rows[likely], chances[likely]
     if chances.sum() <= 0.0:
         chances = np.ones(len(rows))
-    taken = taken_faces(weighing.views)
+    taken = taken_faces(pooled.views)
     wanted = [view for view in PHOTOS if view not in taken]
-    played = _play(weighing, wanted, rows.tolist(), chances / chances.sum(), model, costs)
+    played = _play(pooled, wanted, rows.tolist(), chances / chances.sum(), model, costs)
     gains = [now - cost for cost, _ in played]
     best = int(np.argmax(gains))
     if gains[best] < MIN_GAIN:
@@ -106,21 +106,21 @@ _NAMES = {
 
 
 def _play(
-    weighing: Weighing, wanted: list[View], rows: list[int], chances, model: Model, costs: Costs
+    pooled: PooledEvidence, wanted: list[View], rows: list[int], chances, model: Model, costs: Costs
 ) -> list[tuple[float, float]]:
     """Mean cost after one more photo of each view, and mean doubt about family and variant together, over
     the families still possible and the photos drawn for each."""
     known = [
-        ViewFit(f.log_odds[rows], f.measured, f.deviance[rows], f.suffix_margin[rows]) for f in weighing.fits
+        ViewFit(f.log_odds[rows], f.measured, f.deviance[rows], f.suffix_margin[rows]) for f in pooled.fits
     ]
-    before = [heard_of(weighing, row, model) for row in rows]
+    before = [heard_of(pooled, row, model) for row in rows]
     each = N_DRAWN // len(rows)
-    photos = imagined_photos(weighing.index, model.noise).take(rows, wanted, each)
+    photos = imagined_photos(pooled.index, model.noise).take(rows, wanted, each)
     cases = fuse_each([[*known, *photo.fits] for photo in photos])
     variant_chances = []
     for place, _, heard, plate in photos:
-        family = weighing.index.families[rows[place]]
-        years = weighing.donor_years if plate is None else plate
+        family = pooled.index.families[rows[place]]
+        years = pooled.donor_years if plate is None else plate
         variant_chances.append(best_chance(family, (*before[place], *heard), model.noise, years))
     weights = chances[[photo.place for photo in photos]] / each
     posteriors = predict(model, cases)

@@ -112,15 +112,15 @@ def give_opinion(
     views = gather_views(observations, chosen)
     if not views:
         raise ClaimError("a claim needs at least one photo to be judged by")
-    weighing = pool_views(views, index_catalogue(catalogue), model)
-    decision = decide(weighing, catalogue, model, needs=needs, costs=costs)
-    row = next(k for k, f in enumerate(weighing.index.families) if f.key == family.key)
-    evidence, rival = explain_family(weighing, row, model)
-    chance = float(weighing.posterior.families[row])
+    pooled = pool_views(views, index_catalogue(catalogue), model)
+    decision = decide(pooled, catalogue, model, needs=needs, costs=costs)
+    row = next(k for k, f in enumerate(pooled.index.families) if f.key == family.key)
+    evidence, rival = explain_family(pooled, row, model)
+    chance = float(pooled.posterior.families[row])
     claim = _Claim(family, variant, chance)
     leads = [(rival or "some other unit", _sum(evidence))] if evidence else []
     if variant is not None:
-        judged = variants_of(weighing, row, model)
+        judged = variants_of(pooled, row, model)
         place = next(k for k, v in enumerate(family.variants) if v.key == variant)
         reasons, variant_rival = explain_variant(family, place, judged)
         if reasons:

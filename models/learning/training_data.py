@@ -15,7 +15,7 @@ from plugface.models.catalogue.index import index_catalogue
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import settle
 from plugface.models.learning.classifier import Model
-from plugface.models.matching.pooling import Weighing, pool_views
+from plugface.models.matching.pooling import PooledEvidence, pool_views
 from plugface.models.unit_choice import ObservedUnit, gather_views
 
 Part = Literal["learn", "calibrate", "judge"]
@@ -104,9 +104,9 @@ def judge(model: Model, units: Sequence[ObservedUnit], catalogue: Catalogue) -> 
     return total
 
 
-def _judge_case(weighing: Weighing, model: Model, costs: Costs, truth: int) -> Judgement:
-    families, unknown = weighing.posterior.families, weighing.posterior.unknown
-    verdict, _ = settle(weighing, model, costs)
+def _judge_case(pooled: PooledEvidence, model: Model, costs: Costs, truth: int) -> Judgement:
+    families, unknown = pooled.posterior.families, pooled.posterior.unknown
+    verdict, _ = settle(pooled, model, costs)
     accepted, right = verdict == "identified", int(families.argmax()) == truth
     if accepted:
         cost = 0.0 if right else costs.wrong_accept

@@ -14,7 +14,7 @@ from plugface.models.decision.answers import Evidence
 from plugface.models.matching import rules
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.fusion import FusedFit
-from plugface.models.matching.pair_features import weigh
+from plugface.models.matching.pair_features import weighted_log_odds
 from plugface.models.matching.rules import ViewFit
 from plugface.models.unit_choice import UnitView
 
@@ -81,7 +81,7 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
         Their weights sum to the lead that the reasons give.
     """
     index, fits = seen.index, seen.fits
-    weighed = weigh(seen.fused, seen.weights)
+    weighed = weighted_log_odds(seen.fused, seen.weights)
     own, other = weighed[row], np.zeros(len(rules.RULES)) if rival is None else weighed[rival]
     alone = index_alone(index.families[row])
     evidence, small = [], 0.0

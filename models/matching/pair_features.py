@@ -30,8 +30,8 @@ PAIR_FEATURES = (
 )
 
 
-def weigh(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
-    """Evidence of each rule after weighing, shape (n_families, n_rules), nats.
+def weighted_log_odds(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
+    """Evidence of each rule after pooled, shape (n_families, n_rules), nats.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def look_alikes_of_each(several: FusedFit, weights: np.ndarray) -> list[list[int
     -------
     rows : list of list of int
     """
-    total = weigh(several, weights).sum(axis=-1)
+    total = weighted_log_odds(several, weights).sum(axis=-1)
     near = (total > total.max(axis=-1, keepdims=True) - SURE_NATS).sum(axis=-1).tolist()
     return [
         np.argsort(-own, kind="stable")[:many].tolist() if 2 <= many <= MAX_LOOK_ALIKES else []
@@ -122,7 +122,7 @@ def describe_pairs(fused: FusedFit, weights: np.ndarray, unknown: float) -> np.n
     -------
     features : float ndarray, shape (..., n_families, n_features)
     """
-    weighed = weigh(fused, weights)
+    weighed = weighted_log_odds(fused, weights)
     total = weighed.sum(axis=-1)
     order = np.sort(total, axis=-1)
     best, second = order[..., -1:], order[..., -2:-1] if total.shape[-1] > 1 else -CLIP_NATS

@@ -16,7 +16,7 @@ _RULED_OUT = 1e-6
 
 
 @dataclass(frozen=True)
-class Weighing:
+class PooledEvidence:
     """Views, their fits, and the probabilities over n_families."""
 
     views: tuple[UnitView, ...]
@@ -39,7 +39,7 @@ class Weighing:
         )
 
 
-def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> Weighing:
+def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model) -> PooledEvidence:
     """Fit every view, fuse, predict.
 
     Parameters
@@ -50,7 +50,7 @@ def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model)
 
     Returns
     -------
-    weighing : Weighing
+    pooled : PooledEvidence
 
     Notes
     -----
@@ -67,15 +67,15 @@ def pool_views(views: tuple[UnitView, ...], index: CatalogueIndex, model: Model)
         posterior = Posterior(
             *(0.5 * (getattr(posterior, f.name) + getattr(other, f.name)) for f in fields(Posterior))
         )
-    return Weighing(views, fits, index, fused, posterior, read_donor_years(views))
+    return PooledEvidence(views, fits, index, fused, posterior, read_donor_years(views))
 
 
-def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
+def variants_of(pooled: PooledEvidence, row: int, model: Model) -> VariantPosterior:
     """Which variant it is, should it be the family in `row`.
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     row : int
     model : Model
 
@@ -84,16 +84,16 @@ def variants_of(weighing: Weighing, row: int, model: Model) -> VariantPosterior:
     posterior : VariantPosterior
     """
     return judge_heard(
-        weighing.index.families[row], heard_of(weighing, row, model), model.noise, weighing.donor_years
+        pooled.index.families[row], heard_of(pooled, row, model), model.noise, pooled.donor_years
     )
 
 
-def heard_of(weighing: Weighing, row: int, model: Model) -> tuple[Heard, ...]:
+def heard_of(pooled: PooledEvidence, row: int, model: Model) -> tuple[Heard, ...]:
     """What each view says of the variants of the family in `row`; worked out once.
 
     Parameters
     ----------
-    weighing : Weighing
+    pooled : PooledEvidence
     row : int
     model : Model
 
@@ -101,10 +101,10 @@ def heard_of(weighing: Weighing, row: int, model: Model) -> tuple[Heard, ...]:
     -------
     heard : tuple of Heard, one a view
     """
-    if row not in weighing.heard:
-        family = weighing.index.families[row]
-        weighing.heard[row] = hear(family, weighing.views, model.noise)
-    return weighing.heard[row]
+    if row not in pooled.heard:
+        family = pooled.index.families[row]
+        pooled.heard[row] = hear(family, pooled.views, model.noise)
+    return pooled.heard[row]
 
 
 def expected_cost(posterior: Posterior, variant_chance: float, costs: Costs) -> float:

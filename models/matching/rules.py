@@ -5,7 +5,7 @@ A rule compares a view with each family's catalogue entry and gives a log likeli
 top of these numbers holds for a catalogue that was never seen. Zero means that nothing was seen, or that it
 tells nothing. The probabilities are those of error_model.py.
 
-A new rule is one `Rule` in a list below or in the module of its kind: fusion, weighing, explanations,
+A new rule is one `Rule` in a list below or in the module of its kind: fusion, pooled, explanations,
 contradictions and model files ask here, and keep no list of their own.
 """
 

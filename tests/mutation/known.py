@@ -55,7 +55,7 @@ BREAKS = (
     Break(
         "a clear number that is nearly a listed one is mended",
         "models/decision/decide.py",
-        "    return off >= SURE_NATS or variants_of(weighing, row, model).unlisted >= UNLISTED_ALONE",
+        "    return off >= SURE_NATS or variants_of(pooled, row, model).unlisted >= UNLISTED_ALONE",
         "    return False",
         "test_models_decision_decide.py",
     ),

@@ -25,16 +25,16 @@ _COARSE |= {"size": 3, "fins": 3, "body_colour": None, "broken": 1}
 _SHAPE_SCALES = {"unit": 64.0, "connector": 16.0}  # pixels
 _STRIDE = 32
 #: A way to look at a picture: with rows and columns exchanged or not, then in the mirror or not.
-Look = tuple[bool, bool]
+Augmentation = tuple[bool, bool]
 #: All ways there are, in the order in which they are added: the first two have little in common.
-AUGMENTATIONS: tuple[Look, ...] = ((False, False), (True, True), (False, True), (True, False))
+AUGMENTATIONS: tuple[Augmentation, ...] = ((False, False), (True, True), (False, True), (True, False))
 #: How many of them a picture is looked at in, where nobody asks for another number: 1, 2 or 4. The network
-#: was taught in training to say in one look what it says in four. On the calibration split (2026-11-28) two
-#: looks found plugs with an F1 of 0.91, four with 0.93, and 45 % of the fronts whole both; one look lost six
+#: was taught in training to say in one way what it says in four. On the calibration split (2026-11-28) two
+#: ways found plugs with an F1 of 0.91, four with 0.93, and 45 % of the fronts whole both; one way lost six
 #: points.
-LOOKS = 2
+N_AUGMENTATIONS = 2
 #: How many are taken first where fewer may do: as many as there are cores to take them at once.
-FIRST_LOOKS = 2
+N_FIRST_AUGMENTATIONS = 2
 #: The network's two outputs: shapes (channels, h2, w2) and (channels, h4, w4).
 Answer = tuple[np.ndarray, np.ndarray]
 
@@ -81,14 +81,14 @@ class Maps:
         return np.asarray(points, float) @ self.to_photo[:, :2].T + self.to_photo[:, 2]
 
 
-def load_segmenter(weights: Path = WEIGHTS, *, looks: int = LOOKS) -> Session:
+def load_segmenter(weights: Path = WEIGHTS, *, augmentations: int = N_AUGMENTATIONS) -> Session:
     """The network, read once a process.
 
     Parameters
     ----------
     weights : Path
         File of the network.
-    looks : int
+    augmentations : int
         Of each picture: where there are several, each has a thread of its own and they need not wait for each
         other; one by itself is shared by all threads.
 
@@ -103,20 +103,20 @@ def load_segmenter(weights: Path = WEIGHTS, *, looks: int = LOOKS) -> Session:
     """
     if not weights.is_file():
         raise FileNotFoundError(f"{weights} is missing; install plugface again")
-    return load_network(str(weights), threads=1 if looks > 1 else None)
+    return load_network(str(weights), threads=1 if augmentations > 1 else None)
 
 
 @dataclass(frozen=True)
 class NetworkSegmenter:
-    """The segmenter that comes along, or the same network with other weights or another number of looks."""
+    """The segmenter that comes along, or the same network with other weights or test-time augmentation."""
 
     weights: Path = WEIGHTS
-    looks: int = LOOKS
+    augmentations: int = N_AUGMENTATIONS
 
     def __post_init__(self) -> None:
-        if not 1 <= self.looks <= len(AUGMENTATIONS):
+        if not 1 <= self.augmentations <= len(AUGMENTATIONS):
             raise ValueError(
-                f"a picture can be looked at in 1 to {len(AUGMENTATIONS)} ways, not {self.looks}"
+                f"a picture can be looked at in 1 to {len(AUGMENTATIONS)} ways, not {self.augmentations}"
             )
 
     def segment(
@@ -140,7 +140,9 @@ class NetworkSegmenter:
         -------
         maps : list of Maps
         """
-        return segment(pictures, to_photo, enough=enough, weights=self.weights, looks=self.looks)
+        return segment(
+            pictures, to_photo, enough=enough, weights=self.weights, augmentations=self.augmentations
+        )
 
 
 def segment(
@@ -149,9 +151,9 @@ def segment(
     *,
     enough: Callable[[Maps], bool] | None = None,
     weights: Path = WEIGHTS,
-    looks: int = LOOKS,
+    augmentations: int = N_AUGMENTATIONS,
 ) -> list[Maps]:
-    """Maps of pictures, each looked at in as many ways as asked for, or in FIRST_LOOKS where that is enough.
+    """Maps of pictures with test-time augmentation, or N_FIRST_AUGMENTATIONS of them where that is enough.
 
     Parameters
     ----------
@@ -162,29 +164,35 @@ def segment(
         Whether the maps from the first ways do; all that are asked for are taken by default.
     weights : Path
         File of the network.
-    looks : int, 1 to 4
+    augmentations : int, 1 to 4
         How many of AUGMENTATIONS to take.
 
     Returns
     -------
     maps : list of Maps, one a picture
     """
-    ways = AUGMENTATIONS[:looks]
-    first, later = (ways, ()) if enough is None else (ways[:FIRST_LOOKS], ways[FIRST_LOOKS:])
+    ways = AUGMENTATIONS[:augmentations]
+    first, later = (
+        (ways, ()) if enough is None else (ways[:N_FIRST_AUGMENTATIONS], ways[N_FIRST_AUGMENTATIONS:])
+    )
     maps = []
     for picture, answers, matrix in zip(
-        pictures, look(pictures, first, weights, looks=looks), to_photo, strict=True
+        pictures, look(pictures, first, weights, augmentations=augmentations), to_photo, strict=True
     ):
         joined = join(answers, matrix)
         if enough is not None and later and not enough(joined):
-            (more,) = look([picture], later, weights, looks=looks)
+            (more,) = look([picture], later, weights, augmentations=augmentations)
             joined = join([*answers, *more], matrix)
         maps.append(joined)
     return maps
 
 
 def look(
-    pictures: list[np.ndarray], ways: tuple[Look, ...], weights: Path = WEIGHTS, *, looks: int = LOOKS
+    pictures: list[np.ndarray],
+    ways: tuple[Augmentation, ...],
+    weights: Path = WEIGHTS,
+    *,
+    augmentations: int = N_AUGMENTATIONS,
 ) -> Iterator[list[Answer]]:
     """What the network says of each picture in each of these ways, as of the picture itself.
 
@@ -193,11 +201,11 @@ def look(
     Parameters
     ----------
     pictures : list of uint8 ndarray, shape (h, w, 3), sRGB
-    ways : tuple of Look
+    ways : tuple of Augmentation
         Turns and mirrors, undone again in the answers.
     weights : Path
         File of the network.
-    looks : int
+    augmentations : int
         As many as there will be of each picture.
 
     Returns
@@ -205,8 +213,8 @@ def look(
     answers : iterator of list of Answer
         For each picture one in each way.
     """
-    session = load_segmenter(weights, looks=looks) if pictures else None
-    with ThreadPoolExecutor(usable_threads() if looks > 1 else 1) as pool:
+    session = load_segmenter(weights, augmentations=augmentations) if pictures else None
+    with ThreadPoolExecutor(usable_threads() if augmentations > 1 else 1) as pool:
         # One picture a run: a pallet's units together would take a gigabyte.
         answers = pool.map(lambda task: _look(*task), [(p, way, session) for p in pictures for way in ways])
         for _ in pictures:
@@ -231,7 +239,7 @@ def join(answers: list[Answer], to_photo: np.ndarray) -> Maps:
     return _name(fine, coarse, np.asarray(to_photo, float))
 
 
-def _look(picture: np.ndarray, way: Look, session: Session) -> Answer:
+def _look(picture: np.ndarray, way: Augmentation, session: Session) -> Answer:
     """The network's outputs for a picture changed so, as they would be for the picture itself."""
     exchanged, mirrored = way
     height, width = picture.shape[:2]

@@ -27,7 +27,7 @@ async function load() {
 // Whatever a first run makes ready is ready then.
 async function warm(network) {
   const side = 2 * limits.stride;
-  await ask(network, { data: new Uint8ClampedArray(3 * side * side), width: side, height: side }, limits.looks[0]);
+  await ask(network, { data: new Uint8ClampedArray(3 * side * side), width: side, height: side }, limits.augmentations[0]);
 }
 
 self.addEventListener("message", async ({ data: { id, blob, shades } }) => {
@@ -87,7 +87,7 @@ async function look(network, blob, shades, tell, givenUp) {
   };
 
   const windowsOf = ({ sightings }) => sightings.map(({ outline }) => windowRound(outline, Math.max(width, height)));
-  const answers = [await timed("network", () => ask(network, picture, limits.looks[0]))];
+  const answers = [await timed("network", () => ask(network, picture, limits.augmentations[0]))];
   let scene = await timed("plugs", () => find(answers, picture, whole));
   const first = await timed("plugs", () => see(scene));
   took.first = performance.now() - started;
@@ -98,7 +98,7 @@ async function look(network, blob, shades, tell, givenUp) {
   }
   tell(first);
   if (limits.settled.every || windows.length !== 1 || !windows[0]) {
-    for (const way of limits.looks.slice(1)) {
+    for (const way of limits.augmentations.slice(1)) {
       if (await givenUp()) return end(first);
       answers.push(await timed("network", () => ask(network, picture, way)));
     }
@@ -112,12 +112,12 @@ async function look(network, blob, shades, tell, givenUp) {
     const step = windows[k].side / limits.close_px;
     const placed = { corner: windows[k].corner, scale: [step, step] };
     let sightings;
-    for (const way of limits.looks) {
+    for (const way of limits.augmentations) {
       if (await givenUp()) return end(first);
       closer.push(await timed("network", () => ask(network, square, way)));
       const near = await timed("plugs", () => find(closer, square, placed));
       sightings = near.sightings;
-      if (closer.length < limits.looks.length && isSettled(near.maps, (plug) => named(plug, placed))) break;
+      if (closer.length < limits.augmentations.length && isSettled(near.maps, (plug) => named(plug, placed))) break;
     }
     const shared = sightings.map(({ outline }) => overlap(outline, scene.sightings[k].outline));
     const best = shared.indexOf(Math.max(...shared));
