@@ -22,9 +22,12 @@ from plugface.vision.photo import decode_photo
 PHOTOS = (
     *(f"sklearn/datasets/images/{name}" for name in ("china.jpg", "flower.jpg")),
     *(f"skimage/data/{name}.png" for name in ("astronaut", "brick", "camera", "chelsea", "coffee", "coins")),
-    *(f"skimage/data/{name}.png" for name in ("grass", "moon", "motorcycle_left")),
+    *(
+        f"skimage/data/{name}.png"
+        for name in ("grass", "gravel", "moon", "motorcycle_left", "motorcycle_right")
+    ),
     *(f"skimage/data/{name}" for name in ("page.png", "text.png", "rocket.jpg", "hubble_deep_field.jpg")),
-    *(f"imagecorruptions/frost/{name}" for name in ("frost1.png", "frost4.jpg")),
+    *(f"imagecorruptions/frost/{name}" for name in ("frost1.png", "frost4.jpg", "frost5.jpg", "frost6.jpg")),
 )
 
 
