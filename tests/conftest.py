@@ -30,13 +30,6 @@ from plugface.cli.web import access
 _TESTS = count()
 
 
-def pytest_xdist_auto_num_workers(config) -> int | None:
-    """For `-n logical` a worker more than cores: each waits a quarter of its time, for what it started."""
-    if config.option.numprocesses != "logical" or "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
-        return None  # as xdist has it
-    return (os.cpu_count() or 1) + 1
-
-
 @pytest.fixture(autouse=True)
 def _own_data_folder(tmp_path_factory, monkeypatch):
     """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test.

@@ -55,7 +55,9 @@ def test_pictures_looked_at_together_come_out_as_alone():
 
 def test_a_picture_with_rows_and_columns_exchanged_gives_exchanged_maps():
     picture = np.random.default_rng(2).integers(0, 255, (96, 128, 3), np.uint8)
-    (plain,), (turned,) = (segment([p], [AS_IT_IS], looks=4) for p in (picture, picture.swapaxes(0, 1)))
+    (plain,), (turned,) = (
+        segment([p], [AS_IT_IS], augmentations=4) for p in (picture, picture.swapaxes(0, 1))
+    )
     np.testing.assert_allclose(turned.masks["mark"].T, plain.masks["mark"], atol=1e-5)
     np.testing.assert_allclose(-turned.axis[0].T, plain.axis[0], atol=1e-4)
     np.testing.assert_allclose(turned.axis[1].T, plain.axis[1], atol=1e-4)
@@ -70,7 +72,7 @@ def test_each_look_tells_of_the_picture_as_it_is(way):
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
     session = load_segmenter()
     (fine, coarse), (other_fine, other_coarse) = (_look(picture, w, session) for w in (AUGMENTATIONS[0], way))
-    # Two looks differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
+    # Two augmentations differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
     assert ((fine[0] > 0) == (other_fine[0] > 0)).mean() > 0.97
     on = fine[0, 1::2, 1::2][: coarse.shape[1], : coarse.shape[2]] > 2
     assert on.mean() > 0.05
@@ -113,8 +115,8 @@ def test_other_weights_are_those_that_look(tmp_path):
     np.testing.assert_array_equal(maps.masks["unit"], same.masks["unit"])
 
 
-@pytest.mark.parametrize(("looks", "few", "all_of_them"), [(1, 1, 1), (2, 2, 2), (4, 2, 4)])
-def test_a_picture_is_looked_at_as_often_as_asked(monkeypatch, looks, few, all_of_them):
+@pytest.mark.parametrize(("augmentations", "few", "all_of_them"), [(1, 1, 1), (2, 2, 2), (4, 2, 4)])
+def test_a_picture_is_looked_at_as_often_as_asked(monkeypatch, augmentations, few, all_of_them):
     ways, plain_look = [], segmenter._look
 
     def note(picture, way, session):
@@ -122,7 +124,7 @@ def test_a_picture_is_looked_at_as_often_as_asked(monkeypatch, looks, few, all_o
         return plain_look(picture, way, session)
 
     monkeypatch.setattr(segmenter, "_look", note)
-    picture, by = [np.full((64, 64, 3), 90, np.uint8)], NetworkSegmenter(looks=looks)
+    picture, by = [np.full((64, 64, 3), 90, np.uint8)], NetworkSegmenter(augmentations=augmentations)
     for enough, number in ((lambda _: True, few), (lambda _: False, all_of_them), (None, all_of_them)):
         ways.clear()
         by.segment(picture, [AS_IT_IS], enough=enough)
@@ -149,15 +151,15 @@ def _whole_of(part):
     return _whole_of(part.base) if isinstance(part.base, np.ndarray) else part
 
 
-@pytest.mark.parametrize("looks", [0, 5])
-def test_no_other_number_of_looks_is_taken(looks):
-    with pytest.raises(ValueError, match=f"not {looks}"):
-        NetworkSegmenter(looks=looks)
+@pytest.mark.parametrize("augmentations", [0, 5])
+def test_no_other_number_of_looks_is_taken(augmentations):
+    with pytest.raises(ValueError, match=f"not {augmentations}"):
+        NetworkSegmenter(augmentations=augmentations)
 
 
 def test_one_look_by_itself_has_all_threads(monkeypatch):
     given = []
     monkeypatch.setattr(segmenter, "load_network", lambda path, threads=None: given.append(threads))
-    load_segmenter(looks=4)
-    load_segmenter(looks=1)
+    load_segmenter(augmentations=4)
+    load_segmenter(augmentations=1)
     assert given == [1, None]  # None is all that may be used
