@@ -72,7 +72,7 @@ def test_each_look_tells_of_the_picture_as_it_is(way):
     picture = decode_photo(path.read_bytes(), name=path.name).reduced(512)
     session = load_segmenter()
     (fine, coarse), (other_fine, other_coarse) = (_look(picture, w, session) for w in (AUGMENTATIONS[0], way))
-    # Two augmentations differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
+    # Two of them differ a little, as two photos of one unit do; a vector turned the wrong way is far off.
     assert ((fine[0] > 0) == (other_fine[0] > 0)).mean() > 0.97
     on = fine[0, 1::2, 1::2][: coarse.shape[1], : coarse.shape[2]] > 2
     assert on.mean() > 0.05
