@@ -216,10 +216,10 @@ def _told_by_unlisted_number(pooled: PooledEvidence, model: Model) -> bool:
     It is then the family whose number is nearest to what was read, and no more: nothing clear is mended.
     """
     row = int(pooled.ranked[0])
+    if not rests_on_number(pooled.fits, row, model.weights, model.noise):
+        return False
     own = index_part(pooled.index, [row])
     if any(reads_listed_number(view, own) for view in pooled.views):
-        return False
-    if not rests_on_number(pooled.fits, row, model.weights, model.noise):
         return False
     off = float(pooled.fused.deviance[row, column_of("service number")])
     return off >= SURE_NATS or variants_of(pooled, row, model).unlisted >= UNLISTED_ALONE
