@@ -1,4 +1,4 @@
-"""A rule is one entry: fusion, pooled, explanation and contradictions take it from the registry."""
+"""A rule is one entry: fusion, pooling, explanation and contradictions take it from the registry."""
 
 from dataclasses import replace
 from pathlib import Path

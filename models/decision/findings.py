@@ -8,7 +8,7 @@ from plugface.models.catalogue.index import CatalogueIndex, Strings, compact, st
 from plugface.models.decision.answers import TWO_UNITS, Finding
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import find_form, looks_like_number, number_lines, strip_others
-from plugface.models.matching.pair_features import CLIP_NATS, SURE_NATS, log_share
+from plugface.models.matching.pair_features import SURE_NATS, log_share, weighted_log_odds
 from plugface.models.matching.payloads import name_rows
 from plugface.models.matching.rules import WHOLE_PHOTO, ViewFit, column_of, columns_of_witness, owned_maximum
 from plugface.models.matching.text_fit import best_string, score_strings
@@ -45,7 +45,7 @@ def find_contradictions(
     -------
     findings : tuple of Finding
     """
-    totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
+    totals = [weighted_log_odds(fit, weights) for fit in fits]
     findings = _between_views(views, totals, index, noise)
     findings += _label_against_casting(totals, index, noise)
     findings += _number_against_rest(views, totals, index, noise)
@@ -69,7 +69,7 @@ def rests_on_number(fits: Sequence[ViewFit], row: int, weights: np.ndarray, nois
     -------
     rests : bool
     """
-    rest = np.sum([np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits], axis=0)
+    rest = np.sum([weighted_log_odds(fit, weights) for fit in fits], axis=0)
     rest = np.delete(rest, [column_of("service number"), column_of("number pattern")], axis=1)
     return _favourite(rest.sum(axis=1), noise) != row
 
@@ -144,7 +144,7 @@ def name_sides(
     rows : list of int
         Each row once.
     """
-    totals = [np.clip(f.log_odds, -CLIP_NATS, CLIP_NATS) * weights for f in fits]
+    totals = [weighted_log_odds(fit, weights) for fit in fits]
     summed = np.sum(totals, axis=0)
     sides = [total.sum(axis=1) for total in totals]
     sides += [

@@ -4,7 +4,7 @@ rivals."""
 import numpy as np
 from plugface.models.decision.answers import MAX_LOOK_ALIKES
 from plugface.models.matching.fusion import FusedFit, stack_fits
-from plugface.models.matching.rules import rule_names
+from plugface.models.matching.rules import ViewFit, rule_names
 
 #: A family's evidence is never taken for more than this, so that one rule cannot shout the others down; nats.
 CLIP_NATS = 25.0
@@ -30,20 +30,20 @@ PAIR_FEATURES = (
 )
 
 
-def weighted_log_odds(fused: FusedFit, weights: np.ndarray) -> np.ndarray:
-    """Evidence of each rule after pooled, shape (n_families, n_rules), nats.
+def weighted_log_odds(fit: FusedFit | ViewFit, weights: np.ndarray) -> np.ndarray:
+    """Evidence of each rule, weighted, shape (n_families, n_rules), nats.
 
     Parameters
     ----------
-    fused : FusedFit
-        Of one unit, or of several stacked.
+    fit : FusedFit or ViewFit
+        Of one unit, or of several stacked; of one view.
     weights : float ndarray, shape (n_rules,)
 
     Returns
     -------
     weighed : float ndarray, shape (..., n_families, n_rules), nats
     """
-    return np.clip(fused.log_odds, -CLIP_NATS, CLIP_NATS) * weights
+    return np.clip(fit.log_odds, -CLIP_NATS, CLIP_NATS) * weights
 
 
 def log_share(total: np.ndarray, unknown: float) -> np.ndarray:
