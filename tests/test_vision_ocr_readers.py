@@ -166,9 +166,11 @@ def _far_label():
 def test_small_print_is_looked_for_closer_where_nothing_told_a_number(reader):
     photo, _ = _far_label()
     readers = Readers(reader, None, (reader,))
-    known, _, _ = read_photo_texts(photo, [UNIT], readers=readers)
+    known, _, _, traces = read_photo_texts(photo, [UNIT], readers=readers)
     assert "K44510/261" not in [text.value for text in known]
-    assert "K44510/261" in [text.value for text in read_closer(photo, [UNIT], known, readers=readers)]
+    closer = read_closer(photo, [UNIT], known, traces=traces, readers=readers)
+    assert "K44510/261" in [text.value for text in closer]
+    assert read_closer(photo, [UNIT], known, traces=np.zeros_like(traces), readers=readers) == ()
 
 
 UNIT = ((0, 0), (60, 0), (60, 60), (0, 60))
@@ -487,6 +489,74 @@ def test_a_large_picture_is_searched_in_tiles_and_gives_each_line_once(reader, m
         assert overlap(box.corners, other.corners) > 0.6
 
 
+def test_small_print_is_looked_for_round_traces_alone_and_found_where_it_is(reader, monkeypatch):
+    """Two labels far apart on a bare bench: each line is found as in a search of all, in less than a half."""
+    picture = np.full((960, 1280), 120, np.uint8)
+    lines = {"K44510/261": (60, 40), "K58214/302": (860, 820)}
+    for value, (left, top) in lines.items():
+        picture[top : top + 30, left : left + 260] = _label(((value, 22, (20, 3)),), (260, 30))
+    sizes = []
+    whole = text_boxes._ink_of
+    monkeypatch.setattr(text_boxes, "_ink_of", lambda part: sizes.append(part.size) or whole(part))
+    _, traces = text_boxes.search_text(picture, max_side=512)
+    boxes, _ = text_boxes.search_text(picture, max_side=1280, traces=traces)
+    assert sum(sizes[1:]) < 0.5 * picture.size  # the first is the coarse look
+    assert {text.value for text in text_module.read_boxes(picture, boxes, reader)} == set(lines)
+    at_once = find_text(picture, max_side=1280)
+    for box in boxes:
+        # As in tiles: by less of its surroundings a box is some pixels roomier or tighter.
+        assert max(overlap(box.corners, other.corners) for other in at_once) > 0.6
+
+
+@pytest.mark.parametrize(("traced", "runs"), [((24, 32), 6), ((14, 14), 2), ((6, 14), 1), ((0, 0), 0)])
+def test_no_run_round_traces_is_larger_than_a_tile_of_the_whole_search(monkeypatch, traced, runs):
+    """A run's memory goes by its pixels: 640 x 640 would take half as much again."""
+    sizes = []
+    traces = np.zeros((384, 512), np.float32)
+    traces[: max(0, 16 * traced[0] - 8), : max(0, 16 * traced[1] - 8)] = 1.0
+    monkeypatch.setattr(
+        text_boxes, "_ink_of", lambda part: sizes.append(part.size) or np.zeros(part.shape, np.float32)
+    )
+    assert text_boxes.search_text(np.zeros((960, 1280), np.uint8), max_side=1280, traces=traces)[0] == ()
+    assert len(sizes) == runs
+    assert max(sizes, default=0) <= 544 * 512
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 11), st.integers(0, 15)), max_size=6), st.sampled_from([640, 960, 1280])
+)
+def test_parts_cover_every_trace_with_room_and_do_not_leave_the_picture(traced, height):
+    traces, shape = np.zeros((12, 16), np.float32), (height, 1280)
+    for y, x in traced:
+        traces[y, x] = 0.9
+    covered = np.zeros(shape, bool)
+    for rows, columns in text_boxes.trace_parts(traces, shape):
+        assert 0 <= rows.start < rows.stop <= shape[0]
+        assert 0 <= columns.start < columns.stop <= shape[1]
+        assert {side.start % 32 or side.stop % 32 for side in (rows, columns)} == {0}
+        covered[rows, columns] = True
+    room = 64  # pixels: two cells
+    for y, x in traced:
+        high, wide = shape[0] // 12, shape[1] // 16
+        top, left = max(0, y * high - room), max(0, x * wide - room)
+        assert covered[top : (y + 1) * high + room, left : (x + 1) * wide + room].all()
+    assert traced or not covered.any()
+
+
+@pytest.mark.parametrize(
+    ("columns", "expected"),
+    [
+        ((9, 16), [(256, 768)]),  # a gap of one cell costs less than a run
+        ((9, 18), [(256, 512), (608, 864)]),  # one of three does not
+    ],
+)
+def test_traces_that_lie_near_are_looked_at_in_one_run(columns, expected):
+    traces = np.zeros((24, 32), np.float32)
+    traces[0, list(columns)] = 0.9
+    parts = text_boxes.trace_parts(traces, (960, 1280))
+    assert sorted((across.start, across.stop) for _, across in parts) == expected
+
+
 def test_print_and_relief_are_told_apart():
     assert classify_kind(_label()[30:150, 40:660]) == "printed"
     assert classify_kind(_relief("AUK 12", 90)[50:160, 50:360]) == "cast"
@@ -686,9 +756,9 @@ def test_a_label_without_a_number_is_read_again_in_a_roomier_outline(monkeypatch
 def test_a_page_of_lines_is_print_whatever_it_looks_like(monkeypatch):
     monkeypatch.setattr(unit_texts, "classify_kind", lambda strip: "cast")
     lines = [(f"LINE {n} OF A PAGE", 40, (30, 20 + 75 * n)) for n in range(5)]
-    texts, _, _ = read_photo_texts(_photo(_label(lines)))
+    texts, *_ = read_photo_texts(_photo(_label(lines)))
     assert [text.kind for text in texts] == ["printed"] * 5
-    few, _, _ = read_photo_texts(_photo(_label(lines[:2])))
+    few, *_ = read_photo_texts(_photo(_label(lines[:2])))
     assert [text.kind for text in few] == ["cast"] * 2
 
 

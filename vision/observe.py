@@ -388,12 +388,12 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
         of_units.append((texts, codes))
         notes += said
     outlines = [sighting.unit.polygon for sighting in scene.sightings]
-    texts, codes, said = read_photo_texts(
+    texts, codes, said, traces = read_photo_texts(
         photo, outlines, readers=models.readers, decode_codes=models.read_codes
     )
     every = [*texts, *(text for on_unit, _ in of_units for text in on_unit)]
     every_code = [*codes, *(code for _, on_unit in of_units for code in on_unit)]
-    for text in read_closer(photo, outlines, every, every_code, readers=models.readers):
+    for text in read_closer(photo, outlines, every, every_code, traces=traces, readers=models.readers):
         every.append(text)
         owner = next((k for k, outline in enumerate(outlines) if lies_on_any(text.polygon, [outline])), None)
         if owner is None:

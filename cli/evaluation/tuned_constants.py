@@ -215,6 +215,7 @@ CONSTANTS = (
     Constant("vision.ocr.cast_marks", "_SETTLES_LENGTH", "38 marks, calibration", "none", _COUNTED),
     Constant("vision.ocr.cast_marks", "_TELLS_WAY", "446 marks", "none", _COUNTED),
     Constant("vision.ocr.text_boxes", "STUBBY", "our choice", "none", _OURS),
+    Constant("vision.ocr.text_boxes", "_TRACE", "small print, calibration", "none", _COUNTED),
     Constant("vision.ocr.text_boxes", "_TWO_TONES", "drawn labels and relief", "none", _COUNTED),
     Constant(
         "models.learning.training",

@@ -31,7 +31,7 @@ from plugface.vision.ocr.readers import (
     find_tesseract,
     read_boxes,
 )
-from plugface.vision.ocr.text_boxes import TextBox, classify_kind, find_text
+from plugface.vision.ocr.text_boxes import TextBox, classify_kind, find_text, search_text
 from plugface.vision.photo import Photo
 from plugface.vision.quality import mirrored_fault
 
@@ -156,7 +156,7 @@ def read_unit_texts(
             if region.kind != "label":
                 texts += _read_line_region(grey, region, readers, alphabet)
         if unknown:
-            texts += _search(grey, quad_of(unit), readers, side=_SEARCH_SIDE_PX, alphabet=alphabet)
+            texts += _search(grey, quad_of(unit), readers, side=_SEARCH_SIDE_PX, alphabet=alphabet)[0]
         codes = reading.result()
     if unknown:  # what is lost in the whole unit can be seen in the label alone
         codes = join_codes(decode_codes(grey, _label_outline(texts), whole=False), codes)
@@ -252,7 +252,7 @@ def read_photo_texts(
     *,
     readers: Readers | None = None,
     decode_codes: Callable[..., tuple[Code, ...]] = read_codes,
-) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...]]:
+) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...], np.ndarray | None]:
     """Read what stands outside every unit: a donor's plate, a label by itself, a card.
 
     Parameters
@@ -268,16 +268,18 @@ def read_photo_texts(
     -------
     texts, codes, notes
         As `read_unit_texts` gives them.
+    traces : float32 ndarray, shape (h, w), or None
+        Where traces of text were seen in the whole photo, units too, for `read_closer`.
     """
     readers = readers or load_readers()
     grey = photo.grey
     with ThreadPoolExecutor(1) as beside:
         reading = beside.submit(decode_codes, grey, avoid=units)
-        texts = _search(grey, _frame(photo), readers, side=_side_beside(units), avoid=units)
+        texts, traces = _search(grey, _frame(photo), readers, side=_side_beside(units), avoid=units)
         codes = reading.result()
     outline = _label_outline(texts)
     codes = join_codes(decode_codes(grey, outline, whole=False, avoid=units), codes)
-    return _without_noise(texts, codes), codes, readers.notes
+    return _without_noise(texts, codes), codes, readers.notes, traces
 
 
 def read_closer(
@@ -286,6 +288,7 @@ def read_closer(
     known: Sequence[Text],
     codes: Sequence[Code] = (),
     *,
+    traces: np.ndarray | None = None,
     readers: Readers | None = None,
 ) -> tuple[Text, ...]:
     """What more is printed on a photo, looked for more closely where what is known of it tells no number.
@@ -302,6 +305,8 @@ def read_closer(
         All that was read so far, on units and beside them.
     codes : sequence of Code
         All that were decoded: one of them tells enough.
+    traces : float ndarray, shape (h, w), optional
+        As `read_photo_texts` gives them: nothing is looked for elsewhere.
     readers : Readers, optional
 
     Returns
@@ -315,8 +320,14 @@ def read_closer(
         return ()
     readers = readers or load_readers()
     outlines = [text.polygon for text in known]
-    found = _search(
-        photo.grey, _frame(photo), readers, side=_CLOSER_SIDE_PX, avoid=outlines, read_marks=False
+    found, _ = _search(
+        photo.grey,
+        _frame(photo),
+        readers,
+        side=_CLOSER_SIDE_PX,
+        traces=traces,
+        avoid=outlines,
+        read_marks=False,
     )
     return tuple(
         text
@@ -426,19 +437,22 @@ def _search(
     readers: Readers,
     *,
     side: int,
+    traces: np.ndarray | None = None,
     avoid: Sequence[Polygon] = (),
     alphabet: str = CAST_ALPHABET,
     read_marks: bool = True,
-) -> list[Text]:
+) -> tuple[list[Text], np.ndarray | None]:
     """Find and read text where nothing is known, one reading direction for all boxes of one lean.
 
-    The picture is searched at this long side. Without `read_marks` what looks cast is not read as such.
+    The picture is searched at this long side; with `traces` of it, round them alone. Without `read_marks`
+    what looks cast is not read as such. The traces seen are given too, by our own finder alone.
     """
     level, to_photo = cut_out(grey, corners, margin=0.02, max_side=2 * side)
-    boxes = [
-        TextBox(level_corners(map_back(box.corners, to_photo)), box.score)
-        for box in readers.find_text(level, max_side=side)
-    ]
+    if readers.find_text is find_text:
+        found, seen = search_text(level, max_side=side, traces=traces)
+    else:
+        found, seen = readers.find_text(level, max_side=side), None
+    boxes = [TextBox(level_corners(map_back(box.corners, to_photo)), box.score) for box in found]
     boxes = [box for box in boxes if not lies_on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
     for group in _by_lean(boxes):
@@ -458,7 +472,7 @@ def _search(
                     grey, np.asarray(text.polygon, np.float32), readers.cast, alphabet=alphabet
                 )
             texts.append(better or replace(text, kind="cast"))
-    return texts
+    return texts, seen
 
 
 def _label_outline(texts: Sequence[Text]) -> list[Polygon]:
