@@ -115,6 +115,9 @@ def main() -> None:
         "--doubtful", action="store_true", help="learn from plugs of which the annotator was not sure, too"
     )
     parser.add_argument(
+        "--housed", type=int, default=1, help="photos with a plug on a unit are drawn so many times as often"
+    )
+    parser.add_argument(
         "--paste", type=float, default=0.0, help="share of real samples on which plugs of others lie"
     )
     parser.add_argument(
@@ -148,7 +151,9 @@ def main() -> None:
     started = time.monotonic()
     paths = _find_shots(options.data)
     shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos, wanted)
-    real = read_real_shots(options.real, device, doubtful=options.doubtful) if options.real else None
+    real = None
+    if options.real:
+        real = read_real_shots(options.real, device, doubtful=options.doubtful, housed=options.housed)
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
     if not training and not real:
@@ -171,11 +176,12 @@ def main() -> None:
         _take_up(network, training, real, options.seed)
     log = {
         "shots": total,
-        "real_photos": len(real.with_things) if real else 0,
+        "real_photos": len({shot.name for shot in real.with_things}) if real else 0,
         "real_negatives": len(real.negatives) if real else 0,
         "real_share": options.real_share if real else 0.0,
         "real_plugs": sum(map(len, real.plugs.values())) if real else 0,
         "doubtful": options.doubtful,
+        "housed": options.housed,
         "paste": options.paste,
         "mix": options.mix,
         "frozen_blocks": options.frozen_blocks,

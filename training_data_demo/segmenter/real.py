@@ -71,11 +71,12 @@ class RealShots:
 
 
 def read_real_shots(
-    folder: Path, device: torch.device, workers: int = 16, *, doubtful: bool = False
+    folder: Path, device: torch.device, workers: int = 16, *, doubtful: bool = False, housed: int = 1
 ) -> RealShots:
     """Photographs of a folder with annotations.jsonl and photos/ID.jpg, as `pack_real` writes it.
 
     A row that is wrong or whose photo is missing is named and left out. `doubtful` as in `make_real_shot`.
+    Photos with a plug on a unit are listed `housed` times, and so drawn as often.
     """
     rows = [json.loads(line) for line in (folder / "annotations.jsonl").read_text().splitlines()]
 
@@ -92,8 +93,10 @@ def read_real_shots(
     with ThreadPoolExecutor(workers) as pool:
         read_rows = [pair for pair in pool.map(read, rows) if pair is not None]
     shots = [shot for shot, _ in read_rows]
+    on_unit = {row.get("id") for row in rows if any(p.get("unit") is not None for p in row.get("plugs", ()))}
+    with_things = [shot for shot in shots if bool((shot.index.cpu() >= PARTS).any())]
     return RealShots(
-        with_things=[shot for shot in shots if bool((shot.index.cpu() >= PARTS).any())],
+        with_things=[shot for shot in with_things for _ in range(housed if shot.name in on_unit else 1)],
         negatives=[shot for shot in shots if not bool((shot.index.cpu() >= PARTS).any())],
         plugs={shot.name: boxes for shot, boxes in read_rows},
     )
