@@ -20,29 +20,29 @@ def wear_label(picture: np.ndarray, state: str, seed: int, pixels_per_mm: float)
     worn : uint8 ndarray, shape (H, W, 4)
     """
     rng = np.random.default_rng([seed, 77])
-    rgb, alpha = picture[..., :3].astype(np.float32), picture[..., 3].astype(np.float32)
+    # Plane by plane: what all colours share is spread over whole planes, not over three numbers at a time.
+    rgb = np.ascontiguousarray(picture[..., :3].transpose(2, 0, 1)).astype(np.float32)
+    alpha = picture[..., 3].astype(np.float32)
     shape = alpha.shape
-    paper = np.median(rgb[alpha > 0], axis=0)
+    paper = _tint([np.median(plane[alpha > 0]) for plane in rgb])
     # Ink fades towards the paper, more in some places; the paper yellows.
     fading = rng.uniform(0.02, 0.2 if state == "clean" else 0.45) * (
         0.5 + 0.8 * _clouds(rng, shape, 12 * pixels_per_mm)
     )
-    rgb += (paper - rgb) * np.clip(fading, 0, 0.7)[..., None]
-    rgb *= 1 - rng.uniform(0, 0.12) * np.array([0.1, 0.35, 1.0], np.float32)
+    rgb += (paper - rgb) * np.clip(fading, 0, 0.7)
+    rgb *= 1 - rng.uniform(0, 0.12) * _tint([0.1, 0.35, 1.0])
     # A worn print head leaves thin lines without ink along the way of the paper.
     if rng.random() < 0.4:
         for row in rng.integers(0, shape[0], rng.integers(1, 5)):
-            rgb[row : row + rng.integers(1, 3)] += (paper - rgb[row : row + 1]) * 0.8
+            rgb[:, row : row + rng.integers(1, 3)] += (paper - rgb[:, row : row + 1]) * 0.8
     for _ in range(rng.integers(0, 3) if state == "clean" else rng.integers(2, 6)):
-        rgb *= 1 - _stain(rng, shape, pixels_per_mm)[..., None] * np.array([0.25, 0.4, 0.6], np.float32)
+        rgb *= 1 - _stain(rng, shape, pixels_per_mm) * _tint([0.25, 0.4, 0.6])
     if state == "scuffed":
         rubbed = _scuffs(rng, shape, pixels_per_mm, count=int(rng.integers(14, 34)))
         rubbed = np.maximum(rubbed, 0.85 * (_clouds(rng, shape, 5 * pixels_per_mm) > 0.80))
-        rgb += (paper * rng.uniform(0.85, 1.05) - rgb) * np.clip(rubbed, 0, 0.95)[..., None]
+        rgb += (paper * rng.uniform(0.85, 1.05) - rgb) * np.clip(rubbed, 0, 0.95)
     elif state == "clean":
-        rgb += (
-            (paper - rgb) * 0.6 * _scuffs(rng, shape, pixels_per_mm, count=int(rng.integers(0, 4)))[..., None]
-        )
+        rgb += (paper - rgb) * 0.6 * _scuffs(rng, shape, pixels_per_mm, count=int(rng.integers(0, 4)))
     else:
         lost = _tear(rng, shape, pixels_per_mm, large=state == "partly missing")
         # Along the tear the white core of the paper shows.
@@ -51,13 +51,16 @@ def wear_label(picture: np.ndarray, state: str, seed: int, pixels_per_mm: float)
                 ImageFilter.GaussianBlur(0.7 * pixels_per_mm)
             )
         )
-        rgb += (np.array([238, 236, 230], np.float32) - rgb) * (np.clip(core / 255 * 2.4, 0, 1) * 0.9)[
-            ..., None
-        ]
+        rgb += (_tint([238, 236, 230]) - rgb) * (np.clip(core / 255 * 2.4, 0, 1) * 0.9)
         alpha = np.where(lost, 0, alpha)
-        rgb += (paper - rgb) * 0.7 * _scuffs(rng, shape, pixels_per_mm, count=6)[..., None]
-    rgb += rng.normal(0, 1.6, (*shape, 1))
-    return np.dstack([np.clip(rgb, 0, 255), alpha]).astype(np.uint8)
+        rgb += (paper - rgb) * 0.7 * _scuffs(rng, shape, pixels_per_mm, count=6)
+    rgb += rng.normal(0, 1.6, shape)
+    return np.dstack([*np.clip(rgb, 0, 255), alpha]).astype(np.uint8)
+
+
+def _tint(values) -> np.ndarray:
+    """One number for each colour, shape (3, 1, 1)."""
+    return np.array(values, np.float32)[:, None, None]
 
 
 def _clouds(rng: np.random.Generator, shape, grain_px: float) -> np.ndarray:
