@@ -1,6 +1,7 @@
 """The command line as a test calls it."""
 
 import os
+import sqlite3
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -87,6 +88,32 @@ def _quick_ledgers(true_migrate):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ledger, "_migrate", migrate)
         yield
+
+
+class _Buffered(sqlite3.Connection):
+    """What it commits is with the system, and no more."""
+
+    def execute(self, sql: str, *values):
+        return super().execute(sql.replace("synchronous=FULL", "synchronous=OFF"), *values)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _not_on_disk():
+    """Nothing waits until it is on the disk: to make a yard page waited twenty times, and no test cuts power.
+
+    What ends a process, even by kill -9, leaves what the system has. A test of waiting asks for `on_disk`.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)
+        for module in (sqlite3, sqlite3.dbapi2):
+            patch.setattr(module, "connect", partial(sqlite3.connect, factory=_Buffered))
+        yield
+
+
+@pytest.fixture
+def on_disk(monkeypatch):
+    """SQLite waits for the disk as it does in service."""
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=sqlite3.Connection))
 
 
 @pytest.fixture(scope="session")

@@ -681,7 +681,7 @@ def test_the_queue_in_numbers(queue, now):
     assert queue.totals().oldest_s == 0  # a clock that was set back
 
 
-def test_what_was_accepted_is_on_disk_before_it_is_said(queue):
+def test_what_was_accepted_is_on_disk_before_it_is_said(on_disk, queue):
     for db in (queue._writer, queue._reader):
         found = [db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("journal_mode", "synchronous")]
         assert found == ["wal", 2]  # FULL
