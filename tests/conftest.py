@@ -677,10 +677,25 @@ def serve(make_yard):
         yield begin
 
 
+#: Port that pages were served on -> whether one is now. A browser keeps the files of an address it knows.
+_PORTS: dict[int, bool] = {}
+
+
+def _bind(port: int):
+    """A socket on a port of this machine: 0 stands for one that was used before, if there is one."""
+    import socket
+
+    port = port or next((known for known, used in _PORTS.items() if not used), 0)
+    listener = socket.socket()
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    _PORTS[listener.getsockname()[1]] = True
+    return listener
+
+
 @contextmanager
 def _serving(make_yard):
     """What serves such pages; they are stopped at the end."""
-    import socket
     import threading
     import time
 
@@ -691,9 +706,7 @@ def _serving(make_yard):
 
     def begin(port: int = 0, **settings):
         made = make_yard(**settings)
-        listener = socket.socket()
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind(("127.0.0.1", port))
+        listener = _bind(port)
         made.port = listener.getsockname()[1]
         made.url = f"http://127.0.0.1:{made.port}"
         made.client = httpx.Client(base_url=made.url)
@@ -709,6 +722,7 @@ def _serving(make_yard):
             server.should_exit = True
             thread.join(20)
             listener.close()
+            _PORTS[made.port] = False
             made.yard.close()
 
         made.stop = stop
@@ -723,40 +737,123 @@ def _serving(make_yard):
 
 
 @pytest.fixture
-def make_phone(browser):
+def make_phone(lend_phones):
     """Make pages in phones' browsers; what the page's policy blocks, or a script throws, fails the test."""
-    with _phones(browser) as (make, faults):
+    with lend_phones() as (make, faults):
         yield make
     assert not faults
 
 
-@contextmanager
-def _phones(browser):
-    """What makes such pages, and a list of the faults in them; the pages are closed at the end."""
-    contexts, faults = [], []
+#: All that a page can store but what the browser keeps of the files it was served.
+STORED = "cookies,file_systems,indexeddb,local_storage,websql,service_workers,cache_storage"
 
-    def make(**settings):
-        context = browser.new_context(**{**PHONE, "service_workers": "block", **settings})
-        context.set_default_timeout(SECONDS)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
-        return page
 
-    yield make, faults
-    for context in contexts:
-        context.close()
+class Phone:
+    """A page in a browser context of its own, which tests of a worker have one after another.
+
+    The browser has most files of the address then, which saves a fifth of a usual test. What a test stored,
+    routed and listened to is taken away, and what the last page still does is stopped. One that got a script
+    for all its pages, was asked for the browser's own tools, or may keep the page is not used again.
+    """
+
+    def __init__(self, browser, settings: dict) -> None:
+        self.context = browser.new_context(**{**PHONE, "service_workers": "block", **settings})
+        self.context.set_default_timeout(SECONDS)
+        self.page = self.context.new_page()
+        self._tools = self.context.new_cdp_session(self.page)
+        self._faults, self._next_faults, self._listening = [], [], []
+        self._spoilt = settings.get("service_workers") == "allow"
+        self._opened: set[str] = set()
+        self.page.on("pageerror", lambda error: self._faults.append(str(error)))
+        self.page.on("console", self._hear)
+        self.page.on("framenavigated", self._arrive)
+        self.page.on = partial(self._listen, self.page.on)
+        self.page.add_init_script = partial(self._spoil, self.page.add_init_script)
+        self.context.new_cdp_session = partial(self._spoil, self.context.new_cdp_session)
+
+    def lend(self, faults: list[str]) -> None:
+        """Tell the faults of the pages that are opened from now on, not those of the page that is there."""
+        self._faults, self._next_faults = [], faults
+        self._run_scripts(True)
+
+    def empty(self) -> bool:
+        """Take from it what a test left; whether it can be used again."""
+        if self._spoilt or len(self.context.pages) > 1:
+            return False
+        for event, told in self._listening:
+            self.page.remove_listener(event, told)
+        self._listening.clear()
+        self.page.unroute_all(behavior="ignoreErrors")
+        if self._opened:
+            self.page.evaluate("sessionStorage.clear()")
+        self._run_scripts(False)
+        for address in self._opened:
+            self._tools.send("Storage.clearDataForOrigin", {"origin": address, "storageTypes": STORED})
+        self._opened.clear()
+        return True
+
+    def _run_scripts(self, are_run: bool) -> None:
+        self._tools.send("Emulation.setScriptExecutionDisabled", {"value": not are_run})
+
+    def _arrive(self, frame) -> None:
+        if not frame.parent_frame:
+            self._faults = self._next_faults
+            self._opened.add("/".join(frame.url.split("/")[:3]))
+
+    def _hear(self, message) -> None:
+        if "Content Security Policy" in message.text:
+            self._faults.append(message.text)
+
+    def _listen(self, listen, event: str, told) -> None:
+        self._listening.append((event, told))
+        listen(event, told)
+
+    def _spoil(self, do, *words, **more):
+        self._spoilt = True
+        return do(*words, **more)
 
 
 @pytest.fixture(scope="session")
-def open_script_page(browser, tmp_path_factory):
+def lend_phones(browser):
+    """Lend phones to a test, and keep those that can be used again; see `Phone`."""
+    from playwright.sync_api import Error
+
+    free: dict[str, list[Phone]] = {}
+
+    @contextmanager
+    def lend():
+        """What gives a page with such settings, and a list of the faults in all of them."""
+        lent, faults = [], []
+
+        def make(**settings):
+            kept = free.setdefault(repr(sorted(settings.items())), [])
+            phone = kept.pop() if kept else Phone(browser, settings)
+            lent.append((kept, phone))
+            phone.lend(faults)
+            return phone.page
+
+        yield make, faults
+        for kept, phone in lent:
+            try:
+                again = phone.empty()
+            except Error:
+                again = False
+            if again:
+                kept.append(phone)
+            else:
+                phone.context.close()
+
+    return lend
+
+
+@pytest.fixture(scope="session")
+def open_script_page(lend_phones, tmp_path_factory):
     """Open a page that looks for plugs on the phone, for several tests; see `script_page`."""
 
     @contextmanager
     def begin():
         folder = tmp_path_factory.mktemp("scripts") / "yard"
-        with _yards(folder) as make, _serving(make) as begin, _phones(browser) as (make_page, faults):
+        with _yards(folder) as make, _serving(make) as begin, lend_phones() as (make_page, faults):
             made, page = begin(phone_plugs=True), make_page()
             page.goto(made.url)
             yield made, page, faults
