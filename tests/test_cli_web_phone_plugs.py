@@ -6,7 +6,7 @@ import io
 import itertools
 import json
 import time
-from functools import cache
+from functools import cache, partial
 
 import cv2
 import numpy as np
@@ -86,24 +86,45 @@ def seen(*units: list[dict], loose: list[dict] | None = None) -> dict:
     }
 
 
-@pytest.fixture
-def shown(serve, phone):
-    """What the page says where its worker has seen this; `first` alone, where it still looks more closely."""
-    made = serve(phone_plugs=True)
-    phone.add_init_script("localStorage.setItem('plugs', '1');")  # as on a phone where it was used before
+#: In place of the worker that looks: it says what the test lets it say.
+WORKER = """self.onmessage = async ({ data: { id } }) => {
+  for (const one of await (await fetch("/what-is-seen")).json()) self.postMessage({ id, ...one });
+};"""
 
-    def show(what: dict | None, first: dict | None = None) -> str:
-        told = [{name: each} for name, each in (("first", first), ("seen", what)) if each]
-        said = " ".join(f"self.postMessage({{ id: data.id, ...{json.dumps(each)} }});" for each in told)
-        body = f"self.onmessage = ({{data}}) => {{ {said} }};"
-        phone.route("**/plugs_worker.js", lambda r: r.fulfill(body=body, content_type="text/javascript"))
-        phone.goto(made.url)
-        take(phone, small_photo())
-        phone.wait_for_selector(f"{FRONT} .plugs .told")
-        return phone.inner_text(f"{FRONT} .plugs")
 
-    show.page = phone
-    return show
+class Shown:
+    """What a page says where its worker has seen this; one page for all that it is asked.
+
+    Called with what is seen in the end, and with `first` alone, where it still looks more closely. `problem`
+    is what the worker ends with instead.
+    """
+
+    def __init__(self, made, page) -> None:
+        self.page, self._says = page, []
+        answers = {"plugs_worker.js": (WORKER, "text/javascript"), "what-is-seen": (None, "application/json")}
+        for name, (body, kind) in answers.items():
+            page.route(f"**/{name}", partial(self._answer, body, kind))
+        page.goto(made.url)
+        page.evaluate("localStorage.setItem('plugs', '1')")  # as on a phone where it was used before
+
+    def _answer(self, body: str | None, kind: str, route) -> None:
+        route.fulfill(body=body or json.dumps(self._says), content_type=kind)
+
+    def __call__(self, what: dict | None, first: dict | None = None, problem: str = "") -> str:
+        told = (("first", first), ("seen", what), ("problem", problem))
+        self._says = [{name: each} for name, each in told if each]
+        self.page.evaluate(f"document.querySelector('{FRONT} .plugs')?.replaceChildren()")
+        take(self.page, small_photo())
+        self.page.wait_for_selector(f"{FRONT} .plugs .told")
+        return self.page.inner_text(f"{FRONT} .plugs")
+
+
+@pytest.fixture(scope="module")
+def shown(open_script_page):
+    """Such a page, for all tests of its words."""
+    with open_script_page() as (made, page, faults):
+        yield Shown(made, page)
+        assert not faults
 
 
 def small_photo() -> bytes:
@@ -570,7 +591,8 @@ def no_verifier(monkeypatch, tmp_path):
     monkeypatch.setattr(verifier, "WEIGHTS", tmp_path / "none.onnx")
 
 
-def test_where_the_server_has_no_verifier_plugs_on_no_unit_are_named(no_verifier, shown):
+def test_where_the_server_has_no_verifier_plugs_on_no_unit_are_named(no_verifier, serve, phone):
+    shown = Shown(serve(phone_plugs=True), phone)
     assert "No outline of a unit. One plug: GY L" in shown(seen(loose=[plug("GY")]))
 
 
@@ -591,16 +613,7 @@ def test_what_one_look_says_is_told_at_once_and_put_right_by_the_closer_one(show
 
 def test_where_looking_more_closely_fails_what_was_told_first_stays(shown):
     shown(seen([plug("GY")]))
-    body = """self.onmessage = ({ data: { id } }) => {
-      self.postMessage({ id, first: %s });
-      self.postMessage({ id, problem: "out of memory" });
-    };"""
-    shown.page.unroute("**/plugs_worker.js")
-    rough = json.dumps(seen([plug("BK"), plug("GN")]))
-    shown.page.route(
-        "**/plugs_worker.js", lambda r: r.fulfill(body=body % rough, content_type="text/javascript")
-    )
-    shown.page.reload()
+    shown(None, first=seen([plug("BK"), plug("GN")]), problem="out of memory")
     until_looked(shown.page)
     assert "2 plugs: BK L, GN L" in shown.page.inner_text(f"{FRONT} .plugs")
 
