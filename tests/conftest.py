@@ -784,8 +784,6 @@ class Phone:
             self.page.remove_listener(event, told)
         self._listening.clear()
         self.page.unroute_all(behavior="ignoreErrors")
-        if self._opened:
-            self.page.evaluate("sessionStorage.clear()")
         self._run_scripts(False)
         for address in self._opened:
             self._tools.send("Storage.clearDataForOrigin", {"origin": address, "storageTypes": STORED})

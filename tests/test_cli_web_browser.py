@@ -547,3 +547,29 @@ def test_the_keyboard_reaches_the_number_first_where_there_is_no_signal(serve, p
         reached.append(phone.evaluate("document.activeElement.className || document.activeElement.name"))
         assert phone.evaluate(_OUTLINE) >= 3
     assert reached == ["skip", "brand", "button", "typed", "scan", "camera"]
+
+
+STORED_BY_A_TEST = """async () => {
+  const there = [localStorage.mine, sessionStorage.mine, document.cookie.includes("mine")];
+  there.push(await caches.has("mine"), (await indexedDB.databases()).some(({ name }) => name === "mine"));
+  localStorage.mine = sessionStorage.mine = "1";
+  document.cookie = "mine=1";
+  await caches.open("mine");
+  await new Promise((done) => { indexedDB.open("mine").onsuccess = done; });
+  return there.filter(Boolean);
+}"""
+
+
+def test_a_phone_has_nothing_of_the_test_before(serve, lend_phones):
+    made, lent, asked = serve(), [], []
+    for _ in range(2):
+        with lend_phones() as (make, faults):
+            page = make()
+            page.goto(made.url)
+            assert page.evaluate(STORED_BY_A_TEST) == []
+            page.on("request", lambda request: asked.append(request.url))
+            page.route("**/*", lambda route: route.abort())
+        assert not faults
+        lent.append(page)
+    assert lent[0] is lent[1]
+    assert asked == []
