@@ -682,15 +682,23 @@ _PORTS: dict[int, bool] = {}
 
 
 def _bind(port: int):
-    """A socket on a port of this machine: 0 stands for one that was used before, if there is one."""
+    """A socket on a port of this machine: 0 stands for one that was used before, if one is free."""
     import socket
 
-    port = port or next((known for known, used in _PORTS.items() if not used), 0)
-    listener = socket.socket()
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    listener.bind(("127.0.0.1", port))
-    _PORTS[listener.getsockname()[1]] = True
-    return listener
+    known = [port] if port else [*(one for one, used in _PORTS.items() if not used), 0]
+    for one in known:
+        listener = socket.socket()
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("127.0.0.1", one))
+            listener.listen()
+        except OSError:  # another process has it meanwhile
+            listener.close()
+            if one == known[-1]:
+                raise
+        else:
+            _PORTS[listener.getsockname()[1]] = True
+            return listener
 
 
 @contextmanager
