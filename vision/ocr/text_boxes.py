@@ -74,7 +74,19 @@ def load_detector() -> Session:
 
 
 def find_text(picture: np.ndarray, *, max_side: int = 960) -> tuple[TextBox, ...]:
-    """Boxes round lines of text in a picture, as `search_text` finds them."""
+    """Boxes round lines of text in a picture, as `search_text` finds them.
+
+    Parameters
+    ----------
+    picture : uint8 ndarray, shape (H, W) or (H, W, 3)
+    max_side : int, pixels
+        The picture is reduced to this long side first; text under some 7 px high is lost by then.
+
+    Returns
+    -------
+    boxes : tuple of TextBox
+        In pixels of `picture`, best score first; empty where nothing was found.
+    """
     return search_text(picture, max_side=max_side)[0]
 
 
