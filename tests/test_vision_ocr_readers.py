@@ -456,7 +456,7 @@ def test_found_boxes_lie_on_the_lines():
 @given(st.integers(1, 130))
 def test_tiles_are_small_overlap_and_each_pixel_is_one_tiles_own(count):
     side = 32 * count
-    tiles = text_boxes._tiles(side)
+    tiles = text_boxes._tiles(side, text_boxes._TILE_PX)
     own = [pixel for _, own in tiles for pixel in range(own.start, own.stop)]
     assert own == list(range(side))
     for seen, own in tiles:

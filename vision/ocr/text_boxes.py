@@ -30,7 +30,7 @@ _SMALL_TILE_PIXELS = 544 * 512
 #: 512 px three are, with 0.005 ten (2026-11-29).
 _TRACE = 0.001
 
-_CELL_PX = 32  # the network's sides are multiples of it
+_CELL_PX = 32  # the network halves five times: the sides of what it is given are multiples of this
 # So many cells round a trace are looked at, and so many more cost as much as a run more. Our choice.
 _ROUND_TRACE_CELLS, _RUN_COST_CELLS = 2, 6
 
@@ -170,8 +170,7 @@ def _cells_of(box: tuple[int, int, int, int]) -> int:
 def _round_both(
     one: tuple[int, int, int, int], other: tuple[int, int, int, int]
 ) -> tuple[int, int, int, int]:
-    low, high = map(min, one[:2], other[:2]), map(max, one[2:], other[2:])
-    return (*low, *high)  # type: ignore[return-value]  # four numbers, which mypy cannot count
+    return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])
 
 
 def _boxes_of(ink: np.ndarray, scale_x: float, scale_y: float) -> tuple[TextBox, ...]:
@@ -197,8 +196,7 @@ def _brought_down(picture: np.ndarray, max_side: int) -> tuple[np.ndarray, float
     """A reduced picture as the network takes it, and the factors back to the picture's pixels."""
     height, width = picture.shape[:2]
     shrink = min(1.0, max_side / max(height, width))
-    # The network halves five times: sides must be multiples of 32.
-    size = [max(32, round(side * shrink / 32) * 32) for side in (width, height)]
+    size = [max(_CELL_PX, round(side * shrink / _CELL_PX) * _CELL_PX) for side in (width, height)]
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA if shrink < 1 else cv2.INTER_LINEAR)
     return small, width / size[0], height / size[1]
 
@@ -207,19 +205,20 @@ def _ink_in_tiles(small: np.ndarray, most_pixels: int | None = None) -> np.ndarr
     """Probability of text per pixel of a reduced picture, tile by tile where it is large."""
     height, width = small.shape[:2]
     ink = np.empty((height, width), np.float32)
-    for rows, own_rows in _tiles(height):
-        widest = _TILE_PX if most_pixels is None else most_pixels // (rows.stop - rows.start) // 32 * 32
-        for columns, own_columns in _tiles(width, min(_TILE_PX, widest)):
+    for rows, own_rows in _tiles(height, _TILE_PX):
+        widest = _TILE_PX
+        if most_pixels is not None:
+            widest = min(widest, most_pixels // (rows.stop - rows.start) // _CELL_PX * _CELL_PX)
+        for columns, own_columns in _tiles(width, widest):
             tile = _ink_of(small[rows, columns])
             ink[own_rows, own_columns] = tile[_within(own_rows, rows), _within(own_columns, columns)]
     return ink
 
 
-def _tiles(side: int, most: int | None = None) -> list[tuple[slice, slice]]:
-    """Overlapping stretches of a side, a multiple of 32, and the part of each that is its own."""
-    most = most or _TILE_PX
+def _tiles(side: int, most: int) -> list[tuple[slice, slice]]:
+    """Overlapping stretches of a side, at most so long, and the part of each that is its own."""
     count = ceil((side - _TILE_OVERLAP_PX) / (most - _TILE_OVERLAP_PX)) if side > most else 1
-    length = 32 * ceil((side + (count - 1) * _TILE_OVERLAP_PX) / (32 * count))
+    length = _CELL_PX * ceil((side + (count - 1) * _TILE_OVERLAP_PX) / (_CELL_PX * count))
     starts = [round(k * (side - length) / max(1, count - 1)) for k in range(count)]
     cuts = [0, *((start + length + following) // 2 for start, following in pairwise(starts)), side]
     return [
