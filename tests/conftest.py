@@ -113,7 +113,8 @@ def _not_on_disk():
 @pytest.fixture
 def on_disk(monkeypatch):
     """SQLite waits for the disk as it does in service."""
-    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=sqlite3.Connection))
+    for module in (sqlite3, sqlite3.dbapi2):
+        monkeypatch.setattr(module, "connect", partial(sqlite3.connect, factory=sqlite3.Connection))
 
 
 @pytest.fixture(scope="session")

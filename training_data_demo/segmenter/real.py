@@ -94,10 +94,11 @@ def read_real_shots(
         read_rows = [pair for pair in pool.map(read, rows) if pair is not None]
     shots = [shot for shot, _ in read_rows]
     on_unit = {row.get("id") for row in rows if any(p.get("unit") is not None for p in row.get("plugs", ()))}
-    with_things = [shot for shot in shots if bool((shot.index.cpu() >= PARTS).any())]
+    held = [bool((shot.index.cpu() >= PARTS).any()) for shot in shots]
+    with_things = [shot for shot, holds in zip(shots, held, strict=True) if holds]
     return RealShots(
         with_things=[shot for shot in with_things for _ in range(housed if shot.name in on_unit else 1)],
-        negatives=[shot for shot in shots if not bool((shot.index.cpu() >= PARTS).any())],
+        negatives=[shot for shot, holds in zip(shots, held, strict=True) if not holds],
         plugs={shot.name: boxes for shot, boxes in read_rows},
     )
 
