@@ -5,12 +5,14 @@ origin in the middle of the face. Connectors are listed in canonical order: row 
 from left to right, seen that way; `plugface.vision.observations.reading_order` is the exact rule.
 """
 
+import gc
 import hashlib
 import os
 import re
 import threading
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -536,15 +538,16 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
         return known, ()
     errors: list[CatalogueError] = []
     digest = hashlib.sha256()
-    head = _read_entry(place, head_path.name, CatalogueHead, digest, errors)
     families: dict[str, tuple[Family, str]] = {}
-    for name in names:
-        family = _read_entry(place, name, Family, digest, errors)
-        if family is not None and family.key in families:
-            problem = f'"{family.key}" is used already in {families[family.key][1]}'
-            errors.append(CatalogueError(name, "key", problem, "Give one of them another key"))
-        elif family is not None:
-            families[family.key] = (family, name)
+    with _collector_paused():
+        head = _read_entry(place, head_path.name, CatalogueHead, digest, errors)
+        for name in names:
+            family = _read_entry(place, name, Family, digest, errors)
+            if family is not None and family.key in families:
+                problem = f'"{family.key}" is used already in {families[family.key][1]}'
+                errors.append(CatalogueError(name, "key", problem, "Give one of them another key"))
+            elif family is not None:
+                families[family.key] = (family, name)
     if errors:
         return None, tuple(errors)
     read, files = zip(*families.values(), strict=True)
@@ -568,6 +571,18 @@ def _keep(catalogue: Catalogue) -> None:
         _PARSED[catalogue.sha256] = catalogue
         while len(_PARSED) > KEPT_PARSED:
             del _PARSED[next(iter(_PARSED))]
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """No search for rubbish meanwhile: of the objects that a catalogue is read into all stay."""
+    on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if on:
+            gc.enable()
 
 
 def _hash_files(folder: str, names: Iterable[str]) -> str:
