@@ -45,6 +45,15 @@ def test_a_unit_cut_in_two_by_something_across_is_one(draw_maps):
     assert len(find_units(maps)) == 1
 
 
+def test_what_is_one_pixel_wide_is_outlined_too(draw_maps):
+    maps = draw_maps([(320, 240, 300, 160, 0)])
+    line = np.zeros_like(maps.masks["unit"])
+    line[120, 100:220] = 0.9  # its contour has no area
+    (unit,) = find_units(replace(maps, masks={**maps.masks, "unit": line}))
+    assert len(unit.polygon) == 4
+    assert all(abs(y - 241) < 2 and 195 < x < 445 for x, y in unit.polygon)
+
+
 def test_polygons_are_in_photo_pixels(draw_maps):
     (unit,) = find_units(draw_maps([(320, 240, 300, 160, 0)], to_photo=6.3))
     xs = [x for x, _ in unit.polygon]

@@ -167,7 +167,7 @@ def outline(maps: Maps, instance: Instance, mask: np.ndarray) -> Polygon:
         return as_polygon(maps.points_to_photo(instance.rectangle()))
     largest = max(contours, key=cv2.contourArea)
     area = cv2.contourArea(largest)
-    pieces = [c for c in contours if cv2.contourArea(c) > 0.15 * area]
+    pieces = [c for c in contours if cv2.contourArea(c) >= 0.15 * area]  # a line has no area
     shape = largest if len(pieces) == 1 else cv2.convexHull(np.concatenate(pieces))
     shape = cv2.approxPolyDP(shape, _SIMPLIFY * cv2.arcLength(shape, True), True)
     if len(shape) < 3:
