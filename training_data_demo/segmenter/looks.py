@@ -52,6 +52,12 @@ def answer_in_four_ways(teacher: nn.Module, pictures: Tensor) -> tuple[Tensor, T
     return sums[0] / 4, sums[1] / 4
 
 
+def _extent(shapes: Tensor) -> Tensor:
+    """Size (B, 1, h, w): root of the trace of the covariance, whose own root follows the two offsets."""
+    xx, xy, yy = shapes[:, 2:].unbind(1)
+    return (xx**2 + 2 * xy**2 + yy**2).sqrt()[:, None]
+
+
 def looks_loss(fine: Tensor, coarse: Tensor, taught: tuple[Tensor, Tensor]) -> Tensor:
     """How far one look's outputs are from what was taught; directions are learned from the truth alone."""
     taught_fine, taught_coarse = taught
@@ -71,6 +77,10 @@ def looks_loss(fine: Tensor, coarse: Tensor, taught: tuple[Tensor, Tensor]) -> T
         error = F.binary_cross_entropy_with_logits(said[name], wanted[name].sigmoid(), reduction="none")
         total = total + 0.1 * mean(error[:, 0], "unit" if name == "face" else "connector")
     for name in _SCALES:
-        error = F.smooth_l1_loss(said[name], wanted[name], beta=0.1, reduction="none").mean(1)
+        # In shares of what is large, as errors against the truth are: plugs that fill the sample had nearly
+        # all of the gradient.
+        extent = _extent(wanted[name]).clamp(min=1)
+        error = F.smooth_l1_loss(said[name] / extent, wanted[name] / extent, beta=0.1, reduction="none")
+        error = error.mean(1)
         total = total + mean(error, name)
     return total
