@@ -18,7 +18,7 @@ playwright = pytest.importorskip("playwright.sync_api", reason="playwright is no
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
 
 
-def picture(kind: str = "JPEG", size=(800, 600), number: int = 0) -> dict:
+def picture(kind: str = "JPEG", size=(320, 240), number: int = 0) -> dict:
     rng = np.random.default_rng(number)
     ground = np.full((size[1], size[0], 3), 120, np.uint8)
     ground[:: 40 + number] = rng.integers(0, 255, 3)

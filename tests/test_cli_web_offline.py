@@ -35,7 +35,7 @@ def until(page, words: str) -> None:
 
 
 def photo(number: int = 0) -> dict:
-    ground = np.full((600, 800, 3), 120, np.uint8)
+    ground = np.full((240, 320, 3), 120, np.uint8)
     ground[:: 40 + number] = np.random.default_rng(number).integers(0, 255, 3)
     out = io.BytesIO()
     Image.fromarray(ground).save(out, "JPEG")
