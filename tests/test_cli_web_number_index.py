@@ -92,8 +92,8 @@ def judged(entries, catalogue):
     ]
 
 
-def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
-    entries = list(dict.fromkeys(listed(catalogue)))
+def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
+    entries = some(dict.fromkeys(listed(catalogue)), 150)
     for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
         if said["kind"] == "several":
             assert len(said["families"]) > 1
@@ -110,8 +110,8 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
             assert named == set(decision.variants), (entry, named, decision.variants)
 
 
-def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue):
-    entries = list(dict.fromkeys(near(catalogue)))
+def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue, some):
+    entries = some(dict.fromkeys(near(catalogue)), 1200)
     numbers = set(index_catalogue(catalogue).number_rows)
     named = 0
     for entry, said in zip(entries, ask(entries), strict=True):

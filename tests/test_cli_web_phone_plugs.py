@@ -135,14 +135,14 @@ def small_photo() -> bytes:
     return out.getvalue()
 
 
-def test_the_phone_sees_what_the_server_sees(script_page):
+def test_the_phone_sees_what_the_server_sees(script_page, some):
     made, phone = script_page
     files = {row["photo"].split("/")[-1][:-4]: demo_folder() / row["photo"] for row in choose_rows()}
-    compared = compare(phone, script(made), [files[name] for name in CHOSEN])
+    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 2)])
     for one in compared:
         assert one.first == one.once, one  # told before it looks again
         assert one.phone == one.server, one
-    assert sum(len(unit) for one in compared for unit in one.phone[0]) > 20
+    assert sum(len(unit) for one in compared for unit in one.phone[0]) > 5 * len(compared)
     # Looking again is worth its time: in some of them one look sees others.
     assert any(one.first != one.phone for one in compared)
 
@@ -418,14 +418,14 @@ def test_colour_and_light_are_those_that_the_server_measures(script_page):
     assert any(share > 0.5 for _, share in seen)
 
 
-def test_a_grey_copy_has_no_colours(script_page):
+def test_a_grey_copy_has_no_colours(script_page, see_by_every_look):
     made, phone = script_page
     out = io.BytesIO()
     Image.open(io.BytesIO(photo_bytes("mf0140"))).convert("L").save(out, "JPEG", quality=92)
     (unit,), _ = phone_plugs(see(phone, script(made), out.getvalue()))
     assert unit
     assert set(unit) == {"?"}
-    assert "?" not in phone_plugs(see(phone, script(made), photo_bytes("mf0140")))[0][0]
+    assert "?" not in phone_plugs(see_by_every_look("mf0220"))[0][0]
 
 
 def test_from_the_button_to_the_drawing(one_look, serve, phone):
