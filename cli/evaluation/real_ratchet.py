@@ -3,8 +3,8 @@
     python -m plugface.cli.evaluation.real_ratchet            # counts now beside those held
     python -m plugface.cli.evaluation.real_ratchet --record   # hold the counts of now
 
-Held are the counts of each photo; their sums must not get worse. The photos are a part of the test split: they
-tell whether something broke, and nothing is tuned on them.
+Held are the counts of each photo; their sums must not get worse. The photos are a part of the test split:
+they tell whether something broke, and nothing is tuned on them.
 """
 
 import argparse
