@@ -180,6 +180,7 @@ def a_version_waits(serve, keeping):
 
 def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
     made, before = a_version_waits(serve, keeping)
+    keeping.wait_for_timeout(1500)  # in which it would take over
     assert f"plugface-{before}" in keeping.evaluate("caches.keys()")
     keeping.click("#send:enabled")
     keeping.wait_for_selector("#verdict")
