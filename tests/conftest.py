@@ -24,11 +24,19 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # OpenCV's as well, and with them those of the networks (`vision/onnx.py`): a look takes a tenth less so.
 os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
+import hypothesis
 import pytest
 from plugface.cli.main import main
 from plugface.cli.web import access
 
 _TESTS = count()
+
+#: Whether all is tried of what is tried alike, as every change must pass it (`.ci/run`); else a part: `some`.
+ALL = "PLUGFACE_TEST_ALL" in os.environ
+
+# A machine that is busy is slow, so that no case has a deadline.
+hypothesis.settings.register_profile("plugface", max_examples=100 if ALL else 40, deadline=None)
+hypothesis.settings.load_profile("plugface")
 
 
 @pytest.fixture(autouse=True)
@@ -123,6 +131,22 @@ def colour():
     import colour
 
     return colour
+
+
+@pytest.fixture(scope="session")
+def some():
+    """Choose n of many things that are tried alike, spread evenly; where PLUGFACE_TEST_ALL is set, all.
+
+    For what takes long by each. What every change must pass (`.ci/run`) tries all.
+    """
+
+    def choose(things, n: int) -> list:
+        things = list(things)
+        if ALL or n >= len(things):
+            return things
+        return [things[k * len(things) // n] for k in range(n)]
+
+    return choose
 
 
 @pytest.fixture(scope="session")

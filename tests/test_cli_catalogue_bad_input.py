@@ -63,7 +63,8 @@ def test_one_family_too_many_is_refused_before_any_file_is_opened(run, tmp_path,
     assert "20,001 family files, expected 1 to 20,000. Split it into several catalogues" in said.err
 
 
-def test_patterns_made_to_be_slow_cost_nothing(run, own, plain_photo):
+def test_patterns_made_to_be_slow_cost_nothing(run, own, plain_photo, seen_as):
+    seen_as(front=("KNOT 40", "E", "back"))
     for name in ("auk_11", "knot_40", "dunlin_6"):
         path = own / f"{name}.toml"
         lines = path.read_text().splitlines()

@@ -142,10 +142,11 @@ def test_names_with_signs_of_markup_are_no_markup(run, own, tmp_path):
     assert "<b>& x" in texts_of(out)
 
 
-def test_the_report_shows_each_family_once_and_beside_its_units(run, tmp_path, choose_photos):
-    for photo in choose_photos(2, split="train", family="AUK 12"):
-        (tmp_path / "in" / photo.stem).mkdir(parents=True)
-        shutil.copy(photo, tmp_path / "in" / photo.stem)
+def test_the_report_shows_each_family_once_and_beside_its_units(run, tmp_path, plain_photo, seen_as):
+    seen_as(faultless=True, one=("AUK 12", "home", "front"), other=("AUK 12", "home", "front"))
+    for name in ("one", "other"):
+        (tmp_path / "in" / name).mkdir(parents=True)
+        plain_photo(f"in/{name}/{name}.jpg")
     said = run("sort", tmp_path / "in", "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
     assert said.code == 0, said.err
     page = (tmp_path / "run" / "report.html").read_text()

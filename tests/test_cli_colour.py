@@ -81,7 +81,8 @@ def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_
     assert "has no plug 9" in refused.err
 
 
-def test_what_the_catalogue_names_is_passed_to_vision(run, own, teal_photo, monkeypatch):
+def test_what_the_catalogue_names_is_passed_to_vision(run, own, teal_photo, seen_as, monkeypatch):
+    seen_as(teal=("KNOT 40", "E", "front"))
     run("catalogue", "colour", own, "--name", "slate", "--code", "TQ", "--lab", "40,0,-20")
     given = []
     look = eyes.observe

@@ -35,9 +35,9 @@ def test_a_grown_catalogue_keeps_the_families_it_had():
     assert small.sha256 != large.sha256
 
 
-def test_growth_has_a_row_for_each_size_model_and_set_of_photos(model, monkeypatch):
+def test_growth_has_a_row_for_each_size_model_and_set_of_photos(model, monkeypatch, coarse_trees):
     monkeypatch.setattr(
-        training, "SIMULATED_BESIDE", 100
+        training, "SIMULATED_BESIDE", 40
     )  # drawn for each size; the figures are not held here
     rows = measure_growth(model, (5, 8), units=1, confirmed=2)
     assert [row[:3] for row in rows][:4] == [

@@ -442,13 +442,13 @@ def test_an_unknown_partner_is_refused_with_all_there_are(run, plain_photo) -> N
     assert all(key in listed for key in load_catalogue(demo_folder() / "marrow_finch").by_key)
 
 
-def test_a_white_plug_without_paper_beside_it_is_never_sure(run, choose_photos) -> None:
+def test_a_white_plug_without_paper_beside_it_is_never_sure(choose_photos) -> None:
     """Fronts of the calibration split; white and grey differ in lightness alone, and metal may be either."""
     white = []
     for path in [*choose_photos(2, family="KNOT 40"), *choose_photos(2, family="DUNLIN 1")]:
-        (photo,) = json.loads(run("identify", path, "--json").out)["photos"]
-        if photo["white_balance"] == "neutral metal" and photo["unit"]:
-            plugs = photo["unit"]["connectors"]
-            white += [plug["colours"] for plug in plugs if plug["colour"] == "WH"]
+        seen = plugface.observe(path, read_text=False)
+        if seen.white_balance.method == "neutral metal":
+            colours = [plug.colour for unit in seen.units for plug in unit.connectors]
+            white += [one for one in colours if max(one, key=one.get) == "WH"]
     assert white
     assert all(colours["WH"] <= 0.9 and colours["GY"] >= 0.09 for colours in white)

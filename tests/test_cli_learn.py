@@ -149,7 +149,7 @@ def confirmed(tmp_path):
 
 # Every family is as little likely as any other.
 BLIND = Calibration(low=0.001, high=0.001, offset=-1.0, n=1)
-LEARN = ("learn", "--no-demo", "--simulated", "200", "--json")
+LEARN = ("learn", "--no-demo", "--simulated", "100", "--json")
 
 
 def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, confirmed, monkeypatch):
@@ -172,7 +172,8 @@ def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, 
     assert run("learn", "--back").code == 2  # there is nothing before that
 
 
-def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo):
+def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo, seen_as):
+    seen_as(front=("AUK 12", "home", "front"))
     good = load_model(default_model_path())
     blind = replace(good, calibration=BLIND, about={"blind": 1})
     save_model(blind, learned_model.learned_model_path())
@@ -209,7 +210,7 @@ def test_nothing_new_gives_the_model_that_comes_along(
 ):
     monkeypatch.setattr(train_matcher, "observed_units", lambda folder, split, *_: demo_units(split))
     monkeypatch.setattr(train_matcher, "N_SIMULATED", 100)
-    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # for both models
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 50)  # for both models
     monkeypatch.setattr(train_matcher, "default_model_path", lambda: tmp_path / "along.json")
     train_matcher.train_default(1)
     monkeypatch.setattr(learning, "MIN_CONFIRMED", 1)
@@ -257,14 +258,14 @@ def test_a_true_run_trains_on_the_learn_part_alone_and_says_how_far_it_is(run, c
     assert document["before"]["cases"] == document["after"]["cases"] == 3 * parts.count("judge")
     assert any("Calibrated on simulated units" in note for note in document["notes"])
     lines = said.err.splitlines()  # in a pipe
-    assert any(line.startswith("simulating units: ") and line.endswith(" of 200") for line in lines), lines
+    assert any(line.startswith("simulating units: ") and line.endswith(" of 100") for line in lines), lines
     assert any(line.startswith("fitting the classifier") for line in lines)
     assert "\r" not in said.err
 
 
 def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):
     monkeypatch.setattr(training, "train", lambda *_, **__: load_model(default_model_path()))
-    said = run("learn", "--no-demo", "--simulated", "200")
+    said = run("learn", "--no-demo", "--simulated", "100")
     assert said.code == 0, said.err
     for words in ("before", "after", "accepted and wrong", "In use now", "plugface learn --back"):
         assert words in said.out

@@ -59,13 +59,13 @@ def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in
     log.touch()
     files = {
         f"u{n}_front.jpg": stand_in.photo(plugs="VT BU GN", salt=n, log=str(log), seconds=0.1)
-        for n in range(40)
+        for n in range(24)
     }
     lot = stand_in.lay_out(tmp_path / "lot", files)
     killed = []
 
     def kill_one() -> None:
-        while len(log.read_text().split()) < 10:
+        while len(log.read_text().split()) < 6:
             time.sleep(0.02)
         killed.append(next(iter(cluster.workers.values())).pid)
         os.kill(killed[0], signal.SIGKILL)
@@ -78,8 +78,8 @@ def test_a_worker_killed_in_the_middle_loses_nothing(tmp_path, cluster, stand_in
     outcome = sorting.sort_lot(plan, analyser=stand_in.StandIn())
     killer.join()
     assert killed
-    assert (outcome.files, outcome.units, outcome.broken) == (40, 40, 0)
-    assert outcome.places == {"family bin": 40}
+    assert (outcome.files, outcome.units, outcome.broken) == (24, 24, 0)
+    assert outcome.places == {"family bin": 24}
     assert sorting.sort_lot(plan, analyser=stand_in.StandIn()).looked_now == 0
 
 

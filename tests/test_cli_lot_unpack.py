@@ -351,7 +351,8 @@ def test_a_donors_number_is_not_said():
     assert "1M8GDM9AXKP042788" not in say_typed(("1M8GDM9AXKP042788",))
 
 
-def test_the_command_takes_what_was_typed_from_the_file(run, pack, plain_photo, tmp_path):
+def test_the_command_takes_what_was_typed_from_the_file(run, pack, plain_photo, seen_as, tmp_path):
+    seen_as(**{"a-front-1": ("AUK 11", "early", "front")})
     photos = {f"unit-001/a-front-{k}.jpg": plain_photo(f"{k}.jpg").read_bytes() for k in ("1", "2222222")}
     file = pack({**photos, "unit-001/unit.json": said(NUMBER)})
     ran = run("sort", file, "--out", tmp_path / "run", "--no-pdf", "--workers", 1, "--json")

@@ -32,17 +32,19 @@ def decide(run, row: TruePhoto) -> dict:
     return json.loads(run("identify", demo_folder() / row.photo, "--json").out)["decision"]
 
 
-def test_shipped_labels_lead_to_their_family(run) -> None:
-    rows = shipped("label", 4)
-    assert len(rows) == 4
+def test_shipped_labels_lead_to_their_family(run, some) -> None:
+    *rows, slanted = shipped("label", 4)
+    assert len(rows) == 3
+    rows = some([*rows, slanted], 2)
     decisions = [decide(run, row) for row in rows]
     leading = [d["candidates"][0]["family"] if d["candidates"] else None for d in decisions]
     right = [said == row.units[0].family for said, row in zip(leading, rows, strict=True)]
-    assert sum(right) >= 3  # as measured on 2026-11-25; the fourth lies too slanted to be read
+    assert sum(right) >= len(rows) - (slanted in rows)  # as on 2026-11-25; it lies too slanted to be read
 
 
-def test_no_shipped_front_is_accepted_as_a_wrong_family(run) -> None:
-    for row in shipped("front", 4):
+def test_no_shipped_front_is_accepted_as_a_wrong_family(run, some) -> None:
+    """On what was seen in them, the golden set holds all 60 photos to that."""
+    for row in some(shipped("front", 4), 2):
         assert decide(run, row)["family"] in {None, row.units[0].family}, row.photo
 
 

@@ -33,7 +33,7 @@ def test_the_table_and_the_heat_map_say_what_is_mixed_up(run, few, tmp_path):
 
 
 def test_json_has_every_pair_and_the_whole_matrix(run, few):
-    said = run("catalogue", "separability", few, "--draws", 60, "--only", "DUNLIN 6", "--json")
+    said = run("catalogue", "separability", few, "--draws", 20, "--only", "DUNLIN 6", "--json")
     document = json.loads(said.out)
     assert document["kind"] == "catalogue separability"
     assert document["variants"] == ["DUNLIN 6 first", "DUNLIN 6 second", "DUNLIN 6 south"]
@@ -45,18 +45,18 @@ def test_json_has_every_pair_and_the_whole_matrix(run, few):
 
 
 def test_asked_again_it_draws_the_same(run, few):
-    asked = ("catalogue", "separability", few, "--draws", 6, "--only", "DUNLIN 6", "--json")
+    asked = ("catalogue", "separability", few, "--draws", 3, "--only", "DUNLIN 6", "--json")
     assert run(*asked).out == run(*asked).out
 
 
 def test_a_front_settles_the_family_and_leaves_its_variant_open_and_says_so(run, few):
-    said = run("catalogue", "separability", few, "--draws", 20, "--json")
+    said = run("catalogue", "separability", few, "--draws", 10, "--json")
     front = json.loads(said.out)["views"]["front"]
     # By the errors that the demo's photos show, a third of the fronts of these three are accepted.
     assert front["family_accepted"] > 0.2
     assert front["family_wrong"] == 0.0
     assert front["accepted"] < front["family_accepted"]
-    table = " ".join(run("catalogue", "separability", few, "--draws", 20, "--only", "DUNLIN 6").out.split())
+    table = " ".join(run("catalogue", "separability", few, "--draws", 4, "--only", "DUNLIN 6").out.split())
     assert "family accepted" in table
     assert "From the front alone the variant stays open" in table
 

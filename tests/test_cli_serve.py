@@ -14,6 +14,7 @@ from pathlib import Path
 
 import plugface
 import pytest
+from fastapi.testclient import TestClient
 from plugface.cli.settings import demo_folder
 from plugface.cli.web import access
 from plugface.cli.web.codes import CODES_FILE
@@ -70,6 +71,34 @@ def start(tmp_path, port):
         process.wait()
 
 
+@pytest.fixture
+def serve_here(run, tmp_path, port, monkeypatch):
+    """What the command says in this process, and what its page answers at once; nothing is looked at.
+
+    Each start as a process of its own takes four seconds of the processor.
+    """
+    import uvicorn
+
+    monkeypatch.setattr("plugface.cli.web.log.start_log", lambda _: None)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+
+    def begin(*words: str, path: str, **headers: str):
+        answers = []
+
+        def answer(server, sockets):
+            client = TestClient(server.config.app, base_url=f"http://127.0.0.1:{port}")
+            answers.append(client.get(path, headers=headers))
+            for listener in sockets:
+                listener.close()
+
+        monkeypatch.setattr(uvicorn.Server, "run", answer)
+        ran = run("serve", "--port", port, "--folder", tmp_path / "yard", *words)
+        assert ran.code == 0, ran.err
+        return " ".join((ran.out + ran.err).split()), *answers
+
+    return begin
+
+
 def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port, choose_photos):
     url = f"http://127.0.0.1:{port}"
     (shipped,) = choose_photos()
@@ -91,7 +120,7 @@ def test_killed_with_a_photo_in_hand_it_answers_after_the_next_start(start, port
     assert (decision["verdict"], decision["message"]) == (expected.verdict, expected.message)
 
 
-def test_a_named_lot_gets_a_code_that_is_written_down_once(start, port, tmp_path):
+def test_a_named_lot_gets_a_code_that_is_written_down_once(start, serve_here, port, tmp_path):
     url = f"http://127.0.0.1:{port}"
     process, said = start("--lot", "North gate")
     file = tmp_path / "yard" / CODES_FILE
@@ -110,19 +139,23 @@ def test_a_named_lot_gets_a_code_that_is_written_down_once(start, port, tmp_path
     assert process.wait(30) == 0
     assert not list((tmp_path / "yard").glob("*-wal"))  # all rows are in the files themselves
     file.unlink()
-    _, said = start("--lot", "North gate")
+    visitor = {"authorization": f"Bearer {token}"}
+    said, answer = serve_here("--lot", "North gate", path="/api/v1/lot", **visitor)
     assert code not in said
     assert not file.exists()
     assert "stays what it was" in said
-    assert ask(f"{url}/api/v1/lot", authorization=f"Bearer {token}")["name"] == "North gate"
+    assert answer.json()["name"] == "North gate"
 
 
-def test_a_name_is_let_in_and_put_out_while_the_page_serves(
+def test_a_code_asked_for_is_printed_a_name_is_let_in_and_put_out_and_the_log_has_an_object_a_line(
     start, port, tmp_path, run, monkeypatch, true_code_cost
 ):
     monkeypatch.setattr(access, "_SCRYPT", true_code_cost)  # the page is another process
     url, json_type = f"http://127.0.0.1:{port}", {"content-type": "application/json"}
-    start("--lot", "North gate")
+    process, said = start("--lot", "North gate", "--show-codes")
+    printed = re.search(r"access code (\S+) ", said)[1]
+    assert f"/enter#{printed}" in said
+    assert printed in (tmp_path / "yard" / CODES_FILE).read_text()
     yard = ("--folder", tmp_path / "yard")
     said = run("codes", "add", "Ada", "--show-codes", *yard).out
     code = re.search(r"access code (\S+)", said)[1]
@@ -138,17 +171,8 @@ def test_a_name_is_let_in_and_put_out_while_the_page_serves(
     assert [act for act, _ in acts] == ["code made", "code made", "entry", "code revoked", "wrong code"]
     assert acts[2] == ("entry", "Ada")
     assert code not in audit
-
-
-def test_a_code_is_printed_where_that_was_asked_for_and_what_is_logged_is_one_object_a_line(
-    start, port, tmp_path
-):
-    process, said = start("--lot", "North gate", "--show-codes")
-    code = re.search(r"access code (\S+) ", said)[1]
-    assert f"/enter#{code}" in said
-    assert code in (tmp_path / "yard" / CODES_FILE).read_text()
     with pytest.raises(urllib.error.HTTPError, match="404"):
-        ask(f"http://127.0.0.1:{port}/nowhere/7K2M-ABCDE-FGHJK")
+        ask(f"{url}/nowhere/7K2M-ABCDE-FGHJK")
     process.send_signal(signal.SIGTERM)
     process.wait(30)
     lines = [line for line in (tmp_path / "said0.txt").read_text().splitlines() if line.startswith("{")]
@@ -158,13 +182,12 @@ def test_a_code_is_printed_where_that_was_asked_for_and_what_is_logged_is_one_ob
     assert "7K2M" not in "".join(lines)
 
 
-def test_on_a_network_there_is_a_code_and_advice_on_tls(start, port):
-    _, said = start("--host", "0.0.0.0")
+def test_on_a_network_there_is_a_code_and_advice_on_tls(serve_here):
+    said, answer = serve_here("--host", "0.0.0.0", path="/api/v1/lot")
     assert "access code" in said
     assert "In place of 0.0.0.0 a phone needs" in said
     assert "TLS" in said
-    with pytest.raises(urllib.error.HTTPError, match="401"):
-        ask(f"http://127.0.0.1:{port}/api/v1/lot")
+    assert answer.status_code == 401
 
 
 @pytest.mark.parametrize(

@@ -315,6 +315,7 @@ def test_orphans_are_found_and_swept(filled_yard, run):
 
 
 def test_a_run_is_sorted_on_after_a_deletion(tmp_path, run, seen_as, plain_photo):
+    seen_as(u1_front=("AUK 11", "early", "front"), u2_front=("KNOT 40", "E", "front"))
     lot = tmp_path / "lot"
     lot.mkdir()
     for name in ("u1_front.jpg", "u2_front.jpg"):

@@ -3,16 +3,19 @@
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
-checks = pytest.importorskip("schemathesis.specs.openapi.checks")
-asgi = pytest.importorskip("schemathesis.python.asgi")
 
-schemathesis.serializer.alias(["image/tiff", "image/heic"], "image/jpeg")  # it knows no samples of these
+@pytest.fixture(scope="module")
+def schemathesis():
+    """Imported where it is used: it takes a second, and every worker imports every file."""
+    module = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
+    module.serializer.alias(["image/tiff", "image/heic"], "image/jpeg")  # it knows no samples of these
+    return module
 
 
 @pytest.fixture
-def description(make_yard):
+def description(make_yard, schemathesis):
     """The API of a page that needs codes, as it describes itself, and a token for it."""
+    asgi = pytest.importorskip("schemathesis.python.asgi")
     made = make_yard(open_lot=False, local_names=False)
     code = made.yard.add_lot("North")
     token = made.client.post("/api/v1/tokens", json={"code": code}).json()["token"]
@@ -24,6 +27,7 @@ def description(make_yard):
 
 def test_the_api_keeps_its_word(description):
     """Each operation by itself; schemathesis' own pytest plugin does not run under pytest 9.2."""
+    checks = pytest.importorskip("schemathesis.specs.openapi.checks")
     tried = 0
     for found in description.get_all_operations():
         operation = found.ok()

@@ -92,8 +92,8 @@ def judged(entries, catalogue):
     ]
 
 
-def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
-    entries = list(dict.fromkeys(listed(catalogue)))
+def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
+    entries = some(dict.fromkeys(listed(catalogue)), 150)
     for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
         if said["kind"] == "several":
             assert len(said["families"]) > 1
@@ -110,8 +110,8 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue):
             assert named == set(decision.variants), (entry, named, decision.variants)
 
 
-def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue):
-    entries = list(dict.fromkeys(near(catalogue)))
+def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue, some):
+    entries = some(dict.fromkeys(near(catalogue)), 1200)
     numbers = set(index_catalogue(catalogue).number_rows)
     named = 0
     for entry, said in zip(entries, ask(entries), strict=True):
@@ -151,13 +151,14 @@ def test_two_numbers_of_two_families_are_not_sure(ask, catalogue):
         assert len(said["families"]) == 2
 
 
-def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, catalogue):
+def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, catalogue, some):
     made = serve()
     made.yard.catalogue = catalogue
     vars(made.yard).pop("numbers", None)
     phone.goto(made.url)
     entries = {n: v for f in catalogue.families for v in f.variants for n in v.service_numbers}
-    for entry in entries:
+    heard = set()
+    for entry in some(entries, 12):
         decision = judged([entry], catalogue)[0]
         phone.fill("#capture [name=typed]", entry)
         phone.get_by_text(f"Told by {entry} alone").wait_for()
@@ -173,6 +174,8 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
         first = phone.locator("#by-number > *").first
         loud = [c for c in decision.cautions if c.name in ("high voltage", "restraint", "locked")]
         assert ("caution" in (first.get_attribute("class") or "")) == bool(loud)
+        heard.add(bool(loud))
+    assert heard == {True, False}
 
 
 def label_entries(unit: dict) -> list[str]:

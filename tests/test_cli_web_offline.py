@@ -35,7 +35,7 @@ def until(page, words: str) -> None:
 
 
 def photo(number: int = 0) -> dict:
-    ground = np.full((600, 800, 3), 120, np.uint8)
+    ground = np.full((240, 320, 3), 120, np.uint8)
     ground[:: 40 + number] = np.random.default_rng(number).integers(0, 255, 3)
     out = io.BytesIO()
     Image.fromarray(ground).save(out, "JPEG")
@@ -180,6 +180,7 @@ def a_version_waits(serve, keeping):
 
 def test_a_new_version_waits_while_a_unit_is_in_hand(serve, keeping):
     made, before = a_version_waits(serve, keeping)
+    keeping.wait_for_timeout(1500)  # in which it would take over
     assert f"plugface-{before}" in keeping.evaluate("caches.keys()")
     keeping.click("#send:enabled")
     keeping.wait_for_selector("#verdict")

@@ -135,14 +135,14 @@ def small_photo() -> bytes:
     return out.getvalue()
 
 
-def test_the_phone_sees_what_the_server_sees(script_page):
+def test_the_phone_sees_what_the_server_sees(script_page, some):
     made, phone = script_page
     files = {row["photo"].split("/")[-1][:-4]: demo_folder() / row["photo"] for row in choose_rows()}
-    compared = compare(phone, script(made), [files[name] for name in CHOSEN])
+    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 2)])
     for one in compared:
         assert one.first == one.once, one  # told before it looks again
         assert one.phone == one.server, one
-    assert sum(len(unit) for one in compared for unit in one.phone[0]) > 20
+    assert sum(len(unit) for one in compared for unit in one.phone[0]) > 5 * len(compared)
     # Looking again is worth its time: in some of them one look sees others.
     assert any(one.first != one.phone for one in compared)
 
@@ -161,14 +161,6 @@ def see_by_every_look(open_script_page):
         with open_script_page() as (made, page, faults):
             yield cache(lambda name: see(page, script(made), photo_bytes(name)))
             assert not faults
-
-
-def test_one_look_is_enough_where_it_leaves_nothing_open(one_look, serve, phone):
-    made = serve(phone_plugs=True)
-    phone.goto(made.url)
-    told = see(phone, script(made), photo_bytes("mf0220"))
-    assert told["took"]["whole"] == told["took"]["first"]
-    assert len(phone_plugs(told)[0]) == 1
 
 
 def test_where_every_look_is_asked_for_it_is_not_enough(see_by_every_look):
@@ -418,17 +410,17 @@ def test_colour_and_light_are_those_that_the_server_measures(script_page):
     assert any(share > 0.5 for _, share in seen)
 
 
-def test_a_grey_copy_has_no_colours(script_page):
+def test_a_grey_copy_has_no_colours(script_page, see_by_every_look):
     made, phone = script_page
     out = io.BytesIO()
     Image.open(io.BytesIO(photo_bytes("mf0140"))).convert("L").save(out, "JPEG", quality=92)
     (unit,), _ = phone_plugs(see(phone, script(made), out.getvalue()))
     assert unit
     assert set(unit) == {"?"}
-    assert "?" not in phone_plugs(see(phone, script(made), photo_bytes("mf0140")))[0][0]
+    assert "?" not in phone_plugs(see_by_every_look("mf0220"))[0][0]
 
 
-def test_from_the_button_to_the_drawing(one_look, serve, phone):
+def test_from_the_button_to_the_drawing_by_one_look_where_it_leaves_nothing_open(one_look, serve, phone):
     made = serve(phone_plugs=True)
     asked = []
     phone.on("request", lambda request: asked.append(request.url))
@@ -452,6 +444,9 @@ def test_from_the_button_to_the_drawing(one_look, serve, phone):
         f"document.querySelector('.plugs .told') && document.querySelector('.plugs').innerText !== {said!r}",
     )
     assert made.client.get("/api/v1/units").json()["units"] == []  # the server was asked nothing about it
+    told = see(phone, script(made), photo_bytes("mf0220"))
+    assert told["took"]["whole"] == told["took"]["first"]
+    assert len(phone_plugs(told)[0]) == 1
 
 
 def test_where_it_is_switched_off_there_is_nothing_of_it(serve, phone):

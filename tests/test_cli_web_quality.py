@@ -5,7 +5,6 @@ The pictures are real photographs of the small set, as they are and made worse o
 
 import base64
 import io
-from functools import cache
 
 import cv2
 import numpy as np
@@ -39,10 +38,10 @@ FILE = """async ([script, bytes, kind]) => {
 }"""
 
 
-@cache
-def pictures() -> list[tuple[str, np.ndarray]]:
-    """Every sixth photograph, and of every twelfth also worse ones: 40 in all."""
-    files = sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::6]
+@pytest.fixture(scope="module")
+def pictures(some) -> list[tuple[str, np.ndarray]]:
+    """Every sixth photograph, and of every twelfth also worse ones: 40 in all, 20 of them in a usual run."""
+    files = some(sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::6], 5)
     found = [(f"{place}", decode_photo(file.read_bytes()).rgb) for place, file in enumerate(files)]
     for name, rgb in found[::2]:
         long = max(rgb.shape[:2])
@@ -70,9 +69,9 @@ def judge(script_page):
     return lambda how, rgb, kind: phone.evaluate(how, [script, coded(rgb, kind), f"image/{kind.lower()}"])
 
 
-def test_both_measure_the_same_on_the_same_pixels(judge):
+def test_both_measure_the_same_on_the_same_pixels(judge, pictures):
     seen, apart = set(), []
-    for number, (name, rgb) in enumerate(pictures()):
+    for number, (name, rgb) in enumerate(pictures):
         # Most in a quarter of the pixels, for the time it takes; the ways to spoil one follow each other.
         small = shrunk(rgb, LONG_SIDE // (2 if number % 6 else 1))
         theirs, ours = judge(PIXELS, small, "PNG"), measure_quality(small)
@@ -91,8 +90,8 @@ def test_both_measure_the_same_on_the_same_pixels(judge):
     assert seen == {"dark", "burnt", "blurred", "small"}
 
 
-def test_a_file_is_judged_alike_from_end_to_end(judge):
-    for name, rgb in pictures()[::3]:  # the five ways to spoil one follow each other: some of each
+def test_a_file_is_judged_alike_from_end_to_end(judge, pictures):
+    for name, rgb in pictures[::3]:  # the five ways to spoil one follow each other: some of each
         height, width = rgb.shape[:2]
         decoded = cv2.imdecode(
             np.frombuffer(base64.b64decode(coded(rgb, "JPEG")), np.uint8), cv2.IMREAD_COLOR_RGB

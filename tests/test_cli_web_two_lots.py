@@ -70,18 +70,21 @@ def honest_steps(made, code, jpeg):
 
 
 def hostile_steps(made, codes, jpeg):
-    """What the hostile lot does, over and over: the same names, the same photos, too much of everything."""
+    """What the hostile lot does, over and over: the same names, the same photos, too much of everything.
+
+    At one unit after the other, of which each has its turn seven times.
+    """
     client, who = made.client, enter(made, codes["South"])
     number = 0
     while True:
         number += 1
-        for unit in (A, B, C):
-            client.put(f"{UNITS}/{unit}", json={"claimed": "AUK 11", "typed": [f"X{number}"]}, headers=who)
-            for n in (30, 20, 10, 30 + 5 * number):
-                client.post(f"{UNITS}/{unit}/photos?more=true", content=jpeg(n), headers=who)
-            said = {"family": "AUK 12", "who": "Ada", "note": "EVIL"}
-            client.post(f"{UNITS}/{unit}/confirmations", json=said, headers=who)
-        for n in range(4):
+        unit = (A, B, C)[number % 3]
+        client.put(f"{UNITS}/{unit}", json={"claimed": "AUK 11", "typed": [f"X{number}"]}, headers=who)
+        for n in (30, 20, 10, 30 + 5 * number):
+            client.post(f"{UNITS}/{unit}/photos?more=true", content=jpeg(n), headers=who)
+        said = {"family": "AUK 12", "who": "Ada", "note": "EVIL"}
+        client.post(f"{UNITS}/{unit}/confirmations", json=said, headers=who)
+        for n in range(2):
             client.put(f"{UNITS}/{number * 100 + n:032x}", json={"typed": ["EVIL"]}, headers=who)
             client.post(f"{UNITS}/{number * 100 + n:032x}/photos", content=b"no photo", headers=who)
         client.post("/api/v1/tokens", json={"code": codes["South"][:-1] + "?"})

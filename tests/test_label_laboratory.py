@@ -19,7 +19,7 @@ from plugface.cli.evaluation.label_laboratory import (
 )
 from plugface.models.learning.classifier import default_model_path, load_model
 
-PER_LAYOUT = 25  # 13 layouts: 325 labels
+PER_LAYOUT = 25  # 13 layouts: 325 labels; of each layout 10 where not all is tried
 
 
 @pytest.fixture(scope="module")
@@ -28,36 +28,44 @@ def model():
 
 
 @pytest.fixture(scope="module")
-def tallies(model):
-    return measure(draw_cases(PER_LAYOUT), model, read_faultlessly)
+def per_layout(some):
+    return len(some(range(PER_LAYOUT), 10))
+
+
+@pytest.fixture(scope="module")
+def tallies(model, per_layout):
+    return measure(draw_cases(per_layout), model, read_faultlessly)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_each_layout_names_family_and_variant(tallies, layout):
+def test_each_layout_names_family_and_variant(tallies, per_layout, layout):
     tally = tallies[layout]
-    assert tally.n == PER_LAYOUT
+    assert tally.n == per_layout
     assert tally.variant >= 0.97 * tally.n, tally.missed
     assert tally.accepted >= 0.9 * tally.n, tally.missed
     assert tally.wrong == 0, tally.missed
 
 
-def test_all_layouts_together_are_right_in_99_of_100(tallies):
+def test_all_layouts_together_are_right_in_99_of_100(tallies, per_layout):
     n = sum(tally.n for tally in tallies.values())
-    assert n >= 300
+    assert n == per_layout * len(LAYOUTS)
     assert sum(tally.variant for tally in tallies.values()) >= 0.99 * n
 
 
-def test_a_label_of_a_family_that_is_missing_is_never_accepted(model):
-    strange = measure(map(without_own_family, draw_cases(8)), model, read_faultlessly)
-    assert sum(tally.n for tally in strange.values()) == 8 * len(LAYOUTS)
+def test_a_label_of_a_family_that_is_missing_is_never_accepted(model, some):
+    n = len(some(range(8), 3))
+    strange = measure(map(without_own_family, draw_cases(n)), model, read_faultlessly)
+    assert sum(tally.n for tally in strange.values()) == n * len(LAYOUTS)
     assert sum(tally.accepted for tally in strange.values()) == 0
 
 
-def test_drawn_labels_that_are_really_read_are_answered(model):
-    tallies = measure(draw_cases(1, seed=7), model, read_picture)
+def test_drawn_labels_that_are_really_read_are_answered(model, some):
+    layouts = {name: LAYOUTS[name] for name in some(LAYOUTS, 5)}
+    tallies = measure(draw_cases(1, seed=7, layouts=layouts), model, read_picture)
     missed = [line for tally in tallies.values() for line in tally.missed]
     assert sum(tally.wrong for tally in tallies.values()) == 0, missed
-    assert sum(tally.family for tally in tallies.values()) >= len(LAYOUTS) - 1, missed
+    one_is_let_go = len(layouts) == len(LAYOUTS)
+    assert sum(tally.family for tally in tallies.values()) >= len(layouts) - one_is_let_go, missed
 
 
 def test_captions_of_other_scripts_are_drawn_and_the_number_beside_them_is_read(model):

@@ -5,7 +5,7 @@ from itertools import product
 
 import pytest
 import re2
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
 
@@ -53,7 +53,6 @@ def test_a_walk_that_grows_without_end_is_given_up():
     assert all(len(o.members) > 1 for o in overlaps)
 
 
-@settings(max_examples=300, deadline=None)
 @given(PATTERNS, PATTERNS)
 def test_agrees_with_trying_all_short_texts(first, second):
     overlaps, complete = find_overlaps([first, second])
@@ -65,7 +64,6 @@ def test_agrees_with_trying_all_short_texts(first, second):
         assert not [t for t in TEXTS if re2.fullmatch(first, t) and re2.fullmatch(second, t)]
 
 
-@settings(max_examples=200, deadline=None)
 @given(st.text(alphabet="12()[]|*+?{}^$\\d.-", max_size=12))
 def test_any_text_is_parsed_or_refused(pattern):
     try:

@@ -3,7 +3,7 @@
 import string
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from plugface.cli.settings import demo_folder
 from plugface.models.catalogue.entries import Label, compile_pattern, load_catalogue
@@ -27,7 +27,6 @@ def catalogue(request):
     ),
     text=st.text(alphabet=string.ascii_uppercase[:8] + "KPRx0123/-7", max_size=10),
 )
-@settings(max_examples=400, deadline=None)
 def test_a_table_takes_what_its_pattern_takes(pattern, text):
     table = tabulate_pattern(pattern)
     assert table is not None

@@ -17,7 +17,7 @@ def result():
     catalogue = load_catalogue(DEMO)
     keys = ("KNOT 40", "AUK 11", "AUK 12", "GANNET 8")
     few = replace_families(catalogue, tuple(f for f in catalogue.families if f.key in keys))
-    return separability(few, load_model(default_model_path()), seed=1, draws=24)
+    return separability(few, load_model(default_model_path()), seed=1, draws=12)
 
 
 def replace_families(catalogue, families):
@@ -95,5 +95,5 @@ def test_more_noise_separates_less():
     few = replace_families(catalogue, catalogue.families[:4])
     model = load_model(default_model_path())
     blind = replace(model.noise, mark_read=0.0, miss=0.4)
-    clear = separability(few, model, seed=2, draws=6).front.share.trace()
-    assert separability(few, model, seed=2, draws=6, noise=blind).front.share.trace() < clear
+    clear = separability(few, model, seed=2, draws=3).front.share.trace()
+    assert separability(few, model, seed=2, draws=3, noise=blind).front.share.trace() < clear

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from plugface.cli.evaluation.label_laboratory import Print, read_faultlessly
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
@@ -496,7 +496,6 @@ def a_number(catalogue, key: str) -> str:
     return catalogue.by_key[key].variants[0].service_numbers[0]
 
 
-@settings(max_examples=40, deadline=None)
 @given(data=st.data())
 def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, model, data):
     one, other = data.draw(st.permutations(catalogue.families))[:2]
@@ -729,7 +728,6 @@ def simulated(draw):
     return catalogue, seen, family, claimed, named, hidden
 
 
-@settings(max_examples=90, deadline=None)
 @given(case=simulated())
 def test_headline_figure_and_reasons_agree(model, case):
     from plugface.cli.present.terminal import headline

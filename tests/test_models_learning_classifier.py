@@ -29,10 +29,13 @@ from plugface.models.unit_choice import ObservedUnit, gather_views
 
 HEAD = ("kind", "layout", "sha256")
 
+#: Units that the model of these tests was trained on: enough to know families never seen.
+N_SIMULATED = 150
+
 
 @pytest.fixture(scope="module")
 def model():
-    return train([], None, 3, n_simulated=300)
+    return train([], None, 3, n_simulated=N_SIMULATED)
 
 
 def observed(catalogue, noise, n, seed):
@@ -46,7 +49,7 @@ def observed(catalogue, noise, n, seed):
 
 
 def test_the_same_seed_gives_the_same_model(model):
-    again = train([], None, 3, n_simulated=300)
+    again = train([], None, 3, n_simulated=N_SIMULATED)
     assert again.about["training_sha256"] == model.about["training_sha256"]
     assert again.version == model.version
 
@@ -87,9 +90,9 @@ def test_a_catalogue_never_seen_is_served(model):
 
 
 def test_observed_units_train_and_calibrate(model, monkeypatch, coarse_trees):
-    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)  # of 3,000; none of them is asked about here
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 50)  # of 3,000; none of them is asked about here
     catalogue = invent_catalogue(8, 4)
-    trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=200)
+    trained = train(observed(catalogue, model.noise, 16, 1), catalogue, 3, n_simulated=100)
     assert trained.about["observed_units"] == 16
     calibrated = calibrate(trained, observed(catalogue, model.noise, 24, 2), catalogue)
     assert calibrated.conformal.n == 24 * 3  # front, back, both
@@ -109,8 +112,8 @@ def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen
         return truly(units, *rest, without=without)
 
     monkeypatch.setattr(training, "observed_examples", spy)
-    monkeypatch.setattr(training, "SIMULATED_BESIDE", 100)
-    crossed = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    monkeypatch.setattr(training, "SIMULATED_BESIDE", 50)
+    crossed = train_crossed(taught, held, catalogue, 3, n_simulated=100, folds=3)
     all_taught, all_held = ({unit.unit_id for unit in units} for units in (taught, held))
     first, *folds = asked[:-2]
     assert first == (True, all_taught)  # the rules' weights
@@ -127,12 +130,12 @@ def test_a_crossed_model_is_calibrated_on_every_unit_by_trees_that_have_not_seen
     assert crossed.about["folds"] == 3
     assert crossed.about["metrics"]["cases"] == (12 + 24) * 3
     assert crossed.about["observed_units"] == 12
-    again = train_crossed(taught, held, catalogue, 3, n_simulated=200, folds=3)
+    again = train_crossed(taught, held, catalogue, 3, n_simulated=100, folds=3)
     assert again.version == crossed.version
 
 
 def test_each_known_unit_is_also_learned_as_one_of_no_family_and_unknown_ones_keep_their_share(model):
-    drawn = simulate_examples(model.noise, 5, 200)
+    drawn = simulate_examples(model.noise, 5, 80)
     both = training.leave_families_out(drawn, 0.1)
     known = [e for e in drawn if e.truth >= 0]
     left_out = both[len(drawn) :]
@@ -161,7 +164,7 @@ def test_an_observed_unit_counts_as_several_and_its_doubles_share_that(model):
     assert true.sum() == 1
 
 
-def test_pairs_that_count_more_weigh_more_in_the_trees():
+def test_pairs_that_count_more_weigh_more_in_the_trees(coarse_trees):
     rng = np.random.default_rng(2)
     features = rng.normal(size=(400, len(training.MONOTONE)))
     true = np.arange(400) % 2 == 0  # nothing tells them
@@ -205,9 +208,10 @@ def test_families_that_nothing_tells_apart_share_what_one_of_them_would_get(mode
     assert both.families[1:-1] == pytest.approx(alone.families[1:])
 
 
-def test_joining_look_alikes_never_makes_one_of_them_sure(model):
+def test_joining_look_alikes_never_makes_one_of_them_sure(model, some):
     joined = 0
-    for example in simulate_examples(model.noise, 8, 500):
+    n = len(some(range(500), 200))
+    for example in simulate_examples(model.noise, 8, n):
         rows = find_look_alikes(example.fused, model.weights)
         alone, both = classifier._judge(model, [example.fused])[0], predict(model, [example.fused])[0]
         if not rows or np.array_equal(alone.families, both.families):
@@ -215,7 +219,7 @@ def test_joining_look_alikes_never_makes_one_of_them_sure(model):
         joined += 1
         assert both.families.max() < 0.953  # 20 to 1 against the rest of those that were joined
         assert both.families.sum() + both.unknown == pytest.approx(1.0)
-    assert joined > 15
+    assert joined > 0.03 * n
 
 
 def test_four_families_that_nothing_tells_apart_are_not_said_together(model):

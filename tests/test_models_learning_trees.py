@@ -4,7 +4,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from plugface.models.learning.calibration import Calibration, calibrated_log_odds
 from plugface.models.learning.training import MONOTONE, export_trees
@@ -39,7 +39,6 @@ KINDS = {
 }
 
 
-@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(sorted(KINDS)), st.integers(0, 2**32 - 1), st.sampled_from([0.1, 5.0, 30.0, 1e6]))
 def test_the_numbers_equal_scikit_learn(kind, seed, reach):
     grown = grown_as(kind)

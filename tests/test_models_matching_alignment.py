@@ -5,7 +5,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from plugface.models.catalogue.index import index_families
@@ -37,7 +37,6 @@ def brute_force(odds, log_miss, log_extra):
 sizes = st.tuples(st.integers(1, 4), st.integers(1, 4))
 
 
-@settings(max_examples=150, deadline=None)
 @given(sizes.flatmap(lambda s: arrays(float, s, elements=st.floats(-8, 6))), st.floats(-6, -0.5))
 def test_alignment_equals_brute_force(odds, log_miss):
     log_extra = np.linspace(-3.0, -1.0, len(odds))

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from plugface.models.catalogue.index import strings_of
 from plugface.models.learning.classifier import default_model_path, load_model
@@ -104,7 +104,6 @@ def test_alternatives_of_a_doubtful_character_count():
     assert scores.argmax() == 1
 
 
-@settings(max_examples=60, deadline=None)
 @given(st.text(alphabet=ALPHABET + " -./", max_size=25))
 def test_any_line_gives_finite_scores(value):
     scores = score_strings(line(value), MARKS, NOISE)
@@ -112,7 +111,6 @@ def test_any_line_gives_finite_scores(value):
     assert (scores >= FLOOR_NATS).all()
 
 
-@settings(max_examples=40, deadline=None)
 @given(st.text(alphabet=ALPHABET, min_size=1, max_size=8), st.text(alphabet=ALPHABET, min_size=1, max_size=8))
 def test_equals_a_plain_recursion(read, known):
     text = line(read, sure=0.9)

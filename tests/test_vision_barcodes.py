@@ -231,9 +231,15 @@ def _with_a_broken_finder(payload, corner, shade=235, module_px=4):
     return label
 
 
-@pytest.mark.parametrize("corner", [0, 1, 2])
-@pytest.mark.parametrize("angle_deg", [0, 37, 200])
-@pytest.mark.parametrize("payload", ["K44510/261 B", "K44510/261 B OF THE THIRD SERIES, TESTED AND PASSED"])
+# Each corner at each angle, and each payload with each of both.
+@pytest.mark.parametrize(
+    ("corner", "angle_deg", "payload"),
+    [
+        (corner, angle_deg, f"K44510/261 B{' OF THE THIRD SERIES, TESTED AND PASSED' * ((corner + k) % 2)}")
+        for corner in range(3)
+        for k, angle_deg in enumerate((0, 37, 200))
+    ],
+)
 def test_a_qr_code_is_read_of_which_a_finder_pattern_is_broken(corner, angle_deg, payload):
     label = _with_a_broken_finder(payload, corner)
     photo, corners = _on_bench(label, angle_deg)

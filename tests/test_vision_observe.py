@@ -26,7 +26,7 @@ needs_weights = pytest.mark.skipif(
 )
 
 DEMO = Path(plugface.demo.__file__).parent
-PLAIN_FRONTS = 10
+PLAIN_FRONTS = 10  # 5 of them where not all is tried
 
 
 def _observe(path: Path, **options):
@@ -38,8 +38,8 @@ def _rows():
 
 
 @pytest.fixture(scope="module")
-def fronts():
-    """The first plain fronts that were not trained on, with what was seen in them."""
+def fronts(some):
+    """Of the first plain fronts that were not trained on, with what was seen in them."""
     rows = [
         row
         for row in _rows()
@@ -49,7 +49,7 @@ def fronts():
         and all(c["visible"] > 0.9 and not c["missing"] for c in row["units"][0]["connectors"])
     ][:PLAIN_FRONTS]
     assert len(rows) == PLAIN_FRONTS
-    return [(row, _observe(DEMO / row["photo"], read_text=False)) for row in rows]
+    return [(row, _observe(DEMO / row["photo"], read_text=False)) for row in some(rows, 5)]
 
 
 def _colours(unit):
@@ -79,7 +79,7 @@ def test_a_turned_photo_mostly_shows_the_same_plugs(fronts):
         turned = observe(decode_photo(data.getvalue()), read_text=False)
         same += _bags(turned) == _bags(seen)
     # The shipped weights get 7 of 10: where the network is unsure of a plug, a turn can change its mind.
-    assert same >= 6
+    assert same >= 0.6 * len(fronts)
 
 
 @needs_weights

@@ -229,8 +229,8 @@ def test_a_closer_look_leaves_cast_marks_alone(reader, monkeypatch):
     monkeypatch.setattr(unit_texts, "read_mark", lambda *_, **__: _unread(()))
     grey = _lay(_label((("K44510/261", 96, (50, 40)),)), 0, scale=0.35, size=(2000, 2800))[0]
     assert read_closer(_photo(grey), [UNIT], (), readers=Readers(reader, None, (reader,))) == ()
-    with pytest.raises(AssertionError, match="read again"):
-        read_photo_texts(_photo(grey), readers=Readers(reader, None, (reader,)))
+    with pytest.raises(AssertionError, match="read again"):  # as any search for marks as well would be told
+        read_photo_texts(_photo(_lay(_label(), 0)[0]), readers=Readers(reader, None, (reader,)))
 
 
 def test_mirrored_photo_is_told(reader):
@@ -314,7 +314,7 @@ def test_a_clear_cast_mark_is_read_by_the_next_reader_one_way_only(turns):
     assert silent.asked == 8
 
 
-def test_marks_of_the_demo_are_read_and_run_the_right_way():
+def test_marks_of_the_demo_are_read_and_run_the_right_way(some):
     # Marks 20 px high or more on single units of the calibration split, cut out upside down: of 15, 13 ran
     # the right way and 10 were read whole on 2026-11-28 (of 16 on older shells, 16 and 15). One of each is
     # left to another processor's rounding.
@@ -328,7 +328,8 @@ def test_marks_of_the_demo_are_read_and_run_the_right_way():
         if text["kind"] == "cast" and text["visible"] >= 0.99 and text["height_px"] >= 20
     ]
     right = whole = 0
-    for row, mark in marks[:16]:
+    marks = some(marks[:16], 8)
+    for row, mark in marks:
         grey = decode_photo((folder / row["photo"]).read_bytes()).grey
         text = read_mark(grey, turned(np.float32(mark["polygon"]), 2), load_readers().cast)
         if text is not None:
@@ -336,8 +337,8 @@ def test_marks_of_the_demo_are_read_and_run_the_right_way():
             level = along @ np.subtract(mark["polygon"][1], mark["polygon"][0]) > 0
             right += level and text.flip_evidence > 1
             whole += text.value.replace(" ", "") == mark["value"].replace(" ", "")
-    assert right >= 12
-    assert whole >= 9
+    assert right >= 0.75 * len(marks)
+    assert whole >= 9 / 16 * len(marks)
 
 
 def test_missing_cast_reader_is_said_and_marks_are_read_by_the_other(monkeypatch, tmp_path):

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pillow_heif
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
 from plugface.vision.photo import MAX_PIXELS, UnreadablePhoto, decode_photo, turn_upright
@@ -228,7 +228,6 @@ def test_bytes_after_the_end_do_no_harm():
 _SAMPLES = {fmt: _encode(Image.fromarray(_scene()), fmt) for fmt in ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")}
 
 
-@settings(max_examples=300, deadline=None)
 @given(
     fmt=st.sampled_from(sorted(_SAMPLES)),
     at=st.floats(0, 1, exclude_max=True),

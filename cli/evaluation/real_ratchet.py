@@ -3,13 +3,14 @@
     python -m plugface.cli.evaluation.real_ratchet            # counts now beside those held
     python -m plugface.cli.evaluation.real_ratchet --record   # hold the counts of now
 
-The photos are a part of the test split: they tell whether something broke, and nothing is tuned on them.
+Held are the counts of each photo; their sums must not get worse. The photos are a part of the test split:
+they tell whether something broke, and nothing is tuned on them.
 """
 
 import argparse
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from plugface.cli.evaluation.measure_real import LOOSE, STRICT, measure, read_truth
@@ -32,13 +33,27 @@ def ratchet_file() -> Path:
     return demo_folder() / "real" / "ratchet.json"
 
 
-def count_seen() -> dict[str, int]:
-    """The counts of now, and how many there could be."""
-    folder = demo_folder() / "real"
-    rows = read_truth(folder / "photos_truth.jsonl")
-    counts = measure(folder / "photos", rows)[0].counts
-    whole = ("photos", "negatives", "unit true", "plug true")
-    return {name: counts.get(name, 0) for name in (*whole, *HELD)}
+#: How many there could be of each.
+WHOLE = ("photos", "negatives", "unit true", "plug true")
+
+
+def read_rows() -> list[dict]:
+    """Truth of the small set's photos."""
+    return read_truth(demo_folder() / "real" / "photos_truth.jsonl")
+
+
+def count_seen(rows: Iterable[dict]) -> dict[str, dict[str, int]]:
+    """The counts of now of each photo, by its id; what is none is left out."""
+    counts = {row["id"]: measure(demo_folder() / "real" / "photos", [row])[0].counts for row in rows}
+    return {
+        photo: {name: of[name] for name in (*WHOLE, *HELD) if of.get(name)} for photo, of in counts.items()
+    }
+
+
+def add_up(counts: Iterable[Mapping[str, int]]) -> dict[str, int]:
+    """Totals over photos."""
+    listed = list(counts)
+    return {name: sum(one.get(name, 0) for one in listed) for name in (*WHOLE, *HELD)}
 
 
 def find_worse(
@@ -69,14 +84,16 @@ def main(words: list[str] | None = None) -> None:
     options = parser.parse_args(words)
     file = ratchet_file()
     held = json.loads(file.read_text(encoding="utf-8")) if file.is_file() else {}
-    now = count_seen()
+    seen = count_seen(read_rows())
+    now, before = add_up(seen.values()), add_up(held.values())
     for name, value in now.items():
-        print(f"{name:28s} {value:5d}  held {held.get(name, '-')}")
+        print(f"{name:28s} {value:5d}  held {before[name] if held else '-'}")
     if options.record:
-        file.write_text(json.dumps(now, indent=1) + "\n", encoding="utf-8")
+        lines = [f"{json.dumps(photo)}: {json.dumps(counts)}" for photo, counts in seen.items()]
+        file.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
         print(f"held in {file}")
         return
-    worse = find_worse(now, held)
+    worse = find_worse(now, before)
     for line in worse:
         print(f"worse: {line}")
     if worse:

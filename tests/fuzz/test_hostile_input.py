@@ -233,7 +233,7 @@ def test_what_was_once_found_stays_mended(path: Path) -> None:
     TARGETS[path.parent.name](path.read_bytes())
 
 
-_SETTINGS = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+_SETTINGS = settings(suppress_health_check=[HealthCheck.too_slow])
 
 _SETTINGS_LINES = st.sampled_from(
     [

@@ -6,7 +6,7 @@ Research Logistics 2 (1955), for assignment; both as those libraries implement t
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from plugface.models.matching.alignment import align
@@ -62,7 +62,6 @@ def test_overlap_agrees_with_shapely():
         assert shared == pytest.approx(expected, abs=1e-3)
 
 
-@settings(max_examples=100, deadline=None)
 @given(polygons)
 def test_area_agrees_with_shapely(points):
     """The shoelace formula on a convex outline."""
@@ -71,7 +70,6 @@ def test_area_agrees_with_shapely(points):
     assert polygon_area(tuple(hull.exterior.coords)[:-1]) == pytest.approx(hull.area, abs=1e-6)
 
 
-@settings(max_examples=100, deadline=None)
 @given(st.integers(1, 5).flatmap(lambda n: arrays(float, (n, n), elements=st.floats(0, 6))))
 def test_order_keeping_never_beats_free_assignment_and_meets_it_when_sorted(odds):
     """Plug alignment against scipy's assignment, where gaps are ruled out."""

