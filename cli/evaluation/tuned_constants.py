@@ -101,7 +101,7 @@ CONSTANTS = (
     Constant(
         "models.unit_choice",
         "OTHER_UNIT_CONFIDENCE",
-        "a step of 0.05 below what every real unit reaches (0.85); the golden photos allow more",
+        "a step of 0.05 below what every unit reaches (0.77, on a golden photo)",
         "observations",
     ),
     Constant(

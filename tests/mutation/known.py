@@ -132,7 +132,7 @@ BREAKS = (
     Break(
         "a tenth of certainty makes a second unit",
         "models/unit_choice.py",
-        "OTHER_UNIT_CONFIDENCE = 0.8",
+        "OTHER_UNIT_CONFIDENCE = 0.7",
         "OTHER_UNIT_CONFIDENCE = 0.1",
         "test_models_unit_choice.py",
     ),
