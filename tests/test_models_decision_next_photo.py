@@ -101,8 +101,9 @@ def assert_same(ours, theirs, *, of_first=False):
                 np.testing.assert_array_equal(mine.log_odds[0], its.log_odds[1])
                 continue
             # The same but for the last bit: sums over more photos at a time add up in another order.
-            np.testing.assert_allclose(mine.log_odds, its.log_odds, rtol=1e-14)
-            for name in ("measured", "deviance", "suffix_margin"):
+            for name in ("log_odds", "deviance"):
+                np.testing.assert_allclose(getattr(mine, name), getattr(its, name), rtol=1e-14)
+            for name in ("measured", "suffix_margin"):
                 np.testing.assert_array_equal(getattr(mine, name), getattr(its, name))
         for mine, its in zip(one.heard, other.heard, strict=True):
             for kind, (odds, read) in mine.told.items():
