@@ -194,6 +194,23 @@ def test_six_characters_that_could_be_code32_are_read_as_printed():
     assert [(code.symbology, code.payload) for code in read_codes(label)] == [("Code 39", "0DQTL6")]
 
 
+@pytest.mark.parametrize(
+    ("symbology", "payload", "read"),
+    [
+        ("Code 39", "K4", False),
+        ("Code 39", "K44", False),
+        ("Code 39", "K445", True),
+        ("Code 128", "K4", True),
+    ],
+)
+def test_two_signs_without_a_check_may_be_a_piece_of_a_longer_code(symbology, payload, read):
+    label = _drawn(_symbol(symbology, payload))
+    height, width = label.shape
+    corners = ((0, 0), (width, 0), (width, height), (0, height))
+    for codes in (read_codes(label), read_codes(label, [corners])):
+        assert [code.payload for code in codes] == [payload] * read
+
+
 @pytest.mark.parametrize("as_label", [True, False])
 def test_a_code_of_a_kind_that_is_not_read_stops_nothing(as_label):
     # The decoder, asked for QR, gives Micro QR too.

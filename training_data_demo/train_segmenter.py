@@ -128,6 +128,12 @@ def main() -> None:
         "--paste", type=float, default=0.0, help="share of real samples on which plugs of others lie"
     )
     parser.add_argument(
+        "--even",
+        type=float,
+        default=0.0,
+        help="pixels of a unit's and a plug's mask count with its size to the power of minus this",
+    )
+    parser.add_argument(
         "--mix", type=float, default=0.3, help="share of rendered samples with the coarse light of real ones"
     )
     parser.add_argument(
@@ -428,7 +434,7 @@ def _train(
             fine, coarse = network(picture)
             # The teacher is the average, which is worth following once it has left the start.
             taught = answer_in_four_ways(averaged, picture) if options.teach and progress > 0.1 else None
-        total, terms = loss(fine.float(), coarse.float(), batch, hidden)
+        total, terms = loss(fine.float(), coarse.float(), batch, hidden, options.even)
         if taught is not None:
             terms["looks"] = looks_loss(fine.float(), coarse.float(), taught)
             total = total + options.teach * terms["looks"]

@@ -31,6 +31,8 @@ _BARS: Any = (zxingcpp.BarcodeFormat.Code128, zxingcpp.BarcodeFormat.Code39Std)
 # reader cannot know of it.
 _LINEAR = {"Code 128", "Code 39"}
 _CHECKED = {"Code 128", "Data Matrix", "QR"}
+# Signs of a code without a check: a piece of a smeared one can look like one of two signs. Our choice.
+_LEAST_UNCHECKED = 4
 
 _LABEL_SIDE_PX = 1500  # a label is looked at no larger than this first
 _SLANTED_SIDE_PX = 900
@@ -500,7 +502,11 @@ def _decode(
 
 def _scan(picture: np.ndarray, **options: Any) -> list:
     """What zxing-cpp finds of the kinds that are read; asked for QR, it gives Micro QR too."""
-    return [code for code in zxingcpp.read_barcodes(picture, **options) if code.format in _NAMES]
+    return [
+        code
+        for code in zxingcpp.read_barcodes(picture, **options)
+        if code.format in _NAMES and (_NAMES[code.format] in _CHECKED or len(code.text) >= _LEAST_UNCHECKED)
+    ]
 
 
 def _corners(code) -> np.ndarray:

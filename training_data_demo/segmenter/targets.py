@@ -30,6 +30,8 @@ RARE = (1.0, 2.0, 3.0, 2.0)
 LURE_WEIGHT, REAL_WEIGHT = 4.0, 1.5
 #: The same for a stump beside a whole housing: one in fifteen.
 RARE_STUMP = 4.0
+#: Pixels at half size: smaller things count no more for it.
+_LEAST_EVENED = 25
 #: Weight of each coarse head. Chosen by importance to the job and by how small
 #: the loss is in itself, not searched for.
 WEIGHTS = {
@@ -93,12 +95,13 @@ def _look_up(table: Tensor, row: Tensor) -> Tensor:
     return table.gather(1, flat).view(b, h, w, -1).permute(0, 3, 1, 2)
 
 
-def _instance_weights(row: Tensor, on: Tensor, rows: int) -> Tensor:
-    """Weights that let an instance count with the square root of its size; mean 1 over `on`."""
+def _instance_weights(row: Tensor, on: Tensor, rows: int, power: float = 0.5, least: int = 1) -> Tensor:
+    """Weights by which an instance's pixels count with its size to the power of minus `power`; mean 1 over
+    `on`. One of fewer than `least` pixels counts as one of so many."""
     b = row.shape[0]
     key = row + torch.arange(b, device=row.device).view(-1, 1, 1) * rows
-    counts = torch.bincount(key[on], minlength=b * rows).clamp(min=1)
-    weights = counts[key].float().rsqrt() * on
+    counts = torch.bincount(key[on], minlength=b * rows).clamp(min=least)
+    weights = counts[key].float() ** -power * on
     return weights * (on.sum() / weights.sum().clamp(min=1e-6))
 
 
@@ -122,25 +125,45 @@ def _axis(units: Tensor) -> Tensor:
     return torch.stack([x**2 - y**2, 2 * x * y], 1)
 
 
-def loss(fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor) -> tuple[Tensor, dict[str, Tensor]]:
+def _evened(batch: Batch, known: Tensor, power: float) -> Tensor:
+    """How much pixels count, `known`, with those of small units and plugs counting more; their sum stays."""
+    unit, part, on_unit, on_connector = _parts(batch.index[:, 1::2, 1::2])
+    known = known.clone()
+    rows = {"unit": (unit, on_unit, 2 * MAX_UNITS)}
+    rows["connector"] = (unit * 13 + part.clamp(max=12), on_connector, 2 * MAX_UNITS * 13)
+    for name, (row, on, most) in rows.items():
+        weights = _instance_weights(row, on, most, power, _LEAST_EVENED)
+        known[:, FINE.index(name)] *= torch.where(on, weights, torch.ones_like(weights))
+    return known
+
+
+def loss(
+    fine: Tensor, coarse: Tensor, batch: Batch, hidden: Tensor, even: float = 0.0
+) -> tuple[Tensor, dict[str, Tensor]]:
     """Weighted sum of all losses, and each by name.
 
     Parameters
     ----------
     fine, coarse : the network's outputs
     hidden : bool (B, H, W), pixels that were covered and count for no mask
+    even : a pixel of a unit's or plug's mask counts with the thing's size to the power of minus this. Where
+        that is more than nought, each sample's overlap counts alike too: over a whole batch a plug of a
+        twentieth of the frame had one part in a hundred of the say of one that fills half of it
     """
     terms = {}
     seen = (batch.index != IGNORE) & ~hidden
     want, known = fine_targets(batch.index), _known(batch, seen)
+    if even:
+        known = _evened(batch, known, even)
     rare = torch.tensor(RARE, device=fine.device).view(1, -1, 1, 1)
     entropy = F.binary_cross_entropy_with_logits(fine, want, pos_weight=rare, reduction="none")
     chance = fine.sigmoid()
     for i, name in enumerate(FINE):
         counts = known[:, i]
-        overlap = (chance[:, i] * want[:, i] * counts).sum()
-        dice = 1 - (2 * overlap + 1) / (((chance[:, i] + want[:, i]) * counts).sum() + 1)
-        terms[f"mask {name}"] = 3 * (entropy[:, i] * counts).sum() / counts.sum().clamp(min=1) + dice
+        over = (1, 2) if even and name in ("unit", "connector") else (0, 1, 2)
+        overlap = (chance[:, i] * want[:, i] * counts).sum(over)
+        dice = 1 - (2 * overlap + 1) / (((chance[:, i] + want[:, i]) * counts).sum(over) + 1)
+        terms[f"mask {name}"] = 3 * (entropy[:, i] * counts).sum() / counts.sum().clamp(min=1) + dice.mean()
 
     index = batch.index[:, 2::4, 2::4]
     unit, part, on_unit, on_connector = _parts(index)
