@@ -197,6 +197,7 @@ def main() -> None:
         "doubtful": options.doubtful,
         "housed": options.housed,
         "small": options.small,
+        "even": options.even,
         "paste": options.paste,
         "mix": options.mix,
         "frozen_blocks": options.frozen_blocks,
