@@ -118,6 +118,13 @@ def main() -> None:
         "--housed", type=int, default=1, help="photos with a plug on a unit are drawn so many times as often"
     )
     parser.add_argument(
+        "--small",
+        type=int,
+        default=0,
+        help="photos with a small plug are drawn so many times as often, and smaller plugs and views of them "
+        "more; 0 draws all alike",
+    )
+    parser.add_argument(
         "--paste", type=float, default=0.0, help="share of real samples on which plugs of others lie"
     )
     parser.add_argument(
@@ -159,7 +166,8 @@ def main() -> None:
     shots = read_shots([paths[name] for name in sorted(paths)], device, options.photos, wanted)
     real = None
     if options.real:
-        real = read_real_shots(options.real, device, doubtful=options.doubtful, housed=options.housed)
+        listed = {"doubtful": options.doubtful, "housed": options.housed, "small": options.small}
+        real = read_real_shots(options.real, device, **listed)
     held_back = [shot for shot in shots if _is_held_back(shot.name)]
     training = [shot for shot in shots if not _is_held_back(shot.name)]
     if not training and not real:
@@ -188,6 +196,8 @@ def main() -> None:
         "real_plugs": sum(map(len, real.plugs.values())) if real else 0,
         "doubtful": options.doubtful,
         "housed": options.housed,
+        "small": options.small,
+        "even": options.even,
         "paste": options.paste,
         "mix": options.mix,
         "frozen_blocks": options.frozen_blocks,
@@ -395,7 +405,8 @@ def _train(
         count = count if training else 0
         parts, pictures = [], []
         if real and count < options.batch:
-            parts.append(draw_real_batch(real, options.batch - count, size, rng, pasted=options.paste))
+            drawn = {"pasted": options.paste, "small": options.small > 0}
+            parts.append(draw_real_batch(real, options.batch - count, size, rng, **drawn))
             pictures.append(develop_real(parts[0].rgb))
         if count:
             batch, picture = draw_rendered(count, size)

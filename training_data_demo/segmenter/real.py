@@ -55,6 +55,10 @@ from torch import Tensor
 _FACE = {"face": 1.0, "close_up": 1.0, "back": 0.0, "label": 0.0}
 #: Share of a sample that a plug takes, from and to: what real photographs of them show.
 PLUG_SHARES = (0.05, 0.6)
+#: The least share where small plugs are drawn more: half of those in real photographs take less than 0.08.
+_LEAST_SHARE = 0.02
+SMALL_PLUG = 0.08  # root of the area of a plug's upright box, over that of its photo: smaller ones are small
+_LEAST_EXTENT = 8  # pixels of a sample; a smaller plug shows nothing that tells it
 _MIN_PASTED = 100  # pixels of a plug that is cut out; a smaller one shows nothing
 
 
@@ -71,12 +75,19 @@ class RealShots:
 
 
 def read_real_shots(
-    folder: Path, device: torch.device, workers: int = 16, *, doubtful: bool = False, housed: int = 1
+    folder: Path,
+    device: torch.device,
+    workers: int = 16,
+    *,
+    doubtful: bool = False,
+    housed: int = 1,
+    small: int = 0,
 ) -> RealShots:
     """Photographs of a folder with annotations.jsonl and photos/ID.jpg, as `pack_real` writes it.
 
     A row that is wrong or whose photo is missing is named and left out. `doubtful` as in `make_real_shot`.
-    Photos with a plug on a unit are listed `housed` times, and so drawn as often.
+    Photos with a plug on a unit are listed `housed` times, and so drawn as often; those with a small plug
+    that is certain `small` times, should that be more than once; what that adds to once is summed for both.
     """
     rows = [json.loads(line) for line in (folder / "annotations.jsonl").read_text().splitlines()]
 
@@ -94,13 +105,25 @@ def read_real_shots(
         read_rows = [pair for pair in pool.map(read, rows) if pair is not None]
     shots = [shot for shot, _ in read_rows]
     on_unit = {row.get("id") for row in rows if any(p.get("unit") is not None for p in row.get("plugs", ()))}
+    plugs_of = {str(row.get("id")): row.get("plugs", ()) for row in rows}
+
+    def times(shot: Shot) -> int:
+        holds_small = any(_is_small(plug, shot.index.shape) for plug in plugs_of[shot.name])
+        return 1 + (shot.name in on_unit) * (housed - 1) + holds_small * max(0, small - 1)
+
     held = [bool((shot.index.cpu() >= PARTS).any()) for shot in shots]
     with_things = [shot for shot, holds in zip(shots, held, strict=True) if holds]
     return RealShots(
-        with_things=[shot for shot in with_things for _ in range(housed if shot.name in on_unit else 1)],
+        with_things=[shot for shot in with_things for _ in range(times(shot))],
         negatives=[shot for shot, holds in zip(shots, held, strict=True) if not holds],
         plugs={shot.name: boxes for shot, boxes in read_rows},
     )
+
+
+def _is_small(plug: dict, shape: tuple[int, ...]) -> bool:
+    """Whether it is certain that there is a plug, and a small one in a photo of this shape (H, W)."""
+    extent = np.ptp(np.float32(plug["polygon"]), axis=0)
+    return plug.get("sure", True) and float(extent.prod()) < SMALL_PLUG**2 * shape[0] * shape[1]
 
 
 def make_real_shot(
@@ -205,16 +228,24 @@ def _owner(index: np.ndarray, outline: np.ndarray) -> int:
 
 
 def draw_real_view(
-    shot: Shot, plugs: np.ndarray, size: tuple[int, int], rng: np.random.Generator
+    shot: Shot, plugs: np.ndarray, size: tuple[int, int], rng: np.random.Generator, small: bool = False
 ) -> np.ndarray:
-    """A random similarity (2, 3) from sample pixels to photo pixels: round a plug, a unit or all of it."""
+    """A random similarity (2, 3) from sample pixels to photo pixels: round a plug, a unit or all of it.
+
+    `small` draws the smaller plugs of a photo more, and lets a plug take less of the sample.
+    """
     height, width = size
     shot_h, shot_w = shot.index.shape
     kind = rng.random()
     if kind < 0.4 and len(plugs):
-        left, top, right, bottom = plugs[rng.integers(len(plugs))]
+        left, top, right, bottom = plugs[_draw_small(plugs, rng) if small else rng.integers(len(plugs))]
         extent = max(right - left, bottom - top, 8.0)
-        share = np.exp(rng.uniform(*np.log(PLUG_SHARES)))
+        low, high = PLUG_SHARES
+        if small:
+            # A photo that takes less than half of the sample shows its plug without what lies round it.
+            as_whole = extent / (max(shot_w / width, shot_h / height) * min(height, width))
+            low = max(np.clip(as_whole / 2, _LEAST_SHARE, low), _LEAST_EXTENT / min(height, width))
+        share = np.exp(rng.uniform(np.log(low), np.log(high)))
         scale = max(extent / (share * min(height, width)), 0.35)
         slack = (1 - share) * 0.4 * min(height, width) * scale
         centre = np.array([(left + right) / 2, (top + bottom) / 2]) + rng.uniform(-slack, slack, 2)
@@ -227,6 +258,12 @@ def draw_real_view(
     spread = 0.08 if low > -1 else 0.25
     centre = np.array([shot_w, shot_h]) * (0.5 + rng.normal(0, spread, 2).clip(-0.4, 0.4))
     return _turned(centre, max(scale, 0.35), size, rng)
+
+
+def _draw_small(plugs: np.ndarray, rng: np.random.Generator) -> int:
+    """Which of a photo's plugs (n, 4): each with a chance as one over the root of its extent."""
+    chances = (plugs[:, 2:] - plugs[:, :2]).max(1).clip(8.0) ** -0.5
+    return int(rng.choice(len(plugs), p=chances / chances.sum()))
 
 
 def _turned(centre: np.ndarray, scale: float, size: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
@@ -266,17 +303,18 @@ def draw_real_batch(
     rng: np.random.Generator,
     negatives: float = 0.3,
     pasted: float = 0.0,
+    small: bool = False,
 ) -> Batch:
     """`count` random samples of real photos in linear light, a share of them of photos without any unit.
 
-    On a share of them, `pasted`, lie plugs of the others (see `paste_plugs`).
+    On a share of them, `pasted`, lie plugs of the others (see `paste_plugs`). `small` as in `draw_real_view`.
     """
     samples = []
     for _ in range(count):
         empty = rng.random() < negatives if shots.with_things else True
         among = shots.negatives if empty and shots.negatives else shots.with_things
         shot = among[rng.integers(len(among))]
-        view = draw_real_view(shot, shots.plugs[shot.name], size, rng)
+        view = draw_real_view(shot, shots.plugs[shot.name], size, rng, small)
         samples.append(_with_border(cut(shot, view, size), shot, view, rng))
 
     def joined(name: str) -> Tensor:
@@ -287,14 +325,17 @@ def draw_real_batch(
         return torch.cat([table, torch.full_like(table, torch.nan)], 1)
 
     batch = Batch(joined("rgb"), joined("index"), doubled("units"), doubled("connectors"))
-    return paste_plugs(batch, rng, pasted)
+    return paste_plugs(batch, rng, pasted, small=small)
 
 
-def paste_plugs(batch: Batch, rng: np.random.Generator, share: float, most: int = 4) -> Batch:
+def paste_plugs(
+    batch: Batch, rng: np.random.Generator, share: float, most: int = 4, *, small: bool = False
+) -> Batch:
     """On a random share of the samples up to `most` plugs cut out of others, each a plug by itself there.
 
     So a plug that was annotated once is seen on many shells, benches and boards (Ghiasi et al., Simple
-    Copy-Paste, CVPR 2021). Sizes stay; what lies under a pasted plug is hidden by it.
+    Copy-Paste, CVPR 2021). Sizes stay, but that `small` reduces half of them; what lies under a pasted plug
+    is hidden by it.
     """
     count = len(batch.index)
     sources = _cut_out_plugs(batch) if share and count > 1 else []
@@ -305,6 +346,8 @@ def paste_plugs(batch: Batch, rng: np.random.Generator, share: float, most: int 
     for at in np.flatnonzero(rng.random(count) < share):
         for slot in range(MAX_UNITS, MAX_UNITS + int(rng.integers(1, most + 1))):
             source, tone, mask, values, part = sources[rng.integers(len(sources))]
+            if small and rng.random() < 0.5:
+                tone, mask, values = _reduced(tone, mask, values, rng.uniform(0.3, 0.8))
             h, w = mask.shape
             if source == at or h >= height or w >= width:
                 continue
@@ -345,6 +388,18 @@ def _cut_out_plugs(batch: Batch) -> list[tuple[int, Tensor, Tensor, Tensor, int]
                 (at, batch.rgb[(at, slice(None), *there)], batch.index[(at, *there)] == number, held, part)
             )
     return cut_out
+
+
+def _reduced(tone: Tensor, mask: Tensor, values: Tensor, factor: float) -> tuple[Tensor, Tensor, Tensor]:
+    """A cut out plug in fewer pixels, but not too few: light (3, h, w), mask (h, w), table row."""
+    height, width = mask.shape
+    factor = max(factor, min(1.0, _LEAST_EXTENT / max(height, width)))
+    size = (max(1, round(height * factor)), max(1, round(width * factor)))
+    covered = F.interpolate(mask[None, None].float(), size=size, mode="area")[0, 0]
+    x, y = size[1] / width, size[0] / height
+    reduced = values.clone()
+    reduced[:5] *= reduced.new_tensor([x, y, x * x, x * y, y * y])
+    return F.interpolate(tone[None], size=size, mode="area")[0], covered >= 0.5, reduced
 
 
 def draw_real_grounds(shots: RealShots, like: Tensor, rng: np.random.Generator) -> Tensor | None:
