@@ -50,35 +50,46 @@ GROW_AND_SHRINK = """
 from pathlib import Path
 import numpy as np
 from plugface.cli.heap import share_one_heap
+from plugface.cli.lot.parallel import _one_threaded
 
 def held():
     return int(Path("/proc/self/statm").read_text().split()[1]) * 4096
 
-if {share}:
-    share_one_heap()
-for _ in range(3):
-    np.ones({size}, np.uint8)
-before, arrays, kept = held(), [], []
-for _ in range(5):
-    arrays.append(np.ones({size}, np.uint8))
-    kept.append(np.ones(1_000_000, np.uint8))
-del arrays
-print(held() - before)
+def grow_and_shrink(size):
+    for _ in range(3):
+        np.ones(size, np.uint8)
+    before, arrays, kept = held(), [], []
+    for _ in range(5):
+        arrays.append(np.ones(size, np.uint8))
+        kept.append(np.ones(1_000_000, np.uint8))
+    del arrays
+    return held() - before
+
+{share}
+print({run})
 """
 
 
 @glibc
-@pytest.mark.parametrize("size", [20_000_000, 5_000_000])  # the latter: little over what is taken so
-def test_large_arrays_leave_no_holes_in_the_heap_that_is_shared(size):
+@pytest.mark.parametrize(
+    ("size", "share", "run"),
+    [
+        (20_000_000, "share_one_heap()", "grow_and_shrink(20_000_000)"),
+        # What a worker takes from the system is smaller.
+        (5_000_000, "", "_one_threaded(grow_and_shrink, 5_000_000)"),
+        (5_000_000, "share_one_heap(one_of_several=True)", "grow_and_shrink(5_000_000)"),
+    ],
+)
+def test_large_arrays_leave_no_holes_in_the_heap_that_is_shared(size, share, run):
     """A hole between two things that stay is no place for the next photo's array, if that is larger."""
 
-    def left(share):
-        code = GROW_AND_SHRINK.format(share=share, size=size)
+    def left(share, run):
+        code = GROW_AND_SHRINK.format(share=share, run=run)
         said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
         return int(said.stdout)
 
-    assert 0 < left(share=True) < 10_000_000
-    assert 3 * size < left(share=False) < 5 * size + 10_000_000
+    assert 0 < left(share, run) < 10_000_000
+    assert 3 * size < left("", f"grow_and_shrink({size})") < 5 * size + 10_000_000
 
 
 @glibc
