@@ -2,10 +2,13 @@
 
 import os
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import platformdirs
 import plugface.demo
+
+if TYPE_CHECKING:
+    from plugface.models.catalogue.entries import Catalogue
 
 #: Parts of the demo's photos.
 Split = Literal["train", "calibration", "test"]
@@ -43,3 +46,21 @@ def yard_folder() -> Path:
 def cache_folder() -> Path:
     """What can be made again at any time; deleting it costs time only."""
     return platformdirs.user_cache_path("plugface")
+
+
+def kept_catalogues() -> Path:
+    """Where catalogues that were read are kept for the next process."""
+    return cache_folder() / "catalogues"
+
+
+def open_catalogue(folder: Path) -> "Catalogue":
+    """Read a catalogue for one answer; what an earlier process read of the same bytes is not checked again.
+
+    Raises
+    ------
+    CatalogueError
+        As `load_catalogue`.
+    """
+    from plugface.models.catalogue.entries import load_catalogue
+
+    return load_catalogue(folder, keep_in=kept_catalogues())

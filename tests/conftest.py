@@ -26,6 +26,7 @@ os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
 import hypothesis
 import pytest
+from plugface.cli import settings
 from plugface.cli.main import main
 from plugface.cli.web import access
 
@@ -43,9 +44,11 @@ hypothesis.settings.load_profile("plugface")
 def _own_data_folder(tmp_path_factory, monkeypatch):
     """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test.
 
-    Most tests need no such folder: it is made by what writes there.
+    Nor must a catalogue that was kept. Most tests need no such folder: it is made by what writes there.
     """
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path_factory.getbasetemp() / f"user-data-{next(_TESTS)}"))
+    own = tmp_path_factory.getbasetemp() / f"user-data-{next(_TESTS)}"
+    monkeypatch.setenv("XDG_DATA_HOME", str(own))
+    monkeypatch.setattr(settings, "kept_catalogues", lambda: own / "catalogues")
 
 
 @pytest.fixture(scope="session")

@@ -44,38 +44,52 @@ def test_what_is_not_used_is_given_back():
     assert held_bytes() - before < 0.3 * ARRAYS * BYTES
 
 
-#: What stays of five arrays of 20 MB beside five of 1 MB that are kept. glibc learns from arrays that go that
+#: What stays of five large arrays beside five of 1 MB that are kept. glibc learns from arrays that go that
 #: such are better kept in its heap.
 GROW_AND_SHRINK = """
 from pathlib import Path
 import numpy as np
 from plugface.cli.heap import share_one_heap
+from plugface.cli.lot.parallel import _one_threaded
 
 def held():
     return int(Path("/proc/self/statm").read_text().split()[1]) * 4096
 
-if {share}:
-    share_one_heap()
-for _ in range(3):
-    np.ones(20_000_000, np.uint8)
-before, arrays, kept = held(), [], []
-for _ in range(5):
-    arrays.append(np.ones(20_000_000, np.uint8))
-    kept.append(np.ones(1_000_000, np.uint8))
-del arrays
-print(held() - before)
+def grow_and_shrink(size):
+    for _ in range(3):
+        np.ones(size, np.uint8)
+    before, arrays, kept = held(), [], []
+    for _ in range(5):
+        arrays.append(np.ones(size, np.uint8))
+        kept.append(np.ones(1_000_000, np.uint8))
+    del arrays
+    return held() - before
+
+{share}
+print({run})
 """
 
 
 @glibc
 @pytest.mark.parametrize(
-    ("share", "least", "most"), [(False, 60_000_000, 110_000_000), (True, 0, 10_000_000)]
+    ("size", "share", "run"),
+    [
+        (20_000_000, "share_one_heap()", "grow_and_shrink(20_000_000)"),
+        # What a worker takes from the system is smaller.
+        (5_000_000, "", "_one_threaded(grow_and_shrink, 5_000_000)"),
+        (5_000_000, "share_one_heap(one_of_several=True)", "grow_and_shrink(5_000_000)"),
+    ],
 )
-def test_large_arrays_leave_no_holes_in_the_heap_that_is_shared(share, least, most):
+def test_large_arrays_leave_no_holes_in_the_heap_that_is_shared(size, share, run):
     """A hole between two things that stay is no place for the next photo's array, if that is larger."""
-    code = GROW_AND_SHRINK.format(share=share)
-    left = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert least < int(left) < most
+
+    def left(share, run):
+        code = GROW_AND_SHRINK.format(share=share, run=run)
+        said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        return int(said.stdout)
+
+    assert 0 < left(share, run) < 10_000_000
+    assert 3 * size < left("", f"grow_and_shrink({size})") < 5 * size + 10_000_000
 
 
 @glibc

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 if TYPE_CHECKING:
     from plugface.models.catalogue.entries import Catalogue, Family
@@ -40,10 +40,8 @@ def show(
 
     Exit code: 0; 2 when there is no such family, or the picture cannot be written.
     """
-    from plugface.models.catalogue.entries import load_catalogue
-
     folder = catalogue or default_catalogue()
-    read = load_catalogue(folder)
+    read = open_catalogue(folder)
     if every == (key is not None):
         raise typer.BadParameter("name one family, or --all for every one")
     if every and picture is None:

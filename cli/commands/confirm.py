@@ -10,7 +10,7 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.ledger import Where, open_existing
 from plugface.cli.present.plain_text import say
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 if TYPE_CHECKING:
     from plugface.cli.store.confirmations import Truth
@@ -64,14 +64,13 @@ def confirm(
     from plugface.cli.lot.worker import PipelineAnalyser
     from plugface.cli.store.confirmations import confirm_photos, confirm_unit
     from plugface.cli.store.learned_model import default_model
-    from plugface.models.catalogue.entries import load_catalogue
 
     if (true is None) == (not not_in_catalogue):
         raise typer.BadParameter("say what it is: either --true KEY[:VARIANT] or --not-in-catalogue")
     if not who.strip():
         raise typer.BadParameter("say who looked: add --who NAME, or set PLUGFACE_WHO once")
     folder = catalogue or default_catalogue()
-    read = load_catalogue(folder)
+    read = open_catalogue(folder)
     truth = _truth(true, read, who.strip(), note)
     photos = [Path(word) for word in what]
     if len(what) == 1 and not photos[0].exists() and not photos[0].suffix:

@@ -49,8 +49,7 @@ def identify(
 
     from plugface.analysis import Settings, analyse
     from plugface.cli.limited_photo import read_photo
-    from plugface.cli.settings import default_catalogue
-    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.cli.settings import default_catalogue, open_catalogue
 
     described = None
     if any(value is not None for value in (throttle, gearbox, crank_teeth, year, partner)):
@@ -60,7 +59,7 @@ def identify(
             throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner
         )
     folder = catalogue or default_catalogue()
-    read = load_catalogue(folder)
+    read = open_catalogue(folder)
     options.check_partner(partner, read)
     settings = Settings(needs=described, unit=unit)
     model = partial(_prepare, "schemas" if as_json else "terminal")

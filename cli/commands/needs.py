@@ -3,7 +3,7 @@
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say_json
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 
 def needs(
@@ -20,7 +20,6 @@ def needs(
     Exit code: 0, also when nothing serves; 2 when nothing was asked for or the catalogue cannot be used.
     """
     from plugface.cli.present.screen import Screen
-    from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.pairing import Needs, list_serving
 
     wanted = Needs(throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner)
@@ -28,7 +27,7 @@ def needs(
         raise typer.BadParameter(
             "say what the swap needs: --throttle, --gearbox, --crank-teeth, --year or --partner"
         )
-    read = load_catalogue(catalogue or default_catalogue())
+    read = open_catalogue(catalogue or default_catalogue())
     options.check_partner(partner, read)
     serving = list_serving(read, wanted)
     if as_json:

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say_json
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 
 def opinion(
@@ -29,9 +29,8 @@ def opinion(
     from plugface.cli.limited_photo import read_photo
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.learned_model import default_model
-    from plugface.models.catalogue.entries import load_catalogue
 
-    read = load_catalogue(catalogue or default_catalogue())
+    read = open_catalogue(catalogue or default_catalogue())
     settings = Settings(claimed=claimed, unit=unit)
     answer = analyse(photos, read, settings=settings, model=default_model(), opener=read_photo)
     given = answer.opinion

@@ -11,7 +11,7 @@ import typer
 from plugface.cli.commands import options
 from plugface.cli.commands.catalogue import read_sizes, read_years
 from plugface.cli.present.plain_text import say, say_json
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 if TYPE_CHECKING:
     from plugface.cli.present.proposal_text import DraftText
@@ -69,13 +69,12 @@ def propose(
     from plugface.cli.limited_photo import read_photo
     from plugface.cli.present.proposal_text import Known, draft_family
     from plugface.cli.store.learned_model import default_model
-    from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.catalogue.proposal import describe_unit
     from plugface.models.identify import identify
     from plugface.models.unit_choice import choose_units, gather_views
 
     known = Known(key, maker, controls, _parsed(years, read_years), _parsed(size, read_sizes))
-    read = load_catalogue(into or catalogue or default_catalogue())
+    read = open_catalogue(into or catalogue or default_catalogue())
     observations = observe_photos(photos, known_shades(read), opener=read_photo)
     chosen = choose_units([str(photo) for photo in photos], observations, unit)
     decision = identify(list(observations), read, default_model(), chosen=chosen)

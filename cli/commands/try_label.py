@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
-from plugface.cli.settings import default_catalogue
+from plugface.cli.settings import default_catalogue, open_catalogue
 
 if TYPE_CHECKING:
     from plugface.models.decision.label_reading import FieldReading
@@ -38,7 +38,6 @@ def try_label(
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.learned_model import default_model
     from plugface.cli.typed_label import typed_label
-    from plugface.models.catalogue.entries import load_catalogue
     from plugface.models.decision.label_reading import read_label
     from plugface.models.unit_choice import MostProminent
 
@@ -47,7 +46,7 @@ def try_label(
             "give a line of a label in quotes, a photo, or --payload with a barcode's text"
         )
     label = label or []
-    known = load_catalogue(catalogue or default_catalogue())
+    known = open_catalogue(catalogue or default_catalogue())
     photos = [Path(word) for word in label if Path(word).is_file()]
     lines = [word for word in label if not Path(word).is_file()]
     seen = list(observe_photos(photos, known_shades(known), opener=read_photo)) if photos else []

@@ -180,7 +180,7 @@ def _ctrl_c_held() -> Iterator[None]:
 def _one_threaded(work: Callable, item: Any) -> Any:
     import cv2
 
-    share_one_heap()  # of a cluster's worker, which nobody told before
+    share_one_heap(one_of_several=True)  # of a cluster's worker, which nobody told before
     cv2.setNumThreads(1)
     try:
         return work(item)
@@ -202,7 +202,7 @@ def _end_with_master(master: int) -> None:
     the worker is ready.
     """
 
-    share_one_heap()  # before the first thread starts
+    share_one_heap(one_of_several=True)  # before the first thread starts
 
     def watch() -> None:
         while os.getppid() == master:

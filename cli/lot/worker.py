@@ -299,6 +299,6 @@ def read_taken_at(data: bytes) -> str:
 
 @cache
 def _catalogue(folder: Path):
-    from plugface.models.catalogue.entries import load_catalogue
+    from plugface.cli.settings import open_catalogue
 
-    return load_catalogue(folder)
+    return open_catalogue(folder)

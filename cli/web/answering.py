@@ -11,11 +11,12 @@ from plugface.cli.present.message import message_text
 from plugface.cli.present.report.overlay import draw_overlay
 from plugface.cli.present.schemas import identify_out, opinion_out
 from plugface.cli.present.terminal import CLOSING, headline
+from plugface.cli.settings import open_catalogue
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.documents import ResultOut
 from plugface.codec import read_observations, write_decision, write_observations
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision import placement
 from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import SeveralUnits, to_part
@@ -150,4 +151,4 @@ def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:
 
 @cache
 def _catalogue(folder: str) -> Catalogue:
-    return load_catalogue(Path(folder))
+    return open_catalogue(Path(folder))

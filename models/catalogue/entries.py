@@ -485,13 +485,15 @@ class Catalogue(Entry):
         return {family.key: family for family in self.families}
 
 
-def load_catalogue(folder: Path | str) -> Catalogue:
+def load_catalogue(folder: Path | str, *, keep_in: Path | None = None) -> Catalogue:
     """Read and check a catalogue folder.
 
     Parameters
     ----------
     folder : Path or str
         Holds `catalogue.toml` and one TOML file per family.
+    keep_in : Path, optional
+        Folder where what is read is kept for the next process that asks for the same bytes, and looked for.
 
     Returns
     -------
@@ -503,14 +505,22 @@ def load_catalogue(folder: Path | str) -> Catalogue:
     CatalogueError
         With file, line, key, problem and mend for the first thing that is wrong.
     """
-    catalogue, errors = read_catalogue(Path(folder))
+    catalogue, errors = read_catalogue(Path(folder), keep_in=keep_in)
     if catalogue is None:
         raise errors[0]
     return catalogue
 
 
-def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError, ...]]:
+def read_catalogue(
+    folder: Path, *, keep_in: Path | None = None
+) -> tuple[Catalogue | None, tuple[CatalogueError, ...]]:
     """Read a catalogue folder and say everything that is wrong with its files.
+
+    Parameters
+    ----------
+    folder : Path
+    keep_in : Path, optional
+        As in `load_catalogue`.
 
     Returns
     -------
@@ -532,10 +542,10 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
         return None, (CatalogueError(str(folder), "", problem, remedy),)
     # As strings: paths as objects take a tenth of the time of 2,000 files.
     place = os.fspath(folder)
-    # Where nothing was parsed yet, nothing can be known: the files are read once, not twice.
-    known = _PARSED.get(_hash_files(place, [head_path.name, *names])) if _PARSED else None
-    if known is not None:
-        return known, ()
+    if _PARSED or keep_in is not None:  # else nothing can be known: the files are read once, not twice
+        known = _find_known(_hash_files(place, [head_path.name, *names]), keep_in)
+        if known is not None:
+            return known, ()
     errors: list[CatalogueError] = []
     digest = hashlib.sha256()
     families: dict[str, tuple[Family, str]] = {}
@@ -555,6 +565,10 @@ def read_catalogue(folder: Path) -> tuple[Catalogue | None, tuple[CatalogueError
     # schema more and every family's own rules.
     catalogue = Catalogue.model_construct(head=head, families=read, files=files, sha256=digest.hexdigest())
     _keep(catalogue)
+    if keep_in is not None:
+        from plugface.models.catalogue.kept import save_kept  # it imports this room
+
+        save_kept(keep_in, catalogue)
     return catalogue, ()
 
 
@@ -571,6 +585,19 @@ def _keep(catalogue: Catalogue) -> None:
         _PARSED[catalogue.sha256] = catalogue
         while len(_PARSED) > KEPT_PARSED:
             del _PARSED[next(iter(_PARSED))]
+
+
+def _find_known(sha256: str, keep_in: Path | None) -> Catalogue | None:
+    """The catalogue of these bytes, from this process or from what an earlier one kept."""
+    known = _PARSED.get(sha256)
+    if known is None and keep_in is not None:
+        from plugface.models.catalogue.kept import load_kept  # it imports this room
+
+        with _collector_paused():
+            known = load_kept(keep_in, sha256)
+        if known is not None:
+            _keep(known)
+    return known
 
 
 @contextmanager
