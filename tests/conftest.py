@@ -29,6 +29,12 @@ import pytest
 from plugface.cli.main import main
 from plugface.cli.web import access
 
+
+def pytest_xdist_auto_num_workers(config) -> int | None:
+    """Whoever names files has them tried in this process: a worker more takes ten seconds to start."""
+    return 0 if config.args_source is config.ArgsSource.ARGS else None
+
+
 _TESTS = count()
 
 #: Whether all is tried of what is tried alike, as every change must pass it (`.ci/run`); else a part: `some`.
