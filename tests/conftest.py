@@ -187,25 +187,34 @@ def _without_a_worker(request, monkeypatch):
     """What a single worker would do is done here: to start one takes half a second, a run starts two, and
     each loads the networks anew.
 
-    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`.
+    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`. It
+    looks at photos; units are decided here all the same, but where a test asks for `a_worker_decides`.
     """
     from plugface.cli.lot import parallel
 
     in_processes = parallel._on_this_machine
 
-    def one_by_one(work, items, workers: int):
-        if workers > 1:
-            return in_processes(work, items, workers)
-        without_limits, *_ = work.args
-        return ((item, without_limits(item)) for item in items)
+    asked = request.fixturenames
 
-    if "a_worker" not in request.fixturenames:
-        monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
+    def one_by_one(work, items, workers: int):
+        without_limits, *_ = work.args
+        if getattr(without_limits, "__name__", "") == "decide":
+            here = "a_worker_decides" not in asked
+        else:
+            here = workers == 1 and "a_worker" not in asked
+        return ((item, without_limits(item)) for item in items) if here else in_processes(work, items, workers)
+
+    monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
 
 
 @pytest.fixture
 def a_worker() -> None:
-    """Ask for a process of its own."""
+    """Ask for a process of its own that looks at photos."""
+
+
+@pytest.fixture
+def a_worker_decides(a_worker) -> None:
+    """Ask for one that decides over units, too."""
 
 
 @dataclass(frozen=True)
