@@ -193,7 +193,6 @@ def _without_a_worker(request, monkeypatch):
     from plugface.cli.lot import parallel
 
     in_processes = parallel._on_this_machine
-
     asked = request.fixturenames
 
     def one_by_one(work, items, workers: int):
@@ -202,7 +201,9 @@ def _without_a_worker(request, monkeypatch):
             here = "a_worker_decides" not in asked
         else:
             here = workers == 1 and "a_worker" not in asked
-        return ((item, without_limits(item)) for item in items) if here else in_processes(work, items, workers)
+        if not here:
+            return in_processes(work, items, workers)
+        return ((item, without_limits(item)) for item in items)
 
     monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
 

@@ -30,8 +30,8 @@ from plugface.vision.observations import WhiteBalance
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
-#: A front by itself, one with many plugs, a pallet: of the 60 that the bench looks at.
-CHOSEN = ("mf0140", "mf0188", "pac02", "dec07")
+#: A pallet, which is always tried, a front by itself, one with many plugs: of the 60 that the bench looks at.
+CHOSEN = ("pac02", "mf0140", "mf0188", "dec07")
 
 FRONT = '.shot[data-face="front"]'
 
@@ -138,7 +138,7 @@ def small_photo() -> bytes:
 def test_the_phone_sees_what_the_server_sees(script_page, some):
     made, phone = script_page
     files = {row["photo"].split("/")[-1][:-4]: demo_folder() / row["photo"] for row in choose_rows()}
-    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 2)])
+    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 1)])
     for one in compared:
         assert one.first == one.once, one  # told before it looks again
         assert one.phone == one.server, one
