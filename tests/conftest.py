@@ -1,5 +1,6 @@
 """The command line as a test calls it."""
 
+import gc
 import os
 import sqlite3
 import sys
@@ -28,6 +29,9 @@ import hypothesis
 import pytest
 from plugface.cli.main import main
 from plugface.cli.web import access
+
+# What is imported and collected stays: looking through it for rubbish takes two seconds of a worker's start.
+gc.set_threshold(50_000)
 
 
 def pytest_xdist_auto_num_workers(config) -> int | None:
