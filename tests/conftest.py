@@ -110,7 +110,7 @@ def _quick_ledgers(true_migrate):
 
 @pytest.fixture(scope="session", autouse=True)
 def _one_dialect():
-    """What was written in SQL for one SQLite ledger is not written anew for the next: a fifth of their time."""
+    """What was written in SQL for one SQLite ledger is not written anew for the next: a sixth of its time."""
     from plugface.cli.store import ledger
 
     create, compiled, first = ledger.create_engine, {}, {}
