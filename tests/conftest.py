@@ -1,5 +1,6 @@
 """The command line as a test calls it."""
 
+import gc
 import os
 import sqlite3
 import sys
@@ -29,6 +30,15 @@ import pytest
 from plugface.cli import settings
 from plugface.cli.main import main
 from plugface.cli.web import access
+
+# What is imported and collected stays: looking through it for rubbish takes two seconds of a worker's start.
+gc.set_threshold(50_000)
+
+
+def pytest_xdist_auto_num_workers(config) -> int | None:
+    """Whoever names files has them tried in this process: a worker more takes ten seconds to start."""
+    return 0 if config.args_source is config.ArgsSource.ARGS else None
+
 
 _TESTS = count()
 
@@ -98,6 +108,25 @@ def _quick_ledgers(true_migrate):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ledger, "_migrate", migrate)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_dialect():
+    """What was written in SQL for one SQLite ledger is not written anew for the next: a sixth of its time."""
+    from plugface.cli.store import ledger
+
+    create, compiled, first = ledger.create_engine, {}, {}
+
+    def create_alike(url, **more):
+        engine = create(url, **more)
+        if engine.dialect.name == "sqlite":
+            engine.dialect = first.setdefault("dialect", engine.dialect)  # by which what is compiled is kept
+            engine.update_execution_options(compiled_cache=compiled)
+        return engine
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ledger, "create_engine", create_alike)
         yield
 
 
@@ -184,25 +213,35 @@ def _without_a_worker(request, monkeypatch):
     """What a single worker would do is done here: to start one takes half a second, a run starts two, and
     each loads the networks anew.
 
-    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`.
+    A test of what a worker may do, of how one ends, or of the real thing in one, asks for `a_worker`. It
+    looks at photos; units are decided here all the same, but where a test asks for `a_worker_decides`.
     """
     from plugface.cli.lot import parallel
 
     in_processes = parallel._on_this_machine
+    asked = request.fixturenames
 
     def one_by_one(work, items, workers: int):
-        if workers > 1:
-            return in_processes(work, items, workers)
         without_limits, *_ = work.args
+        if getattr(without_limits, "__name__", "") == "decide":
+            here = "a_worker_decides" not in asked
+        else:
+            here = workers == 1 and "a_worker" not in asked
+        if not here:
+            return in_processes(work, items, workers)
         return ((item, without_limits(item)) for item in items)
 
-    if "a_worker" not in request.fixturenames:
-        monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
+    monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
 
 
 @pytest.fixture
 def a_worker() -> None:
-    """Ask for a process of its own."""
+    """Ask for a process of its own that looks at photos."""
+
+
+@pytest.fixture
+def a_worker_decides(a_worker) -> None:
+    """Ask for one that decides over units, too."""
 
 
 @dataclass(frozen=True)

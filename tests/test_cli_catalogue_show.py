@@ -169,7 +169,7 @@ def test_the_picture_of_an_answer_shows_the_entrys_photo(run, own, plain_photo, 
     assert (np.abs(beside - np.array((10, 200, 30))).sum(axis=2) < 30).sum() > 10_000
 
 
-def test_the_report_of_a_run_keeps_the_entrys_photo(run, own, tmp_path, choose_photos, a_worker):
+def test_the_report_of_a_run_keeps_the_entrys_photo(run, own, tmp_path, choose_photos, a_worker_decides):
     """The photo is looked at and decided in a worker of its own, from the catalogue that the run keeps."""
     (own / "photos").mkdir()
     Image.new("RGB", (640, 480), (10, 200, 30)).save(own / "photos" / "face.jpg")

@@ -276,7 +276,7 @@ def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 
 
 
 @pytest.mark.parametrize("tint", [(1, 1, 1), (1, 0.87, 0.68)])
-def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, tint, choose_photos) -> None:
+def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, tint, choose_photos, look_once) -> None:
     """A restraint unit of the calibration split; on its grey copy the plugs were once called white."""
     (photo,) = choose_photos(family="PUFFIN 2")
     coloured = json.loads(run("identify", photo, "--json").out)

@@ -129,4 +129,4 @@ def test_a_photo_that_takes_too_long_is_stopped_and_the_next_one_is_opened(other
 def test_a_photo_that_takes_too_much_memory_is_stopped(other_process):
     other_process(20.0, 100_000_000)
     with pytest.raises(UnreadablePhoto, match="more memory to open"):
-        open_limited(picture("PNG", (8000, 8000), compress_level=1), "large.png")
+        open_limited(picture("PNG", (6000, 6000), compress_level=1), "large.png")

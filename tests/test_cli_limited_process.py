@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from plugface.cli import limited_process
 from plugface.cli.limited_process import LimitedProcess, Stopped
 
 ROOT = Path(__file__).parent.parent
@@ -59,7 +60,9 @@ def process():
         (("signal", signal.SIGKILL), "ended"),
     ],
 )
-def test_what_goes_beyond_a_limit_is_stopped_and_the_next_goes_on(process, order, reason):
+def test_what_goes_beyond_a_limit_is_stopped_and_the_next_goes_on(process, order, reason, monkeypatch):
+    if order[0] == "wait":
+        monkeypatch.setattr(limited_process, "CLOCK_PER_WORK", 0.5)  # all of which it waits, of 4
     with pytest.raises(Stopped) as stopped:
         process(order)
     assert stopped.value.reason == reason

@@ -168,7 +168,7 @@ def rows(out: Path) -> list:
         return list(list_units(session)[1])
 
 
-def test_sort_groups_decides_and_places(tmp_path, a_worker):
+def test_sort_groups_decides_and_places(tmp_path, a_worker_decides):
     lot = lay_out(
         tmp_path / "lot",
         {
@@ -506,14 +506,15 @@ def test_names_of_any_kind(tmp_path):
 
 
 def test_a_worker_that_dies_takes_nothing_with_it(tmp_path):
-    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(8)}
+    # Each of the four that are in hand then gets a worker of its own, and the rest new ones.
+    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n) for n in range(3)}
     mark = str(tmp_path / "mark")
     files["once_front.jpg"] = photo(plugs="GY", act="die once", mark=mark)
     # Not before the other did: that would die when it is alone, and be put off.
     files["poison_front.jpg"] = photo(plugs="GY", act="die", after=mark)
     outcome = sort(lay_out(tmp_path / "lot", files), tmp_path / "run", workers=2)
     listed = rows(tmp_path / "run")
-    assert (outcome.units, outcome.broken) == (10, 1)
+    assert (outcome.units, outcome.broken) == (5, 1)
     assert [row.message.split(":")[0] for row in listed if row.destination == "retake"] == [
         "poison_front.jpg"
     ]

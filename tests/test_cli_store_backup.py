@@ -427,42 +427,55 @@ exec "$@"
 """
 
 
+#: Commands, one after the other, each with what it ended with, what it said and what it left on the disk.
+TRY_EACH = """
+import contextlib, io, json, os, sys
+from plugface.cli.main import main
+disk, folder, *tries = sys.argv[1:]
+for words in map(json.loads, tries):
+    sys.argv = ["plugface", "ledger", *words, "--ledger", folder]
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            code = main()
+        except SystemExit as leaving:
+            code = leaving.code
+    print(json.dumps([code, err.getvalue(), sorted(os.listdir(disk))]))
+"""
+
+
 @pytest.mark.skipif(not may_mount(), reason="no leave for a disk of its own here (root on Linux is needed)")
 @pytest.mark.parametrize(
-    "words",
+    ("size", "tries"),
     [
-        ("backup", "DISK/kept"),
-        ("backup", "DISK/kept.tar"),
-        ("backup", "DISK/lot.tar", "--lot", "N"),
-        ("export", "DISK/x.csv"),
-        ("export", "DISK/x.jsonl"),
-        ("export", "DISK/x.xlsx"),
+        ("8k", [("backup", "kept"), ("backup", "kept.tar"), ("backup", "lot.tar", "--lot", "N")]),
+        ("4k", [("export", "x.csv"), ("export", "x.jsonl"), ("export", "x.xlsx")]),
     ],
 )
-def test_a_disk_that_is_really_full_leaves_nothing_half_and_one_line(filled_yard, tmp_path, words):
+def test_a_disk_that_is_really_full_leaves_nothing_half_and_one_line(filled_yard, tmp_path, size, tries):
     """The disk has room for the beginning alone: 8 kB, and for an export none."""
     folder, _hashes = filled_yard
     disk = tmp_path / "disk"
-    code = "import atexit, os, sys; from plugface.cli.main import main; sys.argv[0] = 'plugface'\n"
-    code += f"atexit.register(lambda: print('left', sorted(os.listdir({str(disk)!r}))))\nsys.exit(main())"
-    words = [word.replace("DISK", str(disk)) for word in words]
-    command = [sys.executable, "-c", code, "ledger", *words, "--ledger", str(folder)]
+    words = [json.dumps([what, f"{disk}/{name}", *more]) for what, name, *more in tries]
+    command = [sys.executable, "-c", TRY_EACH, disk, folder, *words]
     fill = [
         "sh",
         "-c",
         f'dd if=/dev/zero of={disk}/full bs=1k count=3 2>/dev/null || true; exec "$@"',
         "fill",
     ]
-    size = "8k" if words[0] == "backup" else "4k"
     before = rows(folder, "queue.sqlite"), photos(folder)
     done = subprocess.run(
-        ["unshare", "-m", "sh", "-c", ON_A_SMALL_DISK, "disk", str(disk), size, *fill, *command],
-        capture_output=True, text=True, timeout=300, check=False,
+        ["unshare", "-m", "sh", "-c", ON_A_SMALL_DISK, "disk", disk, size, *fill, *command],
+        capture_output=True, text=True, timeout=300, check=True,
     )  # fmt: skip
-    assert (done.returncode, done.stderr.count("\n")) == (2, 1), done
-    assert "no space left on device" in done.stderr
-    assert f"{disk}/{Path(words[1]).name}: " in done.stderr
-    assert done.stdout.endswith("left ['full']\n")
+    for (_, name, *_), (code, said, left) in zip(
+        tries, map(json.loads, done.stdout.splitlines()), strict=True
+    ):
+        assert (code, said.count("\n")) == (2, 1), said
+        assert "no space left on device" in said
+        assert f"{disk}/{name}: " in said
+        assert left == ["full"]
     assert (rows(folder, "queue.sqlite"), photos(folder)) == before
     acts = [row[1] for row in rows(folder, "ledger.sqlite")["acts"]]
     assert "backup" not in acts

@@ -4,6 +4,7 @@ import csv
 import hashlib
 import json
 import re
+import shutil
 import sqlite3
 from contextlib import closing
 
@@ -20,10 +21,22 @@ from plugface.cli.store.ledger import Ledger, Proposal, Unit, now_utc
 from sqlalchemy import select
 
 
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Where the first test that asks for a run puts it, for all tests of this file."""
+    return tmp_path_factory.mktemp("sorted")
+
+
 @pytest.fixture
-def sorted_lot(tmp_path, run, seen_as, plain_photo):
+def sorted_lot(tmp_path, place, run, seen_as, plain_photo):
     """The folder of a run of two units and one torn photo."""
-    lot = tmp_path / "lot"
+    if not (place / "run").exists():
+        sort_lot(place, run, seen_as, plain_photo)
+    return shutil.copytree(place / "run", tmp_path / "run")
+
+
+def sort_lot(place, run, seen_as, plain_photo) -> None:
+    lot = place / "lot"
     lot.mkdir()
     for name in ("u1_front", "u22_front"):
         plain_photo(f"{name}.jpg").rename(lot / f"{name}.jpg")
@@ -31,9 +44,7 @@ def sorted_lot(tmp_path, run, seen_as, plain_photo):
     seen_as(
         faultless=True, u1_front=("AUK 11", "early", "front"), u22_front=("DUNLIN 1", "four-speed", "front")
     )
-    folder = tmp_path / "run"
-    assert run("sort", lot, "--out", folder, "--workers", 1, "--no-pdf").code == 0
-    return folder
+    assert run("sort", lot, "--out", place / "run", "--workers", 1, "--no-pdf").code == 0
 
 
 def checked(run, file, *words):

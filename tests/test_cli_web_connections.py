@@ -112,10 +112,10 @@ def read_all(line: socket.socket) -> int:
 
 
 def test_whoever_does_not_read_an_answer_is_let_go():
-    with served(tell_much, silence_s=0.5) as connect:
+    with served(tell_much, silence_s=0.2) as connect:
         assert read_all(connect(ASK_ONCE)) > len(LONG)  # it and its header
         line = connect(ASK_ONCE)
-        time.sleep(3)
+        time.sleep(1.5)
         assert read_all(line) < len(LONG)
 
 

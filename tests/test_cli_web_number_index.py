@@ -93,7 +93,7 @@ def judged(entries, catalogue):
 
 
 def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
-    entries = some(dict.fromkeys(listed(catalogue)), 150)
+    entries = some(dict.fromkeys(listed(catalogue)), 100)
     for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
         if said["kind"] == "several":
             assert len(said["families"]) > 1
@@ -111,7 +111,7 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
 
 
 def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue, some):
-    entries = some(dict.fromkeys(near(catalogue)), 1200)
+    entries = some(dict.fromkeys(near(catalogue)), 800)
     numbers = set(index_catalogue(catalogue).number_rows)
     named = 0
     for entry, said in zip(entries, ask(entries), strict=True):
@@ -158,7 +158,7 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
     phone.goto(made.url)
     entries = {n: v for f in catalogue.families for v in f.variants for n in v.service_numbers}
     heard = set()
-    for entry in some(entries, 12):
+    for entry in some(entries, 8):
         decision = judged([entry], catalogue)[0]
         phone.fill("#capture [name=typed]", entry)
         phone.get_by_text(f"Told by {entry} alone").wait_for()

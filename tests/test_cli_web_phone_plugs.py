@@ -30,8 +30,8 @@ from plugface.vision.observations import WhiteBalance
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
-#: A front by itself, one with many plugs, a pallet: of the 60 that the bench looks at.
-CHOSEN = ("mf0140", "mf0188", "pac02", "dec07")
+#: A pallet, which is always tried, a front by itself, one with many plugs: of the 60 that the bench looks at.
+CHOSEN = ("pac02", "mf0140", "mf0188", "dec07")
 
 FRONT = '.shot[data-face="front"]'
 
@@ -138,7 +138,7 @@ def small_photo() -> bytes:
 def test_the_phone_sees_what_the_server_sees(script_page, some):
     made, phone = script_page
     files = {row["photo"].split("/")[-1][:-4]: demo_folder() / row["photo"] for row in choose_rows()}
-    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 2)])
+    compared = compare(phone, script(made), [files[name] for name in some(CHOSEN, 1)])
     for one in compared:
         assert one.first == one.once, one  # told before it looks again
         assert one.phone == one.server, one
@@ -480,11 +480,14 @@ def test_the_files_are_served_under_their_digest_and_for_long(make_yard):
         assert client.get(f"/static/{wrong}").status_code == 404
 
 
-def test_a_changed_network_is_not_run(serve, phone):
+def test_a_changed_network_is_not_run(serve, phone, tmp_path):
     made = serve(phone_plugs=True)
     data = bytearray(WEIGHTS.read_bytes())
     data[5_000_000] ^= 1
-    phone.route("**/segmenter.onnx", lambda route: route.fulfill(body=bytes(data)))
+    (tmp_path / "changed.onnx").write_bytes(data)
+    lasting = made.app.state.assets.lasting
+    (address,) = (address for address in lasting if address.endswith("segmenter.onnx"))
+    lasting[address] = tmp_path / "changed.onnx"
     phone.goto(made.url)
     take(phone, photo_bytes("mf0140"))
     phone.locator(f"{FRONT} .plugs").get_by_role("button").click()

@@ -19,7 +19,7 @@ from plugface.cli.evaluation.label_laboratory import (
 )
 from plugface.models.learning.classifier import default_model_path, load_model
 
-PER_LAYOUT = 25  # 13 layouts: 325 labels; of each layout 10 where not all is tried
+PER_LAYOUT = 25  # 13 layouts: 325 labels; of each layout 6 where not all is tried
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,7 @@ def model():
 
 @pytest.fixture(scope="module")
 def per_layout(some):
-    return len(some(range(PER_LAYOUT), 10))
+    return len(some(range(PER_LAYOUT), 6))
 
 
 @pytest.fixture(scope="module")
