@@ -195,10 +195,7 @@ LEFT = """async ([script, first]) => {
   const { waiting } = await navigator.serviceWorker.getRegistration();
   const left = first && leave(() => {});
   await new Promise((asked) => keepPage(async () => { setTimeout(asked); return true; }));
-  const wait = (ms) => new Promise((done) => setTimeout(done, ms));
-  await (left ? wait(1500) : leave(() => {}));
-  // The page itself waits three seconds at most, which may be too few for a busy machine.
-  for (let n = 0; !left && waiting.state !== "activated" && n < 100; n += 1) await wait(100);
+  await (left ? new Promise((done) => setTimeout(done, 1500)) : leave(() => {}));
   return waiting.state;
 }"""
 
