@@ -4,6 +4,7 @@ import gc
 import os
 import sqlite3
 import sys
+from collections import Counter
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -232,6 +233,21 @@ def _without_a_worker(request, monkeypatch):
         return ((item, without_limits(item)) for item in items)
 
     monkeypatch.setattr(parallel, "_on_this_machine", one_by_one)
+
+
+@pytest.fixture
+def parsed(monkeypatch) -> Counter:
+    """How often each text of a catalogue was parsed since the test began."""
+    from plugface.models.catalogue import entries
+
+    counts, parse = Counter(), entries._parse_toml
+
+    def note(text):
+        counts[text] += 1
+        return parse(text)
+
+    monkeypatch.setattr(entries, "_parse_toml", note)
+    return counts
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 import re
 import subprocess
 import sys
-from collections import Counter
 
 import pytest
 from plugface.cli import settings
@@ -119,19 +118,6 @@ def full(tmp_path):
 def place(tmp_path):
     """Where catalogues are kept."""
     return tmp_path / "cache" / "kept"
-
-
-@pytest.fixture
-def parsed(monkeypatch):
-    """How often each text was parsed since the test began."""
-    counts, parse = Counter(), entries._parse_toml
-
-    def note(text):
-        counts[text] += 1
-        return parse(text)
-
-    monkeypatch.setattr(entries, "_parse_toml", note)
-    return counts
 
 
 def in_a_new_process(monkeypatch, folder, place) -> Catalogue:

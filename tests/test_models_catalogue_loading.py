@@ -12,17 +12,10 @@ DEMO = demo_folder() / "marrow_finch"
 
 
 @pytest.fixture
-def parsed(monkeypatch):
+def parsed(parsed, monkeypatch):
     """How often each text was parsed since the test began; nothing is known from before."""
-    counts, parse = Counter(), entries._parse_toml
-
-    def note(text):
-        counts[text] += 1
-        return parse(text)
-
     monkeypatch.setattr(entries, "_PARSED", {})
-    monkeypatch.setattr(entries, "_parse_toml", note)
-    return counts
+    return parsed
 
 
 def each_file_once(counts) -> bool:
