@@ -1,12 +1,13 @@
 """What the verifier learns from and how its word is weighed; what nobody can tell is left out."""
 
 import json
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 from plugface.cli.evaluation import collect_patches
-from plugface.cli.evaluation.collect_patches import DOUBTED, Annotated, find_patches, read_photos
+from plugface.cli.evaluation.collect_patches import DOUBTED, Annotated, find_patches, read_demo, read_photos
 from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
 from plugface.cli.settings import demo_folder
 from plugface.vision.observe import observe
@@ -75,6 +76,21 @@ def test_nothing_is_learned_from_other_splits_or_without_a_licence(tmp_path):
     assert len(taken) < len(index)
 
 
+def test_of_renders_whole_plugs_of_the_training_split_are_plugs_and_of_the_others_nothing_is_learned():
+    truth = (demo_folder() / "truth.jsonl").read_text().splitlines()
+    rows = {row["id"]: row for row in map(json.loads, truth)}
+    shown = list(read_demo())
+    assert {rows[photo.name]["split"] for photo in shown} == {"train"}
+    for photo in shown:
+        plugs = [plug for unit in rows[photo.name]["units"] for plug in unit["connectors"]]
+        whole = [plug["polygon"] for plug in plugs if not plug["missing"] and plug["visible"] >= 0.5]
+        assert [outline.tolist() for outline, _ in photo.plugs] == [
+            np.float32(each).tolist() for each in whole
+        ]
+        assert len(photo.plugs) + len(photo.unclear) == len(plugs)
+    assert sum(len(photo.unclear) for photo in shown) > 0
+
+
 @pytest.mark.parametrize(
     ("outline", "expected"),
     [
@@ -95,6 +111,8 @@ def test_the_fit_gives_back_the_law_that_the_cases_were_drawn_by():
     cases = [Case("a", "plug", 0.5, float(v), bool(p)) for v, p in zip(logits, plug, strict=True)]
     # Three standard errors of such a fit are below 0.15.
     assert fit(cases) == pytest.approx((-3.0, 1.5), abs=0.15)
+    housed = [replace(case, question="housed plug") for case in cases]
+    assert fit(housed) == pytest.approx((-3.0, 1.5, 0.0), abs=0.15)  # at even odds the third says nothing
 
 
 def test_every_second_look_is_heard_in_the_photos_pixels():
@@ -105,6 +123,10 @@ def test_every_second_look_is_heard_in_the_photos_pixels():
     with heard() as sights:
         seen = observe(photo, read_text=False)
     assert sum(sight.question == "plug" for sight in sights) >= len(seen.loose)
+    front = decode_photo((demo_folder() / "photos" / "mf0001.jpg").read_bytes())
+    with heard() as on_unit:
+        (unit,) = observe(front, read_text=False).units
+    assert sum(sight.question == "housed plug" for sight in on_unit) >= len(unit.connectors) > 1
     for sight in sights:
         assert 0.3 <= sight.confidence <= 1
         assert cv2.boundingRect(sight.outline)[2] <= photo.width_px

@@ -30,8 +30,9 @@ from plugface.vision.observe import WHOLE_PX
 from plugface.vision.vision_models import Segmenter
 
 DEMO = Path(__file__).parents[2] / "training_data_demo"
-#: A patch shows more than the network's picture, so that training can move about in it.
-CONTEXT, SIDE_PX, QUALITY = 2.4, 192, 85
+#: A patch shows more than the network's picture, so that training can move about in it, and not less sharply:
+#: in 192 pixels, enlarged, large plugs looked otherwise than the verifier sees them.
+CONTEXT, SIDE_PX, QUALITY = 2.4, 320, 85
 #: Long sides of the picture in which the segmenter looks for things, and its bars.
 SIZES, BARS = (384, 512, 768), (0.5, 0.25)
 #: Found things that overlap a plug so much are it, and those that overlap none so much are none; between them
@@ -40,6 +41,8 @@ SAME, OTHER = 0.5, 0.25
 #: A plug of which the annotator was not sure counts half.
 DOUBTED = 0.5
 _BY_CHANCE, _MAX_FOUND = 3, 24
+#: Share of a rendered plug that must be in view for it to be one that a person would see.
+_WHOLE = 0.5
 #: What the segmenter believes less is not learned from as what it takes for a unit.
 MIN_UNIT_CONFIDENCE = 0.3
 
@@ -90,19 +93,17 @@ def main() -> None:
                 print(f"left out {photo.name}: {photo.file} is no picture", file=sys.stderr)
                 continue
             rgb = np.ascontiguousarray(bgr[..., ::-1])
-            if at < len(photos):
-                patches = [
-                    *find_patches(rgb, photo, segmenter, rng),
-                    *find_unit_patches(rgb, photo, segmenter),
-                ]
-            else:
-                patches = [replace(p, what="rendered") for p in find_unit_patches(rgb, photo, segmenter)]
+            patches = [*find_patches(rgb, photo, segmenter, rng), *find_unit_patches(rgb, photo, segmenter)]
+            if at >= len(photos):
+                patches = [replace(patch, what="rendered") for patch in patches]
             for number, patch in enumerate(patches):
                 file = f"{photo.name}_{number:03d}.jpg"
                 square = cut_square(rgb, patch.outline, context=CONTEXT, side_px=SIDE_PX)
                 cv2.imwrite(str(options.out / file), square[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
                 row = {"file": file, "photo": photo.name, "plug": patch.plug, "unit": patch.unit}
-                rows.write(json.dumps(row | {"weight": patch.weight, "what": patch.what}) + "\n")
+                row |= {"weight": patch.weight, "what": patch.what}
+                row["outline"] = np.asarray(patch.outline, float).round(1).tolist()
+                rows.write(json.dumps(row) + "\n")
             if at % 20 == 0:
                 print(f"{at} of {len(photos) + len(rendered)} photos", file=sys.stderr, flush=True)
 
@@ -131,11 +132,17 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
 
 
 def read_demo() -> Iterator[Annotated]:
-    """The demo's photos of the training split, with their units."""
+    """The demo's photos of the training split, with their units and plugs."""
     for row in _rows(DEMO / "truth.jsonl"):
         if row["split"] == "train":
             units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row["units"])
-            yield Annotated(row["id"], DEMO / row["photo"], (), (), units, complete=False)
+            seen: dict[bool, list[np.ndarray]] = {True: [], False: []}
+            for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
+                whole = not plug["missing"] and plug["visible"] >= _WHOLE
+                seen[whole].append(np.asarray(plug["polygon"], np.float32))
+            plugs = tuple((outline, 1.0) for outline in seen[True])
+            unclear = tuple(seen[False])
+            yield Annotated(row["id"], DEMO / row["photo"], plugs, (), units, complete=True, unclear=unclear)
 
 
 def files_by_id(folders: list[Path]) -> dict[str, Path]:

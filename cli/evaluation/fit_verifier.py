@@ -1,14 +1,14 @@
-"""What the verifier's logits are worth, of a loose plug and of a unit, from real photographs.
+"""What the verifier's logits are worth: of a plug on no unit, of one on a unit, and of a unit.
 
     python -m plugface.cli.evaluation.fit_verifier --photos PHOTOS
 
 PHOTOS holds the index's real photographs, ID.jpg or ID.png; those of the calibration part are looked at.
-Whatever the segmenter takes for a housing where no unit is outlined is one case of a plug, whatever it takes
-for a unit one of a unit; what nobody can tell (an annotator's doubt, an overlap that is neither the same nor
-another thing, plugs on a bare board) is left out. Prints for each the constant and the weight of a logistic
-regression, and for least confidences how many are found and how many other things are called one. Of a unit
-the segmenter's own log odds count as well, and the demo's calibration photos for RENDERED_CASE of a real one
-each.
+Whatever the segmenter takes for a housing is one case of a plug, or of a housed plug where it lies on an
+outlined unit; whatever it takes for a unit one of a unit; what nobody can tell (an annotator's doubt, an
+overlap that is neither the same nor another thing, plugs on a bare board) is left out. Prints for each the
+constant and the weight of a logistic regression, and for least confidences how many are found and how many
+other things are called one. Of a unit and a housed plug the segmenter's own log odds count as well, and the
+demo's calibration photos for RENDERED_CASE of a real one each.
 """
 
 import argparse
@@ -35,6 +35,8 @@ from sklearn.linear_model import LogisticRegression
 
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
 RENDERED_CASE = 0.3
+QUESTIONS = ("plug", "housed plug", "unit")
+Question = Literal["plug", "housed plug", "unit"]
 MIN_CONFIDENCES = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
 
 
@@ -43,7 +45,7 @@ class Case:
     """One thing that the segmenter took for a loose housing, or for a unit."""
 
     photo: str
-    question: Literal["plug", "unit"]
+    question: Question
     confidence: float  # the segmenter's
     logit: float  # the verifier's
     true: bool | None  # None where nobody can tell
@@ -55,7 +57,7 @@ class Case:
 class Sight:
     """What the verifier was asked in one photo, and its answer."""
 
-    question: Literal["plug", "unit"]
+    question: Question
     outline: np.ndarray  # photo pixels
     confidence: float
     logit: float
@@ -74,14 +76,14 @@ def main() -> None:
         cases = [*collect(options.photos, options.weights), *collect_demo(options.weights)]
         if options.cases:
             options.cases.write_text(json.dumps([asdict(case) for case in cases]))
-    for question in ("plug", "unit"):
+    for question in QUESTIONS:
         told = [case for case in cases if case.question == question and case.true is not None]
         constant, *slopes = fit(told)
         print(f"{question}: VERIFIED =", tuple(round(value, 2) for value in (constant, *slopes)))
         chance = [1 / (1 + np.exp(-constant - np.dot(slopes, evidence(case)))) for case in told]
         rendered = [value for case, value in zip(told, chance, strict=True) if case.rendered and case.true]
         if rendered:
-            print("rendered units:", {least: sum(v >= least for v in rendered) for least in MIN_CONFIDENCES})
+            print("rendered:", {least: sum(v >= least for v in rendered) for least in MIN_CONFIDENCES})
         chance = [value for case, value in zip(told, chance, strict=True) if not case.rendered]
         told = [case for case in told if not case.rendered]
         print(f"{sum(case.true is True for case in told)} sights of it, {len(told)} cases")
@@ -121,14 +123,14 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
         with heard() as sights:
             observe(photo, read_text=False, models=models_of(weights, None))
         for sight in sights:
-            if sight.question == "plug" and row.get("view") == "board":
+            if sight.question != "unit" and row.get("view") == "board":
                 continue  # nobody drew a bare board's headers
-            true = judge(sight.outline, *((plugs, doubts) if sight.question == "plug" else (units, [])))
+            true = judge(sight.outline, *((units, []) if sight.question == "unit" else (plugs, doubts)))
             yield Case(row["id"], sight.question, sight.confidence, sight.logit, *true)
 
 
 def collect_demo(weights: Path | None) -> Iterator[Case]:
-    """What is taken for a unit in the demo's calibration photos.
+    """What is taken for a unit, and for a plug on one, in the demo's calibration photos.
 
     Parameters
     ----------
@@ -138,16 +140,20 @@ def collect_demo(weights: Path | None) -> Iterator[Case]:
     for row in read_truth(DEMO / "truth.jsonl", "calibration"):
         photo = decode_photo((DEMO / row["photo"]).read_bytes(), name=row["photo"])
         units = [np.asarray(unit["polygon"], np.float32) for unit in row["units"]]
+        plugs: list[np.ndarray] = []
+        stumps: list[np.ndarray] = []
+        for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
+            (stumps if plug["missing"] else plugs).append(np.asarray(plug["polygon"], np.float32))
         with heard() as sights:
             observe(photo, read_text=False, models=models_of(weights, None))
         for sight in sights:
-            if sight.question == "unit":
-                true = judge(sight.outline, units, [])
-                yield Case(row["id"], "unit", sight.confidence, sight.logit, *true, rendered=True)
+            if sight.question != "plug":
+                true = judge(sight.outline, *((units, []) if sight.question == "unit" else (plugs, stumps)))
+                yield Case(row["id"], sight.question, sight.confidence, sight.logit, *true, rendered=True)
 
 
 def evidence(case: Case) -> list[float]:
-    """What tells of a case: the logit, and of a unit the segmenter's own log odds."""
+    """What tells of a case: the logit, and but of a loose plug the segmenter's own log odds."""
     return [case.logit] if case.question == "plug" else [case.logit, log_odds(case.confidence)]
 
 
@@ -187,13 +193,15 @@ def heard() -> Iterator[list[Sight]]:
     sights: list[Sight] = []
     asked = connectors.look_again, looking.verify_units
 
-    def look_again(maps, found, picture, verifier):
-        worth = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
-        return asked[0](maps, found, picture, _Listening(verifier, "plug", worth, picture.to_rgb, sights))
+    def look_again(maps, found, picture, verifier, worth):
+        own = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
+        question = "plug" if worth is connectors.VERIFIED else "housed plug"
+        listening = _Listening(verifier, question, own, picture.to_rgb, sights)
+        return asked[0](maps, found, picture, listening, worth)
 
     def verify_units(found, rgb, to_rgb, verifier):
-        worth = [unit.confidence for unit in found]
-        return asked[1](found, rgb, to_rgb, _Listening(verifier, "unit", worth, to_rgb, sights))
+        own = [unit.confidence for unit in found]
+        return asked[1](found, rgb, to_rgb, _Listening(verifier, "unit", own, to_rgb, sights))
 
     connectors.look_again, looking.verify_units = look_again, verify_units
     try:
@@ -207,7 +215,7 @@ class _Listening:
     """A verifier whose answers to one question are written down."""
 
     verifier: Verifier
-    question: Literal["plug", "unit"]
+    question: Question
     confidences: list[float]
     to_rgb: float
     sights: list[Sight]
@@ -216,7 +224,7 @@ class _Listening:
         logits = self.verifier.verify(rgb, outlines)
         for outline, confidence, said in zip(outlines, self.confidences, logits, strict=True):
             in_photo = np.asarray(outline, np.float32) / self.to_rgb
-            logit = float(said[("plug", "unit").index(self.question)])
+            logit = float(said[1 if self.question == "unit" else 0])
             self.sights.append(Sight(self.question, in_photo, confidence, logit))
         return logits
 
