@@ -8,7 +8,12 @@ import cv2
 import numpy as np
 import pytest
 from plugface.cli.settings import demo_folder
-from plugface.vision.detection.connectors import VERIFIED, _each_once, verified_confidence
+from plugface.vision.detection.connectors import (
+    ON_UNIT_VERIFIED,
+    VERIFIED,
+    _each_once,
+    verified_confidence,
+)
 from plugface.vision.detection.segmenter import NetworkSegmenter
 from plugface.vision.detection.verifier import (
     CONTEXT,
@@ -172,10 +177,18 @@ def test_what_is_no_unit_after_the_second_look_is_none_and_its_plugs_are_loose()
     assert len(refused.loose) >= len(kept.units[0].connectors) > 1
 
 
-def test_a_pallet_is_not_asked_about():
+def test_plugs_on_a_unit_stand_and_fall_with_the_verifier():
+    (refused,), (asked,), (all_kept,) = (_front(each).units for each in (Says(-99.0), None, Says(99.0)))
+    assert refused.connectors == ()
+    assert len(all_kept.connectors) >= len(asked.connectors) > 1
+
+
+def test_of_a_pallet_neither_units_nor_their_plugs_are_asked_about():
     pallet = decode_photo((demo_folder() / "photos" / "pac03.jpg").read_bytes())
-    refusing = replace(default_models(), verifier=Says(9.0, unit=-9.0))
-    assert len(observe(pallet, read_text=False, models=refusing).units) > MAX_VERIFIED
+    refusing = replace(default_models(), verifier=Says(-99.0, unit=-9.0))
+    units = observe(pallet, read_text=False, models=refusing).units
+    assert len(units) > MAX_VERIFIED
+    assert sum(len(unit.connectors) for unit in units) > len(units)
 
 
 def test_a_thing_that_fills_the_photo_is_a_plug_where_it_is_no_unit_and_looks_like_one():
@@ -207,9 +220,12 @@ def test_real_units_are_believed_more_than_plugs_and_than_what_else_is_outlined(
 
 
 def test_confidence_rises_with_the_logit_and_is_even_where_the_log_odds_are_nought():
-    constant, weight = VERIFIED
-    assert verified_confidence(-constant / weight) == pytest.approx(0.5)
-    assert verified_confidence(-20) < 0.01 < 0.99 < verified_confidence(20)
+    for constant, weight, own in (VERIFIED, ON_UNIT_VERIFIED):
+        worth = constant, weight, own
+        assert verified_confidence(-constant / weight, 0.5, worth) == pytest.approx(0.5)
+        assert verified_confidence(-40, 0.5, worth) < 0.01 < 0.99 < verified_confidence(40, 0.5, worth)
+        with_own = verified_confidence(0.0, 0.9, worth), verified_confidence(0.0, 0.5, worth)
+        assert (with_own[0] > with_own[1]) == (own > 0)
 
 
 @dataclass(frozen=True)

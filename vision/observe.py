@@ -151,8 +151,9 @@ def observe(
             beside.submit(_quietly, lambda: photo.grey)
         scene = _detect(photo, rgb, models.segmenter, models.verifier)
     writing = _read(photo, scene, models) if read_text else _Writing((((), ()),) * len(scene.sightings))
+    housed = models.verifier if len(scene.found) <= MAX_VERIFIED else None
     units = tuple(
-        _build_unit(sighting, scene, texts, codes, shades)
+        _build_unit(sighting, scene, texts, codes, shades, housed)
         for sighting, (texts, codes) in zip(scene.sightings, writing.of_units, strict=True)
     )
     return _build(photo, scene, writing, units, shades, models.verifier)
@@ -419,11 +420,13 @@ def _build_unit(
     texts: tuple[Text, ...],
     codes: tuple[Code, ...],
     shades: Sequence[NamedShade],
+    verifier: Verifier | None,
 ) -> Unit:
     """One unit with its connectors measured and in canonical order."""
     found = sighting.unit
     up_deg, certainty, method = _orient(found, texts)
-    connectors = find_connectors(sighting.maps, found, _picture(scene, shades), up_deg=up_deg)
+    picture = _picture(scene, shades)
+    connectors = find_connectors(sighting.maps, found, picture, up_deg=up_deg, verifier=verifier)
     if scene.colourless is not None:
         connectors = _without_colours(connectors)
     polygons = [connector.polygon for connector in connectors]

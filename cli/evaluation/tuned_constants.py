@@ -185,6 +185,10 @@ CONSTANTS = (
         "none",
         _VERIFIER,
     ),
+    Constant("vision.detection.connectors", "ON_UNIT_VERIFIED", "both calibration splits", "none", _VERIFIER),
+    Constant(
+        "vision.detection.connectors", "MIN_ON_UNIT_VERIFIED", "both calibration splits", "none", _VERIFIER
+    ),
     Constant("vision.detection.units", "VERIFIED", "both calibration splits", "none", _VERIFIER),
     Constant(
         "vision.detection.units", "MIN_VERIFIED_CONFIDENCE", "both calibration splits", "none", _VERIFIER

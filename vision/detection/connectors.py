@@ -17,7 +17,7 @@ from plugface.vision.detection.instances import Clustering, Instance, find_insta
 from plugface.vision.detection.order import place_in_unit
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.segmenter import Maps, pool
-from plugface.vision.detection.units import FoundUnit
+from plugface.vision.detection.units import FoundUnit, log_odds
 from plugface.vision.detection.verifier import Verifier
 from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import SIZE_CLASSES, Connector, Polygon, WhiteBalance
@@ -30,10 +30,15 @@ ON_UNIT = 0.5
 #: a missed one.
 MIN_CONFIDENCE = 0.87
 MIN_LOOSE_CONFIDENCE = 0.85
-MIN_VERIFIED_CONFIDENCE = 0.5
-#: Constant and weight of the verifier's logit in the log odds that a thing on no unit is a housing; what the
-#: segmenter believes adds nothing to it. Fitted on real photographs of the calibration split, `fit_verifier`.
-VERIFIED = (-3.14, 1.88)
+MIN_VERIFIED_CONFIDENCE = 0.6
+#: Constant, weight of the verifier's logit and weight of the segmenter's log odds in the log odds that what
+#: lies on no unit is a housing: what the segmenter believes adds nothing to it. Fitted on real photographs of
+#: the calibration split, `fit_verifier`.
+VERIFIED = (-1.76, 0.78, 0.0)
+#: The same of a housing on a unit that was looked at again itself, with the weight of the segmenter's own log
+#: odds; fitted on the calibration splits, real photographs and, for less, renders.
+ON_UNIT_VERIFIED = (-4.47, 0.44, 2.42)
+MIN_ON_UNIT_VERIFIED = 0.5
 #: What the segmenter believes less is not looked at again. Our choice.
 MIN_LOOKED_AT = 0.3
 #: Chosen on the calibration split.
@@ -63,6 +68,7 @@ def find_connectors(
     picture: Picture,
     *,
     up_deg: float | None = None,
+    verifier: Verifier | None = None,
 ) -> list[Connector]:
     """Housings on one unit, in no particular order.
 
@@ -73,19 +79,27 @@ def find_connectors(
     picture : Picture
     up_deg : float, optional
         What is up on the unit; without it no places are told.
+    verifier : Verifier, optional
 
     Returns
     -------
     connectors : list of Connector
     """
-    connectors = []
+    found = []
     for instance in _instances(maps):
         on_unit = float(unit.instance.cells[instance.cells].mean())
-        confidence = _confidence(instance) * min(1.0, on_unit / 0.7)
-        if on_unit < ON_UNIT or confidence < MIN_CONFIDENCE:
-            continue
-        connectors.append(_measure_connector(maps, instance, picture, confidence, unit.polygon, up_deg))
-    return _of_min_area(connectors)
+        if on_unit >= ON_UNIT:
+            found.append((instance, _confidence(instance) * min(1.0, on_unit / 0.7)))
+    least = MIN_CONFIDENCE
+    if verifier is not None:
+        found, least = look_again(maps, found, picture, verifier, ON_UNIT_VERIFIED), MIN_ON_UNIT_VERIFIED
+    return _of_min_area(
+        [
+            _measure_connector(maps, instance, picture, confidence, unit.polygon, up_deg)
+            for instance, confidence in found
+            if confidence >= least
+        ]
+    )
 
 
 def find_loose_connectors(
@@ -119,14 +133,14 @@ def find_loose_connectors(
     for each in maps:
         found = find_loose_instances(each, units if each is maps[0] else ())
         if verifier is not None:
-            found = look_again(each, found, picture, verifier)
+            found = look_again(each, found, picture, verifier, VERIFIED)
         connectors += [
             _measure_connector(each, instance, picture, confidence)
             for instance, confidence in found
             if confidence >= least
         ]
     for thing, logit in no_units:
-        confidence = verified_confidence(logit)
+        confidence = verified_confidence(logit, 0.5, VERIFIED)
         if confidence >= least:
             connectors.append(_measure_as_plug(maps[0], thing, picture, confidence))
     return _of_min_area(_each_once(connectors) if len(maps) > 1 or no_units else connectors)
@@ -153,7 +167,11 @@ def find_loose_instances(maps: Maps, units: Sequence[FoundUnit]) -> list[tuple[I
 
 
 def look_again(
-    maps: Maps, found: list[tuple[Instance, float]], picture: Picture, verifier: Verifier
+    maps: Maps,
+    found: list[tuple[Instance, float]],
+    picture: Picture,
+    verifier: Verifier,
+    worth: tuple[float, float, float],
 ) -> list[tuple[Instance, float]]:
     """Those that are worth a second look, each with the confidence after it.
 
@@ -164,24 +182,41 @@ def look_again(
         With the segmenter's confidence.
     picture : Picture
     verifier : Verifier
+    worth : (float, float, float)
+        As `verified_confidence` takes it.
 
     Returns
     -------
     found : list of (Instance, float)
     """
-    worth = [instance for instance, confidence in found if confidence >= MIN_LOOKED_AT]
-    corners = [maps.points_to_photo(_corners(maps, instance)) for instance in worth]
+    again = [(instance, confidence) for instance, confidence in found if confidence >= MIN_LOOKED_AT]
+    corners = [maps.points_to_photo(_corners(maps, instance)) for instance, _ in again]
     outlines = [as_polygon(each * picture.to_rgb) for each in corners]
     logits = verifier.verify(picture.rgb, outlines)[:, 0]
     return [
-        (instance, verified_confidence(float(logit))) for instance, logit in zip(worth, logits, strict=True)
+        (instance, verified_confidence(float(logit), confidence, worth))
+        for (instance, confidence), logit in zip(again, logits, strict=True)
     ]
 
 
-def verified_confidence(logit: float) -> float:
-    """The probability that a thing on no unit is a plug's housing, by the verifier's logit."""
-    constant, weight = VERIFIED
-    return float(1 / (1 + np.exp(-constant - weight * logit)))
+def verified_confidence(logit: float, confidence: float, worth: tuple[float, float, float]) -> float:
+    """The probability that a thing is a plug's housing, after a second look.
+
+    Parameters
+    ----------
+    logit : float
+        The verifier's.
+    confidence : 0..1
+        The segmenter's.
+    worth : (float, float, float)
+        Constant, weight of the logit and weight of the segmenter's log odds.
+
+    Returns
+    -------
+    probability : float
+    """
+    constant, weight, own = worth
+    return float(1 / (1 + np.exp(-constant - weight * logit - own * log_odds(confidence))))
 
 
 def _each_once(connectors: list[Connector]) -> list[Connector]:
