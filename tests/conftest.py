@@ -47,7 +47,7 @@ _TESTS = count()
 ALL = "PLUGFACE_TEST_ALL" in os.environ
 
 # A machine that is busy is slow, so that no case has a deadline.
-hypothesis.settings.register_profile("plugface", max_examples=100 if ALL else 40, deadline=None)
+hypothesis.settings.register_profile("plugface", max_examples=100 if ALL else 30, deadline=None)
 hypothesis.settings.load_profile("plugface")
 
 

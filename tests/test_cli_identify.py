@@ -275,23 +275,23 @@ def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 
     return path
 
 
-@pytest.mark.parametrize("tint", [(1, 1, 1), (1, 0.87, 0.68)])
-def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, tint, choose_photos, look_once) -> None:
+def test_a_photo_without_colours_is_never_sure_of_them(run, tmp_path, choose_photos, look_once, some) -> None:
     """A restraint unit of the calibration split; on its grey copy the plugs were once called white."""
     (photo,) = choose_photos(family="PUFFIN 2")
     coloured = json.loads(run("identify", photo, "--json").out)
     assert {plug["colour"] for plug in coloured["photos"][0]["unit"]["connectors"]} == {"YE"}
-    copy = grey_copy(photo, tmp_path, tint)
-    said = json.loads(run("identify", copy, "--json").out)
-    plugs = said["photos"][0]["unit"]["connectors"]
-    assert plugs
-    assert {plug["colour"] for plug in plugs} == {""}
-    assert max(share for plug in plugs for share in plug["colours"].values()) < 0.1
-    assert "colourless" in {fault["name"] for fault in said["photos"][0]["faults"]}
-    assert "colours unknown" in {c["name"] for c in said["decision"]["cautions"]}
-    words = " ".join(run("identify", copy).out.split())
-    assert "the colours of the plugs are not known" in words
-    assert "plugs: 1 ? " in words
+    for tint in some([(1, 0.87, 0.68), (1, 1, 1)], 1):
+        copy = grey_copy(photo, tmp_path, tint)
+        said = json.loads(run("identify", copy, "--json").out)
+        plugs = said["photos"][0]["unit"]["connectors"]
+        assert plugs
+        assert {plug["colour"] for plug in plugs} == {""}
+        assert max(share for plug in plugs for share in plug["colours"].values()) < 0.1
+        assert "colourless" in {fault["name"] for fault in said["photos"][0]["faults"]}
+        assert "colours unknown" in {c["name"] for c in said["decision"]["cautions"]}
+        words = " ".join(run("identify", copy).out.split())
+        assert "the colours of the plugs are not known" in words
+        assert "plugs: 1 ? " in words
 
 
 def test_cautions_that_hang_on_colour_say_that_they_could_not_be_judged(

@@ -114,6 +114,15 @@ def fill(file: Path) -> Ledger:
     return ledger
 
 
+def test_a_worker_that_looks_loads_nothing_that_decides() -> None:
+    code = "import sys, plugface.cli.lot.worker; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = done.stdout.split()
+    assert "plugface.models.unit_choice" in loaded
+    deciding = {f"plugface.models.decision.{name}" for name in ("decide", "opinion")}
+    assert not {*deciding, "plugface.models.matching.pooling", "sqlalchemy"} & set(loaded)
+
+
 def test_a_short_list_is_read_without_what_writing_needs(tmp_path) -> None:
     fill(tmp_path / "ledger.sqlite").close()
     said, code, seconds, loaded = probe("ledger", "list", "--ledger", tmp_path)

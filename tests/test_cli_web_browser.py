@@ -18,7 +18,7 @@ playwright = pytest.importorskip("playwright.sync_api", reason="playwright is no
 PHONE = {"viewport": {"width": 360, "height": 740}, "is_mobile": True, "has_touch": True}
 
 
-def picture(kind: str = "JPEG", size=(320, 240), number: int = 0) -> dict:
+def picture(kind: str = "JPEG", size=(80, 60), number: int = 0) -> dict:
     rng = np.random.default_rng(number)
     ground = np.full((size[1], size[0], 3), 120, np.uint8)
     ground[:: 40 + number] = rng.integers(0, 255, 3)
@@ -180,27 +180,7 @@ def test_the_next_photo_is_asked_for_with_a_sketch_and_goes_to_the_same_unit(ser
     assert len(made.stand_in.asked[-1].photos) == 2
 
 
-def test_a_dropped_connection_keeps_the_photo_through_a_reload(serve, phone):
-    made = serve()
-    phone.goto(made.url)
-    take(phone, "front", picture(number=1))
-    phone.wait_for_selector("#send:enabled")
-    phone.route("**/photos?*", lambda route: route.abort("connectionfailed"))
-    phone.click("#send")
-    phone.get_by_text("safe on this phone").wait_for()
-    check_page(phone)
-    phone.reload()
-    phone.get_by_text("safe on this phone").wait_for()
-    assert made.client.get("/api/v1/units").json()["units"] == []
-    phone.unroute("**/photos?*")
-    phone.evaluate("window.dispatchEvent(new Event('online'))")  # as the phone says when it is back
-    wait_for_answer(phone)
-    phone.goto(made.url)
-    phone.wait_for_selector("#outbox", state="hidden")
-    assert len(made.client.get("/api/v1/units").json()["units"]) == 1
-
-
-def test_a_photo_taken_is_still_there_when_the_phone_ended_the_page(serve, phone):
+def test_photos_outlive_a_page_that_the_phone_ended_and_a_dropped_connection(serve, phone):
     made = serve()
     phone.goto(made.url)
     take(phone, "front", picture(number=1))
@@ -210,12 +190,21 @@ def test_a_photo_taken_is_still_there_when_the_phone_ended_the_page(serve, phone
     assert phone.locator("#outbox").is_hidden()  # nobody has asked for an answer yet
     take(phone, "back", picture(number=2))
     phone.wait_for_selector('.shot[data-face="back"] .taken')
+    phone.route("**/photos?*", lambda route: route.abort("connectionfailed"))
     phone.click("#send:enabled")
+    phone.get_by_text("safe on this phone").wait_for()
+    check_page(phone)
+    phone.reload()
+    phone.get_by_text("safe on this phone").wait_for()
+    assert made.client.get("/api/v1/units").json()["units"] == []
+    phone.unroute("**/photos?*")
+    phone.evaluate("window.dispatchEvent(new Event('online'))")  # as the phone says when it is back
     wait_for_answer(phone)
     assert len(made.stand_in.asked[-1].photos) == 2
     phone.goto(made.url)
     phone.wait_for_selector("#outbox", state="hidden")
     assert phone.locator(".taken:visible").count() == 0
+    assert len(made.client.get("/api/v1/units").json()["units"]) == 1
 
 
 def test_an_answer_that_is_lost_on_the_way_makes_no_second_unit(serve, phone):
@@ -242,9 +231,9 @@ def test_an_answer_that_is_lost_on_the_way_makes_no_second_unit(serve, phone):
 def test_a_slow_connection_shows_how_far_it_is(serve, phone):
     made = serve()
     phone.goto(made.url)
-    noise = np.random.default_rng(0).integers(0, 255, (450, 450, 3)).astype(np.uint8)
+    noise = np.random.default_rng(0).integers(0, 255, (330, 330, 3)).astype(np.uint8)
     out = io.BytesIO()
-    Image.fromarray(noise).save(out, "PNG")  # 600 kB, sent as it is
+    Image.fromarray(noise).save(out, "PNG")  # 330 kB, sent as it is
     take(phone, "front", {"name": "n.png", "mimeType": "image/png", "buffer": out.getvalue()})
     phone.wait_for_selector("#send:enabled")
     slow = phone.context.new_cdp_session(phone)
@@ -259,9 +248,9 @@ def test_a_slow_connection_shows_how_far_it_is(serve, phone):
 def test_a_large_photo_is_made_smaller_before_it_is_sent(serve, phone):
     made = serve()
     phone.goto(made.url)
-    take(phone, "front", picture(size=(4000, 3000)))
+    take(phone, "front", picture(size=(3200, 2400)))
     phone.click("#send:enabled")
-    wait_for_answer(phone)
+    phone.wait_for_url("**/units/*")
     (unit,) = made.client.get("/api/v1/units").json()["units"]
     kept = Image.open(made.yard.shelf.place(unit["first_photo"]))
     assert kept.size == (3000, 2250)
@@ -276,17 +265,6 @@ def test_a_heic_that_the_browser_cannot_open_is_sent_as_it_is(serve, phone):
     check_page(phone)
     phone.click("#send:enabled")
     wait_for_answer(phone)
-
-
-def test_what_is_no_photo_is_said_and_can_be_removed(serve, phone):
-    made = serve()
-    phone.goto(made.url)
-    take(phone, "front", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"this is no photo"})
-    phone.click("#send:enabled")
-    phone.get_by_text("it is not a picture").wait_for()
-    check_page(phone)
-    phone.get_by_role("button", name="Remove").click()
-    phone.wait_for_selector("#outbox", state="hidden")
 
 
 def test_a_unit_the_page_will_not_have_yet_does_not_hold_the_next_and_can_be_removed(serve, phone):
@@ -387,13 +365,14 @@ def test_the_keyboard_reaches_everything_in_order(serve, phone):
     assert reached[:11] == ["skip", "brand", *shot, *shot, "INPUT", "scan", "SUMMARY"]
 
 
-def test_a_refused_photo_holds_no_other_photo_and_no_answer_back(serve, phone):
+def test_a_refused_photo_is_said_holds_nothing_else_back_and_can_be_removed(serve, phone):
     made = serve()
     phone.goto(made.url)
     no_photo = {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"this is no photo"}
     take(phone, "front", no_photo)
     phone.click("#send:enabled")
     phone.get_by_text("it is not a picture").wait_for()
+    check_page(phone)
     # The same bytes will be refused for ever, so that nobody is asked to try again.
     assert phone.get_by_role("button", name="Try now").count() == 0
     take(phone, "front", picture(number=1))
@@ -407,6 +386,11 @@ def test_a_refused_photo_holds_no_other_photo_and_no_answer_back(serve, phone):
     wait_for_answer(phone)  # by the photo that was taken
     assert len(made.stand_in.asked[-1].photos) == 1
     check_page(phone)
+    phone.goto(made.url)
+    for left in (1, 0):
+        phone.get_by_role("button", name="Remove").first.click()
+        playwright.expect(phone.get_by_role("button", name="Remove")).to_have_count(left)
+    phone.wait_for_selector("#outbox", state="hidden")
 
 
 def test_a_number_alone_is_answered_and_a_scanner_needs_no_tap(serve, phone):
@@ -437,46 +421,48 @@ def test_a_number_alone_is_answered_and_a_scanner_needs_no_tap(serve, phone):
     assert (len(asked.photos), asked.typed) == (1, ("K27418/052",))
 
 
-def test_the_truth_is_chosen_from_the_catalogue_and_begins_with_the_proposal(serve, phone):
-    made = serve()
-    made.stand_in.shows = [("AUK 11", "early", "front"), ("AUK 11", "early", "back")]
-    phone.goto(made.url)
-    take(phone, "front", picture(number=1))
-    take(phone, "back", picture(number=2))
-    phone.click("#send:enabled")
-    wait_for_answer(phone)
-    told = phone.inner_text("#verdict")
-    assert phone.input_value("#confirm [name=what]") == ("AUK 11:early" if "variant" in told else "AUK 11")
-    offered = phone.locator("#confirm [name=what] option").all_inner_texts()
+@pytest.fixture(scope="module")
+def answered(open_script_page):
+    """A page that answers two photos of one unit, for tests of what can be done with an answer."""
+    with open_script_page() as (made, page, faults):
+        made.stand_in.shows = [("AUK 11", "early", "front"), ("AUK 11", "early", "back")]
+        take(page, "front", picture(number=1))
+        take(page, "back", picture(number=2))
+        page.click("#send:enabled")
+        wait_for_answer(page)
+        yield page
+        assert not faults
+
+
+def test_the_truth_is_chosen_from_the_catalogue_and_begins_with_the_proposal(answered):
+    told = answered.inner_text("#verdict")
+    expected = "AUK 11:early" if "variant" in told else "AUK 11"
+    assert answered.input_value("#confirm [name=what]") == expected
+    offered = answered.locator("#confirm [name=what] option").all_inner_texts()
     assert {"AUK 11", "AUK 11:early", "KNOT 40:E"} <= set(offered)
-    phone.fill("#confirm [name=who]", "Jo")
-    phone.click("#confirm button")
-    phone.get_by_text("Recorded. Thank you.").wait_for()
+    answered.fill("#confirm [name=who]", "Jo")
+    answered.click("#confirm button")
+    answered.get_by_text("Recorded. Thank you.").wait_for()
 
 
-def test_the_answer_can_be_sent_back_as_text(serve, phone):
-    made = serve()
-    phone.add_init_script("navigator.share = async (what) => { globalThis.shared = what.text; }")
-    phone.goto(made.url)
-    take(phone, "front", picture(number=1))
-    phone.click("#send:enabled")
-    wait_for_answer(phone)
-    phone.get_by_role("button", name="Send it back").click()
-    phone.wait_for_function("globalThis.shared")
-    text = phone.evaluate("globalThis.shared")
-    assert "KNOT 40" in text
+def test_the_answer_can_be_sent_back_as_text(answered):
+    answered.evaluate("() => { navigator.share = async (what) => { globalThis.shared = what.text; }; }")
+    answered.get_by_role("button", name="Send it back").click()
+    answered.wait_for_function("globalThis.shared")
+    text = answered.evaluate("globalThis.shared")
+    assert "AUK 11" in text
     assert "%" in text
-    check_page(phone)
+    check_page(answered)
     # Where the browser shares nothing it is copied, or marked for copying.
-    phone.add_init_script("delete Navigator.prototype.share; navigator.share = undefined;")
-    phone.reload()
-    phone.get_by_role("button", name="Send it back").click()
-    phone.wait_for_selector("#share .said:visible")
-    assert "KNOT 40" in phone.input_value("#share textarea")
-    assert phone.evaluate(
+    answered.reload()
+    answered.evaluate("delete Navigator.prototype.share; navigator.share = undefined;")
+    answered.get_by_role("button", name="Send it back").click()
+    answered.wait_for_selector("#share .said:visible")
+    assert "AUK 11" in answered.input_value("#share textarea")
+    assert answered.evaluate(
         "(e => e.scrollHeight <= e.clientHeight + 1)(document.querySelector('#share textarea'))"
     )
-    check_page(phone)
+    check_page(answered)
 
 
 def test_where_the_browser_can_switch_a_light_the_camera_opens_with_it(serve, browser):
@@ -491,7 +477,7 @@ def test_where_the_browser_can_switch_a_light_the_camera_opens_with_it(serve, br
       const paint = () => { canvas.getContext("2d").fillRect(0, 0, 640, 480); };
       navigator.mediaDevices.getSupportedConstraints = () => ({ torch: true });
       navigator.mediaDevices.getUserMedia = async () => {
-        setInterval(paint, 50);
+        setInterval(paint, 200);
         const stream = canvas.captureStream(10);
         const [track] = stream.getVideoTracks();
         track.getCapabilities = () => ({ torch: true });
@@ -510,7 +496,6 @@ def test_where_the_browser_can_switch_a_light_the_camera_opens_with_it(serve, br
     page.wait_for_selector('.shot[data-face="front"] .taken[src]')
     page.click("#send:enabled")
     page.wait_for_url("**/units/*")
-    page.wait_for_selector("#verdict")
     context.close()
 
 
@@ -530,7 +515,7 @@ def test_the_page_without_a_signal_is_fit_for_a_phone_whatever_it_says(serve, ph
     families = made.yard.catalogue.families
     numbers = [variant.service_numbers[0] for family in families for variant in family.variants[:2]]
     others = (f"{numbers[0]} {numbers[-1]}", numbers[0][:-1] + "#", "12V", families[0].key)
-    for entry in (*some(numbers, 6), *others):
+    for entry in (*some(numbers, 3), *others):
         phone.fill("[name=typed]", entry)
         phone.get_by_text("No photo was looked at").wait_for()
         phone.locator("#by-number", has_text=entry.split()[0].rstrip("#")).wait_for()

@@ -25,15 +25,17 @@ def description(make_yard, schemathesis):
     asgi.shutdown_lifespans()  # its plugin of pytest, which is not used, would end the page
 
 
-def test_the_api_keeps_its_word(description):
+def test_the_api_keeps_its_word(description, some):
     """Each operation by itself; schemathesis' own pytest plugin does not run under pytest 9.2."""
     checks = pytest.importorskip("schemathesis.specs.openapi.checks")
-    tried = 0
+    tried, examples = 0, len(some(range(6), 3))
     for found in description.get_all_operations():
         operation = found.ok()
 
         @given(case=operation.as_strategy())
-        @settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+        @settings(
+            max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None
+        )
         def keeps_its_word(case):
             # Well-formed requests may be refused all the same: most drawn families are in no catalogue.
             case.call_and_validate(excluded_checks=[checks.positive_data_acceptance])

@@ -11,17 +11,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from PIL import Image
 from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
 from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
 from plugface.models.decision.answers import Decision
-from plugface.models.decision.opinion import Opinion
 from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import UnitChoice, UnitGone, from_part
 from plugface.vision.observations import Observations
+
+if TYPE_CHECKING:  # it loads all that decides, which a worker that looks has no use for
+    from plugface.models.decision.opinion import Opinion
 
 #: Long side of the small pictures in the report, pixels.
 THUMB_PX = 480
@@ -71,7 +73,7 @@ class Analyser(Protocol):
 
     def judge(
         self, seen: list[Observations], chosen: list[UnitChoice], claimed: str, needs: Needs
-    ) -> tuple[Decision, Opinion | None]:
+    ) -> "tuple[Decision, Opinion | None]":
         """The answer for one unit of which somebody said more, and what to think of a claim."""
         ...
 
@@ -125,7 +127,7 @@ class PipelineAnalyser:
 
     def judge(
         self, seen: list[Observations], chosen: list[UnitChoice], claimed: str, needs: Needs
-    ) -> tuple[Decision, Opinion | None]:
+    ) -> "tuple[Decision, Opinion | None]":
         """The answer for one unit of which somebody said more, and what to think of a claim."""
         from plugface.analysis import Settings, decide_observed
         from plugface.cli.store.learned_model import default_model
@@ -178,7 +180,7 @@ class Decided:
 
     decision: Decision | None
     fault: str = ""  # why there is none
-    opinion: Opinion | None = None  # where something was claimed
+    opinion: "Opinion | None" = None  # where something was claimed
 
 
 def look(task: LookTask) -> LookResult:

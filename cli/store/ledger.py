@@ -269,13 +269,11 @@ def _identity(engine: Engine) -> tuple[int, int] | None:
 
 def _copy_before_migration(engine: Engine, becomes: Path | None) -> None:
     """Keep a copy of an SQLite file beside it before an older schema is brought up."""
-    from alembic.runtime.migration import MigrationContext
-
     file = engine.url.database
     if engine.dialect.name != "sqlite" or not file or file == ":memory:":
         return
     with engine.connect() as connection:
-        found = MigrationContext.configure(connection).get_current_revision()
+        found = _schema_found(connection)
     copy = Path(f"{file}.before-{SCHEMA}")
     if found is None or found >= SCHEMA or copy.exists():
         return
@@ -297,6 +295,13 @@ def _vacuum_into(file: str, part: Path) -> None:
     os.chmod(part, 0o600)
 
 
+def _schema_found(connection: Connection) -> str | None:
+    """Schema that the tables are of; None where there are none yet."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.scalar(text("SELECT version_num FROM alembic_version"))
+
+
 def _migrate(connection: Connection, name: str) -> bool:
     """Bring the tables up to `SCHEMA`, under the write lock so that two starters do not collide.
 
@@ -308,17 +313,16 @@ def _migrate(connection: Connection, name: str) -> bool:
     """
     if connection.dialect.name == "postgresql":
         connection.execute(select(func.pg_advisory_xact_lock(_WRITERS)))
-    from alembic import command  # the import costs more than opening a ledger that is up to date
-    from alembic.config import Config
-    from alembic.runtime.migration import MigrationContext
-
-    found = MigrationContext.configure(connection).get_current_revision()
+    found = _schema_found(connection)
     if found == SCHEMA:
         return False
     if found is not None and found > SCHEMA:
         raise LedgerError(
             name, f"it was written by a newer plugface (schema {found}, known {SCHEMA})", "Update plugface"
         )
+    from alembic import command  # to import it takes longer than to open a ledger that is up to date
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.attributes["connection"] = connection

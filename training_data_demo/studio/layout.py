@@ -28,6 +28,17 @@ def penetration(a, b) -> float:
     return float(depth)
 
 
+def _lies_well(shape, others, deepest: float) -> bool:
+    """Whether it overlaps one other at most, and that no deeper than it may."""
+    below = 0
+    for other in others:
+        depth = penetration(shape, other)
+        below += depth > 0
+        if depth > deepest or below > 1:
+            return False
+    return True
+
+
 def throw(rng, sizes, *, overlap: float, tidy: bool) -> list[Spot]:
     """Spots for rectangles in a heap around the origin.
 
@@ -41,7 +52,7 @@ def throw(rng, sizes, *, overlap: float, tidy: bool) -> list[Spot]:
         Set square to each other instead of at all angles.
     """
     spread = 0.42 * math.sqrt(sum(w * h for w, h in sizes))
-    shapes: list[np.ndarray] = []
+    placed: list[tuple[np.ndarray, Spot, float]] = []  # with the radius of the circle round each
     spots: list[Spot] = []
     turn = rng.uniform(0, 360)
     for size in sizes:
@@ -50,11 +61,11 @@ def throw(rng, sizes, *, overlap: float, tidy: bool) -> list[Spot]:
             yaw = turn + 90 * rng.integers(4) + rng.normal(0, 4) if tidy else rng.uniform(0, 360)
             angle, away = rng.uniform(0, 2 * math.pi), spread * math.sqrt(rng.random()) * (1 + attempt / 100)
             spot = (away * math.cos(angle), away * math.sin(angle), float(yaw) % 360)
-            shape = corners(size, spot)
-            depths = [penetration(shape, other) for other in shapes]
-            if all(d <= deepest for d in depths) and sum(d > 0 for d in depths) <= 1:
+            shape, radius = corners(size, spot), math.hypot(*size) / 2
+            near = [o for o, at, r in placed if math.dist(at[:2], spot[:2]) <= radius + r + 1e-9]
+            if _lies_well(shape, near, deepest):
                 break
-        shapes.append(shape)
+        placed.append((shape, spot, radius))
         spots.append((round(spot[0], 4), round(spot[1], 4), round(spot[2], 1)))
     return spots
 
