@@ -4,7 +4,8 @@
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
 or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug
-and whether it is a unit (null where nobody can tell), its weight, and what it is. Plugs are those annotated
+and whether it is a unit (null where nobody can tell), its weight, what it is, and its outline, by which it can
+be cut out otherwise without looking again. Plugs are those annotated
 and whatever the segmenter outlined like them; the rest are other things that it took for plugs, looked at in
 several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by chance. Units
 are those annotated and what the segmenter outlined like them; whatever else it took for a unit is none. With
@@ -100,9 +101,15 @@ def main() -> None:
                 file = f"{photo.name}_{number:03d}.jpg"
                 square = cut_square(rgb, patch.outline, context=CONTEXT, side_px=SIDE_PX)
                 cv2.imwrite(str(options.out / file), square[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-                row = {"file": file, "photo": photo.name, "plug": patch.plug, "unit": patch.unit}
-                row |= {"weight": patch.weight, "what": patch.what}
-                row["outline"] = np.asarray(patch.outline, float).round(1).tolist()
+                row = {
+                    "file": file,
+                    "photo": photo.name,
+                    "plug": patch.plug,
+                    "unit": patch.unit,
+                    "weight": patch.weight,
+                    "what": patch.what,
+                    "outline": np.asarray(patch.outline, float).round(1).tolist(),
+                }
                 rows.write(json.dumps(row) + "\n")
             if at % 20 == 0:
                 print(f"{at} of {len(photos) + len(rendered)} photos", file=sys.stderr, flush=True)

@@ -195,7 +195,7 @@ def heard() -> Iterator[list[Sight]]:
 
     def look_again(maps, found, picture, verifier, worth):
         own = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
-        question = "plug" if worth is connectors.VERIFIED else "housed plug"
+        question: Question = "plug" if worth is connectors.VERIFIED else "housed plug"
         listening = _Listening(verifier, question, own, picture.to_rgb, sights)
         return asked[0](maps, found, picture, listening, worth)
 
