@@ -4,8 +4,8 @@
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
 or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug
-and whether it is a unit (null where nobody can tell), its weight, what it is, and its outline, by which it can
-be cut out otherwise without looking again. Plugs are those annotated
+and whether it is a unit (null where nobody can tell), its weight, what it is, and its outline, by which it
+can be cut out otherwise without looking again. Plugs are those annotated
 and whatever the segmenter outlined like them; the rest are other things that it took for plugs, looked at in
 several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by chance. Units
 are those annotated and what the segmenter outlined like them; whatever else it took for a unit is none. With
