@@ -176,7 +176,7 @@ def test_the_report_of_a_run_keeps_the_entrys_photo(run, own, tmp_path, choose_p
     path = own / "auk_12.toml"
     path.write_text('photos = ["photos/face.jpg"]\n' + path.read_text())
     (tmp_path / "in").mkdir()
-    shutil.copy(*choose_photos(split="train", family="AUK 12"), tmp_path / "in")
+    shutil.copy(*choose_photos(family="AUK 12"), tmp_path / "in")
     words = ("--catalogue", own, "--out", tmp_path / "run", "--no-pdf", "--workers", 1)
     said = run("sort", tmp_path / "in", *words)
     assert said.code == 0, said.err

@@ -80,8 +80,8 @@ def test_the_least_confidence_of_a_true_unit_sets_the_threshold():
     rows = golden.choose_rows()
     seen = golden.read_seen()
     value, how = find_other_unit_confidence(seen, rows)
-    assert value == 0.75
-    assert how == "units from 0.77, 0 of 0 other things below"
+    assert value == 0.8
+    assert how == "units from 0.84, 0 of 0 other things below"
     assert find_other_unit_confidence(seen, []) == (
         pytest.approx(float("nan"), nan_ok=True),
         "no photo of one unit",

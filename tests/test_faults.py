@@ -259,7 +259,7 @@ FAULTS = {
         "test_cli_sort::test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none",
     ),
     "no signal": (
-        "test_cli_web_offline::test_after_one_visit_the_page_opens_without_a_signal_and_keeps_photos",
+        "test_cli_web_offline::test_a_signal_lost_in_the_middle_of_a_unit_loses_no_photo_and_the_page_opens_without_it",
         "test_cli_web_number_index::test_what_is_listed_is_named_as_the_program_names_it",
     ),
     "a new version while a unit is in hand": (
@@ -267,7 +267,7 @@ FAULTS = {
     ),
     "a code that is no good any more": (
         "test_cli_web_offline::test_a_code_that_was_changed_takes_the_copy_with_it",
-        "test_cli_web_offline::test_how_old_the_copy_is_is_said_and_one_too_old_is_gone",
+        "test_cli_web_offline::test_a_changed_catalogue_is_fetched_anew_an_unchanged_one_is_not_and_its_age_is_said",
     ),
     "a browser that promises no room": (
         "test_cli_web_offline::test_a_browser_that_does_not_promise_to_keep_photos_is_told_of",
@@ -347,7 +347,7 @@ FAULTS = {
     ),
     "a picture longer than 20 times its width": (
         "test_cli_web::test_a_strip_is_refused_for_good_and_not_for_the_disk",
-        "test_cli_web_browser::test_a_refused_photo_holds_no_other_photo_and_no_answer_back",
+        "test_cli_web_browser::test_a_refused_photo_is_said_holds_nothing_else_back_and_can_be_removed",
     ),
     "an odd time of a file": ("test_cli_sort::test_pipes_are_no_photos_and_an_odd_time_is_none",),
     "names that are no UTF-8, that the terminal cannot show, or that look like markup or commands to it": (

@@ -78,7 +78,7 @@ def test_a_registered_rule_takes_part_in_fusion_and_in_the_explanation(
 
 
 def test_a_registered_rule_moves_the_probabilities(monkeypatch, catalogue, model, seen):
-    views, index = gather_views(seen), index_catalogue(catalogue)
+    views, index = gather_views(seen[:1]), index_catalogue(catalogue)  # two leave the others nothing
     former = pool_views(views, index, model)
     other = int(former.ranked[1])
     before = former.posterior.families[other]
