@@ -143,6 +143,7 @@ class Compared:
     photo: str
     phone: Plugs
     server: Plugs
+    alike: Plugs  # the server's own code without the verifier, which the phone has not
     first: Plugs  # the phone, before it looks a second time and more closely
     once: Plugs
     sure: bool
@@ -155,14 +156,14 @@ class Compared:
 
 def compare(page: Any, script: str, files: Iterable[Path]) -> list[Compared]:
     """Look at photos on the phone and on the server."""
-    once = one_look_models()
+    once, alike = one_look_models(), replace(default_models(), verifier=None)
     compared = []
     for file in files:
         data = file.read_bytes()
         seen = see(page, script, data)
-        server, one = server_plugs(data), server_plugs(data, once)
+        server, same, one = (server_plugs(data, models) for models in (None, alike, once))
         first = phone_plugs(seen["first"])
-        compared.append(Compared(file.name, phone_plugs(seen), server, first, one, is_sure(seen)))
+        compared.append(Compared(file.name, phone_plugs(seen), server, same, first, one, is_sure(seen)))
     return compared
 
 
