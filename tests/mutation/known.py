@@ -232,14 +232,14 @@ BREAKS = (
         "cli/web/static/number_copy.js",
         "const copy = answer.status === 200 ? await answer.json() : kept.copy;",
         "const copy = kept?.copy ?? (await answer.json());",
-        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not",
+        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_an_unchanged_one_is_not_and_its_age_is_said",
     ),
     Break(
         "a phone fetches a catalogue anew that was not changed",
         "cli/web/static/number_copy.js",
         '{ "if-none-match": kept.tag }',
         "{}",
-        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_and_an_unchanged_one_is_not",
+        "test_cli_web_offline.py::test_a_changed_catalogue_is_fetched_anew_an_unchanged_one_is_not_and_its_age_is_said",
     ),
     Break(
         "a contradiction of the phone's number stands under the answer",
@@ -253,7 +253,7 @@ BREAKS = (
         "cli/web/static/number_copy.js",
         "  return clear();\n}",
         "  return undefined;\n}",
-        "test_cli_web_offline.py::test_whoever_leaves_the_lot_leaves_no_copy",
+        "test_cli_web_offline.py::test_whoever_leaves_the_lot_leaves_no_copy_and_the_page_without_a_signal_says_so",
     ),
     Break(
         "a phone that leaves a lot keeps what it read",
