@@ -26,7 +26,7 @@ from plugface.vision.quality import long_side
 #: Least share of a housing's cells that must lie on its unit. Our choice.
 ON_UNIT = 0.5
 #: Of a housing on a unit, and on no unit that was outlined, without and with a verifier. Chosen on the
-#: calibration splits (2026-11-29), with a verifier on that of real photographs; a false plug costs more than
+#: calibration splits (2026-11-30), with a verifier on that of real photographs; a false plug costs more than
 #: a missed one.
 MIN_CONFIDENCE = 0.87
 MIN_LOOSE_CONFIDENCE = 0.85
