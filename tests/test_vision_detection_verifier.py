@@ -8,12 +8,7 @@ import cv2
 import numpy as np
 import pytest
 from plugface.cli.settings import demo_folder
-from plugface.vision.detection.connectors import (
-    ON_UNIT_VERIFIED,
-    VERIFIED,
-    _each_once,
-    verified_confidence,
-)
+from plugface.vision.detection.connectors import ON_UNIT_VERIFIED, VERIFIED, _each_once
 from plugface.vision.detection.segmenter import NetworkSegmenter
 from plugface.vision.detection.verifier import (
     CONTEXT,
@@ -21,6 +16,7 @@ from plugface.vision.detection.verifier import (
     NetworkVerifier,
     cut_square,
     load_verifier,
+    verified_confidence,
 )
 from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import Connector, Observations

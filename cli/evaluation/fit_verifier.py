@@ -18,7 +18,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME, files_by_id
@@ -26,8 +26,7 @@ from plugface.cli.evaluation.measure_real import read_truth
 from plugface.cli.evaluation.measure_vision import models_of, overlap
 from plugface.vision import observe as looking
 from plugface.vision.detection import connectors
-from plugface.vision.detection.units import log_odds
-from plugface.vision.detection.verifier import Verifier
+from plugface.vision.detection.verifier import Verifier, log_odds
 from plugface.vision.observations import Polygon
 from plugface.vision.observe import observe
 from plugface.vision.photo import UnreadablePhoto, decode_photo
@@ -35,14 +34,13 @@ from sklearn.linear_model import LogisticRegression
 
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
 RENDERED_CASE = 0.3
-QUESTIONS = ("plug", "housed plug", "unit")
 Question = Literal["plug", "housed plug", "unit"]
 MIN_CONFIDENCES = (0.2, 0.3, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9)
 
 
 @dataclass(frozen=True)
 class Case:
-    """One thing that the segmenter took for a loose housing, or for a unit."""
+    """One thing that the segmenter took for a housing, or for a unit."""
 
     photo: str
     question: Question
@@ -76,7 +74,7 @@ def main() -> None:
         cases = [*collect(options.photos, options.weights), *collect_demo(options.weights)]
         if options.cases:
             options.cases.write_text(json.dumps([asdict(case) for case in cases]))
-    for question in QUESTIONS:
+    for question in get_args(Question):
         told = [case for case in cases if case.question == question and case.true is not None]
         constant, *slopes = fit(told)
         print(f"{question}: VERIFIED =", tuple(round(value, 2) for value in (constant, *slopes)))

@@ -17,8 +17,8 @@ from plugface.vision.detection.instances import Clustering, Instance, find_insta
 from plugface.vision.detection.order import place_in_unit
 from plugface.vision.detection.pins import count_pins
 from plugface.vision.detection.segmenter import Maps, pool
-from plugface.vision.detection.units import FoundUnit, log_odds
-from plugface.vision.detection.verifier import Verifier
+from plugface.vision.detection.units import FoundUnit
+from plugface.vision.detection.verifier import Verifier, verified_confidence
 from plugface.vision.geometry import as_polygon, overlap
 from plugface.vision.observations import SIZE_CLASSES, Connector, Polygon, WhiteBalance
 from plugface.vision.quality import long_side
@@ -197,26 +197,6 @@ def look_again(
         (instance, verified_confidence(float(logit), confidence, worth))
         for (instance, confidence), logit in zip(again, logits, strict=True)
     ]
-
-
-def verified_confidence(logit: float, confidence: float, worth: tuple[float, float, float]) -> float:
-    """The probability that a thing is a plug's housing, after a second look.
-
-    Parameters
-    ----------
-    logit : float
-        The verifier's.
-    confidence : 0..1
-        The segmenter's.
-    worth : (float, float, float)
-        Constant, weight of the logit and weight of the segmenter's log odds.
-
-    Returns
-    -------
-    probability : float
-    """
-    constant, weight, own = worth
-    return float(1 / (1 + np.exp(-constant - weight * logit - own * log_odds(confidence))))
 
 
 def _each_once(connectors: list[Connector]) -> list[Connector]:

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from plugface.vision.detection.instances import CELL, Clustering, Instance, find_instances
 from plugface.vision.detection.segmenter import FINS, Maps, pool
-from plugface.vision.detection.verifier import Verifier
+from plugface.vision.detection.verifier import Verifier, verified_confidence
 from plugface.vision.geometry import as_polygon
 from plugface.vision.observations import Polygon
 
@@ -86,42 +86,11 @@ def verify_units(
     units: list[FoundUnit] = []
     others: list[tuple[FoundUnit, float]] = []
     for unit, (plug, controller) in zip(found, verifier.verify(rgb, outlines), strict=True):
-        if verified_confidence(float(controller), unit.confidence) >= MIN_VERIFIED_CONFIDENCE:
+        if verified_confidence(float(controller), unit.confidence, VERIFIED) >= MIN_VERIFIED_CONFIDENCE:
             units.append(unit)
         else:
             others.append((unit, float(plug)))
     return units, others
-
-
-def verified_confidence(logit: float, confidence: float) -> float:
-    """The probability that a thing is a unit, by the verifier's logit and the segmenter's confidence.
-
-    Parameters
-    ----------
-    logit : float
-    confidence : 0..1
-
-    Returns
-    -------
-    probability : float
-    """
-    constant, weight, own = VERIFIED
-    return float(1 / (1 + np.exp(-constant - weight * logit - own * log_odds(confidence))))
-
-
-def log_odds(probability: float) -> float:
-    """Natural logarithm of the odds; of a probability nearer to 0 or 1 than 0.005, as of that.
-
-    Parameters
-    ----------
-    probability : 0..1
-
-    Returns
-    -------
-    odds : float, nats
-    """
-    held = min(max(probability, 0.005), 0.995)
-    return float(np.log(held / (1 - held)))
 
 
 def _describe(maps: Maps, masks: dict[str, np.ndarray], instance: Instance) -> FoundUnit:

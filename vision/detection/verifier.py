@@ -88,6 +88,41 @@ class NetworkVerifier:
         return np.concatenate(logits).astype(float)
 
 
+def verified_confidence(logit: float, confidence: float, worth: tuple[float, float, float]) -> float:
+    """The probability that a thing is what was asked for, a plug's housing or a unit, after a second look.
+
+    Parameters
+    ----------
+    logit : float
+        The verifier's.
+    confidence : 0..1
+        The segmenter's.
+    worth : (float, float, float)
+        Constant, weight of the logit and weight of the segmenter's log odds.
+
+    Returns
+    -------
+    probability : float
+    """
+    constant, weight, own = worth
+    return float(1 / (1 + np.exp(-constant - weight * logit - own * log_odds(confidence))))
+
+
+def log_odds(probability: float) -> float:
+    """Natural logarithm of the odds; of a probability nearer to 0 or 1 than 0.005, as of that.
+
+    Parameters
+    ----------
+    probability : 0..1
+
+    Returns
+    -------
+    odds : float, nats
+    """
+    held = min(max(probability, 0.005), 0.995)
+    return float(np.log(held / (1 - held)))
+
+
 def cut_square(
     rgb: np.ndarray, outline: Polygon | np.ndarray, *, context: float = CONTEXT, side_px: int = SIDE_PX
 ) -> np.ndarray:
