@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -30,6 +31,7 @@ from plugface.vision.ocr.label_text import (
     find_rows,
     find_words,
     join_row,
+    part_boxes,
     pool_characters,
     read_label,
 )
@@ -428,6 +430,69 @@ def test_digit_groups_of_a_row_are_joined_and_fields_are_not():
     assert joined[0].polygon[1] == (130, 1)
     assert len(joined[0].characters) == len("5120 46")
     assert find_rows([]) == []
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "gap", "joined"),
+    [
+        ("SAFETY", "BUMPER", 0.4, True),  # words of one line
+        ("SAFETY", "BUMPER", 0.5, False),  # two columns
+        ("25/09/2014", "15:33", 0.5, False),
+        ("K44510/261", "C", 1.3, True),  # a suffix set wide
+        ("K44510/261", "C", 1.5, False),
+        ("K44510/261", "C12", 0.5, False),
+        ("SCAN", "TO", 0.5, False),  # no figures that a suffix could belong to
+    ],
+)
+def test_columns_stay_apart_and_a_suffix_set_wide_goes_with_its_figures(first, second, gap, joined):
+    row = [_text(first, 0, 0, 100), _text(second, 100 + 20 * gap, 0, 60)]
+    assert [t.value for t in join_row(row)] == ([f"{first} {second}"] if joined else [first, second])
+
+
+@pytest.mark.parametrize(
+    ("words", "parts"),
+    [
+        ([(0, "GVWR 1594"), (480, "KG 735")], 2),  # 1.8 box heights of paper between
+        ([(0, "GVWR 1594"), (330, "KG 735")], 1),  # 0.4, as between the words of a line
+        ([(0, "GV"), (145, "WR"), (280, "15"), (420, "94")], 1),  # each 0.6 to 1 apart: set wide
+        ([(0, "GVWR 1594"), (480, "K")], 1),  # a sign, such as a suffix
+        ([(0, "K"), (200, "GVWR 1594")], 1),  # or a code's first figure
+        ([(0, "K"), (200, "GVWR 1594"), (680, "KG 735")], 2),
+    ],
+)
+def test_a_box_is_parted_between_columns_and_nowhere_else(words, parts):
+    lines = [(value, 60, (40 + left, 40)) for left, value in words]
+    grey = _label(lines, (1100, 140))
+    inked = np.flatnonzero((grey < 100).any(axis=0))
+    left, right = float(inked.min() - 12), float(inked.max() + 12)
+    box = TextBox(np.array([(left, 36), (right, 36), (right, 108), (left, 108)], np.float32), 0.9)
+    found = part_boxes(grey, [box])
+    assert len(found) == parts
+    if parts == 1:
+        assert found[0] is box
+    for one, next_one in pairwise(found):
+        assert one.corners[1, 0] < next_one.corners[0, 0]
+        between = grey[36:108, int(one.corners[1, 0]) : int(next_one.corners[0, 0])]
+        assert (between > 200).all()
+    for one in found:
+        assert (one.corners[1, 1], one.corners[2, 1]) == pytest.approx((36, 108), abs=1)
+
+
+@pytest.mark.parametrize("margin", [0.04, 0.02])
+def test_columns_that_the_finder_outlines_together_are_read_apart(reader, margin):
+    grey = _label([("5820-3317", 60, (40, 40)), ("07/21", 60, (540, 40))], (820, 140))
+
+    def find(level, max_side):
+        scale = level.shape[1] / (820 + 2 * margin * 140)  # what is looked at has that margin
+        box = np.array([(30, 36), (730, 36), (730, 108), (30, 108)]) + margin * 140
+        return (TextBox((box * scale).astype(np.float32), 0.9),)
+
+    corners = np.array([(0, 0), (820, 0), (820, 140), (0, 140)], np.float32)
+    if margin == 0.04:
+        texts = read_label(grey, corners, reader, find=find)
+    else:
+        texts, *_ = read_unit_texts(_photo(grey), corners, readers=Readers(reader, None, (), find_text=find))
+    assert [text.value for text in texts] == ["5820-3317", "07/21"]
 
 
 def test_corners_are_put_in_order():

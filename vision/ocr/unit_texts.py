@@ -22,7 +22,7 @@ from plugface.vision.geometry import (
 )
 from plugface.vision.observations import Code, Fault, Polygon, Text
 from plugface.vision.ocr.cast_marks import CastReader, amount_read, read_mark, settles
-from plugface.vision.ocr.label_text import find_rows, join_row, read_label
+from plugface.vision.ocr.label_text import find_rows, join_row, part_boxes, read_label
 from plugface.vision.ocr.readers import (
     NO_TESSERACT,
     LineReader,
@@ -456,7 +456,7 @@ def _search(
     boxes = [box for box in boxes if not lies_on_any(as_polygon(box.corners), avoid)]
     texts: list[Text] = []
     for group in _by_lean(boxes):
-        read = read_boxes(grey, group, readers.lines)
+        read = read_boxes(grey, part_boxes(grey, group), readers.lines)
         cast = [
             classify_kind(cut_out(grey, np.asarray(t.polygon, np.float32), height_px=48)[0]) == "cast"
             for t in read
