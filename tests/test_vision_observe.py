@@ -271,23 +271,28 @@ def test_a_segmenter_readers_and_decoder_of_ones_own_are_used_alone(draw_maps, m
 
 
 @pytest.mark.parametrize(("at", "on_unit"), [((0.25, 0.25), True), ((0.03, 0.03), False)])
-def test_what_a_closer_look_reads_belongs_to_the_unit_it_lies_on(draw_maps, at, on_unit):
+@pytest.mark.parametrize("closer", [True, False])
+def test_what_is_read_in_the_whole_photo_belongs_to_the_unit_it_lies_on(draw_maps, at, on_unit, closer):
     def find_text(picture, max_side):
-        if max_side < 1000:  # nothing at first
+        if closer is (max_side < 1000) or max_side == 960:  # the unit by itself shows nothing
             return ()
         x, y = at[0] * picture.shape[1], at[1] * picture.shape[0]
         return (TextBox(np.float32([(x - 9, y - 4), (x + 9, y - 4), (x + 9, y + 4), (x - 9, y + 4)]), 0.9),)
 
+    large = np.kron(two_tones(), np.ones((2, 2, 1), np.uint8))  # a closer look shows it so much larger
+    x, y = at[0] * large.shape[1], at[1] * large.shape[0]
+    code = Code(((x, y), (x + 9, y), (x + 9, y + 9)), "QR code", "TOY CODE", "verified")
     models = VisionModels(
         _ToySegmenter(draw_maps),
         Readers(_ToyReader(), None, (), find_text=find_text),
-        lambda picture, regions=(), *, whole=True, avoid=(): (),
+        lambda picture, regions=(), *, whole=True, avoid=(): (code,) if whole and not closer else (),
     )
-    large = np.kron(two_tones(), np.ones((2, 2, 1), np.uint8))  # a closer look shows it so much larger
     seen = observe(photo_from_array(large), models=models)
     (unit,) = seen.units
-    read = [text.value for text in unit.texts], [text.value for text in seen.texts]
-    assert read == ((["TOY"], []) if on_unit else ([], ["TOY"]))
+    owner, other = (unit, seen) if on_unit else (seen, unit)
+    assert ([text.value for text in owner.texts], len(other.texts)) == (["TOY"], 0)
+    if not closer:
+        assert ([found.payload for found in owner.codes], len(other.codes)) == (["TOY CODE"], 0)
 
 
 def two_tones() -> np.ndarray:

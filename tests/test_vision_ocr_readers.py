@@ -152,11 +152,39 @@ def test_unit_without_regions_is_searched(reader):
     assert "K44510/261" in [t.value for t in texts]
 
 
-def test_text_on_a_unit_is_not_given_for_the_photo(reader):
+def test_what_was_missed_on_a_unit_is_read_in_the_whole_photo_and_the_rest_not_again(reader):
     grey, corners = _lay(_label(), 0)
     readers = Readers(reader, None, (reader,))
-    assert read_photo_texts(_photo(grey), [corners], readers=readers)[0] == ()
-    assert "K44510/261" in [t.value for t in read_photo_texts(_photo(grey), readers=readers)[0]]
+    every = read_photo_texts(_photo(grey), [corners], readers=readers)[0]
+    assert {"K44510/261", "REV B"} <= {t.value for t in every}
+    known = [text for text in every if text.value != "REV B"]
+    again = read_photo_texts(_photo(grey), [corners], known, readers=readers)[0]
+    assert [t.value for t in again] == ["REV B"]
+
+
+@pytest.mark.parametrize(("sure", "kinds"), [(0.5, {"printed"}), (1.1, set())])
+def test_on_a_unit_what_looks_cast_and_is_read_as_print_is_print(reader, monkeypatch, sure, kinds):
+    monkeypatch.setattr(unit_texts, "classify_kind", lambda strip: "cast")
+    monkeypatch.setattr(unit_texts, "_SURE", sure)
+    grey, corners = _lay(_label(), 0)
+    readers = Readers(reader, None, ())
+    assert {t.kind for t in read_photo_texts(_photo(grey), [corners], readers=readers)[0]} == kinds
+    assert {t.kind for t in read_photo_texts(_photo(grey), readers=readers)[0]} == {"cast"}
+
+
+def test_codes_are_looked_for_on_units_that_gave_none(reader):
+    spared = []
+
+    def decode(grey, regions=(), *, whole=True, avoid=()):
+        spared.append(list(avoid))
+        return ()
+
+    units = [((0, 0), (60, 0), (60, 60), (0, 60)), ((80, 0), (140, 0), (140, 60), (80, 60))]
+    code = Code(((90, 10), (99, 10), (99, 19)), "QR code", "K44510/261", "verified")
+    readers = Readers(reader, None, ())
+    blank = _photo(np.full((100, 200), 120, np.uint8))
+    read_photo_texts(blank, units, (), [code], readers=readers, decode_codes=decode)
+    assert spared == [[units[1]], [units[1]]]
 
 
 def _far_label():

@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from threading import Thread
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -77,6 +78,7 @@ NO_SEGMENTER = (
     "one unit. Only what is written on it was read."
 )
 _MIN_OVERLAP = 0.4
+_Written = TypeVar("_Written", Text, Code)
 
 
 @dataclass(frozen=True)
@@ -389,21 +391,33 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
         of_units.append((texts, codes))
         notes += said
     outlines = [sighting.unit.polygon for sighting in scene.sightings]
+    every = [text for texts, _ in of_units for text in texts]
+    every_code = [code for _, codes in of_units for code in codes]
     texts, codes, said, traces = read_photo_texts(
-        photo, outlines, readers=models.readers, decode_codes=models.read_codes
+        photo, outlines, every, every_code, readers=models.readers, decode_codes=models.read_codes
     )
-    every = [*texts, *(text for on_unit, _ in of_units for text in on_unit)]
-    every_code = [*codes, *(code for _, on_unit in of_units for code in on_unit)]
-    for text in read_closer(photo, outlines, every, every_code, traces=traces, readers=models.readers):
-        every.append(text)
-        owner = next((k for k, outline in enumerate(outlines) if lies_on_any(text.polygon, [outline])), None)
-        if owner is None:
-            texts = (*texts, text)
-        else:
-            on_unit, its_codes = of_units[owner]
-            of_units[owner] = ((*on_unit, text), its_codes)
+    every += texts
+    every_code += codes
+    closer = read_closer(photo, outlines, every, every_code, traces=traces, readers=models.readers)
+    every += closer
+    texts_of, beside = _by_owner((*texts, *closer), outlines)
+    codes_of, codes_beside = _by_owner(codes, outlines)
+    whole = tuple(
+        ((*texts, *more_texts), (*codes, *more_codes))
+        for (texts, codes), more_texts, more_codes in zip(of_units, texts_of, codes_of, strict=True)
+    )
     mirrored = find_mirroring(photo, every, readers=models.readers)
-    return _Writing(tuple(of_units), texts, codes, mirrored, (*notes, *said))
+    return _Writing(whole, beside, codes_beside, mirrored, (*notes, *said))
+
+
+def _by_owner(
+    found: Sequence[_Written], outlines: Sequence[Polygon]
+) -> tuple[list[list[_Written]], tuple[_Written, ...]]:
+    """What lies on each unit, the first of those it lies on, and what lies beside all."""
+    owners = [next((k for k, o in enumerate(outlines) if lies_on_any(one.polygon, [o])), None) for one in found]
+    pairs = list(zip(found, owners, strict=True))
+    on_units = [[one for one, owner in pairs if owner == k] for k in range(len(outlines))]
+    return on_units, tuple(one for one, owner in pairs if owner is None)
 
 
 def _orient(found: FoundUnit, texts: Sequence[Text]) -> tuple[float, float, str]:
