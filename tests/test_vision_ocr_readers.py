@@ -152,7 +152,7 @@ def test_unit_without_regions_is_searched(reader):
     assert "K44510/261" in [t.value for t in texts]
 
 
-def test_what_was_missed_on_a_unit_is_read_in_the_whole_photo_and_the_rest_not_again(reader):
+def test_what_was_missed_on_a_unit_is_read_in_the_whole_photo_and_the_rest_not_again(reader, monkeypatch):
     grey, corners = _lay(_label(), 0)
     readers = Readers(reader, None, (reader,))
     every = read_photo_texts(_photo(grey), [corners], readers=readers)[0]
@@ -160,6 +160,8 @@ def test_what_was_missed_on_a_unit_is_read_in_the_whole_photo_and_the_rest_not_a
     known = [text for text in every if text.value != "REV B"]
     again = read_photo_texts(_photo(grey), [corners], known, readers=readers)[0]
     assert [t.value for t in again] == ["REV B"]
+    monkeypatch.setattr(reader, "read_strips", lambda _: pytest.fail("it was read again"))
+    assert read_photo_texts(_photo(grey), [corners], every, readers=readers)[0] == ()
 
 
 @pytest.mark.parametrize(("sure", "kinds"), [(0.5, {"printed"}), (1.1, set())])

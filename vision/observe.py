@@ -414,7 +414,10 @@ def _by_owner(
     found: Sequence[_Written], outlines: Sequence[Polygon]
 ) -> tuple[list[list[_Written]], tuple[_Written, ...]]:
     """What lies on each unit, the first of those it lies on, and what lies beside all."""
-    owners = [next((k for k, o in enumerate(outlines) if lies_on_any(one.polygon, [o])), None) for one in found]
+    owners = [
+        next((k for k, outline in enumerate(outlines) if lies_on_any(one.polygon, [outline])), None)
+        for one in found
+    ]
     pairs = list(zip(found, owners, strict=True))
     on_units = [[one for one, owner in pairs if owner == k] for k in range(len(outlines))]
     return on_units, tuple(one for one, owner in pairs if owner is None)

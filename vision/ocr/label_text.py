@@ -21,9 +21,9 @@ _WORD_STRIP_PX = 64
 _WORD_PAD = 1 / 8  # of its height: paper that a word keeps on both sides
 _SURE = 0.97  # lines that read better than this need no second reader
 _HOPELESS = 0.4  # nor do lines that read worse than this: bars, scratches
-# Between words of one line, in heights of their boxes, which reach some way beyond the ink. On real photographs
-# of the training and calibration parts all of 36 gaps from 0.4 to 1.4 lay between two lines, of 13 smaller
-# ones 10 (2026-11-30).
+# Between words of one line, in heights of their boxes, which reach some way beyond the ink. On real
+# photographs of the training and calibration parts all of 36 gaps from 0.4 to 1.4 lay between two lines, of
+# 13 smaller ones 10 (2026-11-30).
 _MAX_GAP = 0.4
 # A sign or two behind figures are their suffix, though they are set wide. Our choice.
 _MAX_SUFFIX_GAP, _SUFFIX_SIGNS, _SUFFIX_FIGURES = 1.4, 2, 4

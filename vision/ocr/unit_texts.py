@@ -256,10 +256,9 @@ def read_photo_texts(
     readers: Readers | None = None,
     decode_codes: Callable[..., tuple[Code, ...]] = read_codes,
 ) -> tuple[tuple[Text, ...], tuple[Code, ...], tuple[str, ...], np.ndarray | None]:
-    """Read what stands beside every unit, a donor's plate, a label by itself, a card; and what was missed on one.
+    """Read what stands beside every unit (a donor's plate, a label, a card), and what was missed on one.
 
-    Of a unit little is read where the segmenter outlined the wrong part of it for a label, or where it is no
-    unit at all: a card by itself.
+    Little was read where a wrong part of a unit was outlined for a label, or where it is no unit at all.
 
     Parameters
     ----------
