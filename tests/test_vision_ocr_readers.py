@@ -465,7 +465,7 @@ def test_digit_groups_of_a_row_are_joined_and_fields_are_not():
 @pytest.mark.parametrize(
     ("first", "second", "gap", "joined"),
     [
-        ("SAFETY", "BUMPER", 0.4, True),  # words of one line
+        ("SAFETY", "BUMPER", 0.35, True),  # words of one line
         ("SAFETY", "BUMPER", 0.5, False),  # two columns
         ("25/09/2014", "15:33", 0.5, False),
         ("K44510/261", "C", 1.3, True),  # a suffix set wide

@@ -215,6 +215,7 @@ CONSTANTS = (
     Constant("vision.ocr.unit_texts", "MIN_CONFIDENCE", "readings of bars and rims", "none", _COUNTED),
     Constant("vision.ocr.unit_texts", "_ENDS", "marks, training and calibration", "none", _COUNTED),
     Constant("vision.ocr.label_text", "SECOND_READER_WEIGHT", "our choice, on drawn labels", "none", _OURS),
+    Constant("vision.ocr.label_text", "_MAX_GAP", "49 pairs, real training, calibration", "none", _REAL),
     Constant("vision.ocr.cast_marks", "_SETTLES", "38 marks, calibration", "none", _COUNTED),
     Constant("vision.ocr.cast_marks", "_SETTLES_LENGTH", "38 marks, calibration", "none", _COUNTED),
     Constant("vision.ocr.cast_marks", "_TELLS_WAY", "446 marks", "none", _COUNTED),
