@@ -229,4 +229,9 @@ def overlap(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> float:
     """
     hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
     shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
+    middle = hull_b.mean(0)
+    if np.abs(hull_a.mean(0) - middle).max() < 0.01 * np.ptp(hull_b):
+        # OpenCV at times finds nothing shared by two that are all but the same; so one is made smaller.
+        smaller = middle + (hull_b - middle) * np.float32(0.999)
+        shared = max(shared, cv2.intersectConvexConvex(hull_a, smaller)[0])
     return float(shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6))
