@@ -7,9 +7,19 @@ import cv2
 import numpy as np
 import pytest
 from plugface.cli.evaluation import collect_patches
-from plugface.cli.evaluation.collect_patches import DOUBTED, Annotated, find_patches, read_demo, read_photos
+from plugface.cli.evaluation.collect_patches import (
+    CONTEXT,
+    DOUBTED,
+    Annotated,
+    Plug,
+    find_patches,
+    in_view,
+    read_demo,
+    read_photos,
+)
 from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
 from plugface.cli.settings import demo_folder
+from plugface.vision.detection.verifier import square_round
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
@@ -25,7 +35,7 @@ def _box(x: float, y: float, width: float = 40, height: float = 20) -> np.ndarra
 def test_found_things_are_plugs_others_or_left_out(monkeypatch, tmp_path):
     same, doubtful, other = _box(12, 10), _box(28, 10), _box(150, 20)
     monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [same, doubtful, other])
-    photo = Annotated("a0001", tmp_path, ((PLUG, 0.5),), ((LURE, "lure"),), (), complete=True)
+    photo = Annotated("a0001", tmp_path, (Plug(PLUG, 0.5),), ((LURE, "lure"),), (), complete=True)
     picture = np.zeros((200, 300, 3), np.uint8)
     patches = list(find_patches(picture, photo, None, np.random.default_rng(0)))
     told = [(p.what, p.plug, p.weight) for p in patches if p.what != "chance"]
@@ -53,15 +63,29 @@ def test_plugs_found_later_are_learned_from_as_doubted_ones(tmp_path):
     (tmp_path / f"{name}.jpg").touch()
     (photo,) = read_photos([tmp_path])
     last = photo.plugs[-len(doubts[name]["plugs"]) :]
-    assert [(outline.tolist(), weight) for outline, weight in last] == [
+    assert [(plug.outline.tolist(), plug.weight) for plug in last] == [
         (outline, DOUBTED) for outline in doubts[name]["plugs"]
     ]
     assert [outline.tolist() for outline in photo.unclear] == doubts[name]["unclear"]
 
 
+def test_what_is_in_view_is_told_in_shares_of_the_patch(tmp_path):
+    """A plug seen down its long side: what lay along it lies across the patch."""
+    upright, beyond = _box(10, 10, 20, 40), _box(400, 10)
+    plugs = (Plug(upright, 1.0, "GN"), Plug(beyond, 0.5))
+    photo = Annotated(
+        "a0001", tmp_path, plugs, (), (), complete=False, unclear=(_box(30, 10), np.zeros((0, 2)))
+    )
+    shown = in_view(square_round(upright, CONTEXT), photo)
+    ((outline, weight, colour),) = ((p["outline"], p["weight"], p["colour"]) for p in shown["plugs"])
+    half = np.array((0.5, 0.25)) / CONTEXT
+    np.testing.assert_allclose(np.abs(outline), np.tile(half, (4, 1)), atol=1e-3)
+    assert (weight, colour, len(shown["unclear"]), shown["complete"]) == (1.0, "GN", 1, False)
+
+
 def test_where_not_everything_was_annotated_nothing_is_called_none(monkeypatch, tmp_path):
     monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [_box(150, 20)])
-    photo = Annotated("a0001", tmp_path, ((PLUG, 1.0),), (), (), complete=False)
+    photo = Annotated("a0001", tmp_path, (Plug(PLUG, 1.0),), (), (), complete=False)
     patches = list(find_patches(np.zeros((200, 300, 3), np.uint8), photo, None, np.random.default_rng(0)))
     assert [(p.what, p.plug) for p in patches] == [("annotated", True)]
 
@@ -84,7 +108,7 @@ def test_of_renders_whole_plugs_of_the_training_split_are_plugs_and_of_the_other
     for photo in shown:
         plugs = [plug for unit in rows[photo.name]["units"] for plug in unit["connectors"]]
         whole = [plug["polygon"] for plug in plugs if not plug["missing"] and plug["visible"] >= 0.5]
-        assert [outline.tolist() for outline, _ in photo.plugs] == [
+        assert [plug.outline.tolist() for plug in photo.plugs] == [
             np.float32(each).tolist() for each in whole
         ]
         assert len(photo.plugs) + len(photo.unclear) == len(plugs)

@@ -1,12 +1,22 @@
 """Housings out of drawn maps and a drawn photo."""
 
+from dataclasses import dataclass, replace
+
 import cv2
 import numpy as np
 import pytest
 from plugface.vision.colour.naming import NamedShade
-from plugface.vision.detection.connectors import Picture, find_connectors, measure_housing
+from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.detection.connectors import (
+    Picture,
+    find_connectors,
+    find_loose_connectors,
+    measure_housing,
+)
 from plugface.vision.detection.pins import count_pins
-from plugface.vision.detection.units import find_units
+from plugface.vision.detection.units import find_units, verify_units
+from plugface.vision.detection.verifier import SecondLook
+from plugface.vision.geometry import overlap
 from plugface.vision.observations import WhiteBalance
 
 UNIT = (320, 240, 400, 240, 0)
@@ -83,6 +93,76 @@ def test_a_housing_beside_the_unit_is_not_the_units(draw_maps):
     maps = draw_maps([(200, 240, 200, 160, 0)], [(500, 240, 100, 40, 0)])
     (unit,) = find_units(maps)
     assert find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN)) == []
+
+
+@dataclass(frozen=True)
+class Shifting:
+    """A verifier that is sure of every plug, that it lies lower by half its height, and of its colour."""
+
+    code: str = "GN"
+    share: float = 0.5
+
+    def verify(self, rgb, outlines):
+        """As `Verifier`."""
+        outlines = [np.asarray(outline, float) for outline in outlines]
+        down = [self.share * np.ptp(outline, 0)[1] for outline in outlines]
+        said = [
+            cv2.boxPoints(cv2.minAreaRect(np.float32(o + np.array((0, d)))))
+            for o, d in zip(outlines, down, strict=True)
+        ]
+        colours = np.full((len(outlines), 12), np.log(1e-6))
+        colours[:, COLOUR_CODES.index(self.code)] = 0
+        n = len(outlines)
+        return SecondLook(np.tile((9.0, -9.0), (n, 1)), np.reshape(said, (n, 4, 2)), colours)
+
+
+def _middles(connectors) -> list[list[float]]:
+    return sorted(np.mean(c.polygon, 0).round(0).tolist() for c in connectors)
+
+
+def test_a_housing_lies_where_the_second_look_sees_it(draw_maps):
+    """On a unit and on none; in a photo twice as large as its working copy."""
+    maps = draw_maps([UNIT], HOUSINGS, to_photo=2.0)
+    (unit,) = find_units(maps)
+    picture = Picture(_photo(), 0.5, PLAIN)
+    on_unit = find_connectors(maps, unit, picture, verifier=Shifting())
+    loose = find_loose_connectors([maps], (), picture, verifier=Shifting())
+    expected = [(2 * x, 2 * (y + 18)) for x, y, *_ in HOUSINGS]
+    np.testing.assert_allclose(_middles(on_unit), expected, atol=4)
+    np.testing.assert_allclose(_middles(loose), expected, atol=4)
+
+
+def test_a_plug_that_another_picture_of_the_photo_shows_is_found_once(draw_maps):
+    maps, larger = draw_maps([UNIT], HOUSINGS[:2]), draw_maps([UNIT], HOUSINGS)
+    (unit,) = find_units(maps)
+    still = Shifting(share=0.0)
+    options = {"verifier": still, "beside": [larger]}
+    assert len(find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN), **options)) == len(HOUSINGS)
+    beside = draw_maps([UNIT], [*HOUSINGS, (40, 440, 60, 30, 0)])
+    (loose,) = find_loose_connectors([maps, beside], [unit], Picture(_photo(), 1.0, PLAIN), verifier=still)
+    np.testing.assert_allclose(np.mean(loose.polygon, 0), (40, 440), atol=2)
+
+
+def test_the_second_look_is_heard_on_colours(draw_maps):
+    """The segmenter is 90 % sure of green; whoever says green too makes it surer, whoever says red less."""
+    maps = draw_maps([UNIT], HOUSINGS)
+    (unit,) = find_units(maps)
+    sure = {}
+    for code in ("GN", "RD"):
+        found = find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN), verifier=Shifting(code, 0.0))
+        sure[code] = [c.colour["GN"] for c in found]
+    assert len(sure["GN"]) == len(HOUSINGS)
+    assert min(sure["GN"]) > max(sure["RD"]) > 0.1
+
+
+def test_what_passed_for_a_unit_is_a_plug_of_the_outline_and_colour_of_the_second_look(draw_maps):
+    maps = draw_maps([UNIT])
+    picture = Picture(np.full((480, 640, 3), 120, np.uint8), 1.0, replace(PLAIN, confidence=0.0))
+    kept, none = verify_units(find_units(maps), picture.rgb, 1.0, Shifting("VT", 0.0))
+    assert kept == []
+    (plug,) = find_loose_connectors([maps], (), picture, verifier=Shifting(), no_units=none)
+    assert overlap(plug.polygon, cv2.boxPoints((UNIT[:2], UNIT[2:4], 0))) > 0.9
+    assert max(plug.colour, key=plug.colour.get) == "VT"
 
 
 def _pins(rows: int, columns: int, pitch: int = 12) -> np.ndarray:

@@ -54,6 +54,20 @@ def test_what_is_one_pixel_wide_is_outlined_too(draw_maps):
     assert all(abs(y - 241) < 2 and 195 < x < 445 for x, y in unit.polygon)
 
 
+@pytest.mark.parametrize("turn_deg", [0, 30])
+def test_a_unit_lies_on_the_same_cells_in_other_maps_of_the_photo(draw_maps, turn_deg):
+    """In maps of a picture twice as fine that begins elsewhere, too."""
+    maps = draw_maps([(320, 240, 160, 100, turn_deg)])
+    (unit,) = find_units(maps)
+    own = unit.cells_in(maps)
+    assert (own & unit.instance.cells).sum() > 0.93 * (own | unit.instance.cells).sum()
+    finer = replace(maps, to_photo=np.array([[0.5, 0, 160], [0, 0.5, 120]]))
+    expected = draw_maps([(320, 240, 320, 200, turn_deg)])
+    (large,) = find_units(expected)
+    cells = unit.cells_in(finer)
+    assert (cells & large.instance.cells).sum() > 0.93 * (cells | large.instance.cells).sum()
+
+
 def test_polygons_are_in_photo_pixels(draw_maps):
     (unit,) = find_units(draw_maps([(320, 240, 300, 160, 0)], to_photo=6.3))
     xs = [x for x, _ in unit.polygon]

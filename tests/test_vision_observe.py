@@ -206,7 +206,7 @@ class _ToySegmenter:
     def __init__(self, draw_maps):
         self.draw_maps, self.asked = draw_maps, 0
 
-    def segment(self, pictures, to_photo, *, enough=None):
+    def segment(self, pictures, to_photo, *, enough=None, once=False):
         self.asked += len(pictures)
         maps = self.draw_maps([(320, 240, 400, 240, 0)], [(240, 180, 100, 36, 0), (400, 180, 100, 36, 0)])
         return [replace(maps, to_photo=np.array([[1.0, 0, 0], [0, 1.0, 0]])) for _ in pictures]
@@ -219,7 +219,7 @@ def test_in_a_large_photo_colours_are_measured_where_the_plugs_are(draw_maps):
     photo[4 * 162 : 4 * 198, 4 * 190 : 4 * 290] = photo[4 * 162 : 4 * 198, 4 * 350 : 4 * 450] = (230, 115, 30)
 
     class Colourless:
-        def segment(self, pictures, to_photo, *, enough=None):
+        def segment(self, pictures, to_photo, *, enough=None, once=False):
             even = np.full((12, 120, 160), np.log(1 / 12), np.float32)
             larger = np.array([[4.0, 0, 0], [0, 4.0, 0]])
             return [replace(m, colour=even, to_photo=larger) for m in toy.segment(pictures, to_photo)]
@@ -305,7 +305,7 @@ def test_observing_leaves_no_thread_behind_where_the_segmenter_fails():
     import threading
 
     class Broken:
-        def segment(self, pictures, to_photo, *, enough=None):
+        def segment(self, pictures, to_photo, *, enough=None, once=False):
             raise RuntimeError("a toy that broke")
 
     before = set(threading.enumerate())

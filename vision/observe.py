@@ -22,7 +22,7 @@ from plugface.vision.detection.segmenter import (
     Maps,
     load_segmenter,
 )
-from plugface.vision.detection.units import FoundUnit, find_units, verify_units
+from plugface.vision.detection.units import FoundUnit, NoUnit, find_units, verify_units
 from plugface.vision.detection.verifier import Verifier, load_verifier
 from plugface.vision.geometry import lies_on_any, overlap, shrunk
 from plugface.vision.observations import (
@@ -58,6 +58,10 @@ WORKING_PX = 2016
 #: Long side of the network's picture of a whole photo: units look as large in it as in the pictures that the
 #: network learned from. Chosen on the calibration split.
 WHOLE_PX = 512
+#: Long side of a picture of the whole photo in which plugs alone are sought, where there is a verifier to
+#: judge them: of those smaller than 8 % of a real photograph twice as many are outlined in it. Chosen on real
+#: photographs of the calibration split; so was to look at it in one way only, which finds more.
+FINE_PX = 768
 #: Long side of a second picture of the whole photo, where no unit is outlined: plugs that fill the frame look
 #: there as large as the network knows them. Chosen on real photographs of the calibration split.
 COARSE_PX = 384
@@ -96,9 +100,9 @@ class _Scene:
     rgb: np.ndarray  # the working copy of the photo
     to_photo: float  # its pixels to those of the photo
     maps: Maps  # of the whole photo
-    coarse: Maps | None  # of a smaller picture of it, where no unit was found
+    beside: tuple[Maps, ...]  # of a larger picture of it; of a smaller one, where no unit was found
     found: tuple[FoundUnit, ...]  # in those maps
-    no_units: tuple[tuple[FoundUnit, float], ...]  # outlined there, but none; with the logit of being a plug
+    no_units: tuple[NoUnit, ...]  # outlined there, but none
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
     white_balance: WhiteBalance
     colourless: Fault | None  # where the photo has no colours at all
@@ -238,18 +242,20 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
     medium = shrunk(rgb, _MEDIUM_PX)
     size_px = photo.width_px, photo.height_px
     picture, maps, found = _whole(medium, *size_px, segmenter)
-    no_units: list[tuple[FoundUnit, float]] = []
+    no_units: list[NoUnit] = []
     if verifier is not None and len(found) <= MAX_VERIFIED:
         found, no_units = verify_units(found, rgb, 1 / to_photo, verifier)
-    coarse = None
+    beside: list[Maps] = []
     if not found:
-        (coarse,) = segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
+        beside += segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
+    if verifier is not None and len(found) <= MAX_VERIFIED and max(size_px) > WHOLE_PX:
+        beside += segmenter.segment(*_as_network_sees(medium, *size_px, FINE_PX), once=True)
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
     return _Scene(
         rgb,
         to_photo,
         maps,
-        coarse,
+        tuple(beside),
         tuple(found),
         tuple(no_units),
         tuple(_of_min_area(sightings)),
@@ -443,7 +449,9 @@ def _build_unit(
     found = sighting.unit
     up_deg, certainty, method = _orient(found, texts)
     picture = _picture(scene, shades)
-    connectors = find_connectors(sighting.maps, found, picture, up_deg=up_deg, verifier=verifier)
+    connectors = find_connectors(
+        sighting.maps, found, picture, up_deg=up_deg, verifier=verifier, beside=scene.beside
+    )
     if scene.colourless is not None:
         connectors = _without_colours(connectors)
     polygons = [connector.polygon for connector in connectors]
@@ -497,7 +505,7 @@ def _build(
         known_faults=[fault for fault in (scene.colourless, writing.mirrored) if fault is not None],
     )
     loose = find_loose_connectors(
-        [scene.maps] if scene.coarse is None else [scene.maps, scene.coarse],
+        [scene.maps, *scene.beside],
         scene.found,
         _picture(scene, shades),
         verifier=verifier,

@@ -26,6 +26,7 @@ class Segmenter(Protocol):
         to_photo: list[np.ndarray],
         *,
         enough: Callable[[Maps], bool] | None = None,
+        once: bool = False,
     ) -> list[Maps]:
         """Maps of uint8 pictures (h, w, 3) in sRGB, with a matrix (2, 3) each to pixels of the photo.
 
@@ -38,6 +39,8 @@ class Segmenter(Protocol):
             From pixels of each picture to those of the photo.
         enough : callable, optional
             Whether maps that cost less do.
+        once : bool
+            Those that cost least do in any case.
 
         Returns
         -------

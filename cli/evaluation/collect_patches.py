@@ -4,8 +4,10 @@
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
 or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug
-and whether it is a unit (null where nobody can tell), its weight, what it is, and its outline, by which it
-can be cut out otherwise without looking again. Plugs are those annotated
+and whether it is a unit (null where nobody can tell), its weight, what it is, its outline, by which it can be
+cut out otherwise without looking again, and what is known of plugs in view: their outlines in shares of the
+patch's side from its middle, their weights and colours, and whether all of them are listed. Plugs are those
+annotated
 and whatever the segmenter outlined like them; the rest are other things that it took for plugs, looked at in
 several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by chance. Units
 are those annotated and what the segmenter outlined like them; whatever else it took for a unit is none. With
@@ -18,6 +20,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -26,7 +29,7 @@ from plugface.vision.detection.connectors import CLUSTERING
 from plugface.vision.detection.instances import find_instances
 from plugface.vision.detection.segmenter import NetworkSegmenter
 from plugface.vision.detection.units import find_units
-from plugface.vision.detection.verifier import cut_square
+from plugface.vision.detection.verifier import cut_square, square_round
 from plugface.vision.observe import WHOLE_PX
 from plugface.vision.vision_models import Segmenter
 
@@ -59,13 +62,21 @@ class Patch:
     what: str
 
 
+class Plug(NamedTuple):
+    """An annotated plug; the colour is None where nobody tells it."""
+
+    outline: np.ndarray
+    weight: float
+    colour: str | None = None
+
+
 @dataclass(frozen=True)
 class Annotated:
     """A photo with what is known of it; `complete` where whatever is not listed is no plug."""
 
     name: str
     file: Path
-    plugs: tuple[tuple[np.ndarray, float], ...]
+    plugs: tuple[Plug, ...]
     others: tuple[tuple[np.ndarray, str], ...]
     units: tuple[np.ndarray, ...]
     complete: bool
@@ -109,6 +120,7 @@ def main() -> None:
                     "weight": patch.weight,
                     "what": patch.what,
                     "outline": np.asarray(patch.outline, float).round(1).tolist(),
+                    **in_view(square_round(patch.outline, CONTEXT), photo),
                 }
                 rows.write(json.dumps(row) + "\n")
             if at % 20 == 0:
@@ -124,11 +136,15 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
         if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
             continue
         plugs = [
-            (np.asarray(plug["polygon"], np.float32), 1.0 if plug.get("sure", True) else DOUBTED)
+            Plug(
+                np.asarray(plug["polygon"], np.float32),
+                1.0 if plug.get("sure", True) else DOUBTED,
+                plug.get("colour"),
+            )
             for plug in row.get("plugs", [])
         ]
         found = doubts.get(row["id"], {"plugs": [], "unclear": []})
-        plugs += [(np.asarray(outline, np.float32), DOUBTED) for outline in found["plugs"]]
+        plugs += [Plug(np.asarray(outline, np.float32), DOUBTED) for outline in found["plugs"]]
         unclear = tuple(np.asarray(outline, np.float32) for outline in found["unclear"])
         others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
         others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
@@ -143,13 +159,14 @@ def read_demo() -> Iterator[Annotated]:
     for row in _rows(DEMO / "truth.jsonl"):
         if row["split"] == "train":
             units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row["units"])
-            seen: dict[bool, list[np.ndarray]] = {True: [], False: []}
+            seen: dict[bool, list[Plug]] = {True: [], False: []}
             for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
                 whole = not plug["missing"] and plug["visible"] >= _WHOLE
-                seen[whole].append(np.asarray(plug["polygon"], np.float32))
-            plugs = tuple((outline, 1.0) for outline in seen[True])
-            unclear = tuple(seen[False])
-            yield Annotated(row["id"], DEMO / row["photo"], plugs, (), units, complete=True, unclear=unclear)
+                seen[whole].append(Plug(np.asarray(plug["polygon"], np.float32), 1.0, plug["colour"]))
+            unclear = tuple(plug.outline for plug in seen[False])
+            yield Annotated(
+                row["id"], DEMO / row["photo"], tuple(seen[True]), (), units, complete=True, unclear=unclear
+            )
 
 
 def files_by_id(folders: list[Path]) -> dict[str, Path]:
@@ -173,9 +190,9 @@ def find_patches(
     segmenter : Segmenter
     rng : Generator
     """
-    plugs = [outline for outline, _ in photo.plugs]
-    for outline, weight in photo.plugs:
-        yield Patch(outline, True, False, weight, "annotated")
+    plugs = [plug.outline for plug in photo.plugs]
+    for plug in photo.plugs:
+        yield Patch(plug.outline, True, False, plug.weight, "annotated")
     doubtful = [*plugs, *photo.unclear]
     for outline, what in photo.others:
         if not _touches(outline, doubtful):
@@ -190,7 +207,7 @@ def find_patches(
         if overlaps and overlaps[best] >= SAME:
             found_of[best] += 1
             if found_of[best] <= 3:
-                yield Patch(outline, True, False, photo.plugs[best][1], "found")
+                yield Patch(outline, True, False, photo.plugs[best].weight, "found")
         elif not _touches(outline, doubtful) and kept < _MAX_FOUND:
             kept += 1
             yield Patch(outline, False, _tell(outline, photo.units), 1.0, "found")
@@ -218,7 +235,7 @@ def find_unit_patches(rgb: np.ndarray, photo: Annotated, segmenter: Segmenter) -
     photo : Annotated
     segmenter : Segmenter
     """
-    plugs = [outline for outline, _ in photo.plugs]
+    plugs = [plug.outline for plug in photo.plugs]
     for outline in photo.units:
         yield Patch(outline, False, True, 1.0, "unit")
     (maps,) = segmenter.segment(*_whole_picture(rgb, WHOLE_PX))
@@ -226,6 +243,34 @@ def find_unit_patches(rgb: np.ndarray, photo: Annotated, segmenter: Segmenter) -
         outline = np.asarray(found.polygon, np.float32)
         plug = _tell(outline, plugs) if photo.complete or plugs else None
         yield Patch(outline, plug, _tell(outline, photo.units), 1.0, "found unit")
+
+
+def in_view(square: np.ndarray, photo: Annotated) -> dict:
+    """What is known of plugs in a square of a photo, as a row of patches.jsonl tells it.
+
+    Parameters
+    ----------
+    square : ndarray (4, 2)
+        As `square_round` gives it.
+    photo : Annotated
+    """
+    middle, across, down = square.mean(0), square[1] - square[0], square[3] - square[0]
+    to_shares = np.linalg.inv(np.column_stack([across, down]))
+
+    def shown(outline: np.ndarray) -> list[list[float]] | None:
+        if len(outline) < 3:  # of a rendered plug that is out of view
+            return None
+        points = (outline - middle) @ to_shares.T
+        beyond = (points.min(0) > 0.5).any() or (points.max(0) < -0.5).any()
+        return None if beyond else points.round(4).tolist()
+
+    plugs = [
+        {"outline": points, "weight": plug.weight, "colour": plug.colour}
+        for plug in photo.plugs
+        if (points := shown(plug.outline)) is not None
+    ]
+    unclear = [points for outline in photo.unclear if (points := shown(outline)) is not None]
+    return {"plugs": plugs, "unclear": unclear, "complete": photo.complete}
 
 
 def _tell(outline: np.ndarray, things: Sequence[np.ndarray]) -> bool | None:

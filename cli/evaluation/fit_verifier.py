@@ -14,7 +14,7 @@ demo's calibration photos for RENDERED_CASE of a real one each.
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -26,8 +26,7 @@ from plugface.cli.evaluation.measure_real import read_truth
 from plugface.cli.evaluation.measure_vision import models_of, overlap
 from plugface.vision import observe as looking
 from plugface.vision.detection import connectors
-from plugface.vision.detection.verifier import Verifier, log_odds
-from plugface.vision.observations import Polygon
+from plugface.vision.detection.verifier import log_odds
 from plugface.vision.observe import observe
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 from sklearn.linear_model import LogisticRegression
@@ -191,40 +190,26 @@ def heard() -> Iterator[list[Sight]]:
     sights: list[Sight] = []
     asked = connectors.look_again, looking.verify_units
 
-    def look_again(maps, found, picture, verifier, worth):
-        own = [confidence for _, confidence in found if confidence >= connectors.MIN_LOOKED_AT]
+    def look_again(found, picture, verifier, worth):
+        own = [each.confidence for each in found if each.confidence >= connectors.MIN_LOOKED_AT]
         question: Question = "plug" if worth is connectors.VERIFIED else "housed plug"
-        listening = _Listening(verifier, question, own, picture.to_rgb, sights)
-        return asked[0](maps, found, picture, listening, worth)
+        looked_at = asked[0](found, picture, verifier, worth)
+        for each, confidence in zip(looked_at, own, strict=True):
+            sights.append(Sight(question, np.asarray(each.outline, np.float32), confidence, each.logit))
+        return looked_at
 
     def verify_units(found, rgb, to_rgb, verifier):
-        own = [unit.confidence for unit in found]
-        return asked[1](found, rgb, to_rgb, _Listening(verifier, "unit", own, to_rgb, sights))
+        said = verifier.verify(rgb, [np.asarray(unit.polygon) * to_rgb for unit in found]).logits
+        for unit, (_, logit) in zip(found, said, strict=True):
+            outline = np.asarray(unit.polygon, np.float32)
+            sights.append(Sight("unit", outline, unit.confidence, float(logit)))
+        return asked[1](found, rgb, to_rgb, verifier)
 
     connectors.look_again, looking.verify_units = look_again, verify_units
     try:
         yield sights
     finally:
         connectors.look_again, looking.verify_units = asked
-
-
-@dataclass(frozen=True)
-class _Listening:
-    """A verifier whose answers to one question are written down."""
-
-    verifier: Verifier
-    question: Question
-    confidences: list[float]
-    to_rgb: float
-    sights: list[Sight]
-
-    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
-        logits = self.verifier.verify(rgb, outlines)
-        for outline, confidence, said in zip(outlines, self.confidences, logits, strict=True):
-            in_photo = np.asarray(outline, np.float32) / self.to_rgb
-            logit = float(said[1 if self.question == "unit" else 0])
-            self.sights.append(Sight(self.question, in_photo, confidence, logit))
-        return logits
 
 
 if __name__ == "__main__":

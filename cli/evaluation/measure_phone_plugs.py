@@ -90,7 +90,9 @@ class OneLook:
     def __init__(self) -> None:
         self._whole: Maps | None = None
 
-    def segment(self, pictures: list[np.ndarray], to_photo: list[np.ndarray], *, enough=None) -> list[Maps]:
+    def segment(
+        self, pictures: list[np.ndarray], to_photo: list[np.ndarray], *, enough=None, once=False
+    ) -> list[Maps]:
         """Maps of a whole photo; of a unit to be looked at again, maps with nothing in them."""
         answers = look(pictures, ((False, False),))
         maps = [join(answer, matrix) for answer, matrix in zip(answers, to_photo, strict=True)]

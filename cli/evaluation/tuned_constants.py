@@ -194,6 +194,8 @@ CONSTANTS = (
         "vision.detection.units", "MIN_VERIFIED_CONFIDENCE", "both calibration splits", "none", _VERIFIER
     ),
     Constant("vision.observe", "COARSE_PX", "real photographs, calibration", "none", _REAL),
+    Constant("vision.observe", "FINE_PX", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.connectors", "VERIFIER_COLOUR", "both calibration splits", "none", _REAL),
     Constant(
         "vision.detection.segmenter",
         "N_AUGMENTATIONS",

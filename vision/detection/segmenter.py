@@ -125,6 +125,7 @@ class NetworkSegmenter:
         to_photo: list[np.ndarray],
         *,
         enough: Callable[[Maps], bool] | None = None,
+        once: bool = False,
     ) -> list[Maps]:
         """Maps of pictures; see the function of the same name.
 
@@ -135,13 +136,20 @@ class NetworkSegmenter:
             From pixels of each picture to those of the photo.
         enough : callable, optional
             Whether maps that cost less do.
+        once : bool
+            Look at each picture in one way only.
 
         Returns
         -------
         maps : list of Maps
         """
         return segment(
-            pictures, to_photo, enough=enough, weights=self.weights, augmentations=self.augmentations
+            pictures,
+            to_photo,
+            enough=enough,
+            once=once,
+            weights=self.weights,
+            augmentations=self.augmentations,
         )
 
 
@@ -150,6 +158,7 @@ def segment(
     to_photo: list[np.ndarray],
     *,
     enough: Callable[[Maps], bool] | None = None,
+    once: bool = False,
     weights: Path = WEIGHTS,
     augmentations: int = N_AUGMENTATIONS,
 ) -> list[Maps]:
@@ -162,6 +171,8 @@ def segment(
         From pixels of each picture to those of the photo, with the corner of a picture at (0, 0).
     enough : callable, optional
         Whether the maps from the first ways do; all that are asked for are taken by default.
+    once : bool
+        Take the first way alone.
     weights : Path
         File of the network.
     augmentations : int, 1 to 4
@@ -171,7 +182,7 @@ def segment(
     -------
     maps : list of Maps, one a picture
     """
-    ways = AUGMENTATIONS[:augmentations]
+    ways = AUGMENTATIONS[: 1 if once else augmentations]
     first, later = (
         (ways, ()) if enough is None else (ways[:N_FIRST_AUGMENTATIONS], ways[N_FIRST_AUGMENTATIONS:])
     )

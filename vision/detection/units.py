@@ -20,7 +20,7 @@ MIN_CONFIDENCE = 0.75
 #: thing is a unit; fitted on the calibration splits, real photographs and, for less, renders: `fit_verifier`.
 #: What is less sure is none; chosen on the same splits (2026-11-30): of 57 real units 53 stay, of 29 other
 #: things 15, of 102 rendered units all.
-VERIFIED = (-1.69, 0.94, 0.76)
+VERIFIED = (-1.67, 0.88, 0.42)
 MIN_VERIFIED_CONFIDENCE = 0.4
 #: Chosen on the calibration split.
 CLUSTERING = Clustering(seen=0.4, held=0.05, settled=0.4)
@@ -38,6 +38,14 @@ class FoundUnit:
     axis: tuple[float, float]  # cosine and sine of twice the upward direction; the length is the certainty
     fins: dict[str, float]
     body_colour: dict[str, float]
+
+    def cells_in(self, maps: Maps) -> np.ndarray:
+        """Which cells of some maps of the photo lie on it, bool (h4, w4)."""
+        in_photo = np.vstack([maps.to_photo, (0, 0, 1)])
+        points = np.column_stack([self.polygon, np.ones(len(self.polygon))]) @ np.linalg.inv(in_photo).T
+        cells = np.zeros(maps.face.shape, np.uint8)
+        cv2.fillPoly(cells, [np.round(points[:, :2] / CELL - 0.5).astype(np.int32)], (1,))
+        return cells > 0
 
 
 def find_units(maps: Maps, min_confidence: float | None = None) -> list[FoundUnit]:
@@ -63,10 +71,20 @@ def find_units(maps: Maps, min_confidence: float | None = None) -> list[FoundUni
     return [unit for unit in described if unit.confidence >= least_confidence]
 
 
+@dataclass(frozen=True)
+class NoUnit:
+    """What was outlined as a unit and is none after a second look; perhaps a plug that fills the photo."""
+
+    found: FoundUnit
+    logit: float  # that it is a plug
+    outline: Polygon  # of the plug, if it is one; photo pixels
+    colour: np.ndarray  # log probabilities over the first rows of the colour table
+
+
 def verify_units(
     found: Sequence[FoundUnit], rgb: np.ndarray, to_rgb: float, verifier: Verifier
-) -> tuple[list[FoundUnit], list[tuple[FoundUnit, float]]]:
-    """What stays a unit after a second look, and what is none, with the verifier's logit that it is a plug.
+) -> tuple[list[FoundUnit], list[NoUnit]]:
+    """What stays a unit after a second look, and what is none.
 
     Parameters
     ----------
@@ -80,16 +98,18 @@ def verify_units(
     Returns
     -------
     units : list of FoundUnit
-    others : list of (FoundUnit, float)
+    others : list of NoUnit
     """
-    outlines = [as_polygon(np.asarray(unit.polygon) * to_rgb) for unit in found]
+    said = verifier.verify(rgb, [np.asarray(unit.polygon) * to_rgb for unit in found])
     units: list[FoundUnit] = []
-    others: list[tuple[FoundUnit, float]] = []
-    for unit, (plug, controller) in zip(found, verifier.verify(rgb, outlines), strict=True):
+    others: list[NoUnit] = []
+    for unit, (plug, controller), outline, colour in zip(
+        found, said.logits, said.outlines, said.colours, strict=True
+    ):
         if verified_confidence(float(controller), unit.confidence, VERIFIED) >= MIN_VERIFIED_CONFIDENCE:
             units.append(unit)
         else:
-            others.append((unit, float(plug)))
+            others.append(NoUnit(unit, float(plug), as_polygon(outline / to_rgb), colour))
     return units, others
 
 

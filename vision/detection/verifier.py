@@ -2,10 +2,12 @@
 
 The segmenter says of every pixel what it belongs to, from a small picture of the whole photo. A label, a
 recess or a lid passes there for a plug more easily than in a picture of it alone, and so does a plug that
-fills the photo for a controller. The network and its training are in training_data_demo/train_verifier.py;
-the weights lie in vision/weights/.
+fills the photo for a controller; and what is outlined badly there can be outlined anew here: the second stage
+of a region-based detector (Girshick, "Fast R-CNN", ICCV 2015). The network and its training are in
+training_data_demo/train_verifier.py; the weights lie in vision/weights/.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +24,9 @@ WEIGHTS = Path(__file__).parents[1] / "weights" / "verifier.onnx"
 SIDE_PX, CONTEXT = 128, 1.15
 #: Most that are looked at in one run: a run takes memory for each.
 _BATCH = 8
+#: What the network's numbers of a rectangle are worth in shares of its picture: the middle; the sides where
+#: it says nought, with the worth of their logarithms; the turn, radians. As it was trained.
+_MIDDLE, _WIDTH, _HEIGHT, _TURN = 0.1, (1 / CONTEXT, 0.25), (0.5, 0.35), 0.2
 
 
 def load_verifier(weights: Path = WEIGHTS) -> Session:
@@ -35,21 +40,25 @@ def load_verifier(weights: Path = WEIGHTS) -> Session:
     return load_network(str(weights))
 
 
-class Verifier(Protocol):
-    """Tells plug housings and controllers from what only looks like one."""
+@dataclass(frozen=True)
+class SecondLook:
+    """What the verifier says of n things."""
 
-    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
-        """Logits (n, 2) that outlines, in pixels of the uint8 picture (h, w, 3) in sRGB, are plugs, or units.
+    logits: np.ndarray  # (n, 2), that it is a plug's housing; that it is a unit
+    outlines: np.ndarray  # (n, 4, 2), pixels of the picture: where the plug lies, if it is one
+    colours: np.ndarray  # (n, n_colours), log probabilities over the first rows of the colour table
+
+
+class Verifier(Protocol):
+    """Tells plug housings and controllers from what only looks like one, and where the housings lie."""
+
+    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon | np.ndarray]) -> SecondLook:
+        """What outlines show.
 
         Parameters
         ----------
         rgb : uint8 ndarray (h, w, 3), sRGB
         outlines : sequence of polygons, pixels of `rgb`
-
-        Returns
-        -------
-        logits : float ndarray (n, 2)
-            That it is a plug's housing; that it is a unit.
         """
 
 
@@ -59,8 +68,8 @@ class NetworkVerifier:
 
     weights: Path = WEIGHTS
 
-    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon]) -> np.ndarray:
-        """Logits that outlines are those of plug housings, and of units.
+    def verify(self, rgb: np.ndarray, outlines: Sequence[Polygon | np.ndarray]) -> SecondLook:
+        """What outlines show.
 
         Parameters
         ----------
@@ -69,23 +78,34 @@ class NetworkVerifier:
 
         Returns
         -------
-        logits : float ndarray (n, 2)
-            That it is a plug's housing; that it is a unit.
+        said : SecondLook
 
         Raises
         ------
         BrokenNetwork
             If the weights are not there or are not those that were shipped.
         """
-        if not outlines:
-            return np.empty((0, 2))
+        if not len(outlines):
+            return SecondLook(np.empty((0, 2)), np.empty((0, 4, 2)), np.empty((0, 0)))
         session = load_verifier(self.weights)
-        cut = np.stack([cut_square(rgb, outline) for outline in outlines]).transpose(0, 3, 1, 2)
-        logits = [
-            session.run(None, {"rgb": cut[at : at + _BATCH].astype(np.float32)})[0]
+        squares = [square_round(outline) for outline in outlines]
+        cut = np.stack([_cut(rgb, square, SIDE_PX) for square in squares]).transpose(0, 3, 1, 2)
+        answers = [
+            session.run(["logits", "place", "colour"], {"rgb": cut[at : at + _BATCH].astype(np.float32)})
             for at in range(0, len(cut), _BATCH)
         ]
-        return np.concatenate(logits).astype(float)
+        logits, places, colours = (np.concatenate(each).astype(float) for each in zip(*answers, strict=True))
+        outlined = [_placed(place, square) for place, square in zip(places, squares, strict=True)]
+        return SecondLook(logits, np.stack(outlined), colours - np.log(np.exp(colours).sum(1, keepdims=True)))
+
+
+def _placed(place: np.ndarray, square: np.ndarray) -> np.ndarray:
+    """Corners (4, 2) of the rectangle that the network says, in the pixels of its square's corners."""
+    x, y, width, height, turn = place.tolist()
+    sides = _WIDTH[0] * math.exp(width * _WIDTH[1]), _HEIGHT[0] * math.exp(height * _HEIGHT[1])
+    shares = cv2.boxPoints(((x * _MIDDLE, y * _MIDDLE), sides, math.degrees(turn * _TURN)))
+    across, down = square[1] - square[0], square[3] - square[0]
+    return square.mean(0) + shares @ np.stack([across, down])
 
 
 def verified_confidence(logit: float, confidence: float, worth: tuple[float, float, float]) -> float:
@@ -141,6 +161,28 @@ def cut_square(
     -------
     square : uint8 ndarray (side_px, side_px, 3)
     """
+    return _cut(rgb, square_round(outline, context), side_px)
+
+
+def _cut(rgb: np.ndarray, square: np.ndarray, side_px: int) -> np.ndarray:
+    picture, _ = cut_out(rgb, square, height_px=side_px)
+    return picture
+
+
+def square_round(outline: Polygon | np.ndarray, context: float = CONTEXT) -> np.ndarray:
+    """Corners of the square round an outline, with the outline's long side across.
+
+    Parameters
+    ----------
+    outline : polygon
+    context : float
+        As `cut_square` takes it.
+
+    Returns
+    -------
+    corners : float ndarray (4, 2)
+        Top left, top right, bottom right, bottom left, as the square shows them.
+    """
     (x, y), (across, down), turn_deg = cv2.minAreaRect(np.asarray(outline, np.float32))
     if across < down:
         across, turn_deg = down, turn_deg + 90
@@ -148,6 +190,4 @@ def cut_square(
     turn, half = np.deg2rad(turn_deg), max(across * context, 8.0) / 2
     right = half * np.array([np.cos(turn), np.sin(turn)])
     below = half * np.array([-np.sin(turn), np.cos(turn)])
-    corners = np.array([x, y]) + np.array([-right - below, right - below, right + below, below - right])
-    square, _ = cut_out(rgb, corners, height_px=side_px)
-    return square
+    return np.array([x, y]) + np.array([-right - below, right - below, right + below, below - right])
