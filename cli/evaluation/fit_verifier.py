@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Literal, cast, get_args
 
 import numpy as np
 from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME, files_by_id
@@ -195,7 +195,9 @@ def heard() -> Iterator[list[Sight]]:
         question: Question = "plug" if worth is connectors.VERIFIED else "housed plug"
         looked_at = asked[0](found, picture, verifier, worth)
         for each, confidence in zip(looked_at, own, strict=True):
-            sights.append(Sight(question, np.asarray(each.outline, np.float32), confidence, each.logit))
+            sights.append(
+                Sight(question, np.asarray(each.outline, np.float32), confidence, cast(float, each.logit))
+            )
         return looked_at
 
     def verify_units(found, rgb, to_rgb, verifier):
