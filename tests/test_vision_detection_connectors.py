@@ -143,6 +143,17 @@ def test_a_plug_that_another_picture_of_the_photo_shows_is_found_once(draw_maps)
     np.testing.assert_allclose(np.mean(loose.polygon, 0), (40, 440), atol=2)
 
 
+def test_a_plug_that_two_pictures_show_is_measured_in_the_one_that_shows_the_unit_best(draw_maps):
+    maps, larger = draw_maps([UNIT], HOUSINGS), draw_maps([UNIT], HOUSINGS)
+    maps.masks["connector"][:] *= 0.8  # so that the other picture's sight is the surer one
+    larger.size[:] = np.log(1 / 3)
+    (unit,) = find_units(maps)
+    options = {"verifier": Shifting(share=0.0), "beside": [larger]}
+    found = find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN), **options)
+    assert [max(c.size, key=c.size.get) for c in found] == ["L"] * len(HOUSINGS)
+    assert min(c.size["L"] for c in found) > 0.8
+
+
 def test_the_second_look_is_heard_on_colours(draw_maps):
     """The segmenter is 90 % sure of green; whoever says green too makes it surer, whoever says red less."""
     maps = draw_maps([UNIT], HOUSINGS)
