@@ -92,6 +92,13 @@ def test_an_outline_higher_than_wide_is_shown_lying():
     assert np.hypot(*across) == pytest.approx(WIDTH * CONTEXT)
 
 
+def test_a_mirrored_look_shows_the_plug_on_the_other_side():
+    plain, mirrored = (look(ON_IT, np.array((0.05, 0)), (WIDTH, HEIGHT), mirrored=m) for m in (False, True))
+    assert np.linalg.det(plain.affine[:, :2]) > 0 > np.linalg.det(mirrored.affine[:, :2])
+    assert plain.box[0] == pytest.approx(-mirrored.box[0], abs=1e-6)
+    assert plain.box[0] < -1
+
+
 @pytest.mark.parametrize(
     ("known", "shift", "untold"),
     [

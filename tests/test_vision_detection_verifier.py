@@ -261,6 +261,27 @@ def test_a_photo_without_a_unit_is_looked_at_once_more_in_a_smaller_picture():
     assert (COARSE_PX, 288) not in _shown(np.ascontiguousarray(front))
 
 
+def test_plugs_that_the_larger_picture_alone_shows_are_the_units(draw_maps):
+    class Drawn:
+        """Of the whole photo a unit; with its plugs where the larger picture is looked at."""
+
+        def segment(self, pictures, to_photo, *, enough=None, once=False):
+            """As the network's."""
+            plugs = [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)] if once else []
+            maps = draw_maps([(320, 240, 400, 240, 0)], plugs, to_photo=2.0)
+            if enough is not None:
+                enough(maps)
+            return [maps]
+
+    photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
+    seen = {}
+    for name, verifier in (("asked", Says(9.0)), ("none", None)):
+        models = replace(default_models(), segmenter=Drawn(), verifier=verifier)
+        (unit,) = observe(photo, read_text=False, models=models).units
+        seen[name] = sorted(round(float(np.mean([x for x, _ in c.polygon]))) for c in unit.connectors)
+    assert seen == {"asked": [pytest.approx(500, abs=5), pytest.approx(800, abs=5)], "none": []}
+
+
 def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():
     connector = Connector(
         polygon=((0, 0), (40, 0), (40, 20), (0, 20)),
