@@ -9,6 +9,7 @@ from plugface.vision.colour.naming import NamedShade
 from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.connectors import (
     Picture,
+    find_candidates,
     find_connectors,
     find_loose_connectors,
     measure_housing,
@@ -126,7 +127,7 @@ def test_a_housing_lies_where_the_second_look_sees_it(draw_maps):
     (unit,) = find_units(maps)
     picture = Picture(_photo(), 0.5, PLAIN)
     on_unit = find_connectors(maps, unit, picture, verifier=Shifting())
-    loose = find_loose_connectors([maps], (), picture, verifier=Shifting())
+    loose = find_loose_connectors(maps, (), picture, verifier=Shifting())
     expected = [(2 * x, 2 * (y + 18)) for x, y, *_ in HOUSINGS]
     np.testing.assert_allclose(_middles(on_unit), expected, atol=4)
     np.testing.assert_allclose(_middles(loose), expected, atol=4)
@@ -136,10 +137,10 @@ def test_a_plug_that_another_picture_of_the_photo_shows_is_found_once(draw_maps)
     maps, larger = draw_maps([UNIT], HOUSINGS[:2]), draw_maps([UNIT], HOUSINGS)
     (unit,) = find_units(maps)
     still = Shifting(share=0.0)
-    options = {"verifier": still, "beside": [larger]}
+    options = {"verifier": still, "beside": find_candidates(larger)}
     assert len(find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN), **options)) == len(HOUSINGS)
-    beside = draw_maps([UNIT], [*HOUSINGS, (40, 440, 60, 30, 0)])
-    (loose,) = find_loose_connectors([maps, beside], [unit], Picture(_photo(), 1.0, PLAIN), verifier=still)
+    options["beside"] = find_candidates(draw_maps([UNIT], [*HOUSINGS, (40, 440, 60, 30, 0)]))
+    (loose,) = find_loose_connectors(maps, [unit], Picture(_photo(), 1.0, PLAIN), **options)
     np.testing.assert_allclose(np.mean(loose.polygon, 0), (40, 440), atol=2)
 
 
@@ -148,7 +149,7 @@ def test_a_plug_that_two_pictures_show_is_measured_in_the_one_that_shows_the_uni
     maps.masks["connector"][:] *= 0.8  # so that the other picture's sight is the surer one
     larger.size[:] = np.log(1 / 3)
     (unit,) = find_units(maps)
-    options = {"verifier": Shifting(share=0.0), "beside": [larger]}
+    options = {"verifier": Shifting(share=0.0), "beside": find_candidates(larger)}
     found = find_connectors(maps, unit, Picture(_photo(), 1.0, PLAIN), **options)
     assert [max(c.size, key=c.size.get) for c in found] == ["L"] * len(HOUSINGS)
     assert min(c.size["L"] for c in found) > 0.8
@@ -171,7 +172,7 @@ def test_what_passed_for_a_unit_is_a_plug_of_the_outline_and_colour_of_the_secon
     picture = Picture(np.full((480, 640, 3), 120, np.uint8), 1.0, replace(PLAIN, confidence=0.0))
     kept, none = verify_units(find_units(maps), picture.rgb, 1.0, Shifting("VT", 0.0))
     assert kept == []
-    (plug,) = find_loose_connectors([maps], (), picture, verifier=Shifting(), no_units=none)
+    (plug,) = find_loose_connectors(maps, (), picture, verifier=Shifting(), no_units=none)
     assert overlap(plug.polygon, cv2.boxPoints((UNIT[:2], UNIT[2:4], 0))) > 0.9
     assert max(plug.colour, key=plug.colour.get) == "VT"
 

@@ -11,7 +11,13 @@ import cv2
 import numpy as np
 from plugface.vision.colour.naming import NamedShade
 from plugface.vision.colour.white_balance import measure_white_balance
-from plugface.vision.detection.connectors import Picture, find_connectors, find_loose_connectors
+from plugface.vision.detection.connectors import (
+    Candidate,
+    Picture,
+    find_candidates,
+    find_connectors,
+    find_loose_connectors,
+)
 from plugface.vision.detection.order import (
     ORIENTATION_RESOLVED,
     order_connectors,
@@ -100,7 +106,9 @@ class _Scene:
     rgb: np.ndarray  # the working copy of the photo
     to_photo: float  # its pixels to those of the photo
     maps: Maps  # of the whole photo
-    beside: tuple[Maps, ...]  # of a larger picture of it; of a smaller one, where no unit was found
+    beside: tuple[
+        Candidate, ...
+    ]  # plugs in a larger picture of it; in a smaller one, where no unit was found
     found: tuple[FoundUnit, ...]  # in those maps
     no_units: tuple[NoUnit, ...]  # outlined there, but none
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
@@ -255,7 +263,7 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
         rgb,
         to_photo,
         maps,
-        tuple(beside),
+        tuple(candidate for each in beside for candidate in find_candidates(each)),
         tuple(found),
         tuple(no_units),
         tuple(_of_min_area(sightings)),
@@ -505,10 +513,11 @@ def _build(
         known_faults=[fault for fault in (scene.colourless, writing.mirrored) if fault is not None],
     )
     loose = find_loose_connectors(
-        [scene.maps, *scene.beside],
+        scene.maps,
         scene.found,
         _picture(scene, shades),
         verifier=verifier,
+        beside=scene.beside,
         no_units=scene.no_units,
     )
     if scene.colourless is not None:

@@ -84,7 +84,7 @@ def find_connectors(
     *,
     up_deg: float | None = None,
     verifier: Verifier | None = None,
-    beside: Sequence[Maps] = (),
+    beside: Sequence[Candidate] = (),
 ) -> list[Connector]:
     """Housings on one unit, in no particular order.
 
@@ -96,19 +96,18 @@ def find_connectors(
     up_deg : float, optional
         What is up on the unit; without it no places are told.
     verifier : Verifier, optional
-    beside : sequence of Maps
-        Of other pictures of the photo, where there is a verifier: what they show of the unit.
+    beside : sequence of Candidate
+        In other pictures of the photo, where there is a verifier; those on the unit count.
 
     Returns
     -------
     connectors : list of Connector
     """
     found = []
-    for each in (maps, *beside):
-        for candidate in _candidates(each):
-            on_unit = _share_on(candidate, [unit], maps)
-            if on_unit >= ON_UNIT:
-                found.append(replace(candidate, confidence=candidate.confidence * min(1.0, on_unit / 0.7)))
+    for candidate in (*find_candidates(maps), *beside):
+        on_unit = _share_on(candidate, [unit], maps)
+        if on_unit >= ON_UNIT:
+            found.append(replace(candidate, confidence=candidate.confidence * min(1.0, on_unit / 0.7)))
     least = MIN_CONFIDENCE
     if verifier is not None:
         found, least = look_again(found, picture, verifier, ON_UNIT_VERIFIED), MIN_ON_UNIT_VERIFIED
@@ -116,31 +115,33 @@ def find_connectors(
 
 
 def find_loose_connectors(
-    maps: Sequence[Maps],
+    maps: Maps,
     units: Sequence[FoundUnit],
     picture: Picture,
     *,
     verifier: Verifier | None = None,
+    beside: Sequence[Candidate] = (),
     no_units: Sequence[NoUnit] = (),
 ) -> list[Connector]:
     """Housings on no unit that was outlined: of a close-up, of a unit cut off by the frame, or loose ones.
 
     Parameters
     ----------
-    maps : sequence of Maps
-        Of the whole photo; those in which `units` were found are the first.
-    units : all that was found in it
+    maps : of the whole photo
+    units : all that was found in them
     picture : Picture
     verifier : Verifier, optional
+    beside : sequence of Candidate
+        In other pictures of the whole photo.
     no_units : sequence of NoUnit
-        Of the first maps: a plug that fills the photo looks like a unit to the segmenter.
+        Of these maps: a plug that fills the photo looks like a unit to the segmenter.
 
     Returns
     -------
     connectors : list of Connector
         In no particular order; nothing is known of their size beside a unit.
     """
-    found = [c for each in maps for c in _candidates(each) if _share_on(c, units, maps[0]) < ON_UNIT]
+    found = [c for c in (*find_candidates(maps), *beside) if _share_on(c, units, maps) < ON_UNIT]
     least = MIN_LOOSE_CONFIDENCE
     if verifier is not None:
         found, least = look_again(found, picture, verifier, VERIFIED), MIN_VERIFIED_CONFIDENCE
@@ -148,7 +149,7 @@ def find_loose_connectors(
     for thing in no_units:
         confidence = verified_confidence(thing.logit, 0.5, VERIFIED)
         if confidence >= least:
-            connectors.append(_measure_as_plug(maps[0], thing, picture, confidence))
+            connectors.append(_measure_as_plug(maps, thing, picture, confidence))
     return _of_min_area(_each_once(connectors))
 
 
@@ -186,8 +187,17 @@ def look_again(
     ]
 
 
-def _candidates(maps: Maps) -> list[Candidate]:
-    """All that may be a housing in these maps, with the segmenter's confidence."""
+def find_candidates(maps: Maps) -> list[Candidate]:
+    """All that may be a housing in these maps, with the segmenter's confidence.
+
+    Parameters
+    ----------
+    maps : Maps
+
+    Returns
+    -------
+    found : list of Candidate
+    """
     found = find_instances(
         maps.masks["connector"],
         maps.coarse_masks["connector"],

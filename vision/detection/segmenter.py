@@ -6,6 +6,7 @@ The network and its training are in training_data_demo/train_segmenter.py; the w
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import islice
 from pathlib import Path
 
@@ -68,7 +69,7 @@ class Maps:
         """The colours that the network was taught."""
         return COLOUR_CODES[: len(self.colour)]
 
-    @property
+    @cached_property
     def coarse_masks(self) -> dict[str, np.ndarray]:
         """The masks averaged to a quarter, shape (h4, w4)."""
         h, w = self.face.shape
