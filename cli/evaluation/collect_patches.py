@@ -7,11 +7,11 @@ or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file
 and whether it is a unit (null where nobody can tell), its weight, what it is, its outline, by which it can be
 cut out otherwise without looking again, and what is known of plugs in view: their outlines in shares of the
 patch's side from its middle, their weights and colours, and whether all of them are listed. Plugs are those
-annotated
-and whatever the segmenter outlined like them; the rest are other things that it took for plugs, looked at in
-several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by chance. Units
-are those annotated and what the segmenter outlined like them; whatever else it took for a unit is none. With
---demo what it takes for a unit in the demo's training photos is added: rendered units must pass as well.
+annotated and whatever the segmenter outlined like them; the rest are other things that it took for plugs,
+looked at in several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by
+chance. Units are those annotated and what the segmenter outlined like them; whatever else it took for a unit
+is none. With --demo what it takes for a unit in the demo's training photos is added: rendered units must pass
+as well.
 """
 
 import argparse
