@@ -1,6 +1,7 @@
 """How the verifier is shown plugs in training: what is said of a look is true of the picture."""
 
 import math
+import random
 from dataclasses import replace
 
 import cv2
@@ -8,7 +9,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plugface.demo.verifier_draws import CONTEXT, PATCH_CONTEXT, draw, encode, look, place_of, shared_with
+from plugface.demo.studio.shades import ANCHORS, to_linear
+from plugface.demo.verifier_draws import (
+    CONTEXT,
+    PATCH_CONTEXT,
+    draw,
+    draw_dye,
+    encode,
+    look,
+    place_of,
+    shared_with,
+)
 from plugface.vision.detection import verifier
 from plugface.vision.geometry import overlap
 
@@ -117,3 +128,42 @@ def test_of_what_nobody_can_tell_nothing_is_said(known, shift, untold):
 def test_a_plug_that_is_seen_is_one_whatever_else_is_unclear():
     unclear = replace(ON_IT, complete=False, unclear=ON_IT.plugs)
     assert look(unclear, np.zeros(2), (WIDTH, HEIGHT)).plug == 1.0
+
+
+def test_the_outline_that_is_dyed_is_the_plug_in_the_picture():
+    looked = look(_place(_box(0.05, 0.02, WIDTH, HEIGHT)), np.zeros(2), (WIDTH, HEIGHT), turn=0.1)
+    in_patch = looked.outline @ looked.affine[:, :2].T + looked.affine[:, 2] / 2
+    assert overlap(in_patch * 1000, np.array(_box(0.05, 0.02, WIDTH, HEIGHT)) * 1000) > 0.99
+
+
+def _dyes(colour: str, count: int = 400) -> list:
+    looked = replace(look(ON_IT, np.zeros(2), (WIDTH, HEIGHT)), colour=colour)
+    rng = random.Random(1)
+    return [dyed for _ in range(count) if (dyed := draw_dye(looked, rng)) is not None]
+
+
+def test_white_plugs_are_shown_in_all_colours_and_half_of_them_stay():
+    dyes = _dyes("WH")
+    assert {code for code, _ in dyes} == set(ANCHORS)
+    assert 160 < len(dyes) < 240  # 200 give or take four deviations of a coin thrown 400 times
+
+
+def test_a_white_plug_that_is_dyed_grey_gives_as_much_of_its_light_as_grey_does():
+    white, grey = (np.mean([to_linear(anchor) for anchor in ANCHORS[code]], 0) for code in ("WH", "GY"))
+    gains = np.array([gain for code, gain in _dyes("WH", 4000) if code == "GY"])
+    # A shade is up to 15 % darker or 12 % lighter than the anchors, whose own mean it stays near.
+    np.testing.assert_allclose(gains.mean(0), grey / white, rtol=0.08)
+
+
+@pytest.mark.parametrize("colour", ["BK", "BU", "GN", "BN"])
+def test_no_light_is_invented_for_a_dark_plug(colour):
+    assert not _dyes(colour)
+
+
+def test_what_has_no_colour_is_not_dyed():
+    assert not _dyes(None)
+    assert not [
+        dyed
+        for _ in range(50)
+        if (dyed := draw_dye(look(_place(), np.zeros(2), (WIDTH, HEIGHT)), random.Random()))
+    ]

@@ -7,10 +7,12 @@ Lengths are in shares of the patch's side, from its middle.
 """
 
 import math
+import random
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from plugface.demo.studio.shades import ANCHORS, draw_shade, to_linear
 
 #: Of a patch and of the network's picture: the side of the square over the thing's long side
 #: (`collect_patches`, `vision.detection.verifier`). Among 1.15, 1.5 and 2.4 the network's first told plugs
@@ -24,6 +26,9 @@ PLACED, COLOURED = 0.25, 0.5
 #: What the network's numbers of a rectangle are divided by, so that all count alike: middle, logarithms of
 #: the sides over what they are at rest, turn in radians. `vision.detection.verifier` has them too.
 MIDDLE, WIDTH, HEIGHT, TURN = 0.1, (1 / CONTEXT, 0.25), (0.5, 0.35), 0.2
+#: Share of the plugs that are shown in another colour, where that invents no light: no channel of the plastic
+#: gets more than so many times its light, and none of it has less than this. As in the segmenter's training.
+_DYED, _MOST_LIGHT, _LEAST_LIGHT = 0.5, 1.6, 0.1
 _LARGE = 1000.0
 
 
@@ -35,6 +40,7 @@ class Draw:
     plug: float  # 0 to 1; NaN where nobody can tell
     box: np.ndarray  # (5,), as the network says it; NaN where there is none
     colour: str | None
+    outline: np.ndarray | None  # (n, 2), of the plug whose colour it is, in shares of the picture's side
     shared: float  # of the outline and the plug's, intersection over union
     far_off: bool
 
@@ -127,13 +133,31 @@ def look(
     unlisted = not place.complete and (far or place.plug is not False)
     if most < COLOURED and (unsure or unlisted or place.plug is None):
         plug = math.nan
-    box, colour = np.full(5, np.nan), None
+    box, colour, seen = np.full(5, np.nan), None, None
     if most >= PLACED:
         to_picture = np.linalg.inv(np.column_stack([right, below])) / 2
-        box = encode(cv2.minAreaRect(((place.plugs[best] - middle) @ to_picture.T).astype(np.float32)))
+        seen = ((place.plugs[best] - middle) @ to_picture.T).astype(np.float32)
+        box = encode(cv2.minAreaRect(seen))
     if most >= COLOURED:
         colour = place.colours[best]
-    return Draw(affine, plug, box, colour, most, far)
+    return Draw(affine, plug, box, colour, seen if colour else None, most, far)
+
+
+def draw_dye(drawn: Draw, rng: random.Random) -> tuple[str, tuple[float, float, float]] | None:
+    """Another colour for the plug in a look, at times: its code, and the gains of linear light to it.
+
+    Nearly all plugs on real photographs are white or black. A white one shows how a grey or a green one of
+    its kind would look there, in its own light.
+    """
+    if drawn.outline is None or drawn.colour not in ANCHORS or rng.random() >= _DYED:
+        return None
+    anchors = [to_linear(anchor) for anchor in ANCHORS[drawn.colour]]
+    source = [sum(channel) / len(anchors) for channel in zip(*anchors, strict=True)]
+    code = rng.choice(tuple(ANCHORS))
+    gain = tuple(new / old for new, old in zip(draw_shade(code, rng), source, strict=True))
+    if min(source) < _LEAST_LIGHT or max(gain) > _MOST_LIGHT:
+        return None
+    return code, gain
 
 
 def encode(rectangle: tuple) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Tune the verifier: each patch outlined, moved, turned, lit and blurred otherwise each time.
+"""Tune the verifier: each patch outlined, moved, turned, dyed, lit and blurred otherwise each time.
 
 Batch statistics stay those of ImageNet: patches of a few hundred photographs would spoil them. What is kept
 is the moving average of the weights.
@@ -6,15 +6,17 @@ is the moving average of the weights.
 
 import copy
 import math
+import random
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F
 from plugface.demo.moving_average import follow
-from plugface.demo.verifier_draws import Place, draw
+from plugface.demo.verifier_draws import Place, draw, draw_dye
 from torch import Tensor, nn
 
 #: What a yes and a no are worth: nobody annotates without fault (Szegedy et al., CVPR 2016).
@@ -47,6 +49,8 @@ class _Step:
     want: Tensor  # (B, 2)
     box: Tensor  # (B, 5)
     colour: Tensor  # int (B,), -1 where there is none
+    plastic: Tensor  # uint8 (B, 1, side, side), 255 where a plug is dyed
+    gain: Tensor  # (B, 3), of its light
 
 
 def tune(network: nn.Module, known: Known, *, epochs: float, rate: float, batch: int, side_px: int) -> None:
@@ -76,13 +80,14 @@ def tune(network: nn.Module, known: Known, *, epochs: float, rate: float, batch:
         weight_decay=_WEIGHT_DECAY,
     )
     steps = max(1, round(epochs * len(rgb) / batch))
-    for step, drawn in enumerate(_ahead(_draw_steps(known, steps, batch))):
+    for step, drawn in enumerate(_ahead(_draw_steps(known, steps, batch, side_px))):
         shape = min(1.0, (step + 1) / (_RISE * steps)) * (0.5 + 0.5 * math.cos(math.pi * step / steps))
         for group in optimiser.param_groups:
             group["lr"] = rate * group["share"] * shape
         calm = torch.rand(len(drawn.part), device=device) < _CALM
         part = drawn.part.to(device)
-        picture = disturb(show(rgb[part], drawn.affine.to(device), side_px), calm)
+        seen = show(rgb[part], drawn.affine.to(device), side_px)
+        picture = disturb(dye(seen, drawn.plastic.to(device), drawn.gain.to(device)), calm)
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             logits, place, colour = network(picture.contiguous(memory_format=torch.channels_last))
         error = _error(logits, drawn.want.to(device), weight[part])
@@ -108,9 +113,10 @@ def _error(logits: Tensor, want: Tensor, weight: Tensor) -> Tensor:
     return (error * weight * known).mean()
 
 
-def _draw_steps(known: Known, steps: int, batch: int) -> Iterator[_Step]:
+def _draw_steps(known: Known, steps: int, batch: int, side_px: int) -> Iterator[_Step]:
     """Looks of one step after another, all patches in each pass."""
     n, rng = len(known.places), np.random.default_rng(torch.randint(2**31, ()).item())
+    shades = random.Random(int(rng.integers(2**31)))
     order = np.concatenate([rng.permutation(n) for _ in range(math.ceil(steps * batch / n))])
     for step in range(steps):
         part = order[step * batch : (step + 1) * batch]
@@ -120,14 +126,38 @@ def _draw_steps(known: Known, steps: int, batch: int) -> Iterator[_Step]:
         asked = known.weight[part, 0] > 0
         want[:, 0] = torch.where(asked, plug, want[:, 0])
         want[[drawn.far_off for drawn in draws], 1] = math.nan
-        codes = [known.colours.index(d.colour) if d.colour in known.colours else -1 for d in draws]
+        dyes = [draw_dye(drawn, shades) for drawn in draws]
+        worn = [d.colour if dyed is None else dyed[0] for d, dyed in zip(draws, dyes, strict=True)]
+        codes = [known.colours.index(code) if code in known.colours else -1 for code in worn]
+        plastic = np.zeros((len(draws), 1, side_px, side_px), np.uint8)
+        gain = np.ones((len(draws), 3), np.float32)
+        for at, dyed in enumerate(dyes):
+            if dyed is not None:
+                corners = np.round((draws[at].outline + 0.5) * side_px).astype(np.int32)
+                cv2.fillConvexPoly(plastic[at, 0], cv2.convexHull(corners), 255)
+                gain[at] = dyed[1]
         yield _Step(
             torch.from_numpy(part),
             torch.from_numpy(np.stack([drawn.affine for drawn in draws])),
             want.float(),
             torch.from_numpy(np.stack([drawn.box for drawn in draws])).float(),
             torch.tensor(codes),
+            torch.from_numpy(plastic),
+            torch.from_numpy(gain),
         )
+
+
+def dye(x: Tensor, plastic: Tensor, gain: Tensor) -> Tensor:
+    """Pictures (B, 3, side, side), 0 to 1, sRGB, with the light of some plastic multiplied.
+
+    Parameters
+    ----------
+    plastic : uint8 (B, 1, side, side), 255 where it is
+    gain : (B, 3), of linear light; sRGB is taken for a power of 2.2
+    """
+    soft = F.avg_pool2d(F.pad(plastic.float() / 255, (1, 1, 1, 1), mode="replicate"), 3, stride=1)
+    dyed = (x * gain.clamp(min=1e-4).pow(1 / 2.2).view(-1, 3, 1, 1)).clamp(max=1)
+    return x + (dyed - x) * soft
 
 
 def _ahead(steps: Iterator[_Step]) -> Iterator[_Step]:
