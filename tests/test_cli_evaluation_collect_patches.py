@@ -90,6 +90,21 @@ def test_where_not_everything_was_annotated_nothing_is_called_none(monkeypatch, 
     assert [(p.what, p.plug) for p in patches] == [("annotated", True)]
 
 
+def test_of_photos_of_single_things_nothing_else_is_said(monkeypatch, tmp_path):
+    monkeypatch.setattr(collect_patches, "find_things", lambda rgb, segmenter: [_box(150, 20)])
+    rows = map(json.loads, (demo_folder() / "real" / "things.jsonl").read_text().splitlines())
+    row = next(row for row in rows if row["plugs"] and row["lures"] and row["unclear"])
+    (tmp_path / f"{row['id']}.jpg").touch()
+    (photo,) = read_photos([tmp_path])
+    patches = list(find_patches(np.zeros((200, 300, 3), np.uint8), photo, None, np.random.default_rng(0)))
+    told = [(p.what, p.plug, p.unit) for p in patches]
+    assert told.count(("annotated", True, False)) == len(row["plugs"])
+    assert {one for one in told if one[0] != "annotated"} == {("lure", False, None)}
+    shown = in_view(square_round(photo.unclear[0], CONTEXT), photo)
+    assert shown["unclear"]
+    assert not shown["complete"]
+
+
 def test_nothing_is_learned_from_other_splits_or_without_a_licence(tmp_path):
     index = [json.loads(line) for line in (demo_folder() / "real" / "index.jsonl").read_text().splitlines()]
     for row in index:

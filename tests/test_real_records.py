@@ -5,15 +5,21 @@ import re
 from collections import defaultdict
 
 import pytest
+from plugface.demo.real.collect import may_train
 from plugface.demo.real.records import (
     COLOURS,
     INDEX,
     LISTS,
+    NEAR_BITS,
     PARTED_AUTHORS,
+    THINGS,
+    THINGS_ALONE,
+    THINGS_INDEX,
     TRUTH,
     IndexRow,
     find_faults,
     find_parted_authors,
+    hash_distance,
     near_across_splits,
     normalised,
     read_doubts,
@@ -184,3 +190,27 @@ def test_what_was_found_later_is_a_plug_that_nobody_is_sure_of():
     assert whole["doubts"] == [{"polygon": other}]
     assert find_faults(whole, 100, 80) == []
     assert with_doubts(given, {})["plugs"] == given["plugs"]
+
+
+def test_single_things_are_of_other_photos_whose_licence_lets_weights_learn_and_of_no_judged_author():
+    rows, true = read_index(THINGS_INDEX), read_truth(THINGS)
+    judged = [row for row in ROWS if row.split != "train"]
+    authors, groups = {row.author for row in judged}, {row.group for row in judged}
+    group_of = {row.author: row.group for row in ROWS}
+    assert {row.id for row in rows} == set(true)
+    assert not {row.blob for row in rows} & {row.blob for row in ROWS}
+    assert len({row.blob for row in rows}) == len({row.id for row in rows}) == len(rows) > 500
+    for row in rows:
+        assert (row.split, row.kind, row.path, row.measure_only) == ("train", THINGS_ALONE, None, False)
+        assert may_train(row.licence)
+        assert row.author not in authors
+        assert row.group not in groups
+        assert group_of.get(row.author, row.group) == row.group
+        assert all(hash_distance(row.phash, other.phash) > NEAR_BITS for other in judged)
+        things = true[row.id]
+        assert set(things) == {"id", "split", "kind", "view", "plugs", "lures", "unclear"}
+        assert find_faults(things, row.width, row.height) == []
+        others = [{"polygon": outline} for outline in things["unclear"]]
+        assert find_faults({"view": "none", "lures": others}, row.width, row.height) == []
+        for name in ("plugs", "lures"):
+            assert all(set(item) == ITEM_FIELDS[name] for item in things[name])

@@ -330,7 +330,8 @@ def counts(row: dict, question: str, rendered: float) -> float:
 
 def read_groups() -> dict[str, str]:
     """Photo -> its group: repositories of one owner, and copies."""
-    rows = map(json.loads, (REAL / "index.jsonl").read_text().splitlines())
+    files = REAL / "index.jsonl", REAL / "things_index.jsonl"
+    rows = (json.loads(line) for file in files for line in file.read_text().splitlines())
     return {row["id"]: row["group"] for row in rows}
 
 

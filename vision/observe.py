@@ -253,11 +253,17 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
     no_units: list[NoUnit] = []
     if verifier is not None and len(found) <= MAX_VERIFIED:
         found, no_units = verify_units(found, rgb, 1 / to_photo, verifier)
+    balance = _balance(picture, maps)
     beside: list[Maps] = []
     if not found:
         beside += segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
     if verifier is not None and len(found) <= MAX_VERIFIED and max(size_px) > WHOLE_PX:
-        beside += segmenter.segment(*_as_network_sees(medium, *size_px, FINE_PX), once=True)
+        (fine,) = segmenter.segment(*_as_network_sees(medium, *size_px, FINE_PX), once=True)
+        beside.append(fine)
+        if not found:
+            found, others = verify_units(find_units(fine), rgb, 1 / to_photo, verifier)
+            if found:  # the larger picture takes the place of the first
+                beside[-1], maps, no_units = maps, fine, others
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
     return _Scene(
         rgb,
@@ -267,7 +273,7 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
         tuple(found),
         tuple(no_units),
         tuple(_of_min_area(sightings)),
-        _balance(picture, maps),
+        balance,
         colour_fault(medium),
     )
 

@@ -3,10 +3,11 @@
     python -m plugface.cli.evaluation.collect_patches --out PATCHES --photos PHOTOS
 
 From real photographs of the index's training part whose licence lets weights learn from them, PHOTOS/ID.jpg
-or ID.png. OUT gets one JPEG a patch and patches.jsonl with a row for each: file, photo, whether it is a plug
-and whether it is a unit (null where nobody can tell), its weight, what it is, its outline, by which it can be
-cut out otherwise without looking again, and what is known of plugs in view: their outlines in shares of the
-patch's side from its middle, their weights and colours, and whether all of them are listed. Plugs are those
+or ID.png, and from those of which single things alone were looked at. OUT gets one JPEG a patch and
+patches.jsonl with a row for each: file, photo, whether it is a plug and whether it is a unit (null where
+nobody can tell), its weight, what it is, its outline, by which it can be cut out otherwise without looking
+again, and what is known of plugs in view: their outlines in shares of the patch's side from its middle, their
+weights and colours, and whether all of them are listed. Plugs are those
 annotated and whatever the segmenter outlined like them; the rest are other things that it took for plugs,
 looked at in several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by
 chance. Units are those annotated and what the segmenter outlined like them; whatever else it took for a unit
@@ -25,6 +26,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 from plugface.cli.evaluation.measure_vision import overlap
+from plugface.demo.real.records import THINGS_ALONE
 from plugface.vision.detection.connectors import CLUSTERING
 from plugface.vision.detection.instances import find_instances
 from plugface.vision.detection.segmenter import NetworkSegmenter
@@ -72,7 +74,11 @@ class Plug(NamedTuple):
 
 @dataclass(frozen=True)
 class Annotated:
-    """A photo with what is known of it; `complete` where whatever is not listed is no plug."""
+    """A photo with what is known of it; `complete` where whatever is not listed is no plug.
+
+    Of some photos single things alone were looked at: what else they show, and which of those things are
+    units, nobody said.
+    """
 
     name: str
     file: Path
@@ -81,6 +87,7 @@ class Annotated:
     units: tuple[np.ndarray, ...]
     complete: bool
     unclear: tuple[np.ndarray, ...] = ()  # of these nobody can tell
+    things_alone: bool = False
 
 
 def main() -> None:
@@ -105,7 +112,9 @@ def main() -> None:
                 print(f"left out {photo.name}: {photo.file} is no picture", file=sys.stderr)
                 continue
             rgb = np.ascontiguousarray(bgr[..., ::-1])
-            patches = [*find_patches(rgb, photo, segmenter, rng), *find_unit_patches(rgb, photo, segmenter)]
+            patches = list(find_patches(rgb, photo, segmenter, rng))
+            if not photo.things_alone:
+                patches += find_unit_patches(rgb, photo, segmenter)
             if at >= len(photos):
                 patches = [replace(patch, what="rendered") for patch in patches]
             for number, patch in enumerate(patches):
@@ -129,9 +138,10 @@ def main() -> None:
 
 def read_photos(folders: list[Path]) -> Iterator[Annotated]:
     """Annotated photos of the index's training part that weights may learn from."""
-    index = {row["id"]: row for row in _rows(DEMO / "real" / "index.jsonl")}
-    files, doubts = files_by_id(folders), {row["id"]: row for row in _rows(DEMO / "real" / "doubts.jsonl")}
-    for row in _rows(DEMO / "real" / "truth.jsonl"):
+    real = DEMO / "real"
+    index = {row["id"]: row for name in ("index.jsonl", "things_index.jsonl") for row in _rows(real / name)}
+    files, doubts = files_by_id(folders), {row["id"]: row for row in _rows(real / "doubts.jsonl")}
+    for row in (*_rows(real / "truth.jsonl"), *_rows(real / "things.jsonl")):
         entry = index[row["id"]]
         if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
             continue
@@ -145,13 +155,25 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
         ]
         found = doubts.get(row["id"], {"plugs": [], "unclear": []})
         plugs += [Plug(np.asarray(outline, np.float32), DOUBTED) for outline in found["plugs"]]
-        unclear = tuple(np.asarray(outline, np.float32) for outline in found["unclear"])
+        unclear = tuple(
+            np.asarray(outline, np.float32) for outline in (*found["unclear"], *row.get("unclear", []))
+        )
         others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
         others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
         units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row.get("units", []))
         # On a bare board nobody drew its headers, so what is found there may well be one.
-        complete = entry["kind"] != "board" and row.get("view") != "board"
-        yield Annotated(row["id"], files[row["id"]], tuple(plugs), tuple(others), units, complete, unclear)
+        things_alone = entry["kind"] == THINGS_ALONE
+        complete = not things_alone and entry["kind"] != "board" and row.get("view") != "board"
+        yield Annotated(
+            row["id"],
+            files[row["id"]],
+            tuple(plugs),
+            tuple(others),
+            units,
+            complete,
+            unclear,
+            things_alone=things_alone,
+        )
 
 
 def read_demo() -> Iterator[Annotated]:
@@ -196,7 +218,7 @@ def find_patches(
     doubtful = [*plugs, *photo.unclear]
     for outline, what in photo.others:
         if not _touches(outline, doubtful):
-            yield Patch(outline, False, False, 1.0, what)
+            yield Patch(outline, False, None if photo.things_alone else False, 1.0, what)
     if not photo.complete:
         return
     found_of = [0] * len(photo.plugs)

@@ -15,9 +15,14 @@ from plugface.models.catalogue.entries import ColourCode
 
 FOLDER = Path(__file__).parent
 INDEX, TRUTH, DOUBTS = FOLDER / "index.jsonl", FOLDER / "truth.jsonl", FOLDER / "doubts.jsonl"
+#: Photos of which single things alone were looked at; rows as in INDEX and TRUTH, the latter with outlines
+#: `unclear`, of which nobody can tell whether they are plugs, or which are sockets of another kind.
+THINGS_INDEX, THINGS = FOLDER / "things_index.jsonl", FOLDER / "things.jsonl"
 
 SPLITS = ("train", "calibration", "test")
 KINDS = ("module", "face", "label", "code", "board", "negative")
+#: Kind of a photo of THINGS_INDEX.
+THINGS_ALONE = "things"
 #: What a truth row lists; each item has a polygon.
 LISTS = ("units", "plugs", "lines", "codes", "lures")
 VIEWS = (
@@ -54,8 +59,9 @@ class IndexRow:
     def __post_init__(self) -> None:
         if self.split not in SPLITS:
             raise ValueError(f"split: got {self.split!r}, expected one of {', '.join(SPLITS)}")
-        if self.kind not in KINDS:
-            raise ValueError(f"kind: got {self.kind!r}, expected one of {', '.join(KINDS)}")
+        kinds = (*KINDS, THINGS_ALONE)
+        if self.kind not in kinds:
+            raise ValueError(f"kind: got {self.kind!r}, expected one of {', '.join(kinds)}")
         if len(self.blob) != 40 or len(self.commit) != 40:
             raise ValueError("blob and commit are 40 hexadecimal digits each")
         if self.width < 1 or self.height < 1:
