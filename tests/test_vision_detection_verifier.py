@@ -282,6 +282,32 @@ def test_plugs_that_the_larger_picture_alone_shows_are_the_units(draw_maps):
     assert seen == {"asked": [pytest.approx(500, abs=5), pytest.approx(800, abs=5)], "none": []}
 
 
+def test_a_unit_that_the_larger_picture_alone_shows_is_one_with_its_plugs(draw_maps):
+    class Drawn:
+        """A unit where the larger picture is looked at; its plugs in every picture of the whole photo."""
+
+        def segment(self, pictures, to_photo, *, enough=None, once=False):
+            """As the network's."""
+            units = [(320, 240, 400, 240, 0)] if once else []
+            maps = draw_maps(units, [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)], to_photo=2.0)
+            if enough is not None:
+                enough(maps)
+            return [maps]
+
+    photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
+
+    def seen(verifier):
+        models = replace(default_models(), segmenter=Drawn(), verifier=verifier)
+        return observe(photo, read_text=False, models=models)
+
+    found = seen(Says(9.0))
+    (unit,) = found.units
+    np.testing.assert_allclose(np.mean(unit.polygon, 0), (640, 480), atol=10)
+    assert (len(unit.connectors), found.loose) == (2, ())
+    for none in (seen(Says(9.0, unit=-9.0)), seen(None)):
+        assert (none.units, len(none.loose)) == ((), 2)
+
+
 def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():
     connector = Connector(
         polygon=((0, 0), (40, 0), (40, 20), (0, 20)),
