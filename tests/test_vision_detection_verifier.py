@@ -288,8 +288,10 @@ def test_a_unit_that_the_larger_picture_alone_shows_is_one_with_its_plugs(draw_m
 
         def segment(self, pictures, to_photo, *, enough=None, once=False):
             """As the network's."""
-            units = [(320, 240, 400, 240, 0)] if once else []
-            maps = draw_maps(units, [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)], to_photo=2.0)
+            if once:
+                plugs = [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)]
+                return [draw_maps([(320, 240, 400, 240, 0)], plugs, to_photo=2.0)]
+            maps = draw_maps([], [(125, 100, 45, 18, 0), (200, 100, 45, 18, 0)], to_photo=4.0)
             if enough is not None:
                 enough(maps)
             return [maps]
