@@ -13,6 +13,7 @@ from plugface.cli.evaluation.collect_patches import (
     Annotated,
     Plug,
     find_patches,
+    find_unit_patches,
     in_view,
     read_demo,
     read_photos,
@@ -100,6 +101,7 @@ def test_of_photos_of_single_things_nothing_else_is_said(monkeypatch, tmp_path):
     told = [(p.what, p.plug, p.unit) for p in patches]
     assert told.count(("annotated", True, False)) == len(row["plugs"])
     assert {one for one in told if one[0] != "annotated"} == {("lure", False, None)}
+    assert not list(find_unit_patches(np.zeros((200, 300, 3), np.uint8), photo, None))
     shown = in_view(square_round(photo.unclear[0], CONTEXT), photo)
     assert shown["unclear"]
     assert not shown["complete"]

@@ -112,9 +112,7 @@ def main() -> None:
                 print(f"left out {photo.name}: {photo.file} is no picture", file=sys.stderr)
                 continue
             rgb = np.ascontiguousarray(bgr[..., ::-1])
-            patches = list(find_patches(rgb, photo, segmenter, rng))
-            if not photo.things_alone:
-                patches += find_unit_patches(rgb, photo, segmenter)
+            patches = [*find_patches(rgb, photo, segmenter, rng), *find_unit_patches(rgb, photo, segmenter)]
             if at >= len(photos):
                 patches = [replace(patch, what="rendered") for patch in patches]
             for number, patch in enumerate(patches):
@@ -260,6 +258,8 @@ def find_unit_patches(rgb: np.ndarray, photo: Annotated, segmenter: Segmenter) -
     plugs = [plug.outline for plug in photo.plugs]
     for outline in photo.units:
         yield Patch(outline, False, True, 1.0, "unit")
+    if photo.things_alone:
+        return
     (maps,) = segmenter.segment(*_whole_picture(rgb, WHOLE_PX))
     for found in find_units(maps, MIN_UNIT_CONFIDENCE):
         outline = np.asarray(found.polygon, np.float32)
