@@ -32,7 +32,7 @@ from plugface.vision.detection import segmenter
 
 ROOT = Path(__file__).parent.parent
 TABLE = "vision/colour_table.py"
-PHOTO = ROOT / "training_data_demo/photos/mf0108.jpg"  # a KNOT 40, all of whose plugs are seen
+PHOTO = ROOT / "training_data_demo/photos/mf0010.jpg"  # a KNOT 40, all of whose plugs are seen
 DEMO = ROOT / "training_data_demo/marrow_finch"
 
 FIRST = ("BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ")

@@ -13,6 +13,7 @@ from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.error_model_fit import fit_error_model
+from plugface.models.matching.plug_rule import RULES
 from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import ObservedUnit, UnitView
 from plugface.vision.colour_table import COLOUR_CODES
@@ -88,6 +89,14 @@ def test_without_its_colour_it_is_as_good_as_one_of_which_no_colour_is_known(cod
     assert fit.log_odds[0, column] == pytest.approx(unknown.log_odds[0, column], abs=1e-6)
     assert fit.log_odds[1, column] > fit.log_odds[0, column] + 1  # the other was taught, and is seen
     assert fit.deviance[0, column] == pytest.approx(fit.deviance[1, column], abs=1e-9)
+
+
+@pytest.mark.parametrize(("shown", "words"), [(["BK", "YE"], "colour and size"), (["BK"], "was not found")])
+def test_that_such_a_colour_was_not_taught_is_said_whether_or_not_all_plugs_are_seen(shown, words):
+    (rule,) = RULES
+    family = coloured(["BK", LAST] if len(shown) == 2 else ["BK", LAST, "BK"])
+    said = rule.explain(index_families((family,)), seen(shown), NOISE, True)
+    assert said.endswith(f"{words}; how {LAST} looks was not taught yet")
 
 
 def test_two_such_colours_each_pass():

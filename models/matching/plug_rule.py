@@ -66,11 +66,11 @@ def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it
     slips += [f"one {colour} plug too many" if colour else "one plug too many" for colour in extra]
     slips = [slip for slip in slips if slip]
     untold = {c.colour for c in family.connectors}.difference(noise.taught, *(c.colour for c in reading))
+    but = f"; how {' and '.join(sorted(untold))} looks was not taught yet" if untold else ""
     if slips:
-        return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}"
+        return f"plugs seen {seen}, {family.key} has {wanted}: {'; '.join(slips)}{but}"
     if not any(best_colour(c.colour) for c in reading):
         return f"plugs {seen} agree with {family.key} in number and size; their colours are not known"
-    but = f"; how {' and '.join(sorted(untold))} looks was not taught yet" if untold else ""
     return f"plugs {seen} agree with {family.key} in number, order, colour and size{but}"
 
 
