@@ -7,12 +7,11 @@ or ID.png, and from those of which single things alone were looked at. OUT gets 
 patches.jsonl with a row for each: file, photo, whether it is a plug and whether it is a unit (null where
 nobody can tell), its weight, what it is, its outline, by which it can be cut out otherwise without looking
 again, and what is known of plugs in view: their outlines in shares of the patch's side from its middle, their
-weights and colours, and whether all of them are listed. Plugs are those
-annotated and whatever the segmenter outlined like them; the rest are other things that it took for plugs,
-looked at in several sizes and with a low bar, annotated lures and codes, whole units, and places drawn by
-chance. Units are those annotated and what the segmenter outlined like them; whatever else it took for a unit
-is none. With --demo what it takes for a unit in the demo's training photos is added: rendered units must pass
-as well.
+weights and colours, and whether all of them are listed. Plugs are those annotated and whatever the segmenter
+outlined like them; the rest are other things that it took for plugs, looked at in several sizes and with a
+low bar, annotated lures and codes, whole units, and places drawn by chance. Units are those annotated and
+what the segmenter outlined like them; whatever else it took for a unit is none. With --demo what it takes for
+a unit in the demo's training photos is added: rendered units must pass as well.
 """
 
 import argparse
@@ -26,7 +25,15 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 from plugface.cli.evaluation.measure_vision import overlap
-from plugface.demo.real.records import THINGS_ALONE
+from plugface.demo.real.records import (
+    THINGS,
+    THINGS_ALONE,
+    THINGS_INDEX,
+    read_doubts,
+    read_index,
+    read_truth,
+    with_doubts,
+)
 from plugface.vision.detection.connectors import CLUSTERING
 from plugface.vision.detection.instances import find_instances
 from plugface.vision.detection.segmenter import NetworkSegmenter
@@ -136,12 +143,11 @@ def main() -> None:
 
 def read_photos(folders: list[Path]) -> Iterator[Annotated]:
     """Annotated photos of the index's training part that weights may learn from."""
-    real = DEMO / "real"
-    index = {row["id"]: row for name in ("index.jsonl", "things_index.jsonl") for row in _rows(real / name)}
-    files, doubts = files_by_id(folders), {row["id"]: row for row in _rows(real / "doubts.jsonl")}
-    for row in (*_rows(real / "truth.jsonl"), *_rows(real / "things.jsonl")):
-        entry = index[row["id"]]
-        if entry["split"] != "train" or entry["measure_only"] or row["id"] not in files:
+    index = {row.id: row for row in (*read_index(), *read_index(THINGS_INDEX))}
+    files, doubts = files_by_id(folders), read_doubts()
+    for told in (*read_truth().values(), *read_truth(THINGS).values()):
+        row, entry = with_doubts(told, doubts), index[told["id"]]
+        if entry.split != "train" or entry.measure_only or row["id"] not in files:
             continue
         plugs = [
             Plug(
@@ -149,19 +155,15 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
                 1.0 if plug.get("sure", True) else DOUBTED,
                 plug.get("colour"),
             )
-            for plug in row.get("plugs", [])
+            for plug in row["plugs"]
         ]
-        found = doubts.get(row["id"], {"plugs": [], "unclear": []})
-        plugs += [Plug(np.asarray(outline, np.float32), DOUBTED) for outline in found["plugs"]]
-        unclear = tuple(
-            np.asarray(outline, np.float32) for outline in (*found["unclear"], *row.get("unclear", []))
-        )
+        unclear = (*(doubt["polygon"] for doubt in row["doubts"]), *row.get("unclear", []))
         others = [(np.asarray(lure["polygon"], np.float32), "lure") for lure in row.get("lures", [])]
         others += [(np.asarray(code["polygon"], np.float32), "code") for code in row.get("codes", [])]
         units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row.get("units", []))
+        things_alone = entry.kind == THINGS_ALONE
         # On a bare board nobody drew its headers, so what is found there may well be one.
-        things_alone = entry["kind"] == THINGS_ALONE
-        complete = not things_alone and entry["kind"] != "board" and row.get("view") != "board"
+        complete = not things_alone and entry.kind != "board" and row.get("view") != "board"
         yield Annotated(
             row["id"],
             files[row["id"]],
@@ -169,14 +171,14 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
             tuple(others),
             units,
             complete,
-            unclear,
+            tuple(np.asarray(outline, np.float32) for outline in unclear),
             things_alone=things_alone,
         )
 
 
 def read_demo() -> Iterator[Annotated]:
     """The demo's photos of the training split, with their units and plugs."""
-    for row in _rows(DEMO / "truth.jsonl"):
+    for row in map(json.loads, (DEMO / "truth.jsonl").read_text().splitlines()):
         if row["split"] == "train":
             units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row["units"])
             seen: dict[bool, list[Plug]] = {True: [], False: []}
@@ -192,10 +194,6 @@ def read_demo() -> Iterator[Annotated]:
 def files_by_id(folders: list[Path]) -> dict[str, Path]:
     """Photos by their id; of one in several folders that of the folder given first."""
     return {file.stem: file for folder in reversed(folders) for file in folder.iterdir()}
-
-
-def _rows(file: Path) -> list[dict]:
-    return [json.loads(line) for line in file.read_text().splitlines()]
 
 
 def find_patches(
