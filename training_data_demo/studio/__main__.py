@@ -41,6 +41,7 @@ def _parser() -> argparse.ArgumentParser:
         help="which photos",
     )
     plan.add_argument("--count", type=int, default=500, help=f"how many, for the sets {', '.join(DRAWN)}")
+    plan.add_argument("--first", type=int, default=0, help="number of the first, for the same sets")
     plan.add_argument("--out", type=Path, required=True, help="file to write")
     plan.set_defaults(run=_plan)
 
@@ -98,7 +99,7 @@ def _plan(options) -> int:
     from plugface.demo.studio import plan
 
     drawn = plan.DRAWN.get(options.set)
-    shots = drawn(options.count) if drawn else plan.SETS[options.set]()
+    shots = drawn(options.count, options.first) if drawn else plan.SETS[options.set]()
     options.out.write_text("".join(shot.to_json() + "\n" for shot in shots), encoding="utf-8")
     print(f"{len(shots)} shots in {options.out}")
     return 0

@@ -94,22 +94,22 @@ def first_shots() -> list[Shot]:
     ]
 
 
-def wild_shots(count: int) -> list[Shot]:
+def wild_shots(count: int, first: int = 0) -> list[Shot]:
     """Photos of drawn families, for training the finder of connectors; never shipped."""
-    return [_wild_shot(f"w{k:05d}") for k in range(count)]
+    return [_wild_shot(f"w{k:05d}") for k in range(first, first + count)]
 
 
-def worn_shots(count: int) -> list[Shot]:
+def worn_shots(count: int, first: int = 0) -> list[Shot]:
     """The same of one to three units with many sockets broken off and more dirt: what a yard has few of."""
-    return [_worn_shot(f"x{k:05d}") for k in range(count)]
+    return [_worn_shot(f"x{k:05d}") for k in range(first, first + count)]
 
 
-def dyed_shots(count: int) -> list[Shot]:
+def dyed_shots(count: int, first: int = 0) -> list[Shot]:
     """Units in the demo catalogue's shells with plugs in colours drawn by chance, half in the yard's manner.
 
     Who learns from the catalogue's own units alone learns which colours go with which shell.
     """
-    return [_dyed_shot(f"y{k:05d}") for k in range(count)]
+    return [_dyed_shot(f"y{k:05d}") for k in range(first, first + count)]
 
 
 #: Sets that are what they are.

@@ -39,9 +39,9 @@ _EDGES = ("right", "top", "left", "bottom")  # by quarter turns from the right
 _SIZES = ((640, 480), (480, 640))
 
 
-def yard_shots(count: int) -> list[Shot]:
+def yard_shots(count: int, first: int = 0) -> list[Shot]:
     """Photos of drawn families as phones take them; for training, never shipped."""
-    return [_yard_shot(f"z{k:05d}") for k in range(count)]
+    return [_yard_shot(f"z{k:05d}") for k in range(first, first + count)]
 
 
 def _yard_shot(shot_id: str) -> Shot:
