@@ -15,8 +15,8 @@ from plugface.cli.evaluation.collect_patches import (
     find_patches,
     find_unit_patches,
     in_view,
-    read_demo,
     read_photos,
+    read_rendered,
 )
 from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
 from plugface.cli.settings import demo_folder
@@ -120,7 +120,7 @@ def test_nothing_is_learned_from_other_splits_or_without_a_licence(tmp_path):
 def test_of_renders_whole_plugs_of_the_training_split_are_plugs_and_of_the_others_nothing_is_learned():
     truth = (demo_folder() / "truth.jsonl").read_text().splitlines()
     rows = {row["id"]: row for row in map(json.loads, truth)}
-    shown = list(read_demo())
+    shown = list(read_rendered(demo_folder()))
     assert {rows[photo.name]["split"] for photo in shown} == {"train"}
     for photo in shown:
         plugs = [plug for unit in rows[photo.name]["units"] for plug in unit["connectors"]]

@@ -10,8 +10,9 @@ again, and what is known of plugs in view: their outlines in shares of the patch
 weights and colours, and whether all of them are listed. Plugs are those annotated and whatever the segmenter
 outlined like them; the rest are other things that it took for plugs, looked at in several sizes and with a
 low bar, annotated lures and codes, whole units, and places drawn by chance. Units are those annotated and
-what the segmenter outlined like them; whatever else it took for a unit is none. With --demo what it takes for
-a unit in the demo's training photos is added: rendered units must pass as well.
+what the segmenter outlined like them; whatever else it took for a unit is none. With --rendered the training
+photos of those folders are added, the demo's and photos of units drawn by chance (`plan --set yard`, `dyed`):
+rendered units must pass as well, and the demo's own come in few shells and colours.
 """
 
 import argparse
@@ -42,7 +43,6 @@ from plugface.vision.detection.verifier import cut_square, square_round
 from plugface.vision.observe import WHOLE_PX
 from plugface.vision.vision_models import Segmenter
 
-DEMO = Path(__file__).parents[2] / "training_data_demo"
 #: A patch shows more than the network's picture, so that training can move about in it, and not less sharply:
 #: in 192 pixels, enlarged, large plugs looked otherwise than the verifier sees them.
 CONTEXT, SIDE_PX, QUALITY = 2.4, 320, 85
@@ -104,14 +104,16 @@ def main() -> None:
     parser.add_argument("--photos", type=Path, nargs="+", required=True, help="folders of the index's photos")
     parser.add_argument("--only", type=Path, help="file with ids, one a line: no others")
     parser.add_argument("--weights", type=Path, help="a segmenter.onnx other than the one that comes along")
-    parser.add_argument("--demo", action="store_true", help="units of the demo's training photos, too")
+    parser.add_argument(
+        "--rendered", type=Path, nargs="+", default=[], help="folders of the studio: truth.jsonl and photos"
+    )
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     segmenter = NetworkSegmenter(options.weights) if options.weights else NetworkSegmenter()
     wanted = set(options.only.read_text().split()) if options.only else None
     rng = np.random.default_rng(20261128)
     photos = [photo for photo in read_photos(options.photos) if wanted is None or photo.name in wanted]
-    rendered = list(read_demo()) if options.demo else []
+    rendered = [photo for folder in options.rendered for photo in read_rendered(folder)]
     with (options.out / "patches.jsonl").open("a") as rows:
         for at, photo in enumerate([*photos, *rendered]):
             bgr = cv2.imread(str(photo.file))
@@ -176,18 +178,19 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
         )
 
 
-def read_demo() -> Iterator[Annotated]:
-    """The demo's photos of the training split, with their units and plugs."""
-    for row in map(json.loads, (DEMO / "truth.jsonl").read_text().splitlines()):
+def read_rendered(folder: Path) -> Iterator[Annotated]:
+    """The training split of a folder that the studio wrote, with its units and plugs."""
+    for row in map(json.loads, (folder / "truth.jsonl").read_text().splitlines()):
         if row["split"] == "train":
-            units = tuple(np.asarray(unit["polygon"], np.float32) for unit in row["units"])
+            in_sight = (unit["polygon"] for unit in row["units"] if len(unit["polygon"]) >= 3)
+            units = tuple(np.asarray(outline, np.float32) for outline in in_sight)
             seen: dict[bool, list[Plug]] = {True: [], False: []}
             for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
                 whole = not plug["missing"] and plug["visible"] >= _WHOLE
                 seen[whole].append(Plug(np.asarray(plug["polygon"], np.float32), 1.0, plug["colour"]))
             unclear = tuple(plug.outline for plug in seen[False])
             yield Annotated(
-                row["id"], DEMO / row["photo"], tuple(seen[True]), (), units, complete=True, unclear=unclear
+                row["id"], folder / row["photo"], tuple(seen[True]), (), units, complete=True, unclear=unclear
             )
 
 

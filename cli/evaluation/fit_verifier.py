@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Literal, cast, get_args
 
 import numpy as np
-from plugface.cli.evaluation.collect_patches import DEMO, OTHER, SAME, files_by_id
+from plugface.cli.evaluation.collect_patches import OTHER, SAME, files_by_id
 from plugface.cli.evaluation.measure_real import read_truth
 from plugface.cli.evaluation.measure_vision import models_of, overlap
 from plugface.vision import observe as looking
@@ -31,6 +31,7 @@ from plugface.vision.observe import observe
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 from sklearn.linear_model import LogisticRegression
 
+DEMO = Path(__file__).parents[2] / "training_data_demo"
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
 RENDERED_CASE = 0.3
 Question = Literal["plug", "housed plug", "unit"]
