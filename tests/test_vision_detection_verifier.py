@@ -10,6 +10,8 @@ import pytest
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.connectors import ON_UNIT_VERIFIED, VERIFIED, _each_once
 from plugface.vision.detection.segmenter import NetworkSegmenter
+from plugface.vision.detection.units import VERIFIED as UNIT_VERIFIED
+from plugface.vision.detection.units import find_units
 from plugface.vision.detection.verifier import (
     CONTEXT,
     SIDE_PX,
@@ -17,6 +19,7 @@ from plugface.vision.detection.verifier import (
     SecondLook,
     cut_square,
     load_verifier,
+    log_odds,
     verified_confidence,
 )
 from plugface.vision.geometry import as_polygon, overlap
@@ -308,6 +311,30 @@ def test_a_unit_that_the_larger_picture_alone_shows_is_one_with_its_plugs(draw_m
     assert (len(unit.connectors), found.loose) == (2, ())
     for none in (seen(Says(9.0, unit=-9.0)), seen(None)):
         assert (none.units, len(none.loose)) == ((), 2)
+
+
+def test_what_the_larger_picture_alone_shows_must_be_surer_to_be_a_unit(draw_maps):
+    maps = draw_maps([(320, 240, 400, 240, 0)])
+    (unit,) = find_units(maps)
+    constant, weight, own = UNIT_VERIFIED
+    doubtful = Says(-9.0, unit=(np.log(0.6 / 0.4) - constant - own * log_odds(unit.confidence)) / weight)
+
+    def units(in_first, in_larger):
+        class Drawn:
+            """A unit in one of the two pictures."""
+
+            def segment(self, pictures, to_photo, *, enough=None, once=False):
+                """As the network's."""
+                seen = draw_maps([(320, 240, 400, 240, 0)] if (in_larger if once else in_first) else [])
+                if enough is not None:
+                    enough(seen)
+                return [seen]
+
+        photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
+        models = replace(default_models(), segmenter=Drawn(), verifier=doubtful)
+        return len(observe(photo, read_text=False, models=models).units)
+
+    assert (units(True, False), units(False, True), units(True, True)) == (1, 0, 1)
 
 
 def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():

@@ -13,9 +13,10 @@ encoder's answers is fitted by logistic regression, for plugs and for units, the
 there: from a head that fits, tuning does not spoil what the encoder knows of other pictures (Kumar et al.,
 "Fine-Tuning can Distort Pretrained Features and Underperform Out-of-Distribution", ICLR 2022). Writes
 verifier.npz, verifier.onnx and verifier_log.json into OUT. How well it does is measured on fifths of the
-repositories' groups that were left out in turn (`--folds`, five by default; 0: not at all). What ships is the
-mean of three trainings, one of them with `--far-off 0.5`, one with `--rendered 1` (`--mean`). An epoch of
-17,000 patches takes five seconds of a graphics card, or half an hour of a processor core.
+repositories' groups that were left out in turn (`--folds`, five by default; 0: not at all). What ships is
+the mean of six trainings (`--mean`): `--far-off` 0.3 and 0.5 by `--rendered` 0.3 and 1, one with `--rendered
+0.6`, and one of 36 epochs with `--rendered 1`. An epoch of 17,000 patches takes five seconds of a graphics
+card, or half an hour of a processor core.
 """
 
 import argparse

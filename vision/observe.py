@@ -28,7 +28,13 @@ from plugface.vision.detection.segmenter import (
     Maps,
     load_segmenter,
 )
-from plugface.vision.detection.units import FoundUnit, NoUnit, find_units, verify_units
+from plugface.vision.detection.units import (
+    MIN_FINE_CONFIDENCE,
+    FoundUnit,
+    NoUnit,
+    find_units,
+    verify_units,
+)
 from plugface.vision.detection.verifier import Verifier, load_verifier
 from plugface.vision.geometry import lies_on_any, overlap, shrunk
 from plugface.vision.observations import (
@@ -262,7 +268,7 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
         (fine,) = segmenter.segment(*_as_network_sees(medium, *size_px, FINE_PX), once=True)
         beside.append(fine)
         if not found:
-            found, others = verify_units(find_units(fine), rgb, 1 / to_photo, verifier)
+            found, others = verify_units(find_units(fine), rgb, 1 / to_photo, verifier, MIN_FINE_CONFIDENCE)
             if found:  # the larger picture takes the place of the first
                 beside[-1], maps, no_units = maps, fine, others
     sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)

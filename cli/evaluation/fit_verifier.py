@@ -201,12 +201,12 @@ def heard() -> Iterator[list[Sight]]:
             )
         return looked_at
 
-    def verify_units(found, rgb, to_rgb, verifier):
+    def verify_units(found, rgb, to_rgb, verifier, *least):
         said = verifier.verify(rgb, [np.asarray(unit.polygon) * to_rgb for unit in found]).logits
         for unit, (_, logit) in zip(found, said, strict=True):
             outline = np.asarray(unit.polygon, np.float32)
             sights.append(Sight("unit", outline, unit.confidence, float(logit)))
-        return asked[1](found, rgb, to_rgb, verifier)
+        return asked[1](found, rgb, to_rgb, verifier, *least)
 
     connectors.look_again, looking.verify_units = look_again, verify_units
     try:

@@ -193,6 +193,9 @@ CONSTANTS = (
     Constant(
         "vision.detection.units", "MIN_VERIFIED_CONFIDENCE", "both calibration splits", "none", _VERIFIER
     ),
+    Constant(
+        "vision.detection.units", "MIN_FINE_CONFIDENCE", "real photographs, calibration", "none", _VERIFIER
+    ),
     Constant("vision.observe", "COARSE_PX", "real photographs, calibration", "none", _REAL),
     Constant("vision.observe", "FINE_PX", "real photographs, calibration", "none", _REAL),
     Constant("vision.detection.connectors", "VERIFIER_COLOUR", "both calibration splits", "none", _REAL),

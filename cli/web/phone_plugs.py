@@ -124,6 +124,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
             "temperature": naming.TEMPERATURE,
             "unanchored": naming.UNANCHORED_SHARE,
             "white_grey_weight": naming.WHITE_GREY_WEIGHT,
+            "white_shift": naming.WHITE_SHIFT,
         },
         "rim": {"outer": 0.94, "inner": 1 - 2 * connectors._RIM},
         "codes": COLOUR_CODES,

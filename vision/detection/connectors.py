@@ -30,15 +30,15 @@ ON_UNIT = 0.5
 #: a missed one.
 MIN_CONFIDENCE = 0.87
 MIN_LOOSE_CONFIDENCE = 0.85
-MIN_VERIFIED_CONFIDENCE = 0.5
+MIN_VERIFIED_CONFIDENCE = 0.55
 #: Constant, weight of the verifier's logit and weight of the segmenter's log odds in the log odds that what
 #: lies on no unit is a housing: what the segmenter believes adds nothing to it. Fitted on real photographs of
 #: the calibration split, `fit_verifier`.
-VERIFIED = (-1.12, 1.09, 0.0)
+VERIFIED = (-1.29, 1.13, 0.0)
 #: The same of a housing on a unit that was looked at again itself, with the weight of the segmenter's own log
 #: odds; fitted on the calibration splits, real photographs and, for less, renders.
-ON_UNIT_VERIFIED = (-1.81, 0.83, 1.01)
-MIN_ON_UNIT_VERIFIED = 0.65
+ON_UNIT_VERIFIED = (-2.32, 0.92, 1.05)
+MIN_ON_UNIT_VERIFIED = 0.6
 #: What the segmenter believes less is not looked at again. Our choice.
 MIN_LOOKED_AT = 0.3
 #: Share of the verifier's word on a colour beside the segmenter's. Chosen on the calibration splits: with

@@ -200,7 +200,7 @@ function poolOpinions(network, measured, light, shades, codes) {
   if (named < 0.5) {
     const [white, grey] = ["WH", "GY"].map((code) => codes.indexOf(code));
     const both = chances[white] + chances[grey];
-    const odds = (NAMING.white_grey_weight * (say[white] - say[grey])) / NAMING.temperature;
+    const odds = (NAMING.white_grey_weight * (say[white] - say[grey] + NAMING.white_shift)) / NAMING.temperature;
     const most = light.method === "label paper" ? 1 : NAMING.unanchored; // nothing else tells how light white is
     const share = Math.min(most, Math.max(1 - most, 1 / (1 + Math.exp(-odds))));
     [chances[white], chances[grey]] = [share * both, (1 - share) * both];
