@@ -132,6 +132,15 @@ def test_of_renders_whole_plugs_of_the_training_split_are_plugs_and_of_the_other
     assert sum(len(photo.unclear) for photo in shown) > 0
 
 
+def test_a_rendered_unit_that_is_out_of_sight_is_none_and_the_photo_stays(tmp_path):
+    square = [[10, 10], [90, 10], [90, 90], [10, 90]]
+    units = [{"polygon": outline, "connectors": []} for outline in (square, [])]
+    row = {"id": "z1", "split": "train", "photo": "photos/z1.jpg", "units": units}
+    (tmp_path / "truth.jsonl").write_text(json.dumps(row) + "\n")
+    (photo,) = read_rendered(tmp_path)
+    assert [unit.tolist() for unit in photo.units] == [square]
+
+
 @pytest.mark.parametrize(
     ("outline", "expected"),
     [

@@ -8,6 +8,7 @@ import pytest
 import re2
 from plugface.cli.evaluation.truth import TRUTH_FILE, list_test_makers
 from plugface.demo.studio import draws, plan, wild
+from plugface.demo.studio.__main__ import main as studio
 from plugface.demo.studio.families import DEMO, catalogue, family_of
 from plugface.demo.studio.footprint import edge_azimuth_deg, header_edges
 from plugface.demo.studio.part_numbers import FORMATS, fill_form, pattern_of
@@ -64,6 +65,19 @@ def test_the_shipped_photos_are_planned_as_they_were_made(shipped, pell, third, 
         assert {key: record[key] for key in made[shot.id]} == made[shot.id], shot.id
     monkeypatch.setattr(plan, "shipped_shots", lambda: shipped)  # which take 9 s of the processor
     assert {shot.id for shot in plan.first_shots()} < set(made)
+
+
+@pytest.mark.parametrize("name", sorted(plan.DRAWN))
+def test_drawn_shots_are_planned_from_any_number_on(name):
+    draw = plan.DRAWN[name]
+    assert draw(2, 3) == draw(5)[3:]
+
+
+def test_the_command_line_plans_from_a_number_on(tmp_path):
+    plan_file = tmp_path / "plan.jsonl"
+    assert studio([*["plan", "--set", "yard", "--count", "2", "--first", "7", "--out"], str(plan_file)]) == 0
+    planned = [json.loads(line)["id"] for line in plan_file.read_text().splitlines()]
+    assert planned == ["z00007", "z00008"]
 
 
 def test_a_shot_survives_json(shipped):
