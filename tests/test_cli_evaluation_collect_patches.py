@@ -20,7 +20,8 @@ from plugface.cli.evaluation.collect_patches import (
 )
 from plugface.cli.evaluation.fit_verifier import Case, fit, heard, judge
 from plugface.cli.settings import demo_folder
-from plugface.vision.detection.verifier import square_round
+from plugface.vision import observe as looking
+from plugface.vision.detection.verifier import NetworkVerifier, square_round
 from plugface.vision.observe import observe
 from plugface.vision.photo import decode_photo
 
@@ -139,6 +140,28 @@ def test_a_rendered_unit_that_is_out_of_sight_is_none_and_the_photo_stays(tmp_pa
     (tmp_path / "truth.jsonl").write_text(json.dumps(row) + "\n")
     (photo,) = read_rendered(tmp_path)
     assert [unit.tolist() for unit in photo.units] == [square]
+    assert photo.file == tmp_path / "photos" / "z1.jpg"
+
+
+def test_patches_of_a_folder_of_renders_are_rendered(tmp_path, monkeypatch):
+    row = next(
+        row
+        for row in map(json.loads, (demo_folder() / "truth.jsonl").read_text().splitlines())
+        if row["split"] == "train" and row["view"] == "front"
+    )
+    (tmp_path / "truth.jsonl").write_text(
+        json.dumps(row | {"photo": str(demo_folder() / row["photo"])}) + "\n"
+    )
+    out, none = tmp_path / "out", tmp_path / "none"
+    none.mkdir()
+    asked = ["--out", str(out), "--photos", str(none), "--rendered", str(tmp_path)]
+    monkeypatch.setattr("sys.argv", ["collect_patches", *asked])
+    collect_patches.main()
+    patches = [json.loads(line) for line in (out / "patches.jsonl").read_text().splitlines()]
+    assert {(patch["photo"], patch["what"]) for patch in patches} == {(row["id"], "rendered")}
+    assert any(patch["plug"] for patch in patches)
+    assert any(patch["unit"] for patch in patches)
+    assert all((out / patch["file"]).is_file() for patch in patches)
 
 
 @pytest.mark.parametrize(
@@ -163,6 +186,15 @@ def test_the_fit_gives_back_the_law_that_the_cases_were_drawn_by():
     assert fit(cases) == pytest.approx((-3.0, 1.5), abs=0.15)
     housed = [replace(case, question="housed plug") for case in cases]
     assert fit(housed) == pytest.approx((-3.0, 1.5, 0.0), abs=0.15)  # at even odds the third says nothing
+
+
+def test_how_sure_a_unit_must_be_is_handed_on_while_it_is_heard(monkeypatch):
+    handed_on = []
+    monkeypatch.setattr(looking, "verify_units", lambda *asked: handed_on.append(asked[4:]) or ([], []))
+    with heard():
+        looking.verify_units([], np.zeros((40, 60, 3), np.uint8), 1.0, NetworkVerifier(), 0.7)
+        looking.verify_units([], np.zeros((40, 60, 3), np.uint8), 1.0, NetworkVerifier())
+    assert handed_on == [(0.7,), ()]
 
 
 def test_every_second_look_is_heard_in_the_photos_pixels():
