@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.connectors import ON_UNIT_VERIFIED, VERIFIED, _each_once
-from plugface.vision.detection.segmenter import NetworkSegmenter
+from plugface.vision.detection.segmenter import Maps, NetworkSegmenter
 from plugface.vision.detection.units import VERIFIED as UNIT_VERIFIED
 from plugface.vision.detection.units import find_units
 from plugface.vision.detection.verifier import (
@@ -264,77 +264,61 @@ def test_a_photo_without_a_unit_is_looked_at_once_more_in_a_smaller_picture():
     assert (COARSE_PX, 288) not in _shown(np.ascontiguousarray(front))
 
 
-def test_plugs_that_the_larger_picture_alone_shows_are_the_units(draw_maps):
-    class Drawn:
-        """Of the whole photo a unit; with its plugs where the larger picture is looked at."""
+@dataclass(frozen=True)
+class TwoPictures:
+    """Shows one thing in the larger picture and another in all others of the whole photo."""
 
-        def segment(self, pictures, to_photo, *, enough=None, once=False):
-            """As the network's."""
-            plugs = [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)] if once else []
-            maps = draw_maps([(320, 240, 400, 240, 0)], plugs, to_photo=2.0)
-            if enough is not None:
-                enough(maps)
-            return [maps]
+    first: Maps
+    larger: Maps
 
+    def segment(self, pictures, to_photo, *, enough=None, once=False):
+        """As the network's."""
+        maps = self.larger if once else self.first
+        if enough is not None:
+            enough(maps)
+        return [maps]
+
+
+def _seen_in(first: Maps, larger: Maps, verifier) -> Observations:
     photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
+    models = replace(default_models(), segmenter=TwoPictures(first, larger), verifier=verifier)
+    return observe(photo, read_text=False, models=models)
+
+
+def test_plugs_that_the_larger_picture_alone_shows_are_the_units(draw_maps):
+    unit = (320, 240, 400, 240, 0)
+    without = draw_maps([unit], [], to_photo=2.0)
+    with_plugs = draw_maps([unit], [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)], to_photo=2.0)
     seen = {}
     for name, verifier in (("asked", Says(9.0)), ("none", None)):
-        models = replace(default_models(), segmenter=Drawn(), verifier=verifier)
-        (unit,) = observe(photo, read_text=False, models=models).units
-        seen[name] = sorted(round(float(np.mean([x for x, _ in c.polygon]))) for c in unit.connectors)
+        (found,) = _seen_in(without, with_plugs, verifier).units
+        seen[name] = sorted(round(float(np.mean([x for x, _ in c.polygon]))) for c in found.connectors)
     assert seen == {"asked": [pytest.approx(500, abs=5), pytest.approx(800, abs=5)], "none": []}
 
 
 def test_a_unit_that_the_larger_picture_alone_shows_is_one_with_its_plugs(draw_maps):
-    class Drawn:
-        """A unit where the larger picture is looked at; its plugs in every picture of the whole photo."""
-
-        def segment(self, pictures, to_photo, *, enough=None, once=False):
-            """As the network's."""
-            if once:
-                plugs = [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)]
-                return [draw_maps([(320, 240, 400, 240, 0)], plugs, to_photo=2.0)]
-            maps = draw_maps([], [(125, 100, 45, 18, 0), (200, 100, 45, 18, 0)], to_photo=4.0)
-            if enough is not None:
-                enough(maps)
-            return [maps]
-
-    photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
-
-    def seen(verifier):
-        models = replace(default_models(), segmenter=Drawn(), verifier=verifier)
-        return observe(photo, read_text=False, models=models)
-
-    found = seen(Says(9.0))
+    plugs_alone = draw_maps([], [(125, 100, 45, 18, 0), (200, 100, 45, 18, 0)], to_photo=4.0)
+    plugs = [(250, 200, 90, 36, 0), (400, 200, 90, 36, 0)]
+    with_unit = draw_maps([(320, 240, 400, 240, 0)], plugs, to_photo=2.0)
+    found = _seen_in(plugs_alone, with_unit, Says(9.0))
     (unit,) = found.units
     np.testing.assert_allclose(np.mean(unit.polygon, 0), (640, 480), atol=10)
     assert (len(unit.connectors), found.loose) == (2, ())
-    for none in (seen(Says(9.0, unit=-9.0)), seen(None)):
+    for verifier in (Says(9.0, unit=-9.0), None):
+        none = _seen_in(plugs_alone, with_unit, verifier)
         assert (none.units, len(none.loose)) == ((), 2)
 
 
 def test_what_the_larger_picture_alone_shows_must_be_surer_to_be_a_unit(draw_maps):
-    maps = draw_maps([(320, 240, 400, 240, 0)])
-    (unit,) = find_units(maps)
+    nothing, shown = draw_maps([]), draw_maps([(320, 240, 400, 240, 0)])
+    (unit,) = find_units(shown)
     constant, weight, own = UNIT_VERIFIED
     doubtful = Says(-9.0, unit=(np.log(0.6 / 0.4) - constant - own * log_odds(unit.confidence)) / weight)
 
-    def units(in_first, in_larger):
-        class Drawn:
-            """A unit in one of the two pictures."""
+    def units(first, larger):
+        return len(_seen_in(first, larger, doubtful).units)
 
-            def segment(self, pictures, to_photo, *, enough=None, once=False):
-                """As the network's."""
-                seen = draw_maps([(320, 240, 400, 240, 0)] if (in_larger if once else in_first) else [])
-                if enough is not None:
-                    enough(seen)
-                return [seen]
-
-        photo = photo_from_array(np.full((960, 1280, 3), 120, np.uint8))
-        models = replace(default_models(), segmenter=Drawn(), verifier=doubtful)
-        return len(observe(photo, read_text=False, models=models).units)
-
-    assert (units(True, False), units(False, True), units(True, True)) == (1, 0, 1)
+    assert (units(shown, nothing), units(nothing, shown), units(shown, shown)) == (1, 0, 1)
 
 
 def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():

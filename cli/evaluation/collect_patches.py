@@ -25,7 +25,7 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-from plugface.cli.evaluation.measure_vision import overlap
+from plugface.cli.evaluation.measure_vision import overlap, read_rows
 from plugface.demo.real.records import (
     THINGS,
     THINGS_ALONE,
@@ -180,18 +180,17 @@ def read_photos(folders: list[Path]) -> Iterator[Annotated]:
 
 def read_rendered(folder: Path) -> Iterator[Annotated]:
     """The training split of a folder that the studio wrote, with its units and plugs."""
-    for row in map(json.loads, (folder / "truth.jsonl").read_text().splitlines()):
-        if row["split"] == "train":
-            in_sight = (unit["polygon"] for unit in row["units"] if len(unit["polygon"]) >= 3)
-            units = tuple(np.asarray(outline, np.float32) for outline in in_sight)
-            seen: dict[bool, list[Plug]] = {True: [], False: []}
-            for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
-                whole = not plug["missing"] and plug["visible"] >= _WHOLE
-                seen[whole].append(Plug(np.asarray(plug["polygon"], np.float32), 1.0, plug["colour"]))
-            unclear = tuple(plug.outline for plug in seen[False])
-            yield Annotated(
-                row["id"], folder / row["photo"], tuple(seen[True]), (), units, complete=True, unclear=unclear
-            )
+    for row in read_rows(folder, "train"):
+        in_sight = (unit["polygon"] for unit in row["units"] if len(unit["polygon"]) >= 3)
+        units = tuple(np.asarray(outline, np.float32) for outline in in_sight)
+        seen: dict[bool, list[Plug]] = {True: [], False: []}
+        for plug in (plug for unit in row["units"] for plug in unit["connectors"]):
+            whole = not plug["missing"] and plug["visible"] >= _WHOLE
+            seen[whole].append(Plug(np.asarray(plug["polygon"], np.float32), 1.0, plug["colour"]))
+        unclear = tuple(plug.outline for plug in seen[False])
+        yield Annotated(
+            row["id"], folder / row["photo"], tuple(seen[True]), (), units, complete=True, unclear=unclear
+        )
 
 
 def files_by_id(folders: list[Path]) -> dict[str, Path]:

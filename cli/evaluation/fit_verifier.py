@@ -23,7 +23,8 @@ from typing import Literal, cast, get_args
 import numpy as np
 from plugface.cli.evaluation.collect_patches import OTHER, SAME, files_by_id
 from plugface.cli.evaluation.measure_real import read_truth
-from plugface.cli.evaluation.measure_vision import models_of, overlap
+from plugface.cli.evaluation.measure_vision import models_of, overlap, read_rows
+from plugface.cli.settings import demo_folder
 from plugface.vision import observe as looking
 from plugface.vision.detection import connectors
 from plugface.vision.detection.verifier import log_odds
@@ -31,7 +32,6 @@ from plugface.vision.observe import observe
 from plugface.vision.photo import UnreadablePhoto, decode_photo
 from sklearn.linear_model import LogisticRegression
 
-DEMO = Path(__file__).parents[2] / "training_data_demo"
 #: What a rendered unit counts for beside a real one. Our choice: rendered ones are many and all alike.
 RENDERED_CASE = 0.3
 Question = Literal["plug", "housed plug", "unit"]
@@ -104,7 +104,7 @@ def collect(folders: list[Path], weights: Path | None) -> Iterator[Case]:
         Folder with other networks.
     """
     files = files_by_id(folders)
-    for row in read_truth(DEMO / "real" / "truth.jsonl", "calibration"):
+    for row in read_truth(demo_folder() / "real" / "truth.jsonl", "calibration"):
         if row["id"] not in files:
             continue
         file = files[row["id"]]
@@ -135,8 +135,8 @@ def collect_demo(weights: Path | None) -> Iterator[Case]:
     weights : Path or None
         Folder with other networks.
     """
-    for row in read_truth(DEMO / "truth.jsonl", "calibration"):
-        photo = decode_photo((DEMO / row["photo"]).read_bytes(), name=row["photo"])
+    for row in read_rows(demo_folder(), "calibration"):
+        photo = decode_photo((demo_folder() / row["photo"]).read_bytes(), name=row["photo"])
         units = [np.asarray(unit["polygon"], np.float32) for unit in row["units"]]
         plugs: list[np.ndarray] = []
         stumps: list[np.ndarray] = []
