@@ -71,6 +71,20 @@ def test_nothing_asked_is_nothing_answered():
     assert said.outlines.shape == (0, 4, 2)
 
 
+def test_a_housing_upside_down_is_the_same_housing():
+    photo = decode_photo((demo_folder() / "photos" / "mf0280.jpg").read_bytes())
+    (unit,) = observe(photo, read_text=False).units
+    plugs = [np.asarray(plug.polygon) for plug in unit.connectors]
+    size = np.array([photo.width_px, photo.height_px], float) - 1  # OpenCV counts from pixel centres
+    said = NetworkVerifier().verify(photo.rgb, plugs)
+    upside_down = np.ascontiguousarray(photo.rgb[::-1, ::-1])
+    turned = NetworkVerifier().verify(upside_down, [size - plug for plug in plugs])
+    # Both are cut along slanting sides, so pixels differ a little. Looked at one way logits differ by 0.9.
+    np.testing.assert_allclose(turned.logits[:, 0], said.logits[:, 0], atol=0.4)
+    for outline, other in zip(said.outlines, turned.outlines, strict=True):
+        assert overlap(outline, size - other) > 0.9
+
+
 def test_answers_do_not_hang_on_how_many_are_asked_at_once():
     rng = np.random.default_rng(3)
     picture = rng.integers(0, 255, (300, 400, 3), np.uint8)

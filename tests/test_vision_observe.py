@@ -2,18 +2,21 @@
 
 import io
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import plugface.demo
 import pytest
 from PIL import Image
+from plugface.vision import observe as looking
 from plugface.vision.detection import segmenter
 from plugface.vision.detection.segmenter import WEIGHTS, NetworkSegmenter
 from plugface.vision.geometry import overlap
-from plugface.vision.observations import Character, Code
+from plugface.vision.observations import Character, Code, Text
 from plugface.vision.observe import NO_SEGMENTER, observe
 from plugface.vision.ocr.readers import Reading
 from plugface.vision.ocr.text_boxes import TextBox
@@ -157,6 +160,20 @@ def test_networks_that_were_begun_to_load_are_loaded_once(monkeypatch):
     assert len(opened) == 1
 
 
+def test_several_threads_may_wait_for_the_networks_at_once(monkeypatch):
+    monkeypatch.setattr(looking, "_LOADERS", [])
+    for name in ("load_segmenter", "load_verifier", "load_detector", "load_recogniser", "load_readers"):
+        monkeypatch.setattr(looking, name, lambda: None)
+
+    def wait(_):
+        for _ in range(100):
+            looking.start_loading()
+            looking.finish_loading()
+
+    with ThreadPoolExecutor(4) as threads:
+        list(threads.map(wait, range(4)))
+
+
 def test_a_network_that_cannot_be_loaded_is_said_when_it_is_needed_not_before(monkeypatch):
     from plugface.vision import observe as module
 
@@ -268,6 +285,45 @@ def test_a_segmenter_readers_and_decoder_of_ones_own_are_used_alone(draw_maps, m
     assert {text.value for text in (*seen.texts, *unit.texts)} == {"TOY"}
     assert [c.payload for c in seen.codes] == ["TOY CODE"]
     assert "a toy" in seen.notes
+
+
+@pytest.mark.parametrize(("at", "on_unit"), [((0.5, 0.5), True), ((0.02, 0.02), False)])
+def test_what_lies_in_a_corner_of_the_rectangle_round_a_unit_is_beside_it(
+    draw_maps, at, on_unit, monkeypatch
+):
+    slanting = ((200.0, 40.0), (360.0, 200.0), (200.0, 360.0), (40.0, 200.0))
+    monkeypatch.setattr(looking, "_text_regions", lambda sighting: ())
+    x, y = 40 + at[0] * 320, 40 + at[1] * 320
+    box = ((x, y), (x + 30, y), (x + 30, y + 8), (x, y + 8))
+    text = Text(box, "K44102/203", 0.99, "printed", 8.0)
+    code = Code(box, "QR code", "TOY CODE", "verified")
+    monkeypatch.setattr(looking, "read_unit_texts", lambda *_, **__: ((text,), (code,), ()))
+    monkeypatch.setattr(looking, "read_photo_texts", lambda *_, **__: ((), (), (), None))
+    monkeypatch.setattr(looking, "read_closer", lambda *_, **__: ())
+    monkeypatch.setattr(looking, "find_mirroring", lambda *_, **__: None)
+    sighting = SimpleNamespace(unit=SimpleNamespace(polygon=slanting))
+    scene = SimpleNamespace(sightings=(sighting,))
+    written = looking._read(photo_from_array(two_tones()), scene, default_models())
+    ((texts, codes),) = written.of_units
+    assert (texts, codes) == (((text,), (code,)) if on_unit else ((), ()))
+    assert (written.texts, written.codes) == (((), ()) if on_unit else ((text,), (code,)))
+
+
+def test_a_label_in_the_corner_of_a_neighbours_rectangle_counts_once(monkeypatch):
+    slanting = ((200.0, 40.0), (360.0, 200.0), (200.0, 360.0), (40.0, 200.0))
+    upright = ((320.0, 300.0), (520.0, 300.0), (520.0, 500.0), (320.0, 500.0))
+    box = ((322.0, 310.0), (352.0, 310.0), (352.0, 318.0), (322.0, 318.0))
+    text, code = Text(box, "K44102/203", 0.99, "printed", 8.0), Code(box, "QR code", "TOY CODE", "verified")
+    monkeypatch.setattr(looking, "_text_regions", lambda sighting: ())
+    monkeypatch.setattr(looking, "read_unit_texts", lambda *_, **__: ((text,), (code,), ()))
+    monkeypatch.setattr(looking, "read_photo_texts", lambda *_, **__: ((), (), (), None))
+    monkeypatch.setattr(looking, "read_closer", lambda *_, **__: ())
+    monkeypatch.setattr(looking, "find_mirroring", lambda *_, **__: None)
+    sightings = tuple(SimpleNamespace(unit=SimpleNamespace(polygon=p)) for p in (slanting, slanting, upright))
+    scene = SimpleNamespace(sightings=sightings)
+    written = looking._read(photo_from_array(two_tones()), scene, default_models())
+    assert written.of_units == (((), ()), ((), ()), ((text,), (code,)))
+    assert (written.texts, written.codes) == ((), ())
 
 
 @pytest.mark.parametrize(("at", "on_unit"), [((0.25, 0.25), True), ((0.03, 0.03), False)])

@@ -156,6 +156,15 @@ def test_a_grey_copy_and_a_single_tint_have_no_colours(tint, quality):
     assert fault.name == "colourless"
 
 
+@pytest.mark.parametrize("grey", [True, False])
+def test_a_small_picture_on_a_white_sheet_is_told_like_any_other(grey):
+    sheet = np.full((1500, 2000, 3), 255, np.uint8)
+    part = cv2.resize(_coloured(), None, fx=0.6, fy=0.6)
+    sheet[500 : 500 + part.shape[0], 700 : 700 + part.shape[1]] = _tinted(part, (1, 1, 1)) if grey else part
+    fault = colour_fault(_as_jpeg(sheet, 90))
+    assert (fault is not None) is grey
+
+
 def test_a_coloured_stamp_on_a_grey_copy_does_not_hide_it():
     grey = _tinted(_coloured(), (1, 1, 1))
     grey[560:590, 640:780] = (255, 140, 0)  # 0.9 % of the picture: the date that a messenger prints on it

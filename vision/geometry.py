@@ -195,13 +195,15 @@ def as_polygon(points: np.ndarray) -> Polygon:
     return tuple((float(x), float(y)) for x, y in points)
 
 
-def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> bool:
-    """Whether the middle of a polygon's corners lies within one of the others.
+def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon], *, within_px: float = 0.0) -> bool:
+    """Whether the middle of a polygon's corners lies within one of the others, or no farther off than this.
 
     Parameters
     ----------
     polygon : Polygon or ndarray, shape (n, 2), pixels
     others : sequence of Polygon, pixels of the same picture
+    within_px : float, pixels
+        How far outside still counts.
 
     Returns
     -------
@@ -209,8 +211,8 @@ def lies_on_any(polygon: Polygon | np.ndarray, others: Sequence[Polygon]) -> boo
     """
     x, y = np.mean(polygon, axis=0)
     return any(
-        cv2.pointPolygonTest(np.asarray(other, np.float32).reshape(-1, 1, 2), (float(x), float(y)), False)
-        >= 0
+        cv2.pointPolygonTest(np.asarray(other, np.float32).reshape(-1, 1, 2), (float(x), float(y)), True)
+        >= -within_px
         for other in others
     )
 

@@ -1,9 +1,10 @@
 """What was seen in one photo: the only thing vision/ gives and models/ takes.
 
 All polygons are in pixels of the decoded photo (EXIF turn applied), x to the right, y down, as
-``((x, y), ...)``. Angles are degrees, counter-clockwise positive as seen on the picture. An empty tuple
-means nothing was found; None means it was not measured. `confidence` is a method's own opinion in 0..1 and
-is not calibrated; calibrated numbers are called probability and exist only in models/.
+``((x, y), ...)``; of what the frame cuts off they may reach past it. Angles are degrees, counter-clockwise
+positive as seen on the picture. An empty tuple means nothing was found; None means it was not measured.
+`confidence` is a method's own opinion in 0..1 and is not calibrated; calibrated numbers are called
+probability and exist only in models/.
 """
 
 from collections.abc import Mapping, Sequence

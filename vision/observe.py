@@ -36,7 +36,7 @@ from plugface.vision.detection.units import (
     verify_units,
 )
 from plugface.vision.detection.verifier import Verifier, load_verifier
-from plugface.vision.geometry import lies_on_any, overlap, shrunk
+from plugface.vision.geometry import lies_on_any, overlap, shrunk, side_lengths
 from plugface.vision.observations import (
     MIN_AREA_RATIO,
     Body,
@@ -199,14 +199,15 @@ def start_loading() -> None:
     """
     for load in (load_segmenter, load_verifier, load_detector, load_recogniser, load_readers):
         thread = Thread(target=_quietly, args=(load,))
-        _LOADERS.append(thread)
         thread.start()
+        _LOADERS.append(thread)  # last: another call may wait for it at once
 
 
 def finish_loading() -> None:
-    """Wait until all that `start_loading` began is loaded."""
-    while _LOADERS:
-        _LOADERS.pop().join()
+    """Wait until all that `start_loading` began is loaded, by whichever thread it was begun."""
+    with suppress(IndexError):
+        while True:
+            _LOADERS.pop().join()
 
 
 _LOADERS: list[Thread] = []
@@ -407,19 +408,31 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
     """Everything written on each unit and beside them."""
     of_units: list[tuple[tuple[Text, ...], tuple[Code, ...]]] = []
     notes: list[str] = []
+    strays: list[Text] = []
+    stray_codes: list[Code] = []
     for sighting in scene.sightings:
+        regions = _text_regions(sighting)
         texts, codes, said = read_unit_texts(
             photo,
             sighting.unit.polygon,
-            _text_regions(sighting),
+            regions,
             readers=models.readers,
             decode_codes=models.read_codes,
         )
+        if not regions:  # the rectangle round it was searched, in whose corners a neighbour's label may lie
+            texts, off = _part_at(texts, sighting.unit.polygon)
+            codes, codes_off = _part_at(codes, sighting.unit.polygon)
+            strays += off
+            stray_codes += codes_off
         of_units.append((texts, codes))
         notes += said
     outlines = [sighting.unit.polygon for sighting in scene.sightings]
     every = [text for texts, _ in of_units for text in texts]
     every_code = [code for _, codes in of_units for code in codes]
+    strays = _unread_elsewhere(strays, every)
+    stray_codes = _unread_elsewhere(stray_codes, every_code)
+    every += strays
+    every_code += stray_codes
     texts, codes, said, traces = read_photo_texts(
         photo, outlines, every, every_code, readers=models.readers, decode_codes=models.read_codes
     )
@@ -427,14 +440,40 @@ def _read(photo: Photo, scene: _Scene, models: VisionModels) -> _Writing:
     every_code += codes
     closer = read_closer(photo, outlines, every, every_code, traces=traces, readers=models.readers)
     every += closer
-    texts_of, beside = _by_owner((*texts, *closer), outlines)
-    codes_of, codes_beside = _by_owner(codes, outlines)
+    texts_of, beside = _by_owner((*strays, *texts, *closer), outlines)
+    codes_of, codes_beside = _by_owner((*stray_codes, *codes), outlines)
     whole = tuple(
         ((*texts, *more_texts), (*codes, *more_codes))
         for (texts, codes), more_texts, more_codes in zip(of_units, texts_of, codes_of, strict=True)
     )
     mirrored = find_mirroring(photo, every, readers=models.readers)
     return _Writing(whole, beside, codes_beside, mirrored, (*notes, *said))
+
+
+def _said(one: Text | Code) -> str:
+    return one.value if isinstance(one, Text) else one.payload
+
+
+def _unread_elsewhere(strays: Sequence[_Written], known: Sequence[_Written]) -> list[_Written]:
+    """Of what lies off the unit round which it was read what no unit has already, each once."""
+    left: list[_Written] = []
+    for stray in strays:
+        same = [one.polygon for one in (*known, *left) if _said(one) == _said(stray)]
+        if not lies_on_any(stray.polygon, same):
+            left.append(stray)
+    return left
+
+
+def _part_at(found: Sequence[_Written], outline: Polygon) -> tuple[tuple[_Written, ...], list[_Written]]:
+    """What lies on a unit, and the rest."""
+    pairs = [(one, _lies_on(one, outline)) for one in found]
+    return tuple(one for one, on in pairs if on), [one for one, on in pairs if not on]
+
+
+def _lies_on(one: Text | Code, outline: Polygon) -> bool:
+    """Whether it lies on a unit, or off its outline, which may be rough, by no more than its own height."""
+    height = min(side_lengths(np.asarray(one.polygon)))
+    return lies_on_any(one.polygon, [outline], within_px=height)
 
 
 def _by_owner(

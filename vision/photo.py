@@ -75,7 +75,10 @@ def _open_heif(file: IO[bytes], name: str | bytes) -> ImageFile.ImageFile:
     """Pillow's way into a HEIC file; its library is loaded by the first such file, for that takes a while."""
     import pillow_heif
 
-    if not pillow_heif.is_supported(file):
+    start = file.read(_START_BYTES)
+    file.seek(0)
+    # The library takes an AVIF file too, and fails when it is to decode it.
+    if _other_kind(start) or not pillow_heif.is_supported(file):
         raise SyntaxError("no HEIC file")  # as Pillow wants it said
     file.seek(0)
     return pillow_heif.HeifImageFile(file, name)
@@ -245,7 +248,8 @@ def decode_photo(data: bytes, *, name: str = "") -> Photo:
     Raises
     ------
     UnreadablePhoto
-        Empty, not a picture, cut short, damaged, too small or too large; the sentence says which.
+        Empty, not a picture, cut short, damaged, too small or too large; the sentence says which. Of a JPEG
+        damaged in its middle the decoders say nothing: it is opened, with false colours behind the damage.
     """
     if not data:
         raise UnreadablePhoto(name, "the file is empty", "Copy it again from the camera or phone")
@@ -400,11 +404,16 @@ _OTHER_KINDS = (
     (re.compile(rb"8BPS\x00\x01"), "a Photoshop picture"),
     (re.compile(rb"\s*(<\?xml[^>]*>\s*)?<svg"), "an SVG drawing"),
 )
+_START_BYTES = 400  # enough for the longest of them, an SVG drawing behind its XML declaration
+
+
+def _other_kind(data: bytes) -> str | None:
+    return next((words for start, words in _OTHER_KINDS if start.match(data[:_START_BYTES])), None)
 
 
 def _say_kind(data: bytes) -> str:
     """What a file is that cannot be read: a picture of another kind is one all the same."""
-    kind = next((words for start, words in _OTHER_KINDS if start.match(data[:400])), None)
+    kind = _other_kind(data)
     return f"it is {kind}, which is not read" if kind else "it is not a picture, whatever its name says"
 
 

