@@ -1,19 +1,25 @@
 """Which photos show the same unit, by the first of six rules that applies, and by which one.
 
 1. Sub-folder: the photos of one sub-folder are one unit, unless the file names in it speak of several units
-   or it holds more than `MAX_PHOTOS`: then it is a pile, and the other rules decide.
-2. File name: what stands before a view (`_front`, ` back`, `-label`) or a short number (`_1`, `_02`) is the
-   unit: `crate7_front.jpg` and `crate7_back.jpg`. Names that cameras give (`IMG_0042`) say nothing.
+   or it holds more than `MAX_PHOTOS`: then it is a pile, and the other rules decide. `1_front`, `2_label`
+   only count its photos.
+2. File name: what stands before a view (`_front`, ` back`, `-label`) is the unit: `crate7_front.jpg` and
+   `crate7_back.jpg`. A short number (`_1`, `_02`) may as well count units: what stands before it parts
+   photos, and joins none; and where a front or back comes twice, the number behind it (`ecu_front_2`) is
+   part of the unit. Names that cameras give (`IMG_0042`), and views alone (`front_1`), say nothing.
 3. Id card: photos that show the same QR or Data Matrix code, lying beside the unit or on our own bin label.
    A card that was taken for a unit is none.
 4. Time gap and appearance: photos taken in a row, until a pause, until a face comes up that the unit has
-   shown already, until the housings differ in colour, or
-   a mark or number names another family. The clock is the camera's, else the one in the
-   file's name, else the file's own; the last two only where they cannot be times of copying.
+   shown already, until the housings differ in colour, or a mark or number names another family. A close-up
+   between two units goes to the one that it is clearly nearer to in time, or to the one before where
+   close-ups end the rows of photos, to the one after where they begin them; where neither tells, or both
+   disagree, it stays alone. The clock is the camera's, else the one in the file's name, else the file's own;
+   the last two only where they cannot be times of copying.
 5. Same code: a close-up and the one unit of the lot whose label bears the same barcode.
 6. Order of names and appearance, for photos without a usable time, as messengers forward them: names that
    count up by one, faces that take turns, housings that do not differ, no mark or number of another family.
-   Where a photo could as well belong to the unit before it as to the one after it, it stays alone.
+   Where a photo could as well belong to the unit before it as to the one after it, it stays alone; so
+   does a close-up between two units, unless close-ups begin the rows of photos, or end them.
 
 What no rule joins stands alone. To merge two units is the worse mistake (their evidence would be fused into
 one answer), so every rule parts in doubt. A photo with several units gives one unit for each of them.
@@ -38,13 +44,18 @@ MAX_PHOTOS = 12
 #: Longest pause within one unit, seconds. Our choice; turning a unit over and aiming again takes 5 to 30 s.
 PAUSE_S = 90.0
 
+#: Which unit a close-up is of is told only by a pause longer than this, seconds, and so many times as long as
+#: that on its other side. Our choice; turning a unit over and aiming again takes no longer.
+TURN_S, CLEAR_PAUSE = 30.0, 3.0
+
 #: Files whose times follow each other faster than this were copied, not taken. Our choice.
 COPYING_S = 2.0
 
 #: Housings whose colours share less of their probability than this are two. Our choice.
 MIN_SHARED = 0.2
 
-#: One face comes first where so many times more pairs begin with it than with the other. Tried on ten
+#: One face comes first where so many times more pairs begin with it than with the other; and close-ups come
+#: first where so many times more rows of photos begin with one than end with one. Tried, for faces, on ten
 #: units of the demo's training split, front and back each, with photos left out by chance 500 times over: of
 #: the units put together 0.2 % were of two where one photo in twenty was missing, 0.6 % of one in ten, 4 % of
 #: one in five (2026-11).
@@ -52,6 +63,9 @@ CLEAR_HABIT = 3
 
 #: Methods of a unit that is one photo which nothing joins to another one.
 ALONE, ALONE_UNTIMED = "single photo", "single photo (no usable time)"
+
+#: Method of a unit by its photos' names; they may be spelled in two ways.
+BY_NAME = "file name"
 
 #: The largest unit of a photo counts as the only one meant when it has this many times the area of the next.
 LONE_UNIT_AREA = 3.0
@@ -63,10 +77,17 @@ UNSURE = "?"
 #: What our own bin labels say before the unit's key.
 LABEL_PREFIX = "plugface:"
 
-_VIEWS = "front|back|rear|side|top|bottom|label|plate|plug|plugs|close|closeup|close-up|detail|donor|card"
-_NAMED = re.compile(
-    rf"^(?P<unit>.*?\w)[ _.\-]+(?:(?P<view>{_VIEWS})(?:[ _.\-]*\d{{1,2}})?|(?P<count>\d{{1,2}}))$", re.I
+_FACES = frozenset({"front", "back", "rear"})  # one that comes twice may be another unit's
+_VIEWS = (
+    r"front|back|rear|(?:left|right)[ _.\-]side|side|top|bottom|(?:type|service)[ _.\-](?:label|plate)|label"
+    r"|plate|plug|plugs|close|closeup|close-up|detail|donor|card"
 )
+_NAMED = re.compile(
+    rf"^(?P<unit>.*?\w)[ _.\-]+"
+    rf"(?:(?P<view>{_VIEWS})(?:[ _.\-]*(?P<number>\d{{1,2}}))?|(?P<count>\d{{1,2}}))$",
+    re.I,
+)
+_VIEW_ALONE = re.compile(rf"(?:{_VIEWS})(?:[ _.\-]*\d{{1,2}})?", re.I)
 _STAMP = re.compile(
     r"(?<!\d)(20\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)\D{1,6}([0-2]\d)[-_.:]?([0-5]\d)[-_.:]?([0-5]\d)"
 )
@@ -228,14 +249,8 @@ def name_time(path: str) -> datetime | None:
 
 def name_unit(path: str) -> str | None:
     """The unit that a file name speaks of, by the file-name rule; None where the name says nothing."""
-    stem = PurePosixPath(path).stem
-    match = _NAMED.match(stem)
-    if match is None:
-        return None
-    camera = _CAMERA.match(match["unit"]) or not re.search(r"[^\W_]", match["unit"])
-    if match["view"] is None and (camera or match["unit"].isdigit()):
-        return None
-    return match["unit"]
+    match = _read_name(path)
+    return match["unit"] if match and match["view"] else None
 
 
 def choose_paths(paths: Mapping[int, Sequence[str]]) -> dict[int, str]:
@@ -261,6 +276,18 @@ def choose_paths(paths: Mapping[int, Sequence[str]]) -> dict[int, str]:
     }
 
 
+def _read_name(path: str) -> re.Match[str] | None:
+    """A file name as what stands before a view or a number, and which; None where it says nothing."""
+    stem = PurePosixPath(path).stem
+    match = _NAMED.match(stem)
+    if match is None or _VIEW_ALONE.fullmatch(stem) or _VIEW_ALONE.fullmatch(match["unit"]):
+        return None
+    camera = _CAMERA.match(match["unit"]) or not re.search(r"[^\W_]", match["unit"])
+    if match["view"] is None and (camera or match["unit"].isdigit() or name_time(path)):
+        return None
+    return match
+
+
 def _said_unit(path: str) -> str | None:
     """What name or folder say of the unit, read from one path alone."""
     folder = str(PurePosixPath(path).parent)
@@ -275,27 +302,69 @@ def _group(kind: str, name: str, method: str, shots: Sequence[PhotoSummary]) -> 
 def _by_folder(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
     groups, rest = [], []
     for folder, inside in _gather(shots, lambda shot: str(PurePosixPath(shot.path).parent)).items():
-        names = {name_unit(shot.path) for shot in inside} - {None}
-        if folder == "." or len(inside) > MAX_PHOTOS or len(names) > 1:
+        names = [match for shot in inside if (match := _read_name(shot.path))]
+        several = len({match["unit"].casefold() for match in names}) > 1 and not _are_counted(names)
+        if folder == "." or len(inside) > MAX_PHOTOS or several:
             rest += inside
         else:
             groups.append(_group("folder", folder, "sub-folder", inside))
     return groups, rest
 
 
+def _are_counted(names: list[re.Match[str]]) -> bool:
+    """Whether numbers or letters before views count photos, as `1_front` and `2_label`: none comes twice.
+
+    A label alone may come twice beside a front or back, for a unit often has two.
+    """
+    counts = [match["unit"].casefold() for match in names]
+    views = [(match["view"] or "").casefold() for match in names]
+    short = all(count.isdecimal() or len(count) == 1 for count in counts) and all(views)
+    second_label = views.count("label") == 2 and not _FACES.isdisjoint(views)
+    return short and len(set(counts)) == len(set(views)) + second_label == len(names)
+
+
 def _by_name(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
-    groups, rest = [], []
-    for key, inside in _gather(shots, lambda shot: _full_name(shot.path)).items():
-        if key is None or len(inside) > MAX_PHOTOS:
-            rest += inside
-        else:
-            groups.append(_group("name", key, "file name", inside))
+    groups: list[Group] = []
+    rest: list[PhotoSummary] = []
+    for key, named in _gather(shots, lambda shot: _full_name(shot.path)).items():
+        if key is None:
+            rest += named
+            continue
+        # One of its spellings, always the same: the key stands in ledgers.
+        key = min(str(PurePosixPath(shot.path).parent / (name_unit(shot.path) or "")) for shot in named)
+        for number, inside in _by_number(named).items():
+            if len(inside) > MAX_PHOTOS:
+                rest += inside
+            else:
+                groups.append(_group("name", f"{key}{number}", BY_NAME, inside))
     return groups, rest
 
 
+def _by_number(shots: list[PhotoSummary]) -> dict[str, list[PhotoSummary]]:
+    """Photos of one name, by the number behind their views where a face comes twice: it counts units then."""
+    names = {shot.sha256: match for shot in shots if (match := _read_name(shot.path))}
+    views = Counter(match["view"].casefold() for match in names.values())
+    if all(views[face] <= 1 for face in _FACES):
+        return {"": shots}
+    # No name of a unit ends in a bracket: "knot 1 front" stays apart from "knot front 1".
+    return _gather(shots, lambda shot: f" ({int(n)})" if (n := names[shot.sha256]["number"]) else "")
+
+
 def _full_name(path: str) -> str | None:
+    """Folder and unit of a file name, in whichever case the unit is written."""
     unit = name_unit(path)
-    return None if unit is None else str(PurePosixPath(path).parent / unit)
+    return None if unit is None else str(PurePosixPath(path).parent / unit.casefold())
+
+
+def _names_differ(a: str, b: str) -> bool:
+    """Whether folder and what stands before views or numbers in two names are of two units."""
+    one, other = _read_name(a), _read_name(b)
+    if one is None or other is None:
+        return False
+    return (
+        one["unit"].casefold() != other["unit"].casefold()
+        or PurePosixPath(a).parent != PurePosixPath(b).parent
+    )
 
 
 def _by_id(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]]:
@@ -314,16 +383,9 @@ def _by_time(shots: list[PhotoSummary]) -> list[Group]:
         if clock != "camera time" and _were_copied([when for when, _ in dated]):
             untimed += [shot for _, shot in dated]
             continue
-        run: list[tuple[datetime, PhotoSummary]] = []
-        for when, shot in dated:
-            if run and not _goes_on(
-                [earlier for _, earlier in run], shot, (when - run[-1][0]).total_seconds()
-            ):
-                groups.append(_timed([earlier for _, earlier in run], clock))
-                run = []
-            run.append((when, shot))
-        if run:
-            groups.append(_timed([earlier for _, earlier in run], clock))
+        rows = _until_a_pause(dated)
+        label_first = _label_habit([[shot for _, shot in row] for row in rows])
+        groups += [_timed(run, clock) for row in rows for run in _runs(row, label_first)]
     untimed += [shot for shot in shots if not shot.taken_at and name_time(shot.path) is None]
     return groups + _by_look(sorted(untimed, key=lambda shot: _natural(shot.path)))
 
@@ -352,15 +414,74 @@ def _were_copied(dated: list[datetime]) -> bool:
     return bool(gaps) and median(gaps) < COPYING_S
 
 
-def _goes_on(run: list[PhotoSummary], shot: PhotoSummary, pause_s: float) -> bool:
-    """Whether `shot` still shows the unit of the run."""
-    if pause_s > PAUSE_S or len(run) >= MAX_PHOTOS:
+def _until_a_pause(dated: list[tuple[datetime, PhotoSummary]]) -> list[list[tuple[datetime, PhotoSummary]]]:
+    rows: list[list[tuple[datetime, PhotoSummary]]] = []
+    for when, shot in dated:
+        if rows and (when - rows[-1][-1][0]).total_seconds() <= PAUSE_S:
+            rows[-1].append((when, shot))
+        else:
+            rows.append([(when, shot)])
+    return rows
+
+
+def _label_habit(rows: list[list[PhotoSummary]]) -> bool | None:
+    """Whether close-ups come before their unit's other photos; None where the ends of rows do not say so."""
+    ends = [(not row[0].units, not row[-1].units) for row in rows if any(shot.units for shot in row)]
+    first, last = (sum(each) for each in zip(*ends, strict=True)) if ends else (0, 0)
+    if first == last or max(first, last) < CLEAR_HABIT * min(first, last):
+        return None
+    return first > last
+
+
+def _runs(row: list[tuple[datetime, PhotoSummary]], label_first: bool | None) -> list[list[PhotoSummary]]:
+    """Units of one row of photos, in the order of their times."""
+    runs: list[list[PhotoSummary]] = [[]]
+    in_doubt = False  # close-ups stay alone until the next view
+    for at, (_, shot) in enumerate(row):
+        goes_on = not in_doubt and _goes_on(runs[-1], shot)
+        if shot.units:
+            in_doubt = False
+        elif goes_on and any(earlier.units for earlier in runs[-1]):
+            side = _side(row, at, runs[-1], label_first)
+            goes_on, in_doubt = side == "before", side == "neither"
+        if goes_on:
+            runs[-1].append(shot)
+        else:
+            runs.append([shot])
+    return [run for run in runs if run]
+
+
+def _side(
+    row: list[tuple[datetime, PhotoSummary]], at: int, run: list[PhotoSummary], label_first: bool | None
+) -> str:
+    """Which unit a close-up behind a view is of: the run's "before" it, one "after" it, or "neither"."""
+    start = next(i for i in reversed(range(at)) if row[i][1].units)  # the view before it
+    end = next((i for i in range(at, len(row)) if row[i][1].units), None)  # the view after it
+    begins = {label_first} - {None}
+    after = None
+    if end is not None:
+        after = row[end][1]
+        pauses = [(row[i + 1][0] - row[i][0]).total_seconds() for i in (start, end - 1)]
+        if max(pauses) > TURN_S and max(pauses) >= CLEAR_PAUSE * min(pauses):
+            begins.add(pauses[0] > pauses[1])
+    if begins == {True}:
+        return "after"
+    same = after is not None and _goes_on(run, after)  # one unit shown on both sides of it
+    other = after is not None and (
+        _names_differ(row[at][1].path, after.path) or _families_differ(row[at][1], after)
+    )
+    return "before" if begins == {False} or same or other else "neither"
+
+
+def _goes_on(run: list[PhotoSummary], shot: PhotoSummary) -> bool:
+    """Whether `shot` may still show the unit of the run."""
+    if len(run) >= MAX_PHOTOS:
+        return False
+    if any(_names_differ(earlier.path, shot.path) or _families_differ(earlier, shot) for earlier in run):
         return False
     if not shot.units:
         return True  # a close-up
     now = shot.units[0]
-    if any(_families_differ(earlier, shot) for earlier in run):
-        return False
     for earlier in run:
         for before in earlier.units:
             same_face = (before.front >= 0.5) == (now.front >= 0.5)
@@ -382,8 +503,10 @@ def _housings_differ(a: UnitSummary, b: UnitSummary) -> bool:
 def _by_look(shots: list[PhotoSummary]) -> list[Group]:
     """Photos without a usable time, in the order of their names."""
     groups, rest = _by_code(shots)
-    for row in _in_a_row(rest):
-        groups += _by_turns(row)
+    rows = _in_a_row(rest)
+    label_first = _label_habit(rows)
+    for row in rows:
+        groups += _by_turns(row, label_first)
     return groups
 
 
@@ -396,7 +519,7 @@ def _by_code(shots: list[PhotoSummary]) -> tuple[list[Group], list[PhotoSummary]
             owner.sha256: owner
             for code in shot.codes
             for _, owner in bearers[code]
-            if owner.units and not shot.units
+            if owner.units and not shot.units and not _names_differ(owner.path, shot.path)
         }
         if len(owners) == 1:
             joined.setdefault(next(iter(owners)), []).append(shot)
@@ -423,7 +546,7 @@ def _in_a_row(shots: list[PhotoSummary]) -> list[list[PhotoSummary]]:
 def _follows(before: str, after: str) -> bool:
     """Whether the second name is the next one after the first: `a_3`, `a_4`; also `a`, `a (1)`."""
     a, b = (PurePosixPath(path) for path in (before, after))
-    if a.parent != b.parent:
+    if a.parent != b.parent or _names_differ(before, after):
         return False
     if b.stem in (f"{a.stem} (1)", f"{a.stem}(1)"):
         return True
@@ -436,16 +559,17 @@ def _follows(before: str, after: str) -> bool:
     return first is not None and first[1] == first[0] + 1
 
 
-def _by_turns(row: list[PhotoSummary]) -> list[Group]:
-    """Pairs of faces within photos whose names count up, each with the close-ups behind it.
+def _by_turns(row: list[PhotoSummary], label_first: bool | None) -> list[Group]:
+    """Pairs of faces within photos whose names count up, each with the close-ups before or behind it.
 
     Where faces take turns an even number of times, each pair is a unit. A run may have a photo too many at
     its ends: that is told by housings, marks and numbers that contradict each other within a pair, else by
     the face that nearly all other runs begin with; in an odd run, where neither tells, all stay alone.
+    Where nothing says whether close-ups come first, only those between the faces of a pair are of its unit.
     """
-    blocks: list[list[PhotoSummary]] = []  # a view of a face with the close-ups that follow it
-    early = []
-    for shot in row:
+    blocks: list[list[PhotoSummary]] = []  # a view of a face, then the close-ups on that side of it
+    early = []  # close-ups that no view stands before, or where they come first, behind
+    for shot in reversed(row) if label_first else row:
         if shot.units:
             blocks.append([shot])
         elif blocks and len(blocks[-1]) < MAX_PHOTOS // 2:
@@ -453,15 +577,21 @@ def _by_turns(row: list[PhotoSummary]) -> list[Group]:
         else:
             early.append(shot)
     runs: list[list[list[PhotoSummary]]] = []
-    for block in blocks:
-        if runs and _is_front(runs[-1][-1]) != _is_front(block):
+    for block in reversed(blocks) if label_first else blocks:
+        begins = label_first and len(block) > 1
+        if runs and not begins and _is_front(runs[-1][-1]) != _is_front(block):
             runs[-1].append(block)
         else:
             runs.append([block])
     habit = _habit(runs)
     units = [[shot] for shot in early]
     for run in runs:
-        units += _pairs(run, habit)
+        units += _pairs(run, habit, label_first)
+    units = [sorted(unit, key=lambda shot: _natural(shot.path)) for unit in units]
+    if label_first is None:
+        for unit in list(units):
+            while len(unit) > 1 and not unit[-1].units:
+                units.append([unit.pop()])
     return [
         _group("order", unit[0].sha256[:16], "order of names and appearance", unit)
         if len(unit) > 1
@@ -479,15 +609,17 @@ def _habit(runs: list[list[list[PhotoSummary]]]) -> bool | None:
     return next((front for front in votes if votes[front] >= CLEAR_HABIT * votes[not front]), None)
 
 
-def _pairs(run: list[list[PhotoSummary]], front_first: bool | None) -> list[list[PhotoSummary]]:
+def _pairs(
+    run: list[list[PhotoSummary]], front_first: bool | None, label_first: bool | None
+) -> list[list[PhotoSummary]]:
     """Units of one run of faces that take turns; `front_first` is how the other runs begin, None: unknown."""
     if len(run) == 1:
         return list(run)
-    fits = [
-        offset
-        for offset in (0, 1)
-        if not any(_blocks_differ(*run[i : i + 2]) for i in range(offset, len(run) - 1, 2))
-    ]
+
+    def differ(i: int) -> bool:  # close-ups behind the pair may be of the next unit
+        return _blocks_differ(run[i], run[i + 1][:1] if label_first is None else run[i + 1])
+
+    fits = [offset for offset in (0, 1) if not any(differ(i) for i in range(offset, len(run) - 1, 2))]
     if len(fits) == 1:  # what contradicts tells more than a habit
         start = fits[0]
     elif front_first is not None:
@@ -499,7 +631,7 @@ def _pairs(run: list[list[PhotoSummary]], front_first: bool | None) -> list[list
     units = [run[0]] * start
     for i in range(start, len(run), 2):
         pair = run[i : i + 2]
-        units += [pair[0] + pair[1]] if len(pair) == 2 and not _blocks_differ(*pair) else pair
+        units += [pair[0] + pair[1]] if len(pair) == 2 and not differ(i) else pair
     return units
 
 

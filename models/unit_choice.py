@@ -1,13 +1,14 @@
 """Which unit of each photo is meant, and what of the photo belongs to it: the one place that says so."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from plugface.models.id_cards import is_card
 from plugface.vision.observations import (
     MIN_AREA_RATIO,
     Code,
+    Connector,
     Observations,
     Text,
     Unit,
@@ -101,6 +102,12 @@ class UnitView:
     texts: tuple[Text, ...]  # on the unit, or anywhere when the photo has no unit
     codes: tuple[Code, ...]
     outside: tuple[Text, ...] = ()  # beside every unit: a donor's plate
+    loose: tuple[Connector, ...] = ()  # plugs on no unit; of a unit among several, none
+
+    @property
+    def plugs(self) -> tuple[Connector, ...]:
+        """All that may be the unit's: those on it, then those on no unit."""
+        return (*(self.unit.connectors if self.unit else ()), *self.loose)
 
     @property
     def front(self) -> float:
@@ -297,12 +304,27 @@ def chosen_unit(seen: Observations, choice: UnitChoice) -> Unit | None:
     raise TypeError(f"a UnitIndex, NoUnit or MostProminent is wanted, got {choice!r}")
 
 
+def turn_plugs(unit: Unit) -> Unit:
+    """The unit held the other way up: its plugs in their other order; as it is where it has none."""
+    other = unit.other_order
+    if other is None:
+        return unit
+    return replace(
+        unit,
+        connectors=tuple(unit.connectors[i] for i in other),
+        other_order=tuple(other.index(i) for i in range(len(other))),
+        up_deg=None if unit.up_deg is None else (unit.up_deg + 180) % 360,
+    )
+
+
 def _view(photo: int, seen: Observations, choice: UnitChoice) -> UnitView:
     try:
         unit = chosen_unit(seen, choice)
     except ValueError as error:
         raise ValueError(f"photo {photo + 1}: {error}") from None
     common: dict[str, Any] = {"photo": photo, "sha256": seen.photo_sha256, "usable": seen.quality.usable}
+    if unit is None or len(list_units(seen)) <= 1:  # beside several, it may be another's or nobody's
+        common["loose"] = seen.loose
     if unit is None:
         return UnitView(**common, unit=None, texts=seen.texts, codes=seen.codes, outside=seen.texts)
     return UnitView(**common, unit=unit, texts=unit.texts, codes=unit.codes, outside=seen.texts)

@@ -90,6 +90,31 @@ def test_a_number_that_the_label_cannot_bear():
         assert words in problem.message
 
 
+def test_small_letters_in_a_pattern_are_never_read():
+    small = CATALOGUE.by_key["AUK 11"].label.model_copy(update={"service_number": r"^k27\d{3}/05\d$"})
+    variants = tuple(
+        v.model_copy(update={"service_numbers": tuple(n.lower() for n in v.service_numbers)})
+        for v in CATALOGUE.by_key["AUK 11"].variants
+    )
+    problems = found(changed("AUK 11", label=small, variants=variants), "unreachable variant")
+    assert [p.remedy for p in problems] == ["Write the pattern in capitals"] * 2
+    assert "K27418/052" in problems[0].message
+    label = CATALOGUE.by_key["DUNLIN 6"].label.model_copy(update={"suffix": "^[a-d]$"})
+    variants = variant("DUNLIN 6", 2, suffixes=("c",))
+    problems = found(changed("DUNLIN 6", label=label, variants=variants), "unreachable variant")
+    assert any('"C" does not match the suffix pattern ^[a-d]$' in p.message for p in problems)
+
+
+def test_things_that_overlap_are_mended_by_what_they_have():
+    mark = CATALOGUE.by_key["AUK 11"].marks[0]
+    above = mark.model_copy(update={"text": "TWO", "at_mm": (mark.at_mm[0], mark.at_mm[1] + 1)})
+    (problem,) = found(changed("AUK 11", marks=(mark, above)), "one on the other")
+    assert (problem.key, problem.remedy) == ("marks no. 1 and marks no. 2", "Correct at_mm or height_mm")
+    on_plug = mark.model_copy(update={"at_mm": CATALOGUE.by_key["AUK 11"].connectors[0].at_mm})
+    (problem,) = found(changed("AUK 11", marks=(on_plug,)), "one on the other")
+    assert problem.remedy == "Correct at_mm, the plug's size or turn_deg, or the mark's height_mm"
+
+
 def test_suffixes_that_cannot_be_read():
     (problem,) = found(
         changed("DUNLIN 6", variants=variant("DUNLIN 6", 2, suffixes=("3",))), "unreachable variant"
@@ -98,6 +123,10 @@ def test_suffixes_that_cannot_be_read():
     label = CATALOGUE.by_key["DUNLIN 6"].label.model_copy(update={"suffix": ""})
     problems = found(changed("DUNLIN 6", label=label), "unreachable variant")
     assert ["no suffix pattern" in p.message for p in problems] == [True, True]
+    assert {p.remedy for p in problems} == {"Add a line to [label] such as: suffix = '^[ABC]$'"}
+    longer = (*CATALOGUE.by_key["DUNLIN 6"].variants[:1], *variant("DUNLIN 6", 2, suffixes=("C1",))[1:])
+    problems = found(changed("DUNLIN 6", label=label, variants=longer), "unreachable variant")
+    assert {p.remedy.partition("suffix = ")[2] for p in problems} == {"'^(?:A|B|C1)$'"}
 
 
 def test_variants_that_nothing_tells_apart():
@@ -145,6 +174,23 @@ def test_one_number_in_two_families():
     problems = check_catalogue(changed("AUK 12", variants=variant("AUK 12", 1, service_numbers=number)))
     twice = [p for p in problems if p.rule == "number used twice"]
     assert [(p.severity, p.message) for p in twice] == [("error", "K27418/052 stands in AUK 12 too")]
+
+
+def test_one_number_in_two_families_with_other_signs():
+    twins = changed("AUK 12", variants=variant("AUK 12", 1, service_numbers=("K27418-052",)))
+    (twice,) = found(twins, "number used twice")
+    assert twice.message == "K27418/052 stands in AUK 12 too as K27418-052"
+
+
+def test_a_number_that_is_another_familys_with_its_suffix():
+    base, suffixed = CATALOGUE.by_key["AUK 11"], "K27418/052-C"
+    owner = variant("AUK 11", 1, suffixes=("C",))
+    assert not found(changed("AUK 11", variants=owner), "number with a suffix")
+    both = changed("AUK 12", variants=variant("AUK 12", 1, service_numbers=(suffixed,)))
+    families = [f.model_copy(update={"variants": owner}) if f.key == base.key else f for f in both.families]
+    (twice,) = found(both.model_copy(update={"families": tuple(families)}), "number with a suffix")
+    assert (twice.severity, twice.family) == ("error", "AUK 12")
+    assert twice.message == f"{suffixed} is K27418/052 with the suffix C of AUK 11 {owner[0].key}"
 
 
 def test_overlapping_patterns_come_with_an_example():

@@ -132,6 +132,17 @@ def _stands_out(connector):
             "line {line}, connectors no. 1, at_mm no. 1: got nan, expected a finite number. "
             "Correct the value",
         ),
+        (
+            "at_mm = [104.8, 41]\n",
+            "",
+            "connectors no. 1, at_mm: this key is missing. "
+            'Add at_mm = [-30, 12], or edge = "top" and along_mm = 40, with your unit\'s own figures',
+        ),
+        (
+            'text = "DUNLIN 6"\nat_mm =',
+            'text = "DUNLIN 6"\n# at_mm =',
+            "marks no. 1, at_mm: this key is missing. Add at_mm = [-30, 12], with your unit's own figures",
+        ),
         ('source = "invented"\n', "", "dunlin_6.toml, source: this key is missing. Add source ="),
         (
             "years = [2001, 2003]",

@@ -141,6 +141,9 @@ def test_what_was_kept_is_what_was_read(maker, full, place, parsed, monkeypatch)
     assert repr(again) == repr(read)
     assert list(map(hash, again.families)) == list(map(hash, read.families))
     assert [f.model_dump() for f in again.families] == [f.model_dump() for f in read.families]
+    assert [f.body.model_fields_set for f in again.families] == [
+        f.body.model_fields_set for f in read.families
+    ]
     assert again.families[0].model_copy(update={"key": "x"}) == read.families[0].model_copy(
         update={"key": "x"}
     )

@@ -140,12 +140,37 @@ def label(*lines: str, codes=(), heights=None) -> Observations:
         (("K27 418/052",), ("K27418/052C",), "K27418/052", "C", ""),
         (("KD4115/30",), ("KD4115/36",), "KD4115/36", None, ""),  # the code reads without error
         (("BUILT 2004",), (), None, None, ""),
+        (("KD4115/36", "KNOT 40", "REV E"), (), "KD4115/36", "E", "REV"),  # not of every short line
+        (("KD4115/36", "VOLTS 12V"), (), "KD4115/36", None, ""),
+        (("KD4115/36 A",), ("KD411536A",), "KD4115/36", "A", ""),  # the code leaves the sign out
+        (("KD4115/36",), ("99887766", "KD4115/36B"), "KD4115/36", "B", ""),
+        (("KD4115/36 A",), ("99887766",), "KD4115/36", "A", ""),
+        (("SERVICE NO KD 4115/36 A",), (), "KD4115/36", "A", ""),
+        (("PART NO. KD 4115/36 TYPE 12",), (), "KD4115/36", None, ""),
+        (("KD 4115/36 DATE 12/04",), (), "KD4115/36", None, ""),
+        (("KD 4115/36 Rev. A",), (), "KD4115/36", "A", ""),
+        (("F 54664 KM C",), (), "F54664KM", "C", ""),
     ],
 )
 def test_number_and_suffix_are_told_from_the_rest(lines, codes, number, suffix, caption):
     codes = tuple(Code(BOX, "Code 128", payload, "verified") for payload in codes)
     found = describe_unit(views_of(label(*lines, codes=codes))).label
     assert (found.number, found.suffix, found.suffix_caption) == (number, suffix, caption)
+
+
+def test_a_barcode_of_something_else_is_told_apart():
+    serial = Code(BOX, "Code 128", "99887766", "verified")
+    found = describe_unit(views_of(label("KD4115/36", codes=(serial,)))).label
+    assert (found.barcode, found.other_payload) == (None, "99887766")
+    number = Code(BOX, "Data Matrix", "KD4115/36", "verified")
+    found = describe_unit(views_of(label("KD4115/36", codes=(serial, number)))).label
+    assert (found.barcode, found.other_payload) == ("Data Matrix", None)
+
+
+def test_a_number_that_is_cast_as_well_is_kept():
+    cast = front("a", texts=(Text(BOX, "KD 4115/36", 0.9, "cast", 10.0),))
+    found = describe_unit(views_of(cast, label("KD 4115/36 A", "99887766", heights=[14.0, 8.0])))
+    assert (found.label.number, found.label.suffix) == ("KD4115/36", "A")
 
 
 def test_of_two_numbers_the_larger_print_is_the_service_number():

@@ -5,18 +5,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from plugface.models.catalogue import separability as of_separability
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.separability import Confusion, family_shares, find_pairs, separability
 from plugface.models.learning.classifier import default_model_path, load_model
+from plugface.models.unit_choice import gather_views
 
 DEMO = Path(__file__).parent.parent / "training_data_demo" / "marrow_finch"
+CATALOGUE = load_catalogue(DEMO)
 
 
 @pytest.fixture(scope="module")
 def result():
-    catalogue = load_catalogue(DEMO)
     keys = ("KNOT 40", "AUK 11", "AUK 12", "GANNET 8")
-    few = replace_families(catalogue, tuple(f for f in catalogue.families if f.key in keys))
+    few = replace_families(CATALOGUE, tuple(f for f in CATALOGUE.families if f.key in keys))
     return separability(few, load_model(default_model_path()), seed=1, draws=12)
 
 
@@ -38,6 +40,23 @@ def test_rows_never_exceed_one_and_nothing_wrong_is_accepted_from_the_front(resu
         assert table.share.shape == (len(table.names),) * 2
         assert (table.share.sum(axis=1) <= 1.0 + 1e-9).all()
     assert result.front.accepted_wrong == 0.0
+
+
+def test_the_only_variant_of_a_family_is_accepted_with_it_as_identify_does():
+    gannet = CATALOGUE.by_key["GANNET 8"]
+    assert len(gannet.variants) == 1
+    few = replace_families(CATALOGUE, (gannet,))
+    found = separability(few, load_model(default_model_path()), seed=1, draws=12)
+    assert found.front.accepted == found.front.family_accepted > 0.2
+
+
+def test_both_views_are_of_the_units_whose_front_and_back_were_drawn_alone(monkeypatch):
+    seen = []
+    monkeypatch.setattr(of_separability, "gather_views", lambda unit: seen.append(unit) or gather_views(unit))
+    few = replace_families(CATALOGUE, (CATALOGUE.by_key["GANNET 8"],))
+    separability(few, load_model(default_model_path()), seed=1, draws=2)
+    (front, back, both) = (seen[:2], seen[2:4], seen[4:])
+    assert both == [[*one, *other] for one, other in zip(front, back, strict=True)]
 
 
 def test_unlike_families_need_no_advice(result):

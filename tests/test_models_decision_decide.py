@@ -1,5 +1,6 @@
 """The answer as a whole, on simulated observations of the demo catalogue's entries."""
 
+import math
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -10,21 +11,24 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from plugface.cli.evaluation.label_laboratory import Print, read_faultlessly
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
-from plugface.models.catalogue.index import index_families
+from plugface.models.catalogue.index import compact, index_families
+from plugface.models.decision.answers import Candidate, Decision, Finding
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import percent
 from plugface.models.decision.findings import rests_on_number
 from plugface.models.decision.next_photo import choose_next_photo
-from plugface.models.decision.opinion import ClaimError, give_opinion
+from plugface.models.decision.opinion import ClaimError, _Claim, _judge, give_opinion
+from plugface.models.decision.placement import assign_place, standing
 from plugface.models.identify import Needs, identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.invent import invent_catalogue
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.evidence import lead_of
 from plugface.models.matching.pooling import pool_views
 from plugface.models.unit_choice import gather_views
 from plugface.vision.colour_table import COLOUR_CODES
-from plugface.vision.observations import Code, Connector, Fault, Observations, Text, Unit
+from plugface.vision.observations import Character, Code, Connector, Fault, Observations, Text, Unit
 
 #: Everything is read, nothing is mistaken: what remains is what the decision makes of it.
 CLEAN = replace(
@@ -113,6 +117,19 @@ def test_what_the_variant_is_told_by_is_quoted_and_its_caption_is_not(catalogue,
     assert decision.variant_message.startswith("'F'")
 
 
+@pytest.mark.parametrize("shows", [("front", "back"), ("back",)])
+def test_for_a_mark_and_against_all_others_the_line_is_quoted_that_was_read_as_one(catalogue, model, shows):
+    *front, back = photos(catalogue, "AUK 11", None, *shows)
+    beside = ("MARROW & FINCH", "UNIT No", "S/N 42508749", "REV B", "01/08", "12 V")
+    unit = replace(back.units[0], texts=tuple(written(line) for line in (*beside, "AUK 11")), codes=())
+    decision = answer([*front, replace(back, units=(unit,))], catalogue, model)
+    told = [(c.family, e.message) for c in decision.candidates for e in c.evidence if e.rule == "label mark"]
+    assert len(told) == len(decision.candidates) == 5
+    for family, message in told:
+        of_it = "the mark of AUK 11" if family == "AUK 11" else f"{family} carries"
+        assert message.startswith(f"the label reads 'AUK 11', {of_it}")
+
+
 def test_every_family_is_found_by_front_and_back(catalogue, model):
     for family in catalogue.families:
         for variant in family.variants:
@@ -159,12 +176,126 @@ def test_an_orange_plug_warns_on_any_unit(catalogue, model):
     assert identify([seen], catalogue, model).cautions[0].name != "high voltage"
 
 
+@pytest.mark.parametrize(("code", "name"), [("OG", "high voltage"), ("YE", "restraint")])
+def test_a_close_up_of_a_hazards_plug_warns_and_is_set_aside(catalogue, model, code, name):
+    (front,) = photos(catalogue, "AUK 11", None, "front")
+    plug = Connector((), {code: 0.9, "BN": 0.1}, {"M": 1.0}, None, 0.9)
+    close_up = replace(front, units=(), loose=(replace(plug, colour={"GN": 1.0}), plug))
+    decision = answer([close_up], catalogue, model)
+    assert (decision.verdict, decision.cautions[0].name) == ("unreadable", name)
+    place = assign_place(decision, catalogue)
+    assert (place.destination, place.bin) == ("hazard", f"HAZARD {name}")
+    # Beside a unit that is named it is said all the same; the unit goes where it belongs.
+    beside = replace(front, loose=(plug,))
+    decision = answer([beside, *photos(catalogue, "AUK 11", None, "back")], catalogue, model)
+    assert (decision.verdict, decision.cautions[0].name) == ("identified", name)
+    assert assign_place(decision, catalogue).destination != "hazard"
+    doubtful = replace(front, units=(), loose=(replace(plug, colour={code: 0.3, "BN": 0.7}),))
+    assert {c.name for c in answer([doubtful], catalogue, model).cautions} <= {"catalogue", "general"}
+
+
+def test_of_plugs_without_a_unit_the_whole_face_is_asked_for_and_they_are_named(catalogue, model):
+    (front,) = photos(catalogue, "AUK 11", None, "front")
+    plugs = [
+        Connector((), {code: 0.9, "BN": 0.1}, {size: 1.0}, None, 0.9)
+        for code, size in (("GN", "M"), ("GY", "S"), ("GN", "L"))
+    ]
+    for texts in ((), (written("E"),)):  # a stray letter makes it no photo of a label
+        close_up = replace(front, units=(), loose=tuple(plugs), texts=texts)
+        nearer = replace(close_up, photo_sha256="b" * 64, loose=(plugs[0],))
+        decision = identify([nearer, close_up], catalogue, model)
+        assert (decision.verdict, decision.next_photo.view) == ("unreadable", "front")
+        words = decision.next_photo.message
+        assert words.startswith(
+            "A close-up of 3 plugs (GN M, GY S, GN L), perhaps not all of them. Take a photo"
+        )
+        assert assign_place(decision, catalogue).message == words
+    one = identify([replace(close_up, loose=(plugs[0],))], catalogue, model)
+    assert one.next_photo.message.startswith("A close-up of one plug (GN M), perhaps not all")
+    # Where a label beside a plug was read, what would help most is asked for.
+    (label,) = photos(catalogue, "AUK 11", None, "label close-up")
+    told = identify([replace(label, loose=(plugs[0],))], catalogue, model)
+    assert told.verdict != "unreadable"
+    assert told.next_photo == identify([label], catalogue, model).next_photo
+
+
+def test_a_close_up_without_colours_says_that_they_could_not_be_judged(catalogue, model):
+    (front,) = photos(catalogue, "AUK 11", None, "front")
+    plug = Connector((), dict.fromkeys(COLOUR_CODES, 1 / 12), {"M": 1.0}, None, 0.9)
+    close_up = replace(front, units=(), loose=(plug,))
+    assert answer([close_up], catalogue, model).cautions[0].name == "colours unknown"
+    # Another plug that lies beside in colour tells nothing of the unit's own.
+    grey = replace(front.units[0], connectors=(plug,), other_order=None)
+    coloured = replace(front, units=(), loose=(replace(plug, colour={"GN": 1.0}),))
+    decision = answer([replace(front, units=(grey,)), coloured], catalogue, model)
+    assert decision.cautions[0].name == "colours unknown"
+
+
 def test_two_units_in_the_photos_are_a_contradiction_not_an_answer(catalogue, model):
     shots = photos(catalogue, "AUK 11", None, "front") + photos(catalogue, "CURLEW 3", None, "back", seed=9)
     decision = identify(shots, catalogue, model)
     assert decision.verdict == "ambiguous"
     assert any(f.name == "views disagree" for f in decision.findings)
     assert set(decision.families) == {"AUK 11", "CURLEW 3"}
+
+
+@pytest.mark.parametrize("kept", [("E", "G"), ("F",)])
+def test_a_suffix_that_none_lists_makes_no_unit_serve_and_fills_no_bin(catalogue, model, kept):
+    knot = catalogue.by_key["KNOT 40"]
+    listed = knot.model_copy(update={"variants": tuple(v for v in knot.variants if v.key in kept)})
+    families = tuple(listed if f is knot else f for f in catalogue.families)
+    changed = Catalogue(head=catalogue.head, families=families, sha256=f"only {kept}")
+    read = "F" if "E" in kept else "G"  # what is read may be locked, and what is listed may be
+    shots = photos(catalogue, "KNOT 40", read, "front", "back")
+    decision = identify(shots, changed, model, needs=Needs(throttle=knot.variants[0].throttle), advise=False)
+    assert decision.verdict == "identified"
+    assert [f.name for f in decision.findings] == ["number not listed"]
+    assert decision.fit.serves == "unknown"
+    assert "whether the variant that was read, and is not listed, serves" in decision.fit.unknown
+    assert standing(decision, changed) == "variant open"
+    assert assign_place(decision, changed).destination == "look-alike bench"
+    in_hand = identify(shots, changed, model, needs=Needs(partner="AUK 11"), advise=False)
+    assert in_hand.fit.serves == "no"  # whichever variant it is, both run the engine
+
+
+def test_one_of_two_that_look_the_same_brings_the_cautions_of_both(catalogue, model):
+    sisters = ("SANDERLING 9", "SANDERLING 9 marine")
+    families = tuple(
+        f.model_copy(update={"cautions": (f"mind the {f.key}",)}) if f.key in sisters else f
+        for f in catalogue.families
+    )
+    changed = Catalogue(head=catalogue.head, families=families, sha256="sisters")
+    decision = answer(photos(changed, "SANDERLING 9 marine", None, "front"), changed, model)
+    assert set(decision.families) == set(sisters)
+    assert decision.closed
+    said = [caution.message for caution in decision.cautions if caution.name == "catalogue"]
+    assert {f"{key}: mind the {key}" for key in sisters} <= set(said)
+
+
+def test_of_many_variants_none_is_denied_where_nothing_tells_them_apart(catalogue, model):
+    knot = catalogue.by_key["KNOT 40"]
+    many = tuple(
+        knot.variants[0].model_copy(
+            update={"key": f"V{n}", "suffixes": (), "service_numbers": (f"K58{n:03d}/302",)}
+        )
+        for n in range(250)
+    )
+    families = tuple(f.model_copy(update={"variants": many}) if f is knot else f for f in catalogue.families)
+    crowded = Catalogue(head=catalogue.head, families=families, sha256="many")
+    shots = photos(crowded, "KNOT 40", "V7", "front")
+    opinion = give_opinion(shots, crowded, model, "KNOT 40:V7")
+    assert opinion.verdict == "cannot tell"
+    back = photos(crowded, "KNOT 40", "V8", "front", "back")
+    assert give_opinion(back, crowded, model, "KNOT 40:V7").verdict == "disagrees"
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_of_two_units_each_is_warned_of_whichever_photo_came_first(catalogue, model, turned):
+    shots = photos(catalogue, "KNOT 40", "F", "front") + photos(catalogue, "CURLEW 3", None, "front", seed=9)
+    decision = answer(shots[::-1] if turned else shots, catalogue, model)
+    assert set(decision.families) == {"KNOT 40", "CURLEW 3"}
+    (caution,) = [caution for caution in decision.cautions if caution.name == "locked"]
+    assert "KNOT 40 F" in caution.message
 
 
 def test_barcode_against_print_is_a_finding(catalogue, model):
@@ -175,6 +306,97 @@ def test_barcode_against_print_is_a_finding(catalogue, model):
     decision = identify([replace(back, units=(swapped,))], catalogue, model)
     (finding,) = [f for f in decision.findings if f.name == "barcode and print disagree"]
     assert finding.message.startswith("The barcode holds K27463/055, the print reads 'K27418/052'")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("where", ["two lines", "one line", "two photos", "two codes", "print and code"])
+def test_numbers_of_two_variants_leave_both_open_and_are_a_finding(catalogue, model, where, turned):
+    front, back = photos(catalogue, "AUK 11", None, "front", "back")
+    numbers = [v.service_numbers[0] for v in catalogue.by_key["AUK 11"].variants][:: -1 if turned else 1]
+    codes = [Code((), "Code 128", compact(number), "verified") for number in numbers]
+    lines = [written(number) for number in numbers]
+
+    def showing(texts, codes=()):
+        return replace(back, units=(replace(back.units[0], texts=tuple(texts), codes=tuple(codes)),))
+
+    given = {
+        "two lines": [showing(lines)],
+        "one line": [showing([written("  ".join(numbers))])],
+        "two photos": [showing(lines[:1]), replace(showing(lines[1:]), photo_sha256="f" * 64)],
+        "two codes": [showing([], codes)],
+        "print and code": [showing(lines[:1], codes[1:])],
+    }
+    decision = answer([front, *given[where]], catalogue, model)
+    assert decision.verdict == "identified"
+    assert set(decision.variants) == {"early", "late"}
+    (finding,) = [f for f in decision.findings if f.name == "label names two variants"]
+    assert "(early)" in finding.message
+    assert "(late)" in finding.message
+    assert not [f for f in decision.findings if f.name == "number not listed"]  # both are
+
+
+def test_a_doubtful_reading_of_another_number_is_no_second_number(catalogue, model):
+    front, back = photos(catalogue, "AUK 11", None, "front", "back")
+    first = a_number(catalogue, "AUK 11")
+    twin = f"{first[:-1]}{(int(first[-1]) + 5) % 10}"  # as listed for the other variant, one figure off
+    auk = catalogue.by_key["AUK 11"]
+    variants = (auk.variants[0], auk.variants[1].model_copy(update={"service_numbers": (twin,)}))
+    families = tuple(
+        f.model_copy(update={"variants": variants}) if f is auk else f for f in catalogue.families
+    )
+    twins = Catalogue(head=catalogue.head, families=families, sha256="twins")
+    signs = [Character(((sign, 1.0),)) for sign in twin[:-1]]
+    halved = Character(((twin[-1], 0.5), (first[-1], 0.5)))
+    far = replace(written(twin), characters=(*signs, halved))
+    lines = (written(first), far)
+    seen = replace(back, units=(replace(back.units[0], texts=lines, codes=()),))
+    decision = answer([front, seen], twins, model)
+    assert not [f for f in decision.findings if f.name == "label names two variants"]
+    clear = replace(back, units=(replace(back.units[0], texts=(written(first), written(twin)), codes=()),))
+    decision = answer([front, clear], twins, model)
+    assert [f.name for f in decision.findings] == ["label names two variants"]
+
+
+def test_no_photo_is_asked_for_where_two_numbers_need_a_hand(catalogue, model):
+    front, back = photos(catalogue, "AUK 11", None, "front", "back")
+    lines = tuple(written(v.service_numbers[0]) for v in catalogue.by_key["AUK 11"].variants)
+    both = replace(back, units=(replace(back.units[0], texts=lines, codes=()),))
+    assert identify([front, both], catalogue, model).next_photo is None
+    alone = replace(back, units=(replace(back.units[0], texts=(), codes=()),))
+    assert identify([front, alone], catalogue, model).next_photo is not None
+
+
+def test_of_a_locked_and_a_usable_variant_s_codes_neither_wins(catalogue, model):
+    shots = photos(catalogue, "KNOT 40", "E", "front", "back")
+    codes = tuple(Code((), "Code 128", payload, "verified") for payload in ("K58214302F", "K58214302E"))
+    back = replace(shots[1], units=(replace(shots[1].units[0], texts=(), codes=codes),))
+    decision = answer([shots[0], back], catalogue, model)
+    assert set(decision.variants) == {"E", "F"}
+    assert any(caution.name == "locked" for caution in decision.cautions)
+
+
+def test_one_number_read_twice_is_one(catalogue, model):
+    front, back = photos(catalogue, "AUK 11", None, "front", "back")
+    number = catalogue.by_key["AUK 11"].variants[0].service_numbers[0]
+    code = Code((), "Code 128", compact(number), "verified")
+    twice = replace(back.units[0], texts=(written(number), written(number)), codes=(code,))
+    decision = answer([front, replace(back, units=(twice,))], catalogue, model)
+    assert decision.variants == ("early",)
+    assert not [f for f in decision.findings if f.name == "label names two variants"]
+
+
+@pytest.mark.parametrize("line", ["PART NO", "S/N 004M1877", "FORMAT 12"])
+@pytest.mark.parametrize("mark", ["RT", "M1", "AT 1"])
+def test_a_short_mark_within_a_word_is_no_mark(catalogue, model, mark, line):
+    family = catalogue.by_key["SANDERLING 9"]
+    short = family.model_copy(update={"marks": (family.marks[0].model_copy(update={"text": mark}),)})
+    families = tuple(short if f.key == "SANDERLING 9" else f for f in catalogue.families)
+    changed = catalogue.model_copy(update={"families": families, "sha256": f"{mark} {line}"})
+    front, back = photos(catalogue, "AUK 11", None, "front", "back")
+    unit = replace(back.units[0], texts=(*back.units[0].texts, written(line)))
+    decision = answer([front, replace(back, units=(unit,))], changed, model)
+    assert decision.verdict == "identified"
+    assert not [f for f in decision.findings if "disagree" in f.name]
 
 
 def test_a_clean_unlisted_number_settles_no_variant(catalogue, model):
@@ -247,6 +469,73 @@ def test_an_unknown_unit_is_not_accepted(catalogue, model):
     assert refused >= 8  # the rest may be called unsure, never accepted
 
 
+def on_a_stranger(catalogue, seed, key, kind):
+    """A front of a unit that no catalogue lists, and the same with a number of a family printed or encoded on
+    it."""
+    stranger = invent_catalogue(6, seed).families[0]
+    front = draw_observations(stranger, stranger.variants[0], "front", CLEAN, np.random.default_rng(seed))
+    (unit,) = front.units
+    number = a_number(catalogue, key)
+    code = Code((), "Data Matrix", number, "verified")
+    laid = {"code": {"codes": (code,)}, "print": {"texts": (*unit.texts, written(number))}}[kind]
+    return front, replace(front, units=(replace(unit, **laid),))
+
+
+@pytest.mark.parametrize("kind", ["code", "print"])
+@pytest.mark.parametrize("seed", [41, 42, 44, 46])
+def test_a_listed_number_on_a_unit_that_fits_it_badly_is_a_contradiction(catalogue, model, seed, kind):
+    bare, laid = on_a_stranger(catalogue, seed, "CURLEW 3", kind)
+    assert answer([bare], catalogue, model).verdict == "not_in_catalogue"
+    decision = answer([laid], catalogue, model)
+    assert decision.verdict == "ambiguous"  # neither that family nor none of these
+    (finding,) = [f for f in decision.findings if f.name == "number and the rest disagree"]
+    assert "is a number of CURLEW 3, and plugs, casting and housing taken together speak" in finding.message
+    assert decision.families == ("CURLEW 3",)
+    assert decision.message.startswith("Not sure: what was seen contradicts itself.")
+
+
+def test_a_unit_whose_code_holds_a_listed_number_is_not_called_none_of_these(catalogue, model):
+    (back,) = photos(catalogue, "CURLEW 3", None, "back")
+    serial = written("1,98 59770293")  # two lines of a scuffed label, read as one
+    code = Code((), "Data Matrix", a_number(catalogue, "CURLEW 3"), "verified")
+    seen = replace(back, units=(replace(back.units[0], body=None, texts=(serial,), codes=(code,)),))
+    decision = answer([seen], catalogue, model)
+    assert decision.unknown_probability >= Costs().refuse_at
+    assert decision.verdict == "ambiguous"
+    assert decision.families == ("CURLEW 3",)
+
+
+def test_a_number_on_its_own_unit_contradicts_nothing(catalogue, model):
+    for family in catalogue.families:
+        front, back = photos(catalogue, family.key, None, "front", "back")
+        decision = answer([front, back], catalogue, model)
+        assert not [f for f in decision.findings if f.name == "number and the rest disagree"]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_sums_against_some_other_unit_fit_the_probabilities_beside_them(catalogue, model, seed):
+    stranger = invent_catalogue(6, seed + 40).families[0]
+    shots = [
+        draw_observations(stranger, stranger.variants[0], "front", ErrorModel(), np.random.default_rng(seed))
+    ]
+    decision = answer(shots, catalogue, model)
+    leads = {c: lead_of(c.probability, decision.unknown_probability) for c in decision.candidates}
+    others = [c for c in decision.candidates if c.rival == "" and leads[c] < 0]
+    for candidate in others:
+        lead = leads[candidate]
+        # Within a doubling of the odds: more would be another answer, and two candidates change places.
+        assert abs(sum(e.weight for e in candidate.evidence) - lead) <= math.log(2.0) + 1e-9
+    assert others or decision.verdict == "unreadable" or decision.candidates[0].probability > 0.5
+
+
+def test_of_what_is_accepted_the_reasons_are_what_was_seen(catalogue, model):
+    for family in catalogue.families[:6]:
+        decision = answer(photos(catalogue, family.key, None, "front", "back"), catalogue, model)
+        assert decision.verdict == "identified"
+        # That more is not believed than others like it turned out to be is no reason against it.
+        assert "experience" not in [e.rule for e in decision.candidates[0].evidence]
+
+
 def test_a_photo_that_is_too_dark_or_empty_gives_no_answer(catalogue, model):
     (front,) = photos(catalogue, "AUK 11", None, "front")
     dark = replace(front.quality, faults=(Fault("dark", 0.01, 0.1, "It is dark.", "Use light."),))
@@ -265,15 +554,46 @@ def test_the_same_photo_twice_counts_once(catalogue, model):
     assert once.candidates == twice.candidates
 
 
+KNOT = Candidate("KNOT 40", 1.0, 0.999, ())
+SETTLED = Decision("identified", "Words.", (KNOT,), ("KNOT 40",), ("F",))
+
+
+@pytest.mark.parametrize(
+    ("decision", "of_family", "of_variant", "verdict", "words"),
+    [
+        (SETTLED, 0.9999, 0.9999, "agrees", "agrees with KNOT 40 F"),
+        (SETTLED, 0.96, 0.9999, "cannot tell", "not surely enough to agree"),  # less than an acceptance asks
+        (replace(SETTLED, variants=("E", "F")), 0.9999, 0.9999, "cannot tell", "whether it is F is not"),
+        (replace(SETTLED, findings=(Finding("views disagree", "Said."),)), 0.9999, 0.9999,
+         "cannot tell", "contradicts itself. Said."),
+        (Decision("not_in_catalogue", "Words.", (KNOT,), ()), 0.3, 0.9, "disagrees", "in no family"),
+        (replace(SETTLED, verdict="ambiguous"), 0.3, 0.9, "cannot tell", "is possible"),
+    ],
+)  # fmt: skip
+def test_what_is_thought_of_a_claim(catalogue, decision, of_family, of_variant, verdict, words):
+    claim = _Claim(catalogue.by_key["KNOT 40"], "F", of_family, of_variant)
+    said, message = _judge(decision, claim, catalogue.costs)
+    assert said == verdict
+    assert words in message
+
+
 def test_a_second_opinion_agrees_disagrees_or_says_it_cannot_tell(catalogue, model):
     front = photos(catalogue, "KNOT 40", "F", "front", seed=1)
     whole = photos(catalogue, "KNOT 40", "F", "front", "back", "label close-up", seed=1)
     assert give_opinion(front, catalogue, model, "KNOT 40:E").verdict == "cannot tell"
     assert give_opinion(whole, catalogue, model, "knot 40:f").verdict == "agrees"
     assert give_opinion(whole, catalogue, model, "KNOT 40:E").verdict == "disagrees"
+    shared = give_opinion([front[0], read_faultlessly(Print(("REV E",)))], catalogue, model, "KNOT 40:E")
+    assert shared.verdict == "cannot tell"
+    assert "'E' was read, which E and north both have." in shared.message
+    assert "was read, which" not in give_opinion(front, catalogue, model, "KNOT 40:E").message
     wrong = give_opinion(whole, catalogue, model, "AUK 11")
     assert wrong.verdict == "disagrees"
     assert wrong.against_claim
+    wrong = give_opinion(front, catalogue, model, "AUK 11")
+    assert (wrong.verdict, wrong.next_photo) == ("disagrees", None)  # no photo would change it
+    assert wrong.decision.next_photo is not None  # though one would tell the variant
+    assert give_opinion(front, catalogue, model, "KNOT 40:E").next_photo == wrong.decision.next_photo
     with pytest.raises(ClaimError, match="KNOT 40"):
         give_opinion(front, catalogue, model, "KNOT 42")
 
@@ -514,6 +834,14 @@ def test_writing_of_two_families_in_one_photo_is_never_identified(catalogue, mod
         assert twins & set(decision.families)
 
 
+def test_a_serial_below_its_caption_that_is_another_familys_number_contradicts_nothing(catalogue, model):
+    own, serial = a_number(catalogue, "AUK 11"), a_number(catalogue, "CURLEW 3")
+    label = [written(line) for line in ("UNIT No", own, "SERIAL NO", serial)]
+    decision = answer([whole_photo(catalogue, *label)], catalogue, model)
+    assert decision.findings == ()
+    assert decision.families == ("AUK 11",)
+
+
 def test_a_barcode_of_one_family_beside_the_mark_of_another_is_never_identified(catalogue, model):
     code = Code((), "Code 128", a_number(catalogue, "CURLEW 3"), "verified")
     decision = identify([whole_photo(catalogue, written("AUK 11", "cast"), codes=(code,))], catalogue, model)
@@ -644,6 +972,11 @@ def test_a_barcode_refuses_only_where_its_check_held(catalogue, model, check, ve
     decision = identify([replace(back, units=(unit,))], catalogue, model, costs=Costs(wrong_refusal=2.0))
     assert decision.unknown_probability > 0.5
     assert decision.verdict == verdict
+    if verdict == "not_in_catalogue":
+        claimed, costs = decision.candidates[0].family, Costs(wrong_refusal=2.0)
+        opinion = give_opinion([replace(back, units=(unit,))], catalogue, model, claimed, costs=costs)
+        none = f"in no family of this catalogue ({percent(decision.unknown_probability)})"
+        assert f"most likely {none}, not {claimed} (" in opinion.message
 
 
 @pytest.mark.parametrize(
@@ -668,6 +1001,18 @@ def test_where_no_photo_pays_the_one_that_leaves_the_variant_least_open_is_asked
     advice = choose_next_photo(pooled, model, catalogue.costs, 0.0, variants_open=True)
     assert (advice.view, advice.gain) == (view, 0.0)
     assert choose_next_photo(pooled, model, catalogue.costs, 0.0, variants_open=False) is None
+
+
+@pytest.mark.parametrize(("corners", "again"), [(((0, 0), (99, 0), (99, 20), (0, 20)), True), ((), False)])
+def test_who_gave_the_label_already_is_told_what_to_do_differently(catalogue, model, corners, again):
+    model = replace(model, noise=ErrorModel())
+    front, label = photos(catalogue, "KNOT 40", None, "front")[0], read_faultlessly(Print(("K",), ()))
+    label = replace(label, texts=tuple(replace(text, polygon=corners) for text in label.texts))
+    pooled = pool_views(gather_views([front, label]), index_families(catalogue.families), model)
+    advice = choose_next_photo(pooled, model, catalogue.costs, 0.0, variants_open=True)
+    assert advice.view == "label close-up"
+    # What was typed was no photo: one of the label is still new.
+    assert ("once more, closer" in advice.message, "Take a photo" in advice.message) == (again, not again)
 
 
 def dark(seen: Observations) -> Observations:
@@ -743,6 +1088,7 @@ def test_headline_figure_and_reasons_agree(model, case):
     given_opinion = give_opinion(seen, catalogue, model, claim)
     decision, chance = given_opinion.decision, given_opinion.probability
 
+    assert "; the best has" not in decision.message or len(decision.families) > 1
     # The claim: what is said, how sure it is, and the lists.
     assert all(e.weight > 0 for e in given_opinion.for_claim)
     assert all(e.weight < 0 for e in given_opinion.against_claim)

@@ -1,8 +1,14 @@
 """Donor plates: years only from numbers that pass their check."""
 
-from plugface.models.decision.donor import read_donor_years
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from plugface.models.decision.donor import may_hold_vin, read_donor_years
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Text
+
+#: Nobody's, with a right check digit (tests/outside/test_vehicle_numbers.py holds that rule to the outside).
+VIN = "0AUKDUNL3K0001234"
 
 
 def plate(value: str) -> tuple[UnitView, ...]:
@@ -14,3 +20,50 @@ def test_a_number_that_fails_its_check_tells_nothing():
     assert read_donor_years(plate("VIN " + "1" * 17)) == (2001, 2031)
     assert read_donor_years(plate("2" + "1" * 16)) == ()
     assert read_donor_years(plate("AUK 11")) == ()
+
+
+@pytest.mark.parametrize("line", [VIN, f"VIN {VIN}", f"VIN:{VIN}", f"*{VIN}*", "0AUK DUNL3K0 001234"])
+def test_a_plate_is_read_as_it_is_printed(line):
+    assert read_donor_years(plate(line)) == (1989, 2019)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "NO. K27418/052 S/N 1948774",  # within it stand 17 signs with a right check digit
+        f"X{VIN}",
+        f"{VIN}7",
+        "1948774 11111111118",
+        "11111 111111 111111",  # figures alone in several words are numbers beside each other
+        f"{VIN[:-1]}Z",  # its end is no figure
+    ],
+)
+def test_what_is_no_word_of_its_own_is_no_plate(line):
+    assert read_donor_years(plate(line)) == ()
+
+
+@pytest.mark.parametrize(
+    ("line", "may"),
+    [
+        (f"VIN {VIN}", True),
+        ("0AUKDUNL7K0001234", True),  # a wrong check digit: it need not have one
+        ("0AUK DUNL7K0 001234", True),
+        ("TYPE 4711 0AUKDUNL7K0001234", True),
+        ("TYPE 4711 0AUK DUNL7K0 001234", False),  # within a line words of 17 signs come about by chance
+        ("2" + "1" * 16, False),
+        ("20481-0337", False),
+        ("0AUKDUNL3K000I234", True),  # a sign misread, lost or read twice: it is somebody's all the same
+        ("0AUKDUNL3K000123", True),
+        ("0AUKDUNL3K00012344", True),
+        ("PART NUMBER 5820331", False),  # 17 signs, but a caption is none of a plate's groups
+        ("K58214302E", False),
+    ],
+)
+def test_what_has_the_form_of_a_number_may_be_one(line, may):
+    assert may_hold_vin(line) == may
+
+
+@given(st.integers(0, 999), st.integers(50, 59), st.sampled_from("ABCDEF"), st.integers(0, 10**8 - 1))
+def test_a_label_s_line_is_never_a_plate(middle, end, revision, serial):
+    line = f"P/N K27{middle:03d}/0{end} REV {revision} S/N {serial:08d}"
+    assert read_donor_years(plate(line)) == ()

@@ -1,5 +1,7 @@
 """What may count twice in a lot, and what is surely two units."""
 
+import time
+
 import pytest
 from plugface.models.decision.doubles import CountedUnit, find_doubles
 
@@ -16,6 +18,14 @@ LONE = unit("a", "F", alone=True)
 BOTH = {"a": ("b",), "b": ("a",)}
 
 
+def test_a_lot_of_single_fronts_is_not_compared_pair_by_pair():
+    lot = [unit(f"u{n}", "F", alone=True) for n in range(20_000)]  # as pairs: more than two minutes
+    lot.append(unit("back", "B", families="DUNLIN", alone=True))
+    started = time.process_time()
+    assert find_doubles(lot) == {}
+    assert time.process_time() - started < 10
+
+
 @pytest.mark.parametrize(
     ("units", "doubles"),
     [
@@ -29,6 +39,11 @@ BOTH = {"a": ("b",), "b": ("a",)}
         ([unit("a", "F"), unit("b", "B")], {}),  # something put both together
         ([unit("a", "F", "p", crowded=True), unit("b", "F", "p", crowded=True)], {}),  # side by side
         ([unit("a", "F", "p", crowded=True), unit("b", "FB")], {"a": ("b",)}),
+        ([LONE, unit("b", "F", "p", crowded=True)], BOTH),  # of an overview the face says nothing
+        ([unit("a", "FB", serials={"8691"}), unit("b", "FB", serials={"8691"})], BOTH),  # whatever joined
+        ([unit("a", "FB", serials={"8691"}), unit("b", "FB", serials={"8690"})], {}),
+        ([unit("a", "F", "p", serials={"8691"}), unit("b", "B", "p", serials={"8691"})], {}),  # side by side
+        ([unit(key, "F", serials={"8691"}) for key in "abcde"], {}),  # a number of their kind
         ([unit("a", "F", families="", alone=True), unit("b", "B", families="", alone=True)], {}),
     ],
 )

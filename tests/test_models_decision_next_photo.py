@@ -52,9 +52,9 @@ def test_photos_are_compared_together_as_they_are_one_by_one(catalogue, model, v
     for view, ours in zip(views, hear(family, views, model.noise), strict=True):
         (alone,) = hear(family, [view], model.noise)
         assert ours.photo == alone.photo
-        for kind, (odds, read) in alone.told.items():
-            assert ours.told[kind][1] == read
-            np.testing.assert_array_equal(ours.told[kind][0], odds)
+        for kind, said in alone.told.items():
+            assert (ours.told[kind].read, ours.told[kind].claims) == (said.read, said.claims)
+            np.testing.assert_array_equal(ours.told[kind].odds, said.odds)
 
 
 def test_a_part_of_a_catalogue_is_judged_as_in_the_whole_of_it(catalogue, model, views):
@@ -106,9 +106,9 @@ def assert_same(ours, theirs, *, of_first=False):
             for name in ("measured", "suffix_margin"):
                 np.testing.assert_array_equal(getattr(mine, name), getattr(its, name))
         for mine, its in zip(one.heard, other.heard, strict=True):
-            for kind, (odds, read) in mine.told.items():
-                assert its.told[kind][1] == read
-                np.testing.assert_array_equal(its.told[kind][0], odds)
+            for kind, said in mine.told.items():
+                assert (its.told[kind].read, its.told[kind].claims) == (said.read, said.claims)
+                np.testing.assert_array_equal(its.told[kind].odds, said.odds)
 
 
 def test_a_family_that_was_met_is_neither_drawn_nor_compared_again(catalogue, model, monkeypatch):
@@ -160,3 +160,14 @@ def test_no_more_is_kept_than_stated(catalogue, model, monkeypatch):
     for k in range(6):
         imagined_photos(index_catalogue(catalogue), replace(model.noise, miss=0.1 + 0.01 * k))
     assert len(imagined._kept) == 4
+
+
+def test_a_label_on_the_plug_face_is_drawn_there(catalogue, model):
+    family = catalogue.by_key["KNOT 40"]
+    family = family.model_copy(update={"label": family.label.model_copy(update={"side": "face"})})
+    rng, noise = np.random.default_rng(0), model.noise
+    drawn = [draw_observations(family, family.variants[0], "front", noise, rng) for _ in range(20)]
+    printed = [text for seen in drawn for text in seen.units[0].texts if text.kind == "printed"]
+    assert any(family.variants[0].service_numbers[0] in text.value for text in printed)
+    backs = [draw_observations(family, family.variants[0], "back", noise, rng) for _ in range(5)]
+    assert not any(seen.units[0].texts or seen.units[0].codes for seen in backs)

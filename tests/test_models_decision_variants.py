@@ -13,6 +13,7 @@ from plugface.models.decision.variants import (
     hear,
     judge_heard,
     judge_variants,
+    payload_names,
 )
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.text_fit import best_string
@@ -71,6 +72,37 @@ def test_a_suffix_behind_its_number_is_found_whatever_stands_beside(line):
     assert told["B"] > 0.95, told
 
 
+@pytest.mark.parametrize("line", ["B K58214/302", "B-K58214/302", "B K58 214 302 DATE 12/04"])
+def test_a_suffix_before_its_number_is_found_and_one_behind_it_goes_before(line):
+    told = behind(line)
+    assert told["B"] > 0.9, told
+    assert behind(f"{line} A")["A"] > 0.95
+    other = behind(line.replace("B ", "X ").replace("B-", "X-"))  # a caption may stand there
+    assert other["A"] == pytest.approx(other["B"])
+
+
+@pytest.mark.parametrize(
+    ("line", "suffixes"),
+    [
+        ("DATE 12/04 K58214/302", ("04", "03")),
+        ("12/04 K58214/302", ("04", "03")),
+        ("KNOT 40 K58214/302", ("40", "41")),
+        ("40 K58214/302", ("40", "41")),
+        ("S/N 1037446-04 K58214/302", ("04", "03")),
+        ("QTY 02 K58214/302", ("02", "01")),
+        ("UNIT NO K58214/302", ("NO", "NA")),
+        ("NO K58214/302", ("NO", "NA")),
+        ("12 V DC K58214/302", ("DC", "DD")),
+        ("12 V K58214/302", ("V", "W")),
+        ("P/C K58214/302", ("C", "D")),
+    ],
+)
+def test_the_end_of_what_else_stands_before_a_number_is_no_suffix(line, suffixes):
+    label = {"suffix": "^[A-Z0-9]{1,2}$", "suffix_caption": ""}
+    told = chances("marrow_finch", "KNOT 40", line, label=label, suffixes=suffixes)
+    assert told[suffixes[0]] == pytest.approx(told[suffixes[1]])
+
+
 def test_a_figure_behind_a_number_speaks_for_the_letter_it_resembles():
     told = behind("K58214/302 8")
     assert 0.995 > told["B"] > 5 * told["A"]
@@ -108,8 +140,23 @@ def test_a_suffix_in_its_own_box_is_read_and_quoted_and_the_caption_is_not(lines
     evidence, rival = explain_variant(entry, 1, told)
     assert rival in ("E", "G")
     assert [e.message for e in evidence if e.rule == "suffix"] == [
-        f"'F' was read, which fits F (F) better than {rival}"
+        f"'F' was read, the suffix of F, not of {rival}"
     ]
+
+
+@pytest.mark.parametrize("join", ["{} {}", "{}, {}", "{}/{}", "MAIN {} SPARE {}"])
+def test_each_number_of_a_line_has_its_own_suffix_in_whatever_order(join):
+    for written in ("K58214/302 {}", "K58214/302{}", "K58214302 REV {}"):
+        first, second = (
+            behind(join.format(*(written.format(letter) for letter in order))) for order in ("AB", "BA")
+        )
+        assert first == pytest.approx(second), written
+        assert min(first["A"], first["B"]) > 0.4, (written, first)  # their misreadings differ a little
+
+
+def test_a_number_said_again_without_its_suffix_takes_nothing_from_it():
+    for line in ("K58214/302 B K58214/302", "K58214/302 K58214/302 B"):
+        assert behind(line)["B"] > 0.95, line
 
 
 def test_a_caption_without_its_value_says_nothing():
@@ -164,9 +211,53 @@ def test_a_number_that_was_misread_is_not_quoted_as_read():
 
 
 def test_a_suffix_behind_its_caption_need_not_look_like_one():
-    # The maker's issues are E to H: of those a 6 is a G.
-    told = chances("pell_works/catalogue", "WETHER KNOTT", "PK6203/55", "ISSUE 6")
-    assert told["G"] > told["H"], told
+    # The maker's issues are E to H: of those a 6 is a G, and no issue of its own.
+    entry, told = judged("pell_works/catalogue", "WETHER KNOTT", "PK6203/55", "ISSUE 6")
+    of = dict(zip([v.key for v in entry.variants], told.chances, strict=True))
+    assert of["G"] > of["H"], of
+    assert told.unlisted < 0.05
+
+
+def test_two_readings_of_one_label_count_less_than_twice():
+    entry = load_catalogue(DEMO / "marrow_finch").by_key["KNOT 40"]
+    once = hear(entry, tuple(back_with("UNIT No K58214/302", "REV F")), ErrorModel())
+    one, two = (
+        {hint.kind: hint.odds for hint in judge_heard(entry, heard, ErrorModel()).hints}
+        for heard in (once, 2 * once)
+    )
+    for kind in ("service number", "suffix"):
+        assert two[kind] == pytest.approx(4 / 3 * one[kind])  # 2 / (1 + 0.5): see LABEL_CORRELATION
+
+
+def test_a_letter_by_itself_is_no_suffix_where_one_stands_in_its_place():
+    told = chances("marrow_finch", "KNOT 40", "UNIT No K58214/302", "REV F", "G")
+    assert told["F"] > 0.95
+
+
+def test_a_variant_of_any_suffix_loses_to_the_one_that_lists_what_was_read():
+    entry = load_catalogue(DEMO / "marrow_finch").by_key["KNOT 40"]
+    listed, other = entry.variants[:2]
+    variants = (listed.model_copy(update={"suffixes": ("A",)}), other.model_copy(update={"suffixes": ()}))
+    entry = entry.model_copy(update={"label": entry.label.model_copy(update=BARE), "variants": variants})
+    told = judge_variants(entry, tuple(back_with("K58214/302 A")), ErrorModel())
+    assert told.chances[0] > 5 * told.chances[1]  # any suffix will do there: as likely as one in ten
+    told = judge_variants(entry, tuple(back_with("K58214/302 C")), ErrorModel())
+    assert told.chances[1] > 5 * told.chances[0]
+
+
+def test_a_variant_is_held_against_one_that_is_not_listed_where_that_is_likelier():
+    entry, told = judged("marrow_finch", "KNOT 40", "UNIT No K58214/309")
+    evidence, rival = explain_variant(entry, 0, told)
+    assert rival == ""
+    assert sum(reason.weight for reason in evidence) < 0
+    assert "worse than a variant that is not listed" in evidence[0].message
+
+
+def test_a_revision_that_a_standard_names_parts_the_variants_of_one_number():
+    entry = load_catalogue(DEMO / "marrow_finch").by_key["KNOT 40"]
+    assert [v.key for v in entry.variants] == ["E", "F", "G", "north"]  # the first three of one number
+    assert payload_names("[)>␞06␝1PK58214/302␝2PF␝S0004␞␄", entry) == [False, True, False, False]
+    assert payload_names("[)>␞06␝1PK58214/302␝S0004␞␄", entry) == [True, True, True, False]
 
 
 @pytest.mark.parametrize("lines", [("K58214/302 B",), ("K58214/302", "B"), ("nothing",)])

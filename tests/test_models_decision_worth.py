@@ -105,10 +105,10 @@ def test_a_look_is_never_worth_less_than_nothing_nor_more_than_the_unit(unit):
     assert 0 <= worth_of_a_look(unit) <= sum(c.probability * c.value for c in unit) + 1e-9
 
 
-def valued(works: float = 1.0) -> object:
+def valued(works: float = 1.0, locked: float = 12) -> object:
     """The demo's catalogue with worth: DUNLIN 6 first and south 80, second (locked) 12, core 5."""
     usable = Value(usable=80, core=5)
-    table = {"first": usable, "second": Value(locked=12, core=5), "south": usable}
+    table = {"first": usable, "second": Value(locked=locked, core=5), "south": usable}
     families = [
         family.model_copy(
             update={"variants": tuple(v.model_copy(update={"value": table[v.key]}) for v in family.variants)}
@@ -151,6 +151,26 @@ def test_what_a_person_found_counts_for_certain():
     assert price_unit(answer(0.9, ("first", 1.0)), valued(), confirmed=("", "")) == {}
     either = price_unit(answer(0.9), valued(), confirmed=("DUNLIN 6", ""))["EUR"]
     assert sum(c.probability for c in either) == pytest.approx(1)
+
+
+def test_what_was_told_of_variants_parts_them_where_a_person_found_the_family_alone():
+    told = answer(0.4, ("first", 0.6), ("second", 0.2), ("south", 0.2))
+    unit = price_unit(told, valued(), confirmed=("DUNLIN 6", ""))["EUR"]
+    assert {c.name: c.probability for c in unit} == pytest.approx(
+        {"DUNLIN 6 first": 0.6, "DUNLIN 6 second": 0.2, "DUNLIN 6 south": 0.2}
+    )
+
+
+def test_no_core_is_worth_more_than_the_unit():
+    # Where none works, a unit that is usable is worth its core; a core above a locked unit's worth is that.
+    (dear,) = price_unit(answer(1.0, ("second", 1.0)), valued(locked=3))["EUR"]
+    assert (dear.value, dear.core) == (3, 3)
+
+
+def test_amounts_that_are_no_whole_hundredths_keep_their_interval():
+    # A hundred units of 0.004 for certain: rounded to hundredths first, they would be worth nothing.
+    total = total_worth([[chance(0.004)]] * 100 + [[chance(1)]])
+    assert (total.low, total.high) == pytest.approx((1.4, 1.4), abs=0.001)
 
 
 def test_a_catalogue_without_values_prices_nothing():

@@ -51,8 +51,10 @@ def paths(groups):
         ("crate7_front.jpg", "crate7"),
         ("crate7-back.JPG", "crate7"),
         ("crate 7 label 2.heic", "crate 7"),
-        ("a/b/u12_1.jpg", "u12"),
-        ("u12_02.png", "u12"),
+        ("a/b/u12_1.jpg", None),  # a number may count units
+        ("u12_02.png", None),
+        ("u12_label_02.png", "u12"),
+        ("7_front.jpg", "7"),
         ("Größe7_front.jpg", "Größe7"),
         ("IMG_0042.jpg", None),
         ("IMG_42.jpg", None),
@@ -61,6 +63,11 @@ def paths(groups):
         ("20261125_10.jpg", None),
         ("unit_7.jpg", None),
         ("front.jpg", None),
+        ("front_1.jpg", None),
+        ("left side.jpg", None),
+        ("u7_left_side_1.jpg", "u7"),
+        ("left_front.jpg", "left"),
+        ("label 1 front.jpg", None),
         ("DSC_12.jpg", None),
         ("IMG_0042_front.jpg", "IMG_0042"),
     ],
@@ -82,6 +89,64 @@ def test_a_folder_whose_names_speak_of_several_units_is_a_pile():
     ]
 
 
+@pytest.mark.parametrize("stem", ["front", "ecu", "u7"])
+def test_a_number_alone_counts_units_as_well_as_photos(stem):
+    later = [shot(f"{stem}_1.jpg", 0), shot(f"{stem}_2.jpg", 1800, face="back")]
+    assert [len(group.shots) for group in group_shots(later)] == [1, 1]
+    alike = [shot(f"{stem}_1.jpg"), shot(f"{stem}_2.jpg")]
+    assert [len(group.shots) for group in group_shots(alike)] == [1, 1]
+    in_a_row = [shot(f"{stem}_1.jpg", 0), shot(f"{stem}_2.jpg", 20, face="back")]
+    assert [len(group.shots) for group in group_shots(in_a_row)] == [2]
+
+
+@pytest.mark.parametrize("folder", ["", "day/"])
+@pytest.mark.parametrize("seconds", [(0, 10, 20), (None, None, None)])
+def test_what_stands_before_a_number_parts_photos(folder, seconds):
+    """The close-up is of the second unit, though it follows the first one's photos."""
+    names = ("u1_1.jpg", "u1_2.jpg", "u2_1.jpg")
+    shots = [
+        shot(folder + name, second, face=face)
+        for name, second, face in zip(names, seconds, ("front", "back", "close-up"), strict=True)
+    ]
+    assert [len(group.shots) for group in group_shots(shots)] == [2, 1]
+    coded = [replace(each, codes=("58203317AA",)) for each in (shots[0], shots[2])]
+    assert [len(group.shots) for group in group_shots(coded)] == [1, 1]
+
+
+def test_one_number_in_two_folders_is_two_units_and_a_time_in_a_name_is_no_number():
+    piles = [shot("a/u1_1.jpg", 0), shot("b/u1_2.jpg", 10, face="back")]
+    piles += [shot("a/u2_1.jpg", 1000), shot("b/u3_1.jpg", 2000)]
+    assert [len(group.shots) for group in group_shots(piles)] == [1, 1, 1, 1]
+    said = [shot("2026-11-28 10.11.50.jpg", camera=False)]
+    said += [shot("2026-11-28 10.12.10.jpg", face="back", camera=False)]
+    assert [len(group.shots) for group in group_shots(said)] == [2]
+
+
+@pytest.mark.parametrize(
+    ("names", "sizes"),
+    [
+        ("1_front 2_label", [2]),
+        ("01_front 02_back 03_label", [3]),
+        ("a_front b_back d_label", [3]),
+        ("front_1 back_1 label_1", [3]),
+        ("ecu_1 ecu_2 ecu_3", [3]),
+        ("1_front 2_back 3_label 4_label", [4]),
+        ("1_front 2_label 3_label 4_label", [1, 1, 1, 1]),
+        ("1_label 2_label", [1, 1]),
+        ("front back left_side right-side", [4]),
+        ("front type_plate service_label_2", [3]),
+        ("left_front right_front left_side", [1, 1, 1]),
+        ("1_front 1_back 2_label", [2, 1]),
+        ("1_front 2_front", [1, 1]),
+        ("u1_front u2_back", [1, 1]),
+        ("u1_1 u2_1", [1, 1]),
+    ],
+)
+def test_names_in_a_folder_that_part_it_and_those_that_do_not(names, sizes):
+    shots = [shot(f"u2/{name}.jpg", number * 1000) for number, name in enumerate(names.split())]
+    assert sorted((len(group.shots) for group in group_shots(shots)), reverse=True) == sizes
+
+
 def test_a_folder_with_too_many_photos_is_a_pile():
     shots = [shot(f"day/IMG_{n:04d}.jpg", n * 1000) for n in range(MAX_PHOTOS + 1)]
     assert len(group_shots(shots)) == MAX_PHOTOS + 1
@@ -91,6 +156,24 @@ def test_a_folder_with_too_many_photos_is_a_pile():
 def test_an_id_card_joins_photos_far_apart_in_time():
     shots = [shot("1.jpg", 0, ids=("C1",)), shot("2.jpg", 9999, face="back", ids=("C1",)), shot("3.jpg", 1)]
     assert paths(group_shots(shots)) == [("id card", ["1.jpg", "2.jpg"]), ("single photo", ["3.jpg"])]
+
+
+def test_a_photo_with_two_ids_is_joined_by_neither():
+    groups = group_shots([shot("1.jpg", ids=("C1", "C2")), shot("2.jpg", face="back", ids=("C1",))])
+    assert paths(groups) == [("single photo (no usable time)", ["1.jpg"]), ("id card", ["2.jpg"])]
+    assert groups[0].findings[0] == "Two ids on one unit: C1, C2."
+    assert groups[1].findings == ("The id C1 also stands on another unit of this lot.",)
+
+
+def test_no_rule_makes_one_unit_of_more_photos_than_one_has():
+    by_id = [shot(f"{7 * n}.jpg", ids=("C1",)) for n in range(MAX_PHOTOS + 1)]
+    assert {group.method for group in group_shots(by_id)} == {"single photo (no usable time)"}
+    assert paths(group_shots(by_id[1:]))[0][0] == "id card"
+    by_name = [shot(f"u1_label_{n}.jpg", face="close-up") for n in range(MAX_PHOTOS + 1)]
+    assert {group.method for group in group_shots(by_name)} == {"single photo (no usable time)"}
+    assert paths(group_shots(by_name[1:]))[0][0] == "file name"
+    by_time = [shot("0.jpg", 0), *(shot(f"{n}.jpg", 5 * n, face="close-up") for n in range(1, 14))]
+    assert [len(group.shots) for group in group_shots(by_time)] == [MAX_PHOTOS, 2]
 
 
 def test_time_parts_at_a_pause_and_where_a_face_comes_again():
@@ -134,6 +217,12 @@ def test_file_times_that_may_be_copying_times_join_nothing():
     assert [len(group.shots) for group in group_shots(taken)] == [2, 2, 2]
 
 
+def test_a_blurred_front_contradicts_no_other():
+    sharp, other = shot("u/1.jpg", plugs=("BN",)), shot("u/2.jpg", plugs=("GY",))
+    assert group_shots([sharp, other])[0].findings
+    assert group_shots([sharp, replace(other, usable=False)])[0].findings == ()
+
+
 def test_several_units_in_one_photo_become_several_units():
     crowd = PhotoSummary(
         "all.jpg", "c" * 64, units=(UnitSummary(0, 1.0, ("BN",)), UnitSummary(2, 1.0, ("GY",)))
@@ -143,6 +232,18 @@ def test_several_units_in_one_photo_become_several_units():
         ("one of 2 units in one photo", (UnitIndex(0),)),
         ("one of 2 units in one photo", (UnitIndex(2),)),
         ("sub-folder", (UnitIndex(0),)),
+    ]
+
+
+def test_a_photo_of_several_units_in_a_folder_leaves_the_others_together():
+    crowd = PhotoSummary(
+        "u1/all.jpg", "c" * 64, units=(UnitSummary(0, 1.0, ("BN",)), UnitSummary(1, 1.0, ("GY",)))
+    )
+    groups = group_shots([crowd, shot("u1/front.jpg"), shot("u1/label.jpg", face="close-up")])
+    assert sorted(paths(groups)) == [
+        ("one of 2 units in one photo", ["u1/all.jpg"]),
+        ("one of 2 units in one photo", ["u1/all.jpg"]),
+        ("sub-folder", ["u1/front.jpg", "u1/label.jpg"]),
     ]
 
 
@@ -261,6 +362,11 @@ def test_a_photo_that_was_copied_goes_by_the_path_that_says_its_unit():
     assert chosen == {
         1: "u7_front.jpg", 2: "u7_back.jpg", 3: "t1/a.jpg", 4: "u9_front.jpg", 5: "u9_back.jpg", 6: "b.jpg",
     }  # fmt: skip
+
+
+def test_a_photo_that_was_copied_goes_by_no_pile():
+    pile = {n: [f"day/{n}.jpg"] for n in range(MAX_PHOTOS + 1)}
+    assert choose_paths(pile | {0: ["day/0.jpg", "u7/a.jpg"], 99: ["u7/b.jpg"]})[0] == "u7/a.jpg"
 
 
 def test_an_unsure_colour_does_not_contradict_and_a_bracket_is_no_second_unit():
@@ -418,3 +524,144 @@ def test_a_run_against_the_habit_begins_with_a_photo_too_many():
     shots = [shot(f"a{n}.jpg", face=("front", "back")[n % 2]) for n in range(6)]
     shots += [shot("a6.jpg", face="back"), shot("a7.jpg")]
     assert [len(group.shots) for group in group_shots(shots)] == [2, 2, 2, 1, 1]
+
+
+@pytest.mark.parametrize(("named", "joined"), [("AUK", True), ("DUNLIN", False), ("", True)])
+def test_a_label_that_names_another_family_begins_a_unit_of_its_own(named, joined):
+    front = replace(shot("a.jpg", 0), families=frozenset({"AUK"}))
+    families = frozenset({named}) if named else frozenset()
+    label = replace(shot("b.jpg", 20, face="close-up"), families=families)
+    assert len(group_shots([front, label])) == (1 if joined else 2)
+
+
+FACES = {"F": "front", "B": "back", "L": "close-up"}
+
+
+def by_faces(shots):
+    """Units as the faces of their photos, in the order of the photos' paths."""
+    return [
+        "".join("L" if not s.units else "F" if s.units[0].front else "B" for s in group.shots)
+        for group in group_shots(shots)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("faces", "seconds", "parted"),
+    [
+        (
+            "LFBLFBLFB",
+            [0, 8, 16, 76, 84, 92, 152, 160, 168],
+            ["LFB"] * 3,
+        ),  # as long pauses as one unit may have
+        ("LFBLFBLFB", range(0, 180, 20), ["LFB"] * 3),
+        ("LFLFLF", range(0, 120, 20), ["LF"] * 3),
+        ("LFBLFBL", range(0, 140, 20), ["LFB", "L", "FB", "L"]),  # they begin the row, and end it
+        ("FBLFBLFBL", range(0, 180, 20), ["FBL"] * 3),
+        ("FBLFB", range(0, 100, 20), ["FB", "L", "FB"]),  # nothing says of which one it is
+        ("FBLLFB", range(0, 120, 20), ["FB", "L", "L", "FB"]),
+        ("FBLFB", [0, 8, 68, 76, 84], ["FB", "LFB"]),
+        ("FBLFB", [0, 8, 16, 76, 84], ["FBL", "FB"]),
+        ("FBLFB", [0, 5, 20, 24, 29], ["FB", "L", "FB"]),  # no longer than turning a unit over takes
+        ("FBLFBLFBL", [0, 8, 68, 76, 84, 92, 160, 168, 176], ["FB", "L", "FBL", "FBL"]),  # against the others
+        ("FLB", [0, 20, 40], ["FLB"]),  # between two faces of one unit
+        ("FLB", [0, 40, 48], ["F", "LB"]),
+    ],
+)
+def test_a_close_up_between_two_units_goes_to_the_one_that_something_says(faces, seconds, parted):
+    shots = [
+        shot(f"IMG_{n}.jpg", second, face=FACES[face])
+        for n, (face, second) in enumerate(zip(faces, seconds, strict=True))
+    ]
+    assert by_faces(shots) == parted
+
+
+def test_a_close_up_that_names_another_family_than_the_next_unit_is_of_the_one_before():
+    shots = [shot(f"IMG_{n}.jpg", 20 * n, face=FACES[face]) for n, face in enumerate("FBLFB")]
+    for at, name in ((0, "AUK"), (2, "AUK"), (3, "DUNLIN")):
+        shots[at] = replace(shots[at], families=frozenset({name}))
+    assert by_faces(shots) == ["FBL", "FB"]
+
+
+def test_most_rows_say_whether_close_ups_come_first():
+    """Also where the row itself begins without one, and against one row that ends with one."""
+    rows = ["FBLFB", "LFB", "LFB", "LFB", "FBL"]
+    shots = [
+        shot(f"IMG_{r}{n}.jpg", 1000 * r + 20 * n, face=FACES[face])
+        for r, row in enumerate(rows)
+        for n, face in enumerate(row)
+    ]
+    assert by_faces(shots) == ["FB", "LFB", "LFB", "LFB", "LFB", "FB", "L"]
+    assert by_faces(shots[:8] + shots[-3:]) == ["FB", "L", "FB", "LFB", "FB", "L"]
+
+
+@pytest.mark.parametrize(
+    ("rows", "parted"),
+    [
+        (["LFBLFBLFB"], ["LFB"] * 3),
+        (["LFLFLF"], ["LF"] * 3),
+        (["LBLFLBLF"], ["LB", "LF"] * 2),  # the close-up begins the next unit, though the faces take turns
+        (["FBLFBLFBL"], ["FBL"] * 3),
+        (["FBLFB", "LFB", "LFB", "LFB", "FBL"], ["FB", *["LFB"] * 4, "FB", "L"]),  # as most rows begin
+        (["FBLFB", "FBL"], ["FBL", "FB", "FBL"]),
+        (["LFBLFBL"], ["L", "FB", "L", "FB", "L"]),  # they begin the row, and end it
+        (["FBLFB"], ["FB", "L", "FB"]),  # nothing says of which one it is
+        (["FBLLFB"], ["FB", "L", "L", "FB"]),
+        (["FLBFLB"], ["FLB", "FLB"]),  # between two faces of one unit
+        (["FF"], ["F", "F"]),
+    ],
+)
+def test_without_times_a_close_up_goes_where_close_ups_begin_or_end_the_rows(rows, parted):
+    shots = [
+        shot(f"r{r}_{n}.jpg", face=FACES[face]) for r, row in enumerate(rows) for n, face in enumerate(row)
+    ]
+    assert by_faces(shots) == parted
+
+
+def test_a_close_up_in_doubt_parts_no_pair_of_faces():
+    """It names the next unit's family, and nothing says that it is of the one before."""
+    shots = [shot(f"pic{n}.jpg", face=FACES[face]) for n, face in enumerate("FBLFB")]
+    for at, name in ((0, "AUK"), (2, "DUNLIN"), (3, "DUNLIN")):
+        shots[at] = replace(shots[at], families=frozenset({name}))
+    assert by_faces(shots) == ["FB", "L", "FB"]
+
+
+@pytest.mark.parametrize(
+    ("names", "parted"),
+    [
+        ("front_1 back_1 front_2 back_2", ["front_1 back_1", "front_2 back_2"]),
+        ("front_01 back1 front_2", ["front_01 back1", "front_2"]),
+        ("front back front_2 back_2 label_2", ["front back", "front_2 back_2 label_2"]),
+        ("front_1 front_2", ["front_1", "front_2"]),
+        ("front_1 back_2 label_3 label_4", ["front_1 back_2 label_3 label_4"]),  # it counts photos
+    ],
+)
+def test_a_number_behind_a_face_that_comes_twice_is_part_of_the_unit(names, parted):
+    # All fronts first, then all backs: by their times alone they would be paired wrongly.
+    views = sorted(names.split(), key=lambda view: not view.startswith("front"))
+    shots = [
+        shot(f"knot {view}.jpg", 20 * n, face=view.strip("_0123456789").replace("label", "close-up"))
+        for n, view in enumerate(views)
+    ]
+    groups = group_shots(shots)
+    assert {group.method for group in groups} == {"file name"}
+    assert {frozenset(s.path for s in group.shots) for group in groups} == {
+        frozenset(f"knot {view}.jpg" for view in unit.split()) for unit in parted
+    }
+
+
+def test_a_number_before_a_view_is_another_unit_than_the_one_behind_it():
+    names = ("knot 1 front", "knot front 1", "knot front 2")
+    assert len({group.key for group in group_shots([shot(f"{name}.jpg") for name in names])}) == 3
+
+
+def test_a_unit_s_name_is_one_in_capitals_and_without():
+    inside = [shot("u7/ECU7_front.jpg"), shot("u7/ecu7_back.jpg", face="back")]
+    assert [group.method for group in group_shots(inside)] == ["sub-folder"]
+    flat = [shot("ECU7_front.jpg"), shot("ecu7_back.jpg", face="back")]
+    assert {group.key for n in (1, 2) for group in group_shots(flat[:n])} == {
+        "name:ECU7"
+    }  # stands in a ledger
+    counted = [shot("U7_1.jpg", 0), shot("u7_2.jpg", 20, face="back")]
+    assert [len(group.shots) for group in group_shots(counted)] == [2]
+    other_folders = [shot("A/ecu7_front.jpg"), shot("a/ecu7_back.jpg", face="back")]
+    assert len(group_shots(other_folders)) == 2

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.catalogue.entries import Family, load_catalogue
 from plugface.models.catalogue.index import index_catalogue, index_families
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.housing_rules import _body_colour_words
+from plugface.models.matching.housing_rules import _body_colour_words, _fins_words
 from plugface.models.matching.rules import column_of, fit_view
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Body, Unit
@@ -58,3 +58,25 @@ def test_a_colour_that_speaks_for_an_entry_is_named(shares, words):
     unit = Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, body=Body(aspect=1.5, colour=shares, fins={}))
     view = UnitView(0, "", True, unit, (), ())
     assert _body_colour_words(index_families((black,)), view, ErrorModel(), True) == words
+
+
+def test_what_an_author_left_out_of_the_body_counts_neither_for_nor_against():
+    """GY and no fins, written by nobody, stood among the reasons: "the entry says GY"."""
+    grey = load_catalogue(DEMO).by_key["PUFFIN 2"]
+    said = grey.body.model_dump(include={"size_mm", "material"})
+    silent = Family.model_validate(grey.model_dump() | {"body": said})
+    assert silent == grey.model_copy(update={"body": silent.body})
+    assert (silent.body.colour, silent.body.fins) == (grey.body.colour, grey.body.fins)
+    index = index_families((grey, silent))
+    for colour, fins in (("GY", "none"), ("BK", "all")):
+        seen = Body(aspect=1.5, colour={colour: 1.0}, fins={fins: 1.0})
+        view = UnitView(0, "", True, Unit(SQUARE, 0.9, {"front": 1.0, "back": 0.0}, body=seen), (), ())
+        fit = fit_view(view, index, ErrorModel())
+        told, left_out = fit.log_odds[:, [column_of("body colour"), column_of("fins")]]
+        assert (told > 0).all() if colour == "GY" else (told < 0).all()
+        assert (left_out == 0).all()
+    alone = index_families((silent,))
+    assert _body_colour_words(alone, view, ErrorModel(), True) == (
+        "the body looks BK, the entry does not say its colour"
+    )
+    assert _fins_words(alone, view, ErrorModel(), True) == "fins seen: all; the entry does not say"

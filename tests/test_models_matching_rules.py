@@ -126,7 +126,7 @@ def two_sides(catalogue, on_front, on_back):
     return tuple(replace(v, texts=(*v.texts, *more)) for v, more in zip(cleared, lines, strict=True))
 
 
-@pytest.mark.parametrize("foreign", ["34994015", "0261-204-77"])
+@pytest.mark.parametrize("foreign", ["34994015", "7261-A04-77"])
 def test_a_number_of_another_system_is_beside_the_point_where_the_makers_was_read(catalogue, model, foreign):
     own, index = catalogue.families[0].variants[0].service_numbers[0], index_catalogue(catalogue)
     plain = pool_views(two_sides(catalogue, [], [own]), index, model).posterior
@@ -135,7 +135,7 @@ def test_a_number_of_another_system_is_beside_the_point_where_the_makers_was_rea
     assert beside.families == pytest.approx(plain.families)
 
 
-@pytest.mark.parametrize("foreign", ["34994015", "0261-204-77"])
+@pytest.mark.parametrize("foreign", ["34994015", "7261-A04-77"])
 def test_alone_a_number_of_another_system_still_makes_an_unknown_unit_more_probable(
     catalogue, model, foreign
 ):
@@ -153,3 +153,17 @@ def test_a_number_of_another_family_is_weighed_beside_the_makers(catalogue, mode
     number = rules.column_of("service number")
     assert both.fused.log_odds[0, number] < plain.fused.log_odds[0, number] - 5
     assert both.fused.log_odds[-1, number] > plain.fused.log_odds[-1, number] + 5
+
+
+@pytest.mark.parametrize("serial", ["43477996", "K93412/277", "K31248/115"])
+def test_a_serial_under_its_caption_says_as_little_as_one_behind_it(catalogue, seen, serial):
+    index = index_catalogue(catalogue)
+
+    def odds(*lines: str) -> np.ndarray:
+        texts = tuple(Text((), line, 0.97, "printed", 20.0) for line in lines)
+        view = replace(gather_views(seen, None)[0], texts=texts)
+        (fit,) = rules.fit_unit([view], index, ErrorModel())
+        return np.vstack([fit.log_odds, fit.measured, fit.deviance, fit.suffix_margin])
+
+    for own in (("UNIT No K58214/302",), ("KNOT 40", "K58214/302")):
+        assert np.array_equal(odds(*own, "SERIAL NO", serial), odds(*own, f"SERIAL NO {serial}"))

@@ -16,7 +16,16 @@ from plugface.models.unit_choice import (
     most_prominent,
     to_part,
 )
-from plugface.vision.observations import Code, Observations, Quality, Text, Unit, WhiteBalance
+from plugface.vision.observations import (
+    Code,
+    Connector,
+    Fault,
+    Observations,
+    Quality,
+    Text,
+    Unit,
+    WhiteBalance,
+)
 
 
 def square(x: float, size: float):
@@ -54,6 +63,22 @@ def test_a_photo_kept_as_without_a_unit_stays_a_close_up_though_a_later_look_fin
     assert view.texts == (LABEL,)  # nothing of the unit that was not meant
 
 
+def test_a_photo_given_twice_is_one_view_and_two_units_of_it_are_two():
+    photo = seen(unit(0, 300), unit(400, 300))
+    assert len(gather_views([photo, photo])) == 1
+    assert [v.photo for v in gather_views([photo, photo], [UnitIndex(0), UnitIndex(1)])] == [0, 1]
+
+
+@pytest.mark.parametrize("units", [(), (unit(0, 300),)])
+def test_a_view_of_a_dark_photo_is_not_usable(units):
+    photo = seen(*units)
+    dark = replace(
+        photo, quality=replace(photo.quality, faults=(Fault("dark", 0.01, 0.1, "It is dark.", "Light it."),))
+    )
+    assert [view.usable for view in gather_views([photo])] == [True]
+    assert [view.usable for view in gather_views([dark])] == [False]
+
+
 def test_a_card_beside_a_label_close_up_is_no_unit_and_hides_nothing():
     photo = seen(card(), texts=(LABEL,))
     assert list_units(photo) == []
@@ -61,6 +86,22 @@ def test_a_card_beside_a_label_close_up_is_no_unit_and_hides_nothing():
     for choice in (NoUnit(), MostProminent()):
         (view,) = gather_views([photo], [choice])
         assert (view.unit, view.texts) == (None, (LABEL,))
+
+
+def test_a_loose_plug_may_be_of_the_one_unit_and_is_of_none_of_several():
+    loose = Connector(square(700, 50), {"OG": 1.0}, {"M": 1.0}, None, 0.9)
+    on_it = replace(loose, colour={"GN": 1.0})
+    (close_up,) = gather_views([replace(seen(), loose=(loose,))], [NoUnit()])
+    assert (close_up.loose, close_up.plugs) == ((loose,), (loose,))
+    alone = replace(seen(unit(0, 300, connectors=(on_it,))), loose=(loose,))
+    (view,) = gather_views([alone], [UnitIndex(0)])
+    assert (view.loose, view.plugs) == ((loose,), (on_it, loose))
+    pallet = replace(seen(unit(0, 300, connectors=(on_it,)), unit(400, 300)), loose=(loose,))
+    for index, plugs in enumerate([(on_it,), ()]):
+        (view,) = gather_views([pallet], [UnitIndex(index)])
+        assert (view.loose, view.plugs) == ((), plugs)
+    (kept,) = gather_views([pallet], [NoUnit()])
+    assert kept.plugs == (loose,)  # as it was looked at then, a close-up
 
 
 def test_the_most_prominent_is_the_surest_and_largest_that_is_no_card():

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from itertools import combinations
+from itertools import combinations, product
 from string import ascii_uppercase, digits
 from typing import Literal
 
@@ -21,6 +21,7 @@ from plugface.models.catalogue.entries import (
     Family,
     Mark,
     Variant,
+    compact,
     compile_pattern,
 )
 from plugface.models.catalogue.pattern_overlap import Unsupported, find_overlaps, parse_pattern
@@ -103,6 +104,14 @@ def check_order(family: Family) -> Iterator[Found]:
             )  # fmt: skip
 
 
+#: What can be wrong where two things overlap, by what they are; plugs come first.
+_APART = {
+    ("connectors", "connectors"): "Correct at_mm, size or turn_deg",
+    ("connectors", "marks"): "Correct at_mm, the plug's size or turn_deg, or the mark's height_mm",
+    ("marks", "marks"): "Correct at_mm or height_mm",
+}
+
+
 def check_geometry(family: Family) -> Iterator[Found]:
     """Connectors and marks stand on the face and clear of each other, at the least size of their class."""
     half_w, half_h = family.body.size_mm[0] / 2, family.body.size_mm[1] / 2
@@ -123,8 +132,16 @@ def check_geometry(family: Family) -> Iterator[Found]:
             yield (
                 "error", "one on the other", f"{key} and {other}",
                 "they overlap",
-                "Correct at_mm, size or turn_deg",
+                _APART[key.split()[0], other.split()[0]],
             )  # fmt: skip
+
+
+def _suffix_pattern(family: Family) -> str:
+    """A pattern that takes the suffixes of a family and no other."""
+    suffixes = sorted({suffix for variant in family.variants for suffix in variant.suffixes})
+    if suffixes and all(len(suffix) == 1 and suffix.isalnum() for suffix in suffixes):
+        return f"^[{''.join(suffixes)}]$"
+    return f"^(?:{'|'.join(map(re.escape, suffixes))})$"
 
 
 def check_label(family: Family) -> Iterator[Found]:
@@ -146,11 +163,15 @@ def check_label(family: Family) -> Iterator[Found]:
                     f'"{number}" does not match the label pattern {family.label.service_number}',
                     "Correct the number or the pattern",
                 )  # fmt: skip
+            elif not number_pattern.fullmatch(number.upper()):
+                yield _small_letters(
+                    f"{where}, service_numbers", number, "label", family.label.service_number
+                )
         if variant.suffixes and suffix_pattern is None:
             yield (
                 "error", "unreachable variant", f"{where}, suffixes",
                 "it has suffixes, and the label has no suffix pattern, so none is ever read",
-                "Add a line to [label] such as: suffix = '^[A-D]$'",
+                f"Add a line to [label] such as: suffix = '{_suffix_pattern(family)}'",
             )  # fmt: skip
         for suffix in variant.suffixes if suffix_pattern is not None else ():
             if suffix_pattern is not None and not suffix_pattern.fullmatch(suffix):
@@ -159,6 +180,8 @@ def check_label(family: Family) -> Iterator[Found]:
                     f'"{suffix}" does not match the suffix pattern {family.label.suffix}',
                     "Correct the suffix or the pattern",
                 )  # fmt: skip
+            elif suffix_pattern is not None and not suffix_pattern.fullmatch(suffix.upper()):
+                yield _small_letters(f"{where}, suffixes", suffix, "suffix", family.label.suffix)
     if family.label.barcode_payload == "number and suffix" and not family.label.suffix:
         yield (
             "warning", "label", "label, barcode_payload",
@@ -166,6 +189,14 @@ def check_label(family: Family) -> Iterator[Found]:
             'Add suffix = \'...\' or write barcode_payload = "number"',
         )  # fmt: skip
     yield from _check_shadows(family)
+
+
+def _small_letters(where: str, written: str, kind: str, pattern: str) -> Found:
+    return (
+        "error", "unreachable variant", where,
+        f'labels are read in capitals, and "{written.upper()}" does not match the {kind} pattern {pattern}',
+        "Write the pattern in capitals",
+    )  # fmt: skip
 
 
 def _check_shadows(family: Family) -> Iterator[Found]:
@@ -401,31 +432,52 @@ def narrow_patterns(families: Sequence[Family]) -> dict[str, str]:
     return {family.key: made for i, family in enumerate(narrow.families) if (made := narrow.of(i))}
 
 
+def _check_suffixed(catalogue: Catalogue, owners: dict[str, dict[str, str]]) -> Iterator[tuple[str, Found]]:
+    """No family's number is another's with its suffix behind it, which one label would say of both."""
+    listed = ((family, variant) for family in catalogue.families for variant in family.variants)
+    for family, variant in listed:
+        for number, suffix in product(variant.service_numbers, variant.suffixes):
+            for other, whole in owners.get(compact(number + suffix), {}).items():
+                if other != family.key:
+                    yield other, (
+                        "error", "number with a suffix", "service_numbers",
+                        f"{whole} is {number} with the suffix {suffix} of {family.key} {variant.key}",
+                        "Look at the label again; where it says so, list the number without its suffix, and "
+                        "that under suffixes",
+                    )  # fmt: skip
+
+
 def check_numbers(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
     """No service number points to two families, listed or merely possible."""
-    owners: dict[str, dict[str, None]] = defaultdict(dict)
+    owners: dict[str, dict[str, str]] = defaultdict(dict)  # by the number, compact: family, as written
     for family in catalogue.families:
         for variant in family.variants:
             for number in variant.service_numbers:
-                owners[number][family.key] = None
-    for number, keys in owners.items():
-        if len(keys) > 1:
-            first, *others = keys
+                owners[compact(number)].setdefault(family.key, number)
+    for written in owners.values():
+        if len(written) > 1:
+            first, *others = written
+            number = written[first]
+            # Signs between letters and figures are not compared: they are lost in reading.
+            ways = "".join(f" as {other}" for other in dict.fromkeys(written.values()) if other != number)
             yield first, (
                 "error", "number used twice", "service_numbers",
-                f"{number} stands in {', '.join(others)} too",
+                f"{number} stands in {', '.join(others)} too{ways}",
                 "Leave it where it belongs; if both are true, it decides nothing and must not be listed",
             )  # fmt: skip
+    yield from _check_suffixed(catalogue, owners)
     patterns = [family.label.service_number for family in catalogue.families]
     overlaps, complete = find_overlaps(patterns)
     narrow = _NarrowPatterns(catalogue.families)
+    alike: dict[tuple[str, str], list[str]] = defaultdict(list)  # one mend is said once
     for overlap in overlaps:
         first, *others = (catalogue.families[i].key for i in overlap.members)
-        yield first, (
-            "warning", "patterns overlap", "label, service_number",
-            f'"{overlap.example}" would match {_listed(others)} too',
-            "Make the patterns as narrow as the numbers you have seen" + narrow.named(overlap.members),
-        )  # fmt: skip
+        mend = "Make the patterns as narrow as the numbers you have seen" + narrow.named(overlap.members)
+        alike[first, mend].append(f'"{overlap.example}" would match {_listed(others)} too')
+    for (first, mend), matches in alike.items():
+        more = f"; and {len(matches) - 3:,} more such" if len(matches) > 3 else ""
+        words = "; ".join(matches[:3]) + more
+        yield first, ("warning", "patterns overlap", "label, service_number", words, mend)
     if not complete:
         words = "the patterns are too wide to be compared with each other in full"
         yield (

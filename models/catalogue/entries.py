@@ -106,6 +106,15 @@ class CatalogueError(Exception):
         super().__init__(f"{place}: {problem}. {remedy}")
 
 
+_DROPPED = re.compile("[^0-9A-Z]+")
+
+
+@lru_cache(maxsize=4096)
+def compact(text: str) -> str:
+    """Capitals and digits alone: what is left to compare once spaces and punctuation are gone."""
+    return _DROPPED.sub("", text.upper())
+
+
 @lru_cache(maxsize=1024)
 def compile_pattern(pattern: str) -> Any:
     """Compile a pattern from a catalogue so that no text can make it slow.
@@ -171,7 +180,10 @@ class Entry(BaseModel):
 
 
 class Body(Entry):
-    """The housing of a family, seen on the plug face with the cast mark upright."""
+    """The housing of a family, seen on the plug face with the cast mark upright.
+
+    What its author left out has its usual value, so that it can be drawn; nothing is judged by it (`tells`).
+    """
 
     size_mm: tuple[Positive, Positive, Positive]  # width, height, depth
     material: Material
@@ -183,6 +195,10 @@ class Body(Entry):
     lid_screws: Annotated[int, Field(ge=0, le=20)] = 0
     finish: Literal["plain", "glossy", "grained"] = "plain"  # of a plastic surface
     features: tuple[Feature, ...] = ()  # what else a person would know it by
+
+    def tells(self, key: str) -> bool:
+        """Whether its author wrote this key."""
+        return key in self.model_fields_set
 
 
 class Connector(Entry):

@@ -8,19 +8,12 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
-from plugface.models.catalogue.entries import Catalogue, Family, compile_pattern
+from plugface.models.catalogue.entries import Catalogue, Family, compact, compile_pattern
 from plugface.models.matching.error_model import ALPHABET, FINS
 from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.observations import SIZE_CLASSES
 
-_DROPPED = re.compile(f"[^{ALPHABET}]+")
 _FORMS = str.maketrans({c: "9" if c.isdigit() else "A" for c in ALPHABET})
-
-
-@lru_cache(maxsize=4096)
-def compact(text: str) -> str:
-    """Capitals and digits alone: what is left to compare once spaces and punctuation are gone."""
-    return _DROPPED.sub("", text.upper())
 
 
 @lru_cache(maxsize=4096)
@@ -31,6 +24,29 @@ def form_of(text: str) -> str:
     'AA999999'
     """
     return compact(text).translate(_FORMS)
+
+
+#: Stands among the forms of numbers where one that is listed could be a day: then no day is told from them.
+DATE_LIKE = "day"
+_DAY = re.compile(r"[0-3]?\d[0-3]?\d(?:19|20)\d\d|(?:19|20)\d\d[01]?\d[0-3]?\d")
+
+
+def list_forms(numbers: Iterable[str]) -> frozenset[str]:
+    """Forms of those of some numbers that are long enough to be told by their form.
+
+    Parameters
+    ----------
+    numbers : iterable of str
+        Compact.
+
+    Returns
+    -------
+    forms : frozenset of str
+        As `form_of` gives them, and `DATE_LIKE` where one of the numbers could be a day.
+    """
+    long_enough = [number for number in numbers if len(number) >= MIN_NUMBER]
+    days = {DATE_LIKE} if any(_DAY.fullmatch(number) for number in long_enough) else set()
+    return frozenset(map(form_of, long_enough)) | days
 
 
 #: A shorter text than this names no family by a number, nor by the form of one (our choice).
@@ -135,7 +151,7 @@ def index_variants(family: Family) -> VariantStrings:
     numbers = strings_of([(n, i) for i, v in enumerate(family.variants) for n in v.service_numbers])
     made = VariantStrings(
         numbers,
-        frozenset(form_of(value) for value in numbers.values if len(value) >= MIN_NUMBER),
+        list_forms(numbers.values),
         strings_of([(s, i) for i, v in enumerate(family.variants) for s in v.suffixes]),
         max((len(compact(s)) for v in family.variants for s in v.suffixes), default=1),
     )
@@ -262,7 +278,7 @@ def index_families(families: tuple[Family, ...]) -> CatalogueIndex:
         numbers=numbers,
         patterns=_patterns([(f.label.service_number, row) for row, f in enumerate(families)]),
         number_rows=dict(zip(numbers.values, numbers.owners, strict=True)),
-        number_forms=frozenset(form_of(value) for value in numbers.values if len(value) >= MIN_NUMBER),
+        number_forms=list_forms(numbers.values),
         payload_patterns=_patterns(
             [(f.label.payload_pattern, row) for row, f in enumerate(families) if f.label.payload_pattern]
         ),

@@ -99,8 +99,8 @@ def _sum_of(body: bytes) -> bytes:
 
 
 def _written(entry: Entry) -> str:
-    """An entry as JSON, without what has its usual value: less to read."""
-    return entry.model_dump_json(exclude_defaults=True)
+    """An entry as JSON, without what its author left out: less to read, and it is known as left out."""
+    return entry.model_dump_json(exclude_unset=True)
 
 
 @cache

@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 #: A line that would do, for each key that must be there.
 EXAMPLES = {
-    "at_mm": 'at_mm = [-30, 12], or edge = "top" and along_mm = 40',
+    "at_mm": "at_mm = [-30, 12]",
     "body": '[body] with size_mm = [150, 95, 40] and material = "cast aluminium"',
     "colour": 'colour = "GY"',
     "connectors": '[[connectors]] with colour = "GY", size = "M", pins = [3, 8], at_mm = [0, -30]',
@@ -32,6 +32,9 @@ EXAMPLES = {
     "why": 'why = "The two exchange messages."',
     "years": "years = [2003, 2006]",
 }
+
+# Keys whose example would be pasted in as it stands, for one plug after another.
+_MEASURED = ("at_mm", "pins", "size_mm")
 
 # pydantic's types of error -> what was expected, with its own context filled in.
 _EXPECTED = {
@@ -91,7 +94,11 @@ def explain_entry(kind: type[BaseModel], error: ErrorDetails, text: str) -> tupl
         remedy = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(known)}"
         return line, key, "there is no such key", remedy
     if error["type"] == "missing" and isinstance(loc[-1], str):
-        return line, key, "this key is missing", f"Add {EXAMPLES.get(name, name)}"
+        remedy = f"Add {EXAMPLES.get(name, name)}"
+        if name == "at_mm" and "along_mm" in allowed_keys(kind, loc[:-1]):
+            remedy += ', or edge = "top" and along_mm = 40'
+        remedy += ", with your unit's own figures" if name in _MEASURED else ""
+        return line, key, "this key is missing", remedy
     if error["type"] == "missing":
         remedy = f"Write {EXAMPLES.get(str(loc[-2]), 'all of them')}"
         return line, key_words(loc[:-1]), f"got only {loc[-1]} of them", remedy

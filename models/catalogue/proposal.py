@@ -16,7 +16,7 @@ from plugface.models.catalogue.check import HOUSING_MM
 from plugface.models.catalogue.index import compact
 from plugface.models.decision.cautions import seen_colours
 from plugface.models.decision.costs import Costs
-from plugface.models.matching.label_fields import looks_like_number
+from plugface.models.matching.label_fields import REVISION_WORDS, looks_like_number, strip_others
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Code, Connector, Polygon, Text, Unit
 
@@ -28,6 +28,8 @@ MIN_CONFIDENCE = 0.4
 MIN_MARK = 3
 
 _SERIAL = re.compile(r"^(S/?N|SER(IAL)?)\b", re.IGNORECASE)
+# Letters alone that are no part of a number beside them: a word, or what is short for one (common practice).
+_CAPTION = re.compile(r"[^\W\d_]{4,}|[^\W\d_/]+[.:#]+|P/?N[.:]?|N[OR]|NUM|REF|ART")
 _SUFFIX_FIELD = re.compile(r"^([A-Z]{2,8})[.:]?\s+([A-Z]|[A-Z]?\d{1,2}[A-Z]?)$")
 
 
@@ -65,6 +67,7 @@ class SeenLabel:
     suffix_caption: str = ""
     barcode: str | None = None  # symbology
     payload_has_suffix: bool = False
+    other_payload: str | None = None  # of a barcode that says no number that is printed
     lines: tuple[str, ...] = ()  # everything else that is printed
 
 
@@ -241,15 +244,21 @@ def _place(text: Text, unit: Unit | None) -> tuple[tuple[float, float] | None, f
 def _label(views: Sequence[UnitView], marks: Sequence[str]) -> SeenLabel:
     printed = [text for view in views for text in view.texts if text.kind == "printed"]
     # The mark is mostly printed on the label again, and is no number and no suffix there.
-    texts = [text for text in printed if not any(_is_like(text.value, mark) for mark in marks)]
-    codes = [code for view in views for code in view.codes]
+    # A number may be cast as well, and stays one.
+    texts = [
+        text
+        for text in printed
+        if looks_like_number(text) or not any(_is_like(text.value, mark) for mark in marks)
+    ]
+    codes = [code for view in views for code in view.codes if compact(code.payload)]
     numbers = _rank_numbers(texts)
-    number, suffix = (numbers[0][0], numbers[0][1]) if numbers else (None, None)
-    code = next((c for c in codes if compact(c.payload)), None)
-    with_suffix = False
-    if code is not None:
-        number, suffix, with_suffix = _settle_by_code(code, numbers, suffix)
-    field = next((m for t in texts if (m := _SUFFIX_FIELD.match(_tidy(t)))), None)
+    number, suffix = numbers[0] if numbers else (None, None)
+    code, with_suffix = None, False
+    settled = _settle_by_code(codes, numbers)
+    if settled is not None:
+        code, number, suffix, with_suffix = settled
+    fields = (_SUFFIX_FIELD.match(_tidy(text)) for text in texts)
+    field = next((found for found in fields if found and found[1] in REVISION_WORDS), None)
     if suffix is None and field is not None:
         suffix = field[2]
     used = {compact(number or "")}
@@ -260,6 +269,7 @@ def _label(views: Sequence[UnitView], marks: Sequence[str]) -> SeenLabel:
         suffix_caption=field[1] if field is not None and field[2] == suffix else "",
         barcode=code.symbology if code else None,
         payload_has_suffix=with_suffix,
+        other_payload=codes[0].payload if codes and code is None else None,
         lines=tuple(dict.fromkeys(_tidy(t) for t in printed if not looks_like_number(t))),
     )
 
@@ -280,38 +290,71 @@ def _rank_numbers(texts: list[Text]) -> list[tuple[str, str | None]]:
     """
     weight: dict[tuple[str, str | None], float] = defaultdict(float)
     for text in texts:
-        if looks_like_number(text) and not _SERIAL.match(_tidy(text)):
-            number, suffix = split_suffix(_tidy(text))
+        left = strip_others(text, frozenset())
+        if left is not None and looks_like_number(text) and not _SERIAL.match(_tidy(text)):
+            number, suffix = split_suffix(_without_captions(_tidy(left)))
             weight[number, suffix] = max(weight[number, suffix], text.height_px * text.confidence)
     return sorted(weight, key=lambda key: -weight[key])
 
 
+def _without_captions(line: str) -> str:
+    """The words between captions that hold most figures; the caption of a suffix behind a number stays."""
+    parts: list[list[str]] = [[]]
+    for word in line.split():
+        behind = word.rstrip(".:") in REVISION_WORDS and any(map(str.isdigit, "".join(parts[-1])))
+        if _CAPTION.fullmatch(word) and not behind:
+            parts.append([])
+        else:
+            parts[-1].append(word)
+    return " ".join(max(parts, key=lambda part: sum(map(str.isdigit, "".join(part)))))
+
+
 def split_suffix(line: str) -> tuple[str, str | None]:
-    """A number's line as number and suffix: a short last word with a letter in it is a suffix.
+    """A number's line as number and suffix: a short last word with a letter in it is a suffix, and so is one
+    behind a caption of suffixes, which is left out.
 
     >>> split_suffix("K27 418/052 A")
     ('K27418/052', 'A')
+    >>> split_suffix("K27 418/052 REV. 2")
+    ('K27418/052', '2')
     >>> split_suffix("PK 2104/16")
     ('PK2104/16', None)
     """
     *head, last = line.split()
-    if head and len(last) <= 3 and any(c.isalpha() for c in last) and any(c.isdigit() for c in "".join(head)):
+    captioned = len(head) > 1 and head[-1].rstrip(".:") in REVISION_WORDS
+    if captioned:
+        del head[-1]
+    lettered = captioned or any(c.isalpha() for c in last)
+    if head and len(last) <= 3 and lettered and any(c.isdigit() for c in "".join(head)):
         return "".join(head), last
     return "".join((*head, last)), None
 
 
 def _settle_by_code(
-    code: Code, numbers: list[tuple[str, str | None]], suffix: str | None
-) -> tuple[str, str | None, bool]:
-    """A barcode that decoded is read without error: it says the number, and maybe the suffix behind it."""
-    payload = "".join(code.payload.upper().split())
+    codes: list[Code], numbers: list[tuple[str, str | None]]
+) -> tuple[Code, str, str | None, bool] | None:
+    """The barcode that says the number, that number, its suffix, and whether the suffix is in the barcode.
+
+    A barcode that decoded is read without error, but not each is of the number: a serial has one as well. So
+    it must begin with a number that is printed, its signs aside, or be one that was misread.
+    """
+    if not numbers:
+        return (codes[0], _spaceless(codes[0]), None, False) if codes else None
     for number, printed in numbers:
-        rest = payload[len(number) :]
-        if payload == number:
-            return number, printed, False
-        if payload.startswith(number) and 1 <= len(rest) <= 3:
-            return number, rest, True
-    return payload, suffix, False
+        for code in codes:
+            payload, begin = compact(code.payload), compact(number)
+            rest = payload[len(begin) :]
+            if payload.startswith(begin) and len(rest) <= 3:
+                return code, number, rest or printed, bool(rest)
+    for number, printed in numbers:
+        for code in codes:
+            if _is_like(code.payload, number):
+                return code, _spaceless(code), printed, False
+    return None
+
+
+def _spaceless(code: Code) -> str:
+    return "".join(code.payload.upper().split())
 
 
 def _hazard_colours(views: Sequence[UnitView]) -> tuple[str, ...]:

@@ -9,12 +9,12 @@ from plugface.models.catalogue.entries import Catalogue, Family
 from plugface.models.catalogue.index import index_families
 from plugface.models.decision.answers import View
 from plugface.models.decision.costs import Costs
-from plugface.models.decision.decide import settle
+from plugface.models.decision.decide import settle, settle_variant
 from plugface.models.decision.variants import judge_variants
 from plugface.models.learning.classifier import Model
 from plugface.models.learning.simulate import draw_observations
 from plugface.models.matching.error_model import ErrorModel
-from plugface.models.matching.pooling import pool_views
+from plugface.models.matching.pooling import pool_views, variants_of
 from plugface.models.unit_choice import gather_views
 
 #: View sets that are played through.
@@ -107,7 +107,7 @@ def separability(
         Its noise is used unless another is given.
     seed : int
     draws : int
-        Units drawn for each variant and view set.
+        Units drawn for each variant; every view set has the same ones.
     noise : ErrorModel, optional
     only : collection of str
         Keys of the families whose units are drawn; empty: all. They are held against the whole catalogue.
@@ -126,22 +126,24 @@ def separability(
             views,
             model,
             noise,
-            np.random.default_rng([seed, k]),
+            seed,
             draws,
             drawn,
             done,
             catalogue.costs,
         )
-        for k, (name, views) in enumerate(VIEW_SETS.items())
+        for name, views in VIEW_SETS.items()
     }
     owners = tuple(f.key for f in catalogue.families for _ in f.variants)
     return Separability(**tables, owners=owners, pairs=find_pairs(catalogue, tables, owners))
 
 
 def _confuse(
-    families: tuple[Family, ...], views, model, noise, rng, draws: int, drawn, done, costs: Costs
+    families: tuple[Family, ...], views, model, noise, seed: int, draws: int, drawn, done, costs: Costs
 ) -> Confusion:
     index, model = index_families(families), replace(model, noise=noise)
+    # Every set has the same units: by a few draws two views would else look worse than one of them.
+    rngs = {view: np.random.default_rng([seed, view == "back"]) for view in views}
     columns = [(f, v) for f in families for v in f.variants]
     share = np.zeros((len(columns), len(columns)))
     accepted, wrong, units = 0, 0, 0
@@ -151,23 +153,26 @@ def _confuse(
         if family.key not in drawn:
             continue
         seen = [
-            gather_views([draw_observations(family, variant, v, noise, rng) for v in views])
+            gather_views([draw_observations(family, variant, v, noise, rngs[v]) for v in views])
             for _ in range(draws)
         ]
         for unit in seen:
             pooled = pool_views(unit, index, model)
             posterior = pooled.posterior
-            if settle(pooled, model, costs)[0] == "identified":
+            verdict, _ = settle(pooled, model, costs)
+            if verdict == "identified":
+                place = int(posterior.families.argmax())
+                named, told = families[place], variants_of(pooled, place, model)
                 family_accepted += 1
-                family_wrong += families[int(posterior.families.argmax())].key != family.key
+                family_wrong += named.key != family.key
+                remaining, _ = settle_variant(named, told, pooled, verdict, costs)
+                accepted += len(remaining) == 1
+                wrong += len(remaining) == 1 and (named.key, remaining[0]) != (family.key, variant.key)
             chances = np.zeros(len(columns))
             for k in np.flatnonzero(posterior.families > 1e-4):
                 judged = judge_variants(families[k], unit, noise)
                 chances[start[k] : start[k + 1]] = posterior.families[k] * judged.chances
             share[row] += chances / draws
-            best = int(chances.argmax())
-            accepted += costs.accepts(chances[best])
-            wrong += costs.accepts(chances[best]) and best != row
         units += draws
         done()
     names = tuple(f"{f.key} {v.key}" for f, v in columns)

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from plugface.models.decision.costs import Costs
+from plugface.models.unit_choice import turn_plugs
+from plugface.vision.observations import Observations, Unit
 
 #: As many families are said together at most: a longer list helps nobody. Our choice.
 MAX_LOOK_ALIKES = 3
@@ -21,6 +23,10 @@ View = Literal["front", "back", "label close-up", "plug close-up", "donor plate"
 
 #: Two photos of the same face name different families: no re-cased unit shows two fronts.
 TWO_UNITS = "two units given as one"
+
+#: A number is in no variant of the family; numbers or payloads of two variants were read. Either leaves open
+#: which variant it is, and what hangs on it.
+NOT_LISTED, TWO_VARIANTS = "number not listed", "label names two variants"
 
 #: Findings that forbid to name one family.
 CONTRADICTIONS = {
@@ -138,6 +144,7 @@ class Decision:
     catalogue_sha256: str = ""
     model_version: str = ""
     costs: Costs = field(default_factory=Costs)  # what the thresholds follow from
+    turned: tuple[str, ...] = ()  # SHA-256 of photos whose plugs fit the one family in their other order
 
     @property
     def closed(self) -> bool:
@@ -150,6 +157,21 @@ class Decision:
     def probability(self) -> float:
         """Of the leading candidate; 0 where there is none."""
         return self.candidates[0].probability if self.candidates else 0.0
+
+    def hold_unit(self, seen: Observations, unit: Unit | None) -> Unit | None:
+        """A unit the way up in which it was held against the one family that is named.
+
+        Parameters
+        ----------
+        seen : Observations
+        unit : Unit or None
+            The one of `seen.units` that is meant.
+
+        Returns
+        -------
+        unit : Unit or None
+        """
+        return turn_plugs(unit) if unit is not None and seen.photo_sha256 in self.turned else unit
 
 
 def has_contradiction(findings: Iterable[Finding]) -> bool:

@@ -41,7 +41,8 @@ LOCKED_OPEN = "{which} is locked and is not ruled out: settle the variant before
 def seen_colours(views: tuple[UnitView, ...], costs: Costs, codes: int = len(COLOUR_CODES)) -> set[str]:
     """Plug colours that are likely enough to warn by, on any view.
 
-    How sure it is that the thing is a plug does not count: an orange cable is as live.
+    How sure it is that the thing is a plug does not count: an orange cable is as live. Nor does it whether it
+    lies on an outlined unit: of a close-up nothing is outlined, and a plug missed costs more than a caution.
 
     Parameters
     ----------
@@ -55,14 +56,18 @@ def seen_colours(views: tuple[UnitView, ...], costs: Costs, codes: int = len(COL
     likely : set of str, IEC 60757
     """
     least = costs.colour_caution_at(codes)
-    connectors = [c for view in views if view.unit for c in view.unit.connectors]
-    return {code for c in connectors for code, share in c.colour.items() if share >= least}
+    plugs = (plug for view in views for plug in view.plugs)
+    return {code for plug in plugs for code, share in plug.colour.items() if share >= least}
 
 
 def lacks_colours(views: tuple[UnitView, ...]) -> bool:
-    """Whether plugs are seen and the colour of none is known, as on a grey copy."""
-    connectors = [c for view in views if view.unit for c in view.unit.connectors]
-    return bool(connectors) and not any(best_colour(c.colour) for c in connectors)
+    """Whether plugs are seen and the colour of none is known, as on a grey copy.
+
+    Loose plugs count where no others are seen: one that lies beside tells nothing of a unit's own.
+    """
+    plugs = [c for view in views if view.unit for c in view.unit.connectors]
+    plugs = plugs or [plug for view in views for plug in view.loose]
+    return bool(plugs) and not any(best_colour(plug.colour) for plug in plugs)
 
 
 def list_cautions(
@@ -72,6 +77,7 @@ def list_cautions(
     locked: str = "",
     costs: Costs | None = None,
     codes: int = len(COLOUR_CODES),
+    counted: int = 1,
 ) -> tuple[Caution, ...]:
     """All cautions in the order a person must read them.
 
@@ -87,6 +93,8 @@ def list_cautions(
         In place of the catalogue's.
     codes : int
         How many colours vision was taught.
+    counted : int
+        Of so many of the first likely families the catalogue's own cautions are said.
 
     Returns
     -------
@@ -103,7 +111,7 @@ def list_cautions(
         cautions.append(COLOURS_UNKNOWN)
     if locked:
         cautions.append(Caution("locked", locked, likely[0].source if likely else ""))
-    for family in likely[:1]:
+    for family in likely[:counted]:
         cautions += [
             Caution("catalogue", f"{family.key}: {words}", family.source) for words in family.cautions
         ]

@@ -5,16 +5,21 @@ probability makes that cheaper than a second look, one variant only when the vie
 and no contradiction stands. Everything else is said as a set, with its reason.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.catalogue.index import index_part
+from plugface.models.catalogue.index import index_alone, index_part
 from plugface.models.decision.answers import (
     MAX_LOOK_ALIKES,
+    NOT_LISTED,
     TWO_UNITS,
+    TWO_VARIANTS,
     Candidate,
     Decision,
     Evidence,
     Finding,
+    NextPhoto,
     SwapFit,
     VariantChance,
     Verdict,
@@ -33,16 +38,19 @@ from plugface.models.decision.findings import (
 )
 from plugface.models.decision.label_reading import reads_listed_number
 from plugface.models.decision.next_photo import choose_next_photo, photo_of_all
-from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners
-from plugface.models.decision.variants import VariantPosterior, explain_variant
+from plugface.models.decision.pairing import Needs, fit_variant, join_fits, list_partners, rules_family_out
+from plugface.models.decision.variants import VariantPosterior, explain_variant, named_by
 from plugface.models.learning.classifier import Model
+from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.evidence import Seen, choose_rival, explain, lead_of
 from plugface.models.matching.label_fields import number_lines
 from plugface.models.matching.pair_features import SURE_NATS, find_look_alikes
+from plugface.models.matching.plug_rule import fits_turned
 from plugface.models.matching.pooling import PooledEvidence, expected_cost, variants_of
 from plugface.models.matching.rules import WHOLE_PHOTO, column_of, columns_of_witness
 from plugface.models.matching.text_fit import FLOOR_NATS, score_lines
 from plugface.models.unit_choice import UnitView
+from plugface.vision.observations import best_colour
 
 #: Candidates shown at most.
 SHOWN = 5
@@ -50,8 +58,8 @@ SHOWN = 5
 #: A family as probable as that is told where the colours of its plugs cannot be (our choice).
 POSSIBLE = 0.01
 
-#: Name of the finding that a number is in no variant of the family.
-NOT_LISTED = "number not listed"
+#: What is said of the variant where numbers or payloads of two were read.
+RIVAL_NUMBERS = "Numbers of different variants were read: the label does not tell them apart."
 #: From here on a number is said to be read clearly and listed for no variant.
 UNLISTED = 0.5
 #: A family that a number alone names is not accepted where it is as probable as that that the number is an
@@ -97,19 +105,21 @@ def decide(
     ranked = pooled.ranked
     best = float(posterior.families[ranked[0]])
     verdict, findings = settle(pooled, model, costs)
-    rows = _answer_set(pooled, verdict, model, costs, has_contradiction(findings))
+    contradicted = has_contradiction(findings)
+    rows = _answer_set(pooled, verdict, model, costs, contradicted)
     lead = rows[0] if rows else int(ranked[0])
     family, variants = index.families[lead], variants_of(pooled, lead, model)
-    findings += _unlisted(family, variants) if rows else ()
+    findings += (*_unlisted(family, variants), *_two_variants(family, variants)) if rows else ()
     findings += find_broken(pooled.views)
     if verdict != "unreadable":
         possible = [index.families[r] for r in np.flatnonzero(posterior.families >= POSSIBLE)]
         findings += find_untaught(possible, pooled.views, model.noise)
-    remaining, variant_message = _settle_variant(family, variants, pooled, verdict, costs)
+    remaining, variant_message = settle_variant(family, variants, pooled, verdict, costs)
     named = [index.families[r] for r in rows]
     # Where it is surely one of few, what follows from each of them counts.
     together = float(posterior.families[rows].sum())
-    closed = is_one_of_few(len(rows), together, costs, contradicted=has_contradiction(findings))
+    closed = is_one_of_few(len(rows), together, costs, contradicted=contradicted)
+    counted = named if closed or contradicted else named[:1]
     unreadable = verdict == "unreadable"
     doubted = verdict == "ambiguous" and costs.accepts(best) and _told_by_unlisted_number(pooled, model)
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
@@ -130,6 +140,8 @@ def decide(
     nothing = nothing_seen(pooled.views)
     parted = any(f.name == TWO_UNITS for f in findings)
     settled = verdict == "identified" and len(remaining) == 1
+    # No photo tells which of two numbers is the unit's own: a person has to look at the label.
+    labels_differ = verdict == "identified" and bool(variants.rivals)
     now = expected_cost(posterior, float(variants.chances.max()), costs)
     torn = unreadable and _usable(pooled) and _something_seen(pooled) and posterior.unknown >= costs.refuse_at
     # Where refusing or accepting would be cheap and is not allowed, a second look is what there is to pay.
@@ -157,23 +169,33 @@ def decide(
             pooled.views,
             likely,
             catalogue,
-            _locked_words(named if closed else named[:1], remaining),
+            _locked_words(counted, remaining),
             costs,
             len(model.noise.taught),
+            max(len(counted), 1),
         ),
         findings=findings,
         next_photo=None
-        if settled or verdict == "not_in_catalogue" or not advise or dangerous or parted
-        else photo_of_all(now)
-        if nothing
+        if settled or verdict == "not_in_catalogue" or not advise or dangerous or parted or labels_differ
+        else _photo_of_whole(pooled.views, now)
+        if nothing or (unreadable and shows_plugs_alone(pooled.views))
         else choose_next_photo(pooled, model, costs, now, variants_open=verdict == "identified"),
         partners=list_partners(family, needs.gearbox if needs else None) if verdict == "identified" else (),
-        fit=_fit(likely, family, remaining, needs, verdict, catalogue),
+        fit=_fit(likely, family, remaining, needs, verdict, catalogue, variants.unlisted >= UNLISTED),
         unknown_probability=posterior.unknown,
         catalogue_sha256=catalogue.sha256,
         model_version=model.version,
         costs=costs,
+        turned=_turned(named, pooled.views, model.noise),
     )
+
+
+def _turned(named: list[Family], views: tuple[UnitView, ...], noise: ErrorModel) -> tuple[str, ...]:
+    """Photos whose plugs are to be shown in their other order: that in which the evidence counts them."""
+    if len(named) != 1:
+        return ()
+    alone = index_alone(named[0])
+    return tuple(view.sha256 for view in views if fits_turned(view, alone, noise))
 
 
 #: What is said of the variant where the family has one, and where what was read leaves several.
@@ -186,6 +208,24 @@ NOTHING_SEEN = "No controller seen: no unit is outlined on these photos, and not
 def nothing_seen(views: tuple[UnitView, ...]) -> bool:
     """Whether no photo shows a unit, or anything written that a label or a plate would carry."""
     return not any(view.unit or view.texts or view.codes or view.outside for view in views)
+
+
+def shows_plugs_alone(views: tuple[UnitView, ...]) -> bool:
+    """Whether every photo is a close-up of plugs, round which no unit is outlined."""
+    return bool(views) and all(view.unit is None and view.loose for view in views)
+
+
+def _photo_of_whole(views: tuple[UnitView, ...], now: float) -> NextPhoto:
+    """The photo of all, with what of plugs was seen: the same plugs may be in several close-ups."""
+    photo = photo_of_all(now)
+    plugs = max((view.loose for view in views), key=len, default=())
+    if not plugs:
+        return photo
+    named = ", ".join(
+        f"{best_colour(plug.colour) or '?'} {max(plug.size, key=plug.size.__getitem__)}" for plug in plugs
+    )
+    seen = f"one plug ({named})" if len(plugs) == 1 else f"{len(plugs)} plugs ({named})"
+    return replace(photo, message=f"A close-up of {seen}, perhaps not all of them. {photo.message}")
 
 
 def settle(pooled: PooledEvidence, model: Model, costs: Costs) -> tuple[Verdict, tuple[Finding, ...]]:
@@ -246,6 +286,9 @@ def _verdict(pooled: PooledEvidence, best: float, findings: tuple[Finding, ...],
     if costs.accepts(best):
         return "identified"
     if costs.refuses(pooled.posterior.unknown):
+        # With a listed number on it it is neither plainly none of these, nor was nothing read.
+        if any(reads_listed_number(view, pooled.index) for view in pooled.views):
+            return "ambiguous"
         return "not_in_catalogue" if _may_refuse(pooled) else "unreadable"
     return "unreadable" if hopeless else "ambiguous"
 
@@ -302,14 +345,45 @@ def _unlisted(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]
     return (Finding(NOT_LISTED, f"{words}: a new variant, or another family."),)
 
 
-def _settle_variant(
+def _two_variants(family: Family, variants: VariantPosterior) -> tuple[Finding, ...]:
+    if not variants.rivals:
+        return ()
+    said = " and ".join(f"'{one.read}' ({_listed_keys(family, one.variants)})" for one in variants.rivals)
+    words = f"{said} were both read, and no variant of {family.key} has both"
+    return (Finding(TWO_VARIANTS, f"{words}: re-labelled, or two units' labels. Look at the label by hand."),)
+
+
+def _listed_keys(family: Family, places: frozenset[int]) -> str:
+    return " or ".join(family.variants[k].key for k in sorted(places)[:3])
+
+
+def settle_variant(
     family: Family, posterior: VariantPosterior, pooled: PooledEvidence, verdict: Verdict, costs: Costs
 ) -> tuple[list[str], str]:
-    """Keys that remain, best first, and why. A front alone never settles look-alike variants."""
+    """Keys that remain, best first, and why. A front alone never settles look-alike variants.
+
+    Parameters
+    ----------
+    family : Family
+    posterior : VariantPosterior
+        Of its variants.
+    pooled : PooledEvidence
+    verdict : str
+        What is said of the family.
+    costs : Costs
+
+    Returns
+    -------
+    remaining : list of str
+    why : str
+    """
     order = np.argsort(-posterior.chances, kind="stable")
     keys = [family.variants[k].key for k in order]
     if posterior.unlisted >= UNLISTED:
         return keys, "The number that was read is listed for none of the variants."
+    if posterior.rivals:
+        named = named_by(posterior.rivals)
+        return [family.variants[k].key for k in order if k in named], RIVAL_NUMBERS
     if len(keys) == 1:
         return keys, ONE_VARIANT.format(family=family.key)
     heard = bool(posterior.read) or bool(pooled.donor_years)
@@ -395,6 +469,7 @@ def _fit(
     needs: Needs | None,
     verdict: Verdict,
     catalogue: Catalogue,
+    unlisted: bool,
 ) -> SwapFit | None:
     if needs is None or not likely:
         return None
@@ -402,10 +477,15 @@ def _fit(
         chosen = [(family, v) for v in family.variants if v.key in remaining]
     else:
         chosen = [(f, v) for f in likely for v in f.variants]
-    partner = catalogue.by_key.get(needs.partner) if needs.partner else None
     several = len({f.key for f, _ in chosen}) > 1
-    return join_fits(
-        {f"{f.key} {v.key}" if several else v.key: fit_variant(f, v, needs, partner) for f, v in chosen}
+    joined = join_fits(
+        {f"{f.key} {v.key}" if several else v.key: fit_variant(f, v, needs, catalogue) for f, v in chosen}
+    )
+    if verdict != "identified" or not unlisted or rules_family_out(family, needs, catalogue):
+        return joined
+    # What is read is no variant that the catalogue knows: locked or not, nobody has written it down.
+    return SwapFit(
+        "unknown", (), (*joined.unknown, "whether the variant that was read, and is not listed, serves")
     )
 
 
@@ -462,6 +542,8 @@ def _message(
         return f"One of these: {names}, together {percent(together)}. {tell_apart(families)}"
     if 2 <= len(families) <= MAX_LOOK_ALIKES:
         return f"Not sure: {names}, together {percent(together)}. {tell_apart(families)}"
+    if len(families) == 1:
+        return f"Not sure: {names}, {percent(best)}."
     return f"Not sure: {names}; the best has {percent(best)}."
 
 

@@ -31,11 +31,17 @@ MIN_GAIN = 0.01
 _WHY = {
     "front": "the plug face shows number, order and colour of the plugs and the cast mark",
     "back": "the label at the back carries the service number",
-    "label close-up": "close enough, the service number and its suffix can be read",
-    "plug close-up": "close enough, plug colours and sizes can be told",
+    "label close-up": "so close that the service number and its suffix can be read",
+    "plug close-up": "so close that plug colours and sizes can be told",
     "donor plate": "the donor's model year tells which variants are possible. The number may be personal "
     "data under local law",
 }
+
+#: Where a photo of the label is there already: the same one again would not help.
+_LABEL_AGAIN = (
+    "Take the label once more, closer, sharp and straight on: what was read of it does not settle it. Or "
+    "read the service number and its suffix by eye and type them in."
+)
 
 
 def choose_next_photo(
@@ -73,7 +79,16 @@ def choose_next_photo(
             return None
         best = int(np.argmin([doubt for _, doubt in played]))
     view = wanted[best]
-    return NextPhoto(view, max(0.0, float(gains[best])), f"Take a photo of the {_NAMES[view]}: {_WHY[view]}.")
+    words = f"Take a photo of the {_NAMES[view]}: {_WHY[view]}."
+    if view == "label close-up" and any(map(_shows_label_alone, pooled.views)):
+        words = _LABEL_AGAIN
+    return NextPhoto(view, max(0.0, float(gains[best])), words)
+
+
+def _shows_label_alone(view: UnitView) -> bool:
+    """Whether a view is a close-up of a label; what was typed has no place in a photo."""
+    placed = any(text.polygon for text in view.texts) or any(code.polygon for code in view.codes)
+    return view.usable and view.unit is None and placed
 
 
 def taken_faces(views: tuple[UnitView, ...]) -> set[str]:

@@ -1,18 +1,20 @@
 """A second opinion on a claim: does what is seen agree with what the seller says it is?"""
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.catalogue.index import index_catalogue
+from plugface.models.catalogue.index import compact, index_catalogue
 from plugface.models.decision.answers import CONTRADICTIONS, Decision, Evidence, NextPhoto
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide, explain_family, percent
 from plugface.models.decision.pairing import Needs
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
+from plugface.models.matching.pair_features import SURE_NATS
 from plugface.models.matching.pooling import pool_views, variants_of
 from plugface.models.unit_choice import UnitChoice, gather_views
 from plugface.vision.observations import Observations
@@ -159,6 +161,12 @@ class _Claim:
         return self.of_family * self.of_variant
 
     @property
+    def is_open(self) -> bool:
+        """Whether nothing speaks surely against the variant: of many each is improbable for a start."""
+        fair = 1.0 / len(self.family.variants)
+        return self.variant is not None and self.of_variant > fair * math.exp(-SURE_NATS)
+
+    @property
     def name(self) -> str:
         return self.family.key if self.variant is None else f"{self.family.key} {self.variant}"
 
@@ -172,7 +180,7 @@ def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerd
     if contradicted and claim.family.key in decision.families:
         return "cannot tell", f"What was seen contradicts itself. {contradicted[0].message}"
     identified = decision.verdict == "identified" and decision.families[0] == claim.family.key
-    if claim.probability <= 1.0 - costs.accept_at:
+    if claim.probability <= 1.0 - costs.accept_at and not (identified and claim.is_open):
         if identified:
             said = f"It is {_a(claim.family.key)}, but not {claim.variant} ({figure})."
             return "disagrees", f"{said} {_why_not(claim)}".strip()
@@ -180,7 +188,8 @@ def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerd
             return "disagrees", f"What is seen is {decision.families[0]}, not {name} ({figure})."
         return "disagrees", f"What is seen does not fit {name} ({figure})."
     if decision.verdict == "not_in_catalogue":
-        return "disagrees", f"It is in no family of this catalogue, so it is not {name} ({figure})."
+        none = f"in no family of this catalogue ({percent(decision.unknown_probability)})"
+        return "disagrees", f"It is most likely {none}, not {name} ({figure})."
     if identified:
         settled = claim.variant is None or decision.variants == (claim.variant,)
         if settled and costs.accepts(claim.probability):
@@ -189,7 +198,7 @@ def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerd
             return "cannot tell", f"{name} is the likeliest ({figure}), not surely enough to agree."
         return "cannot tell", (
             f"It is {_a(claim.family.key)}; whether it is {claim.variant} is not settled ({figure}). "
-            f"{decision.variant_message}"
+            f"{_say_shared(claim)}{decision.variant_message}"
         )
     if claim.variant is None and costs.accepts(claim.probability):
         # And what keeps it from being accepted.
@@ -197,6 +206,29 @@ def _judge(decision: Decision, claim: _Claim, costs: Costs) -> tuple[OpinionVerd
     if claim.probability >= 0.5:
         return "cannot tell", f"{name} is the likeliest ({figure}), not surely enough to agree."
     return "cannot tell", f"{name} is possible ({figure}), and so is something else."
+
+
+def _say_shared(claim: _Claim) -> str:
+    """The number or suffix that was read and that others have as well as the claimed variant.
+
+    It speaks neither for the variant nor against it, so no list of reasons has it.
+    """
+    fields = {"service number": "service_numbers", "suffix": "suffixes"}
+    shared = []
+    for hint in claim.judged.hints if claim.judged else ():
+        having = [
+            variant.key
+            for variant in claim.family.variants
+            if hint.read
+            and hint.kind in fields
+            and compact(hint.read) in map(compact, getattr(variant, fields[hint.kind]))
+        ]
+        if claim.variant in having and len(having) > 1:
+            shared.append((len(having), hint.read, having))
+    if not shared:
+        return ""
+    n, read, having = min(shared)
+    return f"'{read}' was read, which {' and '.join(having)} {'both' if n == 2 else 'all'} have. "
 
 
 def _why_not(claim: _Claim) -> str:

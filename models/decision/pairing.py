@@ -1,6 +1,6 @@
 """What a unit must be used with, and whether it serves a swap."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from plugface.models.catalogue.entries import Catalogue, Family, Pairing, Variant
@@ -46,7 +46,9 @@ def _pairing_words(rule: Pairing) -> str:
     return f"Use it with {' or '.join(partners)}{when}. {rule.why}"
 
 
-def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family | None = None) -> SwapFit:
+def fit_variant(
+    family: Family, variant: Variant, needs: Needs, catalogue: Catalogue | None = None
+) -> SwapFit:
     """Whether one variant serves the swap, with every reason and everything still unknown.
 
     Parameters
@@ -55,13 +57,15 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
     variant : Variant
         Of that family.
     needs : Needs
-    partner : Family, optional
-        The family that `needs.partner` names.
+    catalogue : Catalogue, optional
+        In which the partner in hand and those that the family must be used with are looked up.
 
     Returns
     -------
     fit : SwapFit
     """
+    listed = {} if catalogue is None else catalogue.by_key
+    partner = listed.get(needs.partner) if needs.partner else None
     against: list[str] = []
     reasons: list[str] = []
     unknown: list[str] = []
@@ -75,10 +79,34 @@ def fit_variant(family: Family, variant: Variant, needs: Needs, partner: Family 
         unknown.append(f"whether {variant.key} is locked")
     if partner is not None and (words := _no_pair(family, partner)):
         against.append(words)
-    for check in (_fit_throttle, _fit_crank, _fit_gearbox, _fit_year, _fit_partner):
+    for check in (_fit_throttle, _fit_crank, _fit_gearbox, _fit_year):
         check(family, variant, needs, against, reasons, unknown)
+    _fit_partner(family, partner, needs, against, reasons, unknown)
+    if not against:
+        _fit_those_needed(family, needs, listed, against, unknown)
     serves: Literal["yes", "no", "unknown"] = "no" if against else "unknown" if unknown else "yes"
     return SwapFit(serves, tuple(against or reasons), tuple(dict.fromkeys(unknown)))
+
+
+def rules_family_out(family: Family, needs: Needs, catalogue: Catalogue | None = None) -> bool:
+    """Whether no variant of a family could serve the swap, listed or not.
+
+    Parameters
+    ----------
+    family : Family
+    needs : Needs
+    catalogue : Catalogue, optional
+
+    Returns
+    -------
+    out : bool
+    """
+    first, last = family.variants[0].years
+    years = (min(first, needs.year or first), max(last, needs.year or last))
+    any_of_it = family.variants[0].model_copy(
+        update={"status": "usable", "throttle": "unknown", "crank_teeth": None, "years": years}
+    )
+    return fit_variant(family, any_of_it, needs, catalogue).serves == "no"
 
 
 def _helps(family: Family, needs: Needs) -> bool:
@@ -141,22 +169,80 @@ def _no_pair(family: Family, partner: Family) -> str:
     return f"the {partner.key} in hand runs the {' and the '.join(both)} too" if both else ""
 
 
-def _fit_partner(family, variant, needs, against, reasons, unknown) -> None:
+def _fit_partner(family, partner: Family | None, needs, against, reasons, unknown) -> None:
+    """What either side's entry says of the pair: one that names it is enough; the stricter donor counts."""
     if needs.partner is None:
         return
-    rules = [
-        rule for rule in family.pairing if needs.gearbox is None or rule.gearbox in ("any", needs.gearbox)
+    own = _rules_for(family, needs)
+    theirs = _rules_for(partner, needs) if partner is not None else []
+    naming = [
+        [rule for rule in rules if key in rule.families]
+        for rules, key in ((own, needs.partner), (theirs, family.key))
     ]
-    naming = [rule for rule in rules if needs.partner in rule.families]
-    if rules and not naming:
-        wanted = " or ".join(dict.fromkeys(key for rule in rules for key in rule.families))
-        against.append(f"it must be used with {wanted}, not with {needs.partner}")
-    elif any(needs.partner in rule.donors for rule in naming):
-        unknown.append(f"whether the {needs.partner} in hand comes from the same donor, as it must")
-    elif naming:
-        reasons.append(f"it pairs with the {needs.partner} in hand")
+    if any(naming):
+        one_donor = any(
+            rules and all(key in rule.donors for rule in rules)
+            for rules, key in zip(naming, (needs.partner, family.key), strict=True)
+        )
+        if one_donor:
+            unknown.append(f"whether the {needs.partner} in hand comes from the same donor, as it must")
+        else:
+            reasons.append(f"it pairs with the {needs.partner} in hand")
+    elif own:
+        against.append(f"it must be used with {_wanted(own)}, not with {needs.partner}")
+    elif theirs:
+        against.append(f"the {needs.partner} in hand must be used with {_wanted(theirs)}")
     else:
         unknown.append(f"whether it works with {needs.partner}; the catalogue has no pairing for it")
+
+
+def _fit_those_needed(family: Family, needs: Needs, listed, against, unknown) -> None:
+    """Whether something that the unit must be used with serves, with the swap's gearbox or, unsaid, with
+    either."""
+    gearboxes: tuple[Literal["automatic", "manual"], ...] = ("automatic", "manual")
+    if needs.gearbox or family.controls == "gearbox":
+        gearboxes = (needs.gearbox or "automatic",)
+    said = [_no_partner_serves(family, replace(needs, gearbox=one), listed) for one in gearboxes]
+    if all(said):
+        against.append(said[0])
+    elif any(said):
+        unknown.append(
+            "which gearbox the swap has: with one of the two nothing that it must be used with serves"
+        )
+
+
+def _no_partner_serves(family: Family, needs: Needs, listed: dict[str, Family]) -> str:
+    """Why nothing that the unit must be used with serves the swap; empty where something may, or nothing is
+    asked. A gearbox unit drives no throttle and reads no crank wheel: its engine unit does.
+    """
+    if needs.partner is not None:
+        keys, named = [needs.partner], f"of the {needs.partner} in hand"
+    else:
+        rules = _rules_for(family, needs)
+        keys = list(dict.fromkeys(key for rule in rules for key in rule.families))
+        named = f"of {_wanted(rules)}, which it must be used with," if rules else ""
+    partners = [listed[key] for key in keys if key in listed]
+    if len(partners) < len(keys) or any(_may_serve(one, v, needs) for one in partners for v in one.variants):
+        return ""
+    return f"no variant {named} serves the swap" if partners else ""
+
+
+def _may_serve(family: Family, variant: Variant, needs: Needs) -> bool:
+    """Whether neither a lock nor throttle, crank teeth or year rule a variant out."""
+    against: list[str] = []
+    for check in (_fit_throttle, _fit_crank, _fit_year):
+        check(family, variant, needs, against, [], [])
+    return variant.status != "locked" and not against
+
+
+def _rules_for(family: Family, needs: Needs) -> list[Pairing]:
+    return [
+        rule for rule in family.pairing if needs.gearbox is None or rule.gearbox in ("any", needs.gearbox)
+    ]
+
+
+def _wanted(rules: list[Pairing]) -> str:
+    return " or ".join(dict.fromkeys(key for rule in rules for key in rule.families))
 
 
 def join_fits(fits: dict[str, SwapFit]) -> SwapFit:
@@ -172,9 +258,14 @@ def join_fits(fits: dict[str, SwapFit]) -> SwapFit:
     unknown = _named({name: fit.unknown for name, fit in fits.items()})
     if len(answers) == 1:
         return SwapFit(answers.pop(), reasons, unknown)
-    return SwapFit(
-        "unknown", reasons, (*unknown, "which variant it is: some that remain serve, others do not")
+    parted = (
+        "some that remain serve, others do not"
+        if {"yes", "no"} <= answers
+        else "some that remain serve, of others it is not known"
+        if "yes" in answers
+        else "some that remain do not serve, of others it is not known"
     )
+    return SwapFit("unknown", reasons, (*unknown, f"which variant it is: {parted}"))
 
 
 def _named(said: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
@@ -197,7 +288,28 @@ def list_serving(catalogue: Catalogue, needs: Needs) -> list[tuple[str, str, Swa
     -------
     serving : list of (family, variant, SwapFit)
     """
-    partner = catalogue.by_key.get(needs.partner) if needs.partner else None
-    fits = [(f.key, v.key, fit_variant(f, v, needs, partner)) for f in catalogue.families for v in f.variants]
+    fits = [
+        (f.key, v.key, fit_variant(f, v, needs, catalogue)) for f in catalogue.families for v in f.variants
+    ]
     order = {"yes": 0, "unknown": 1}
     return sorted((row for row in fits if row[2].serves != "no"), key=lambda row: order[row[2].serves])
+
+
+def list_locked(catalogue: Catalogue, needs: Needs) -> list[tuple[str, str]]:
+    """Family and variant keys that would serve the swap, were they not locked.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    needs : Needs
+
+    Returns
+    -------
+    locked : list of (family, variant)
+    """
+    locked = ((f, v) for f in catalogue.families for v in f.variants if v.status == "locked")
+    return [
+        (f.key, v.key)
+        for f, v in locked
+        if fit_variant(f, v.model_copy(update={"status": "usable"}), needs, catalogue).serves != "no"
+    ]

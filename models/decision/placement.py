@@ -7,8 +7,8 @@ is of no use, then the bin.
 from dataclasses import dataclass
 from typing import Literal
 
-from plugface.models.catalogue.entries import Catalogue, Family
-from plugface.models.decision.answers import TWO_UNITS, Decision
+from plugface.models.catalogue.entries import Catalogue, Family, Variant
+from plugface.models.decision.answers import NOT_LISTED, TWO_UNITS, TWO_VARIANTS, Decision
 
 Destination = Literal[
     "hazard", "look-alike bench", "retake", "locked", "wrong market", "not in catalogue", "family bin"
@@ -94,9 +94,12 @@ def assign_place(
 
 
 def _place_identified(decision: Decision, family: Family, market: str, next_photo: str) -> Place:
+    if open_label := _open_label(decision):
+        words = f"{family.key}, but {open_label}. {next_photo or BY_HAND}"
+        return Place("look-alike bench", f"BENCH {family.key}, which variant", words)
     remaining = [v for v in family.variants if v.key in decision.variants] or list(family.variants)
     locked = [v for v in remaining if v.status == "locked"]
-    abroad = [v for v in remaining if market and v.market not in ("any", market)]
+    abroad = [v for v in remaining if is_abroad(v, market)]
     named = f"{family.key} {remaining[0].key}" if len(remaining) == 1 else family.key
     if len(locked) == len(remaining):
         return Place("locked", f"LOCKED {family.key}", f"{named} is marked locked in the catalogue.")
@@ -107,13 +110,40 @@ def _place_identified(decision: Decision, family: Family, market: str, next_phot
         )
     if locked or abroad:
         which = ", ".join(v.key for v in remaining)
-        why = "some of them are locked" if locked else f"some of them are not for {market}"
+        held = locked or abroad
+        be = f"{', '.join(v.key for v in held)} {'is' if len(held) == 1 else 'are'}"
+        why = f"{be} locked" if locked else f"{be} not for {market}"
         words = f"{family.key}, but {which} remain and {why}. {next_photo or decision.variant_message}"
         return Place(
             "look-alike bench", f"BENCH {family.key} {'/'.join(v.key for v in remaining)}", words.strip()
         )
     code = f" ({family.stock_code})" if family.stock_code else ""
     return Place("family bin", f"{family.key}{code}", decision.message)
+
+
+def is_abroad(variant: Variant, market: str) -> bool:
+    """Whether a variant is for another market than the one a lot is for; none is where that is empty.
+
+    Parameters
+    ----------
+    variant : Variant
+    market : str
+        In any writing.
+
+    Returns
+    -------
+    abroad : bool
+    """
+    here = market.strip().casefold()
+    return bool(here) and variant.market.casefold() not in ("any", here)
+
+
+def _open_label(decision: Decision) -> str:
+    """What of the label leaves open which variant it is; empty where nothing does."""
+    names = {finding.name for finding in decision.findings}
+    if TWO_VARIANTS in names:
+        return "numbers of different variants were read"
+    return "the number that was read is listed for none of its variants" if NOT_LISTED in names else ""
 
 
 Standing = Literal["plain", "hazard", "locked", "variant open", "one of few"]
@@ -142,6 +172,8 @@ def standing(decision: Decision, catalogue: Catalogue) -> Standing:
     family = _family(catalogue, decision.families[0])
     if family.hazard != "none":
         return "hazard"
+    if _open_label(decision):
+        return "variant open"
     remaining = [v for v in family.variants if v.key in decision.variants] or list(family.variants)
     if all(v.status == "locked" for v in remaining):
         return "locked"

@@ -8,8 +8,9 @@ into one.
 
 import math
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -18,13 +19,18 @@ from plugface.models.catalogue.index import Strings, compact, index_variants
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.label_fields import (
+    LINKS,
     REVISION_WORDS,
+    Run,
     cut_text,
     is_below_or_right,
     join_split,
     looks_like_number,
     matching_run,
     number_lines,
+    runs_of,
+    strip_others,
+    without_captioned,
 )
 from plugface.models.matching.payloads import list_stretches, revision_of
 from plugface.models.matching.text_fit import best_string, score_lines
@@ -54,10 +60,11 @@ FLOOR = -20.0
 class VariantPosterior:
     """Probabilities of n_variants given the family, and of a number or suffix that none of them lists."""
 
-    chances: np.ndarray  # float (n_variants,); with `unlisted` they sum to 1
-    unlisted: float
+    chances: np.ndarray  # float (n_variants,); what they leave to 1 is that of an unlisted number or suffix
+    unlisted: float  # that rest; 0 where nothing was read of either: then no finding speaks of one
     read: str  # what was read of number and suffix, "" if nothing
     hints: tuple["Hint", ...] = ()
+    rivals: tuple["Claim", ...] = ()  # two numbers or payloads that are of different variants, or none
 
     @property
     def telling(self) -> str:
@@ -68,6 +75,14 @@ class VariantPosterior:
 
 
 Kind = Literal["service number", "suffix", "barcode", "donor's year", "before anything is seen"]
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A number or payload that was read as some variants list it."""
+
+    read: str
+    variants: frozenset[int]  # their places in the family
 
 
 @dataclass(frozen=True)
@@ -105,7 +120,7 @@ class Heard:
     """What one view says of the variants of one family."""
 
     photo: int
-    told: dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]]  # by the kind of reading: odds, what was read
+    told: dict[Kind, "Told"]
 
 
 def hear(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> tuple[Heard, ...]:
@@ -121,10 +136,10 @@ def hear(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> tuple[
     -------
     heard : tuple of Heard, one a view
     """
-    told: list[dict[Kind, tuple[np.ndarray | None, tuple[str, ...]]]] = [{} for _ in views]
+    told: list[dict[Kind, Told]] = [{} for _ in views]
     for kind, judge in _JUDGES.items():
-        for own, (odds, read) in zip(told, judge(family, views, noise), strict=True):
-            own[kind] = (odds, read)
+        for own, said in zip(told, judge(family, views, noise), strict=True):
+            own[kind] = said
     return tuple(Heard(view.photo, own) for view, own in zip(views, told, strict=True))
 
 
@@ -151,14 +166,15 @@ def judge_heard(
             words = " or ".join(map(str, donor_years)) if source == "donor's year" else ""
             hints.append(Hint(source, words, odds))
             continue
-        own = [line for one in heard for line in one.told[source][1]]
-        told = [(said, one.photo) for one in heard if (said := one.told[source][0]) is not None]
+        own = [line for one in heard for line in one.told[source].read]
+        told = [(said, one.photo) for one in heard if (said := one.told[source].odds) is not None]
         photo = max(told, key=lambda pair: float(np.ptp(pair[0][:-1])))[1]
         hints.append(Hint(source, ", ".join(dict.fromkeys(own)), odds, photo))
-    lines = [line for kind in _JUDGES for one in heard for line in one.told[kind][1]]
+    lines = [line for kind in _JUDGES for one in heard for line in one.told[kind].read]
     mass = _shares(by_source)
     unlisted = float(mass[-1]) if any(kind in by_source for kind in _JUDGES) else 0.0
-    return VariantPosterior(mass[:-1], unlisted, " ".join(dict.fromkeys(lines)), tuple(hints))
+    read = " ".join(dict.fromkeys(lines))
+    return VariantPosterior(mass[:-1], unlisted, read, tuple(hints), _find_rivals(heard))
 
 
 def best_chance(
@@ -188,13 +204,33 @@ def _odds_by_source(
     before[-1] = np.log(noise.number_unlisted)
     by_source: dict[Kind, np.ndarray] = {"before anything is seen": before}
     for kind in _JUDGES:
-        told = [odds for one in heard if (odds := one.told[kind][0]) is not None]
+        told = [odds for one in heard if (odds := one.told[kind].odds) is not None]
         if told:
             effective = len(told) / (1.0 + (len(told) - 1.0) * LABEL_CORRELATION)
             by_source[kind] = np.mean(told, axis=0) * effective
+    if rivals := _find_rivals(heard):
+        # Each is listed, so none stands for a variant that is not, and which is the unit's own nobody knows.
+        level = np.full(len(before), FLOOR)
+        level[sorted(named_by(rivals))] = 0.0
+        by_source |= {kind: level for kind in _CLAIMING if kind in by_source}
     if donor_years:
         by_source["donor's year"] = np.append([_year_odds(v, donor_years) for v in family.variants], 0.0)
     return by_source
+
+
+def named_by(claims: Iterable[Claim]) -> frozenset[int]:
+    """Places of all variants that one of the claims names."""
+    return frozenset(place for claim in claims for place in claim.variants)
+
+
+def _find_rivals(heard: Sequence[Heard]) -> tuple[Claim, ...]:
+    """The first two claims that no variant fits both of, whichever photos they are in; or none."""
+    claims = [claim for one in heard for kind in _CLAIMING for claim in one.told[kind].claims]
+    for k, claim in enumerate(claims):
+        for other in claims[:k]:
+            if claim.variants.isdisjoint(other.variants):
+                return (other, claim)
+    return ()
 
 
 def _shares(by_source: dict[Kind, np.ndarray]) -> np.ndarray:
@@ -236,7 +272,7 @@ def explain_variant(
     for hint in posterior.hints:
         lead = float(hint.odds[place] - hint.odds[other])
         if abs(lead) >= 0.05:
-            words = _hint_words(hint, mine, rival or "a variant that is not listed", lead > 0)
+            words = _hint_words(hint, mine, rival, lead > 0)
             evidence.append(Evidence(hint.kind, words, lead, hint.photo))
     return tuple(sorted(evidence, key=lambda e: -abs(e.weight))), rival
 
@@ -249,15 +285,25 @@ def _hint_words(hint: Hint, mine: Variant, rival: str, leads: bool) -> str:
         return f"the donor's plate says {hint.read}, {mine.key} was fitted {first} to {last}"
     if hint.kind == "before anything is seen":
         return "a number that no variant lists is rare"
+    if leads and rival and hint.read in listed:
+        return f"'{hint.read}' was read, the {hint.kind} of {mine.key}, not of {rival}"
+    rival = rival or "a variant that is not listed"
     if not hint.read:
         fits = "better" if leads else "worse"
         return f"what was made out of the {hint.kind} fits {mine.key}{has} {fits} than {rival}"
     return f"'{hint.read}' was read, which fits {mine.key}{has} {'better' if leads else 'worse'} than {rival}"
 
 
-#: What one kind of reading says in one view: odds of each variant and of none listed, and what was read.
-_Told = tuple[np.ndarray | None, tuple[str, ...]]
-_NOTHING: _Told = (None, ())
+@dataclass(frozen=True)
+class Told:
+    """What one kind of reading says in one view."""
+
+    odds: np.ndarray | None = None  # float (n_variants + 1,), nats: of each variant and of none listed
+    read: tuple[str, ...] = ()
+    claims: tuple[Claim, ...] = ()
+
+
+_NOTHING = Told()
 
 
 def _year_odds(variant: Variant, years: tuple[int, ...]) -> float:
@@ -272,7 +318,7 @@ def _per_variant(scores: np.ndarray, strings: Strings, n: int) -> np.ndarray:
     return best
 
 
-def _numbers(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
+def _numbers(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[Told]:
     """Of several lines that may be the number, the one that is nearest to a listed one is it."""
     written = index_variants(family)
     strings, found = written.numbers, [_NOTHING for _ in views]
@@ -292,8 +338,37 @@ def _numbers(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> li
         quoted = next((run.value for run in runs if run is not None), None)
         odds = np.append(_per_variant(known[nearest], strings, len(family.variants)), clean[nearest])
         odds = np.logaddexp(np.log(noise.number_elsewhere), np.log(1 - noise.number_elsewhere) + odds)
-        found[place] = (odds, () if quoted is None else (quoted,))
+        found[place] = Told(odds, () if quoted is None else (quoted,), _claims_of(lines, known, strings))
     return found
+
+
+def _claims_of(lines: Sequence[Text], scores: np.ndarray, strings: Strings) -> tuple[Claim, ...]:
+    """Numbers that stand in the lines as listed, and are surely read; of those that overlap the longest.
+
+    Two columns of a label can be read as one line, so that a line may hold several.
+    """
+    listed = {value: place for place, value in enumerate(strings.values)}
+    claims = []
+    for line, score in zip(lines, scores, strict=True):
+        held = [run for run in runs_of(line.value) if run.whole_words and compact(run.value) in listed]
+        taken = _longest_apart(held)
+        places = [listed[compact(run.value)] for run in taken]
+        rivals = np.delete(score, places)  # what it may have been misread from
+        claims += [
+            Claim(run.value, frozenset(strings.owners[place]))
+            for run, place in zip(taken, places, strict=True)
+            if score[place] - rivals.max(initial=-np.inf) >= TELLING_NATS
+        ]
+    return tuple(claims)
+
+
+def _longest_apart(runs: Iterable[Run]) -> list[Run]:
+    """Of runs that overlap the longest."""
+    taken: list[Run] = []
+    for run in sorted(runs, key=lambda run: -len(compact(run.value))):
+        if all(run.end <= other.start or run.start >= other.end for other in taken):
+            taken.append(run)
+    return taken
 
 
 def _clean_number(text: Text, pattern, noise: ErrorModel) -> float:
@@ -310,14 +385,18 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
 
     It has a field of its own behind or under its caption, or follows the number; what else stands in that
     line, such as a mark, comes behind it. Where it is found in its place, what stands by itself is none.
+    Where it is found nowhere else, it may stand before the number.
     """
     if not family.label.suffix:
         return []
+    view = replace(view, texts=without_captioned(view.texts, index_variants(family).number_forms))
     caption, pattern = compact(family.label.suffix_caption), compile_pattern(family.label.suffix)
     number = compile_pattern(family.label.service_number)
     captions = [t for t in view.texts if _is_caption(compact(t.value), caption)]
     found = []
-    for text in (*view.texts, *join_split(view.texts, index_variants(family).number_forms)):
+    lines = (*view.texts, *join_split(view.texts, index_variants(family).number_forms))
+    parts = [(line, part) for line in lines for part in _part_at_numbers(line, family)]
+    for line, text in parts:
         words = text.value.upper().split()
         if not words or (text.kind == "cast" and not looks_like_number(text)):
             continue
@@ -327,14 +406,25 @@ def _suffix_words(family: Family, view: UnitView) -> list[tuple[Text, Text, floa
             or _last_word(text, words, pattern, caption)
         )
         if placed is not None:
-            found.append((text, placed, PLACED_SUFFIX))
+            found.append((line, placed, PLACED_SUFFIX))
         elif len(words) == 1 and pattern.fullmatch(compact(words[0])):
             boxed = any(c is not text and is_below_or_right(c, text) for c in captions)
-            found.append((text, text, PLACED_SUFFIX if boxed else LOOSE_SUFFIX))
+            found.append((line, text, PLACED_SUFFIX if boxed else LOOSE_SUFFIX))
         elif len(words) == 2 and pattern.fullmatch(words[1]) and words[0].strip(".:#").isalpha():
-            found.append((text, _word(text, 1), LOOSE_SUFFIX))
+            found.append((line, _word(text, 1), LOOSE_SUFFIX))
     surest = max((sure for _, _, sure in found), default=0.0)
-    return [one for one in found if one[2] == surest]
+    return [one for one in found if one[2] == surest] or _before_numbers(view.texts, number, family)
+
+
+def _part_at_numbers(line: Text, family: Family) -> list[Text]:
+    """A line in parts, each with one listed number of the family: every number has a suffix of its own."""
+    listed, whole = index_variants(family).numbers.values, compact(line.value)
+    if sum(whole.count(number) for number in listed) < 2:
+        return [line]
+    held = [run for run in runs_of(line.value) if compact(run.value) in listed]
+    starts = sorted(run.start for run in _longest_apart(held))
+    edges = [0, *starts[1:], len(line.value)]
+    return [cut_text(line, start, end) for start, end in pairwise(edges)]
 
 
 def _is_caption(word: str, caption: str) -> bool:
@@ -374,6 +464,26 @@ def _behind_number(text: Text, number, suffix) -> Text | None:
     return cut_text(text, run.end + found.start(1), run.end + found.end(1))
 
 
+def _before_numbers(texts: Iterable[Text], number, family: Family) -> list[tuple[Text, Text, float]]:
+    """Suffixes that a line begins with, right before its number, as `_suffix_words` has them.
+
+    What none lists, goes on with a caption or is part of a mark is none. Where anything else stands before
+    it, it may be the year of a date, a unit, the end of a serial or of a caption.
+    """
+    written = index_variants(family)
+    captions = LINKS | {word for mark in family.marks for word in mark.text.upper().split()}
+    found = []
+    for text in texts:
+        left = strip_others(text, written.number_forms)
+        if left is None or not text.value.strip().startswith(left.value.strip()):
+            continue
+        run = matching_run(left, number)
+        word = re.fullmatch(r"\s*([^\W_]+)[\s./:#=-]*", left.value[: run.start]) if run else None
+        if word and word[1].upper() in {*written.suffixes.values} - captions:
+            found.append((text, cut_text(left, word.start(1), word.end(1)), LOOSE_SUFFIX))
+    return found
+
+
 def _last_word(text: Text, words: list[str], suffix, caption: str) -> Text | None:
     """The end of a line whose number was misread, where a suffix has no field of its own."""
     if caption or len(words) < 2 or not suffix.fullmatch(words[-1]) or not looks_like_number(text):
@@ -381,14 +491,15 @@ def _last_word(text: Text, words: list[str], suffix, caption: str) -> Text | Non
     return _word(text, len(words) - 1)
 
 
-def place_suffixes(family: Family, view: UnitView) -> list[tuple[Text, str]]:
-    """What was read in the place of a suffix and can be one of this family, with the line it stands in; not
-    what stands by itself.
+def place_suffixes(family: Family, view: UnitView, *, alone: bool = False) -> list[tuple[Text, str]]:
+    """What was read in the place of a suffix and can be one of this family, with the line it stands in.
 
     Parameters
     ----------
     family : Family
     view : UnitView
+    alone : bool
+        Where nothing is in its place, what stands by itself too.
 
     Returns
     -------
@@ -398,7 +509,7 @@ def place_suffixes(family: Family, view: UnitView) -> list[tuple[Text, str]]:
     words = [
         (text, word.value.upper())
         for text, word, sure in _suffix_words(family, view)
-        if sure == PLACED_SUFFIX
+        if alone or sure == PLACED_SUFFIX
     ]
     return [(text, word) for text, word in words if pattern.fullmatch(word)]
 
@@ -427,7 +538,7 @@ def _is_tail(run: str, numbers: list[str]) -> bool:
     return len(compact(run)) >= MIN_TAIL and any(number.endswith(compact(run)) for number in numbers)
 
 
-def _suffixes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
+def _suffixes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[Told]:
     strings, told = index_variants(family).suffixes, [_NOTHING for _ in views]
     words_of = [_suffix_words(family, view) if strings.values else [] for view in views]
     scores = iter(score_lines([word for words in words_of for _, word, _ in words], strings, noise))
@@ -437,7 +548,7 @@ def _suffixes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> l
     return told
 
 
-def _judge_suffixes(family: Family, found: list[tuple[np.ndarray, Text, Text, float]], noise) -> _Told:
+def _judge_suffixes(family: Family, found: list[tuple[np.ndarray, Text, Text, float]], noise) -> Told:
     """Of one view: scores, line, word and how surely it is the suffix, of each that may be one."""
     strings, pattern = index_variants(family).suffixes, compile_pattern(family.label.suffix)
     total = np.full(len(family.variants) + 1, -20.0)
@@ -452,7 +563,8 @@ def _judge_suffixes(family: Family, found: list[tuple[np.ndarray, Text, Text, fl
         odds = np.logaddexp(np.log(1 - sure), np.log(sure) + odds)
         told.append((float(np.ptp(odds[:-1])), word))
         total = np.maximum(total, odds)
-    return total, (max(told, key=lambda pair: pair[0])[1].value,)  # the word that tells most is quoted
+    # The word that tells most is quoted.
+    return Told(total, (max(told, key=lambda pair: pair[0])[1].value,))
 
 
 def _word(text: Text, place: int, caption: str = "") -> Text:
@@ -465,16 +577,18 @@ def _word(text: Text, place: int, caption: str = "") -> Text:
     return cut_text(text, start, end)
 
 
-def _barcodes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[_Told]:
+def _barcodes(family: Family, views: Sequence[UnitView], noise: ErrorModel) -> list[Told]:
     found = []
     for view in views:
-        told, read = None, []
-        for code in view.codes:
-            hits = payload_names(code.payload, family)
-            if any(hits):
-                read.append(code.payload)
-                told = np.append(np.where(hits, BARCODE_NATS, 0.0), 0.0)
-        found.append((told, tuple(read)))
+        claims = [
+            Claim(code.payload, frozenset(np.flatnonzero(hits).tolist()))
+            for code in view.codes
+            if any(hits := payload_names(code.payload, family))
+        ]
+        odds = np.zeros(len(family.variants) + 1)
+        odds[sorted(named_by(claims))] = BARCODE_NATS
+        read = tuple(claim.read for claim in claims)
+        found.append(Told(odds, read, tuple(claims)) if claims else _NOTHING)
     return found
 
 
@@ -518,7 +632,9 @@ def _is_of(variant: Variant, number: str, suffix: str) -> bool:
     return not suffix or not variant.suffixes or suffix in {compact(s) for s in variant.suffixes}
 
 
-_JUDGES: dict[Kind, Callable[[Family, Sequence[UnitView], ErrorModel], list[_Told]]] = {
+#: Kinds of reading that name variants outright.
+_CLAIMING: tuple[Kind, ...] = ("service number", "barcode")
+_JUDGES: dict[Kind, Callable[[Family, Sequence[UnitView], ErrorModel], list[Told]]] = {
     "service number": _numbers,
     "suffix": _suffixes,
     "barcode": _barcodes,

@@ -30,6 +30,8 @@ _HALF = 0.5
 _SQUARE = ((100.0, 100.0), (900.0, 100.0), (900.0, 900.0), (100.0, 900.0))
 #: A label's code covers little of its unit; a card's covers much (see id_cards.py).
 _ON_LABEL = tuple((0.15 * x, 0.15 * y) for x, y in _SQUARE)
+#: The photo beside a close-up that shows a label, by where the entry says it sticks; at an edge none does.
+_LABEL_VIEWS = {"unknown": "back", "back": "back", "face": "front"}
 _QUALITY = Quality(width_px=1280, height_px=960, median_luma=0.45, burnt_share=0.0, blur_px=0.8)
 _BALANCE = WhiteBalance(gains_rgb=(1.0, 1.0, 1.0), method="none", confidence=0.0)
 
@@ -62,8 +64,9 @@ def draw_observations(
     codes: tuple[Code, ...] = ()
     if view == "front":
         texts = [_read_mark(m.text, noise, rng) for m in family.marks if rng.random() < noise.mark_read]
-    if view in ("back", "label close-up"):
-        texts, codes = _draw_label(family, variant, noise, rng, close)
+    if view in ("label close-up", _LABEL_VIEWS.get(family.label.side)):
+        lines, codes = _draw_label(family, variant, noise, rng, close)
+        texts += lines
     if view in ("donor plate", "label close-up"):
         return Observations(sha, _QUALITY, _BALANCE, texts=tuple(texts), codes=codes)
     seen_front = front != (rng.random() < noise.face_wrong)

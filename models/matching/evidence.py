@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from plugface.models.catalogue.index import CatalogueIndex, index_alone
+from plugface.models.catalogue.index import CatalogueIndex, index_alone, index_part
 from plugface.models.decision.answers import Evidence
 from plugface.models.matching import rules
 from plugface.models.matching.error_model import ErrorModel
@@ -20,6 +20,8 @@ from plugface.models.unit_choice import UnitView
 
 #: Rules that move the odds by less than this are not worth a sentence; nats.
 QUIET_NATS = 0.2
+#: A sum that is off by more than this is another answer; nats (odds doubled or halved, our choice).
+DOUBLES_NATS = math.log(2.0)
 
 #: Names of what is no rule: reasons too small to be told one by one, what holds before anything is seen, and
 #: how often fits like this one were right.
@@ -73,7 +75,8 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
     seen : Seen
     lead : float
         By how much the family is more probable than its rival, nats. Where the reasons together say the
-        opposite, what fits like this one turned out to be stands as a reason of its own.
+        opposite, or another thing than that of a family that falls behind some other unit, what fits like
+        this one turned out to be stands as a reason of its own.
 
     Returns
     -------
@@ -95,10 +98,15 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
         gaps = [abs(o[row] - (0.0 if rival is None else o[rival])) for o in odds]
         loudest = max(range(len(fits)), key=lambda k: fits[k].measured[column] * gaps[k])
         agrees = own[column] > QUIET_NATS or (gap > 0 and own[column] > -QUIET_NATS)
-        words = rule.explain(alone, seen.views[loudest], seen.noise, agrees)
+        view = seen.views[loudest]
+        if rule.quote is not None:
+            # What puts a family behind is what was read of another: of its rival, or of any.
+            ahead = row if gap > 0 else rival
+            view = rule.quote(view, index if ahead is None else index_part(index, [ahead]), seen.noise)
+        words = rule.explain(alone, view, seen.noise, agrees)
         if agrees != (gap > 0):
             words += f"; {key} fits {'worse' if gap > 0 else 'better'}"
-        evidence.append(Evidence(rule.name, words, gap, seen.views[loudest].photo))
+        evidence.append(Evidence(rule.name, words, gap, view.photo))
     if rival is None:
         n, unknown = len(index.families), seen.noise.unknown
         prior = math.log((1.0 - unknown) / n / unknown)
@@ -106,7 +114,9 @@ def explain(row: int, rival: int | None, seen: Seen, lead: float) -> tuple[Evide
     if abs(small) >= 0.05:
         evidence.append(Evidence(SMALLER, "smaller reasons together", small))
     total = sum(e.weight for e in evidence)
-    if total * lead <= 0 and abs(lead) >= QUIET_NATS:
+    # Those behind some other unit are read beside each other: a better sum is never the less probable.
+    apart = rival is None and lead < 0 and abs(lead - total) > DOUBLES_NATS
+    if apart or (total * lead <= 0 and abs(lead) >= QUIET_NATS):
         words = "units that were checked and fitted like this one, taken together"
         evidence.append(Evidence(EXPERIENCE, words, lead - total))
     return tuple(sorted(evidence, key=lambda e: -abs(e.weight)))

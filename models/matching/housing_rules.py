@@ -32,7 +32,7 @@ def _outline_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -
 
 
 def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
-    """The colour that is seen is the body's or the lid's; either counts."""
+    """What is seen is the body's colour or the lid's; either counts. An entry that tells none gets 0."""
     if view.unit is None or view.unit.body is None or not view.unit.body.colour:
         return nothing(index)
     seen = np.array([view.unit.body.colour.get(k, 0.0) for k in noise.taught])
@@ -40,12 +40,19 @@ def _body_colour(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Co
     # A colour that vision was not taught says nothing.
     odds = np.append(len(seen) * spread, np.ones(len(COLOUR_CODES) - len(seen)))
     # Bodies are grey or black far more often than each of so many; half the ratio's logarithm allows for it.
-    return Column(0.5 * np.log(odds[index.body_colour].max(axis=1)))
+    return Column(np.where(_told(index, "colour"), 0.5 * np.log(odds[index.body_colour].max(axis=1)), 0.0))
+
+
+def _told(index: CatalogueIndex, key: str) -> np.ndarray:
+    """Of which families the author wrote this key of the body, shape (n_families,)."""
+    return np.array([family.body.tells(key) for family in index.families], dtype=bool)
 
 
 def _body_colour_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     assert view.unit is not None
     assert view.unit.body is not None
+    if not _told(alone, "colour")[0]:
+        return f"the body looks {most_probable(view.unit.body.colour)}, the entry does not say its colour"
     known = list(dict.fromkeys(COLOUR_CODES[c] for c in alone.body_colour[0]))
     return f"the body looks {_likely(view.unit.body.colour, known)}, the entry says {'/'.join(known)}"
 
@@ -62,12 +69,14 @@ def _fins(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
         return nothing(index)
     seen = np.array([view.unit.body.fins.get(k, 0.0) for k in FINS])
     spread = noise.fins_right * seen + (1.0 - noise.fins_right) / len(FINS)
-    return Column(np.log(len(FINS) * spread[index.fins]))
+    return Column(np.where(_told(index, "fins"), np.log(len(FINS) * spread[index.fins]), 0.0))
 
 
 def _fins_words(alone: CatalogueIndex, view: UnitView, noise, for_it: bool) -> str:
     assert view.unit is not None
     assert view.unit.body is not None
+    if not _told(alone, "fins")[0]:
+        return f"fins seen: {most_probable(view.unit.body.fins)}; the entry does not say"
     known = FINS[alone.fins[0]]
     return f"fins seen: {_likely(view.unit.body.fins, [known])}; the entry says {known}"
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 from plugface.models.catalogue.entries import compile_unsigned
-from plugface.models.catalogue.index import MIN_NUMBER, compact, form_of
+from plugface.models.catalogue.index import DATE_LIKE, MIN_NUMBER, compact, form_of
 from plugface.models.matching.text_fit import place_characters
 from plugface.vision.observations import Text
 
@@ -26,13 +26,22 @@ _OTHER = re.compile(
     r"DATE|DATUM|DATA|FECHA|MFD|MFG|BUILT|WEEK|WK|KW|YEAR|LOT|BATCH|CHARGE|QTY|MADE|ASSEMBLED)"
 )
 _OTHER_GLUED = re.compile(rf"(?:{_OTHER.pattern})[.:#=]+(?=\w)|(?:S/N|DATE|DATUM|SERIAL)(?=\d)")
+# Of those the serial's, up to where it begins.
+_SERIAL = re.compile(
+    r"(?:[S5][/\\|.]?N|SER[A-Z]*|SNR)(?![A-Z])[-.:#= ]*(?:(?:N[OR]|NUM[A-Z]*)(?![A-Z])[-.:#= ]*)?"
+)
 _ORIGIN = {"MADE", "ASSEMBLED"}
-_LINKS = {"NO", "NR", "NUM", "NUMBER", "CODE", "OF", "IN", "NUMMER", "N"}
+_WHEN_OR_COUNT = set("DATE DATUM DATA FECHA MFD MFG BUILT WEEK WK KW YEAR QTY".split())  # noqa: SIM905
+#: Words that go on with a caption.
+LINKS = {"NO", "NR", "NUM", "NUMBER", "CODE", "OF", "IN", "NUMMER", "N"}
 _DATE = re.compile(
     r"\d{1,2}[./-]\d{2}|\d{1,2}[./-](?:19|20)\d\d|\d{1,2}[./-]\d{1,2}[./-](?:\d\d|\d{4})|"
     r"(?:19|20)\d\d[./-]\d{1,2}(?:[./-]\d{1,2})?"
 )
-_FULL_DATE = re.compile(r"[0-3]?\d\.[01]?\d\.(?:19|20)\d\d")
+_FULL_DATE = re.compile(r"[0-3]?\d([./-])[0-3]?\d\1(?:19|20)\d\d|(?:19|20)\d\d([./-])[01]?\d\2[0-3]?\d")
+_DAY = re.compile(
+    rf"{_DATE.pattern}|(?:19|20)\d\d[./-]?[01]\d[./-]?[0-3]\d|[0-3]\d[./-]?[01]\d[./-]?(?:19|20)\d\d"
+)
 _UNITS = r"(?:V|VDC|V=|A|MA|W|KW|HZ|KHZ|MHZ|G|KG|MM|NM|BAR|KPA|OHM|°C|C|%)"
 _QUANTITY = re.compile(rf"[-+<>~]?\d{{1,3}}(?:[.,]\d+)?(?:[.~-]+\d{{1,3}}(?:[.,]\d+)?)?{_UNITS}")
 _BARE_QUANTITY = re.compile(r"[-+<>~]?\d{1,3}(?:[.,]\d+)?(?:[.~-]+\d{1,3}(?:[.,]\d+)?)?")
@@ -114,8 +123,7 @@ def cut_text(text: Text, start: int, end: int) -> Text:
     if (start, end) == (0, len(text.value)):
         return text
     placed = place_characters(text)
-    spaceless = len(text.characters) != len(text.value)
-    kept = [i for i in range(start, end) if i in placed and not (spaceless and text.value[i].isspace())]
+    kept = [i for i in range(start, end) if i in placed]
     return replace(text, value=text.value[start:end], characters=tuple(placed[i] for i in kept))
 
 
@@ -164,7 +172,7 @@ def _others(value: str, forms: frozenset[str]) -> Iterator[tuple[int, int]]:
         after = words[at + 1][2] if at + 1 < len(words) else ""
         if (
             (not safe and _DATE.fullmatch(bare))
-            or _FULL_DATE.fullmatch(bare)
+            or (DATE_LIKE not in forms and _FULL_DATE.fullmatch(bare))
             or (
                 not safe
                 and (_QUANTITY.fullmatch(bare) or (_BARE_QUANTITY.fullmatch(bare) and _UNIT.fullmatch(after)))
@@ -177,7 +185,7 @@ def _others(value: str, forms: frozenset[str]) -> Iterator[tuple[int, int]]:
 def _end_of_field(words, at: int, origin: bool, number: Run | None, glued: bool) -> int:
     """Index behind the last word of a field that begins at `at`."""
     stop = at + 1
-    while stop < len(words) and words[stop][2].strip(".:#=") in _LINKS:
+    while stop < len(words) and words[stop][2].strip(".:#=") in LINKS:
         stop += 1
     first = stop
     while stop < len(words):
@@ -215,6 +223,128 @@ def strip_others(text: Text, forms: frozenset[str]) -> Text | None:
     parts = [part for part in parts if compact(part.value)]
     numbered = [part for part in parts if find_form(part.value, forms) is not None]
     return max(numbered or parts, key=lambda p: sum(c.isdigit() for c in p.value), default=None)
+
+
+@lru_cache(maxsize=1024)
+def _is_others_caption(value: str) -> bool:
+    """A line that is the caption of a date, a serial or a lot, and nothing else."""
+    words = [bare for word in value.upper().split() if (bare := word.strip(".:#=,;()"))]
+    return bool(words) and all(
+        (_OTHER.fullmatch(word) and word not in _ORIGIN) or (place and word in LINKS)
+        for place, word in enumerate(words)
+    )
+
+
+def find_serials(texts: Iterable[Text]) -> frozenset[str]:
+    """Serials of one view, compact: what stands behind the caption of one, in its line or in the next one."""
+    behind = pairwise([*(text.value for text in texts), ""])
+    lines = [f"{line} {after}" if _is_others_caption(line) else line for line, after in behind]
+    fields = [line[start:end].upper() for line in lines for start, end in _others(line, frozenset())]
+    serials = {compact(field[caption.end() :]) for field in fields if (caption := _SERIAL.match(field))}
+    return frozenset(serial for serial in serials if len(serial) >= MIN_NUMBER)
+
+
+def without_captioned(texts: Iterable[Text], forms: frozenset[str]) -> tuple[Text, ...]:
+    """Lines without the dates, serials and lots whose captions have a line or a box of their own.
+
+    Such a caption belongs to the next line behind it or under it that begins with a figure, as if both were
+    one line. What another caption stands nearer to is that one's: any line without figures may be one. What
+    has the form of a listed number is no date and no count, nor a serial where nothing else has such a form:
+    the serial was not read. Where that may be the serial as well, both stay. A second time nothing more is
+    left out.
+
+    Parameters
+    ----------
+    texts : iterable of Text
+        Lines of one view, in reading order. Where places are unknown, the next line alone is near.
+    forms : frozenset of str
+        Of the numbers that are listed.
+
+    Returns
+    -------
+    kept : tuple of Text
+        Of a line with such a value what stands behind it.
+    """
+    lines = tuple(texts)
+    captions = [k for k, line in enumerate(lines) if _is_others_caption(line.value)]
+    if not captions:
+        return lines
+    worded = [
+        k in captions or (not any(c.isdigit() for c in line.value) and len(compact(line.value)) > 1)
+        for k, line in enumerate(lines)
+    ]
+    begun = {
+        k for k, line in enumerate(lines) if any(c.isdigit() for c in line.value.strip().partition(" ")[0])
+    }
+    owned: dict[int, list[tuple[bool, float, int]]] = {}
+    for k in sorted(begun.difference(captions)):
+        line = lines[k]
+        gaps = [(*_gap(lines[at], line, at + 1 == k), at) for at in range(len(lines)) if worded[at]]
+        below, gap_px, nearest = min(gaps, key=lambda gap: gap[1])
+        if np.isfinite(gap_px) and _may_be_its(lines[nearest].value, line.value, forms):
+            owned.setdefault(nearest, []).append((below, gap_px, k))
+    left: dict[int, Text | None] = dict(enumerate(lines))
+    for k in captions:
+        if k in owned:
+            at = min(owned[k])[2]  # what stands in its line goes before what is nearer, but below
+            rest = strip_others(join_texts(lines[k], lines[at]), forms)
+            left[at] = rest and replace(rest, polygon=lines[at].polygon, height_px=lines[at].height_px)
+    formed = {k: line for k, line in enumerate(lines) if find_form(line.value, forms)}
+    # With a caption to spare, captions may stand below their values or ahead of them all: what has none of
+    # its own may then be the serial.
+    spare = any(
+        worded[k] and k not in owned and k not in captions and strip_others(line, forms)
+        for k, line in enumerate(lines)
+    )
+    loose = formed.keys() & begun - {k for values in owned.values() for *_, k in values}
+    if (spare and loose) or not any(line and find_form(line.value, forms) for line in left.values()):
+        left |= formed
+    if tuple(left.values()) == lines:
+        return lines
+    # A caption that stayed would take another line the next time.
+    return tuple(line for line in left.values() if line is not None and not _is_others_caption(line.value))
+
+
+def without_others(texts: Iterable[Text], forms: frozenset[str]) -> list[Text | None]:
+    """Lines without dates, serials and lots, whether their captions stand in the line or by themselves.
+
+    Parameters
+    ----------
+    texts : iterable of Text
+        As `without_captioned` takes them.
+    forms : frozenset of str
+        Of the numbers that are listed.
+
+    Returns
+    -------
+    left : list of Text or None
+        As `strip_others` leaves each line that `without_captioned` keeps.
+    """
+    return [strip_others(text, forms) for text in without_captioned(texts, forms)]
+
+
+def _may_be_its(caption: str, value: str, forms: frozenset[str]) -> bool:
+    """Whether a caption of a date or a count may have this value; any other may have any."""
+    words = {word.strip(".:#=,;()") for word in caption.upper().split()}
+    if find_form(value, forms) is None or not words <= _WHEN_OR_COUNT | LINKS:
+        return True
+    return _DAY.fullmatch(value.strip()) is not None
+
+
+def _gap(caption: Text, value: Text, follows: bool) -> tuple[bool, float]:
+    """Whether a value stands below its caption, and how far they are apart; infinitely where it cannot be its
+    value."""
+    if caption.kind != value.kind or not is_below_or_right(caption, value):
+        return False, np.inf
+    if len(caption.polygon) < 4 or len(value.polygon) < 4:
+        return True, 0.0 if follows else np.inf
+    a, b = np.asarray(caption.polygon, float), np.asarray(value.polygon, float)
+    right = (a[1] - a[0]) / max(float(np.linalg.norm(a[1] - a[0])), 1e-9)
+    axes = np.array([right, (-right[1], right[0])]).T
+    a, b = a @ axes, b @ axes
+    apart = np.maximum(b.min(axis=0) - a.max(axis=0), a.min(axis=0) - b.max(axis=0))
+    below = b[:, 1].mean() > a[:, 1].max()
+    return bool(below), float(np.hypot(*apart.clip(0.0)))
 
 
 def looks_like_number(text: Text) -> bool:
@@ -255,9 +385,7 @@ def number_lines(texts: Iterable[Text], forms: frozenset[str]) -> list[Text]:
     lines : list of Text
         A number that runs on in the next line is one text; one that stands within a word is cut out of it.
     """
-    left = [strip_others(text, forms) for text in texts]
-    hits = [find_form(line.value, forms) if line is not None else None for line in left]
-    joined = _split_numbers(left, hits, forms)
+    left, hits, joined = _find_numbers(texts, forms)
     lines = []
     for k, (line, hit) in enumerate(zip(left, hits, strict=True)):
         if k in joined:
@@ -293,9 +421,17 @@ def join_split(texts: Sequence[Text], forms: frozenset[str]) -> list[Text]:
     -------
     joined : list of Text
     """
-    left = [strip_others(text, forms) for text in texts]
+    _, _, joined = _find_numbers(texts, forms)
+    return list(joined.values())
+
+
+def _find_numbers(
+    texts: Iterable[Text], forms: frozenset[str]
+) -> tuple[list[Text | None], list[Run | None], dict[int, Text]]:
+    """What is left of each line, where a listed form stands in it, and numbers that run on in the next."""
+    left = without_others(texts, forms)
     hits = [find_form(line.value, forms) if line is not None else None for line in left]
-    return list(_split_numbers(left, hits, forms).values())
+    return left, hits, _split_numbers(left, hits, forms)
 
 
 def _split_numbers(left: Sequence[Text | None], hits: Sequence[Run | None], forms) -> dict[int, Text]:
@@ -308,8 +444,7 @@ def _split_numbers(left: Sequence[Text | None], hits: Sequence[Run | None], form
             continue
         both = join_texts(first, second)
         run = find_form(both.value, forms)
-        border = len(first.value)
-        if run is not None and run.whole_words and run.start < border < run.end:
+        if run is not None and run.whole_words:  # neither line alone has one, so that it spans both
             found[k] = both
     return found
 

@@ -55,6 +55,10 @@ _CATEGORIES = {
     "K": "order",
 }
 _DATA_IDENTIFIER = re.compile(r"(\d{0,3}[A-Z])(.+)", re.DOTALL)
+# What begins a serial, a lot, a quantity or a date in a code without an envelope: at its front, and for a
+# serial behind a sign too (common practice, no source).
+_NO_NUMBER = re.compile(r"^\d?[SQTD](?=\d)|(?<![^\W_])(?:S(?=\d)|(?:S/?N|SER(?:IAL)?)[-.:#= ]*(?=\w))")
+_ALONE = re.compile(r"(\d?[SQTD])[0-9]{5,}")
 _BRACKETED = re.compile(r"\((\d{2,4})\)([^(]*)")
 _SYMBOLOGY = re.compile(r"^\][A-Za-z]\d")
 
@@ -104,7 +108,11 @@ def split_payload(payload: str) -> tuple[PayloadField, ...]:
         read = [_read_identifiers(part) for part in parts]
         if all(read):
             return tuple(field for fields in read for field in fields)
-        return tuple(_data_field(part) for part in parts)
+        fields = [_data_field(part) for part in parts]
+        # Without an envelope a first letter may as well be the number's own, where nothing else is named one.
+        if fields[0].meaning == "other" and all(field.meaning != "number" for field in fields):
+            fields[0] = PayloadField(parts[0])
+        return tuple(fields)
     return (PayloadField(text),) if text else ()
 
 
@@ -156,7 +164,8 @@ def list_stretches(payload: str) -> Iterator[Stretch]:
 
     It begins and ends at an end of a field, at a sign, or where letters and figures meet, so that no figure
     is cut off a longer number; nor does it begin with a letter that a figure stands before, unless the two
-    are a data identifier. What a standard names as something else is left out.
+    are a data identifier. What a standard names as something else is left out, and so is what begins right
+    behind a serial's, a lot's, a quantity's or a date's identifier.
     """
     for field in split_payload(payload):
         if field.meaning in ("number", "unknown"):
@@ -164,6 +173,9 @@ def list_stretches(payload: str) -> Iterator[Stretch]:
             pieces = _borders(value)
             bare = _without_identifier(value) if field.meaning == "unknown" else []
             cut = {at for at in pieces if value[at - 1 : at].isdigit() and value[at : at + 1].isalpha()}
+            if field.meaning == "unknown":
+                marks = _NO_NUMBER.finditer(value)
+                cut.update(at for mark in marks for at in range(mark.start() + 1, mark.end() + 1))
             for start in sorted(({*pieces} - cut) | {*bare}):
                 for k, end in enumerate(pieces):
                     number = compact(value[start:end]) if end > start else ""
@@ -182,6 +194,8 @@ def _borders(value: str) -> list[int]:
     """Where a piece of letters or of figures begins or ends; of two places that signs part, the second."""
     pieces = [m.span() for m in re.finditer(r"[^\W\d_]+|\d+", value)][:MAX_PIECES]
     places = sorted({edge for span in pieces for edge in span})
+    if not places:  # signs alone
+        return []
     nexts = [*places[1:], None]
     return [a for a, b in zip(places, nexts, strict=True) if b is None or compact(value[a:b])]
 
@@ -189,6 +203,12 @@ def _borders(value: str) -> list[int]:
 def revision_of(payload: str) -> str:
     """The revision that a standard names in a payload, "" where there is none."""
     return next((compact(f.value) for f in split_payload(payload) if f.meaning == "suffix"), "")
+
+
+def serials_of(payload: str) -> frozenset[str]:
+    """Serials that a standard names in a payload, compact."""
+    named = [field.value for field in split_payload(payload) if field.named.endswith(" serial")]
+    return frozenset(serial for serial in map(compact, named) if len(serial) >= MIN_NUMBER)
 
 
 def name_rows(payload: str, index: CatalogueIndex) -> frozenset[int]:
@@ -239,4 +259,34 @@ def holds_number(payload: str, index: CatalogueIndex) -> bool:
     """
     if any(pattern.fullmatch("".join(payload.split())) for pattern, _ in index.payload_patterns):
         return True
-    return any(s.named or form_of(s.number) in index.number_forms for s in list_stretches(payload))
+    return any(
+        s.named or (form_of(s.number) in index.number_forms and not _is_none(s.printed, index))
+        for s in list_stretches(payload)
+    )
+
+
+def _is_none(printed: str, index: CatalogueIndex) -> bool:
+    """A serial, a lot, a quantity or a date by its identifier, where no listed number begins with that and no
+    sign parts what stands behind it, as signs part a number that is printed."""
+    mark = _NO_NUMBER.match(printed)
+    if mark is None or not printed[mark.end() :].isalnum():
+        return False
+    return not any(number.startswith(compact(mark[0])) for number in index.number_rows)
+
+
+def name_alone(payload: str, index: CatalogueIndex) -> str:
+    """What a code of one field is by its identifier, as "S serial"; "" where it may be a number, or is short.
+
+    Parameters
+    ----------
+    payload : str
+    index : CatalogueIndex
+
+    Returns
+    -------
+    named : str
+    """
+    found = _ALONE.fullmatch(payload.strip().upper())
+    if not found or name_rows(payload, index) or holds_number(payload, index):
+        return ""
+    return f"{found[1]} {_CATEGORIES[found[1][-1]]}"

@@ -5,7 +5,14 @@ from dataclasses import replace
 import numpy as np
 from plugface.models.catalogue.entries import Family
 from plugface.models.catalogue.index import BLANK, CatalogueIndex
-from plugface.models.matching.alignment import align, best_match, gap_costs, measure_match, score_alignments
+from plugface.models.matching.alignment import (
+    Alignment,
+    align,
+    best_match,
+    gap_costs,
+    measure_match,
+    score_alignments,
+)
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule, most_probable, nothing
 from plugface.models.unit_choice import UnitView
@@ -45,20 +52,46 @@ def _score_face(unit: Unit, index: CatalogueIndex, noise: ErrorModel) -> np.ndar
     return score
 
 
+def _align_readings(
+    unit: Unit, alone: CatalogueIndex, noise: ErrorModel
+) -> list[tuple[Alignment, tuple[Connector, ...]]]:
+    """Plugs as they are and, where there is one, in their other order, each with its best alignment."""
+    readings = [unit.connectors]
+    if unit.other_order:
+        readings.append(tuple(unit.connectors[i] for i in unit.other_order))
+    return [
+        (align(measure_match(r, alone, noise, turned=k > 0)[0], *gap_costs(r, noise)), r)
+        for k, r in enumerate(readings)
+    ]
+
+
+def fits_turned(view: UnitView, alone: CatalogueIndex, noise: ErrorModel) -> bool:
+    """Whether the unit's plugs fit a family better in their other order.
+
+    Parameters
+    ----------
+    view : UnitView
+    alone : CatalogueIndex
+        Of that family alone.
+    noise : ErrorModel
+
+    Returns
+    -------
+    fits_turned : bool
+    """
+    if view.unit is None or not view.unit.other_order:
+        return False
+    (as_seen, _), (turned, _) = _align_readings(view.unit, alone, noise)
+    return turned.score > as_seen.score
+
+
 def _plug_words(alone: CatalogueIndex, view: UnitView, noise: ErrorModel, for_it: bool) -> str:
     assert view.unit is not None  # else the rule would have said nothing
     family, connectors = alone.families[0], view.unit.connectors
     wanted = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
     if not connectors:
         return f"no plug was found; {family.key} has {wanted}"
-    readings = [connectors]
-    if view.unit.other_order:
-        readings.append(tuple(connectors[i] for i in view.unit.other_order))
-    tries = [
-        (align(measure_match(r, alone, noise, turned=k > 0)[0], *gap_costs(r, noise)), r)
-        for k, r in enumerate(readings)
-    ]
-    best, reading = max(tries, key=lambda pair: pair[0].score)
+    best, reading = max(_align_readings(view.unit, alone, noise), key=lambda pair: pair[0].score)
     seen = " ".join(f"{best_colour(c.colour) or '?'}-{most_probable(c.size)}" for c in reading)
     slips = [_slip(reading[i], family, j, noise) for i, j in best.pairs]
     slips += [f"plug {j + 1} ({family.connectors[j].colour}) was not found" for j in best.missed]

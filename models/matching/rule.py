@@ -27,6 +27,7 @@ class Column:
 Fit = Callable[[UnitView, CatalogueIndex, ErrorModel], Column]
 FitAll = Callable[[Sequence[UnitView], CatalogueIndex, ErrorModel], list[Column]]
 Explain = Callable[[CatalogueIndex, UnitView, ErrorModel, bool], str]
+Quote = Callable[[UnitView, CatalogueIndex, ErrorModel], UnitView]
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,9 @@ class Rule:
         For which side it speaks where label and casting are held against each other; empty for neither.
     fit_all : callable, optional
         As `fit`, for several views in one go, where that takes less time.
+    quote : callable, optional
+        View, index of what is ahead (the family, its rival or the catalogue) and error model to the view with
+        one line alone: of those that were fitted, the one that tells.
     """
 
     name: str
@@ -57,6 +61,7 @@ class Rule:
     correlation: float
     witness: Literal["", "label", "casting"] = ""
     fit_all: FitAll | None = None
+    quote: Quote | None = None
 
     def __post_init__(self) -> None:
         if not self.name:

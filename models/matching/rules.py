@@ -16,6 +16,7 @@ import numpy as np
 from plugface.models.catalogue.index import CatalogueIndex
 from plugface.models.matching import housing_rules, plug_rule, writing_rules
 from plugface.models.matching.error_model import ErrorModel
+from plugface.models.matching.label_fields import without_captioned
 from plugface.models.matching.rule import WHOLE_PHOTO, Column, Rule
 from plugface.models.matching.writing_rules import (
     doubt_kind,
@@ -105,8 +106,14 @@ def fit_views(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorMode
     -------
     fits : list of ViewFit
     """
+    views = _without_captioned(views, index)
     by_rule = [rule.fit_views(views, index, noise) for rule in RULES]
     return [_join(columns, index) for columns in zip(*by_rule, strict=True)]
+
+
+def _without_captioned(views: Sequence[UnitView], index: CatalogueIndex) -> list[UnitView]:
+    """Views without the lines that are a date, a serial or a lot by a caption beside them."""
+    return [replace(view, texts=without_captioned(view.texts, index.number_forms)) for view in views]
 
 
 def _join(columns: Sequence[Column], index: CatalogueIndex) -> ViewFit:
@@ -141,6 +148,7 @@ def fit_unit(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel
     -------
     fits : list of ViewFit, one a view
     """
+    views = _without_captioned(views, index)
     if any(holds_listed_form(view.texts, index) for view in views):
         views = [replace(view, texts=without_foreign_numbers(view.texts, index)) for view in views]
     return fit_views(views, index, noise)

@@ -1,6 +1,7 @@
 """The rules of what is written: cast marks, marks and numbers on labels, barcodes."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Literal
 
@@ -15,7 +16,7 @@ from plugface.models.matching.label_fields import (
     strip_others,
 )
 from plugface.models.matching.payloads import holds_number, name_rows
-from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, FitAll, Rule, nothing, soften
+from plugface.models.matching.rule import WHOLE_PHOTO, Column, Explain, FitAll, Quote, Rule, nothing, soften
 from plugface.models.matching.text_fit import (
     FLOOR_NATS,
     MAX_DEVIANCE,
@@ -128,6 +129,14 @@ def _nearest(texts: list[Text], strings: Strings, noise: ErrorModel) -> Text:
         return texts[0]
     scores = score_lines(texts, strings, noise).max(axis=1, initial=FLOOR_NATS)
     return texts[int(scores.argmax())]
+
+
+def _mark_quote(kind: str) -> Quote:
+    def quote(view: UnitView, held: CatalogueIndex, noise: ErrorModel) -> UnitView:
+        texts = _mark_lines(view, held, kind)
+        return replace(view, texts=(_nearest(texts, held.marks, noise),) if texts else ())
+
+    return quote
 
 
 def _mark_words(kind: str) -> Explain:
@@ -253,21 +262,30 @@ def _barcode_words(alone, view: UnitView, noise, for_it: bool) -> str:
 
 
 def _together(
-    name: str, fit_all: FitAll, explain: Explain, correlation: float, witness: Literal["label", "casting"]
+    name: str,
+    fit_all: FitAll,
+    explain: Explain,
+    correlation: float,
+    witness: Literal["label", "casting"],
+    quote: Quote | None = None,
 ) -> Rule:
     """A rule that compares the lines of all views in one go."""
 
     def fit(view: UnitView, index: CatalogueIndex, noise: ErrorModel) -> Column:
         return fit_all([view], index, noise)[0]
 
-    return Rule(name, fit, explain, correlation, witness, fit_all)
+    return Rule(name, fit, explain, correlation, witness, fit_all, quote)
+
+
+def _marks_of(name: str, kind: str, witness: Literal["label", "casting"]) -> Rule:
+    return _together(name, partial(_marks, kind=kind), _mark_words(kind), 0.5, witness, _mark_quote(kind))
 
 
 #: Two readings of one text err together less often than two views of one faded plug; a decoded barcode is the
 #: same one every time (assumed, no source).
 RULES = (
-    _together("cast mark", partial(_marks, kind="cast"), _mark_words("cast"), 0.5, "casting"),
-    _together("label mark", partial(_marks, kind="printed"), _mark_words("printed"), 0.5, "label"),
+    _marks_of("cast mark", "cast", "casting"),
+    _marks_of("label mark", "printed", "label"),
     _together("service number", _numbers, _number_words, 0.5, "label"),
     Rule("number pattern", _pattern, _pattern_words, correlation=0.8),
     Rule("barcode", _barcode, _barcode_words, correlation=0.9, witness="label"),
