@@ -66,5 +66,6 @@ def test_the_audit_lists_them_and_an_export_is_one(ledger, tmp_path, run):
     shown = run("ledger", "audit", "--lot", "N", *where)
     assert shown.code == 0
     assert "phone 3" in shown.out
+    assert all(f"{line['made_at'][:19]} " in run("ledger", "audit", *where).out for line in lines)
     assert "wrong code" not in shown.out
     assert run("ledger", "audit", "--lot", "none", *where).code == 2

@@ -79,6 +79,29 @@ def test_nothing_is_overwritten(filled_yard, tmp_path, run):
     assert [file.name for file in (tmp_path / "there").iterdir()] == ["mine.txt"]
 
 
+@pytest.mark.parametrize("by", ["standing in it", "link"])
+def test_an_empty_folder_that_is_there_stays_and_is_filled(filled_yard, tmp_path, run, monkeypatch, by):
+    """It may be a mounted disk, which can neither be removed nor replaced."""
+    folder, _hashes = filled_yard
+    assert run("ledger", "backup", tmp_path / "kept", "--ledger", folder).code == 0
+    there = tmp_path / "there"
+    (there / ".restore.part").mkdir(parents=True)  # of one that was cut off
+    (there / "lost+found").mkdir()  # of a disk that was just formatted
+    there.chmod(0o755)
+    number = there.stat().st_ino
+    if by == "link":
+        (tmp_path / "link").symlink_to(there)
+    else:
+        monkeypatch.chdir(there)
+    said = run("ledger", "restore", tmp_path / "kept", tmp_path / "link" if by == "link" else ".")
+    assert said.code == 0, said.err
+    assert (there.stat().st_ino, there.stat().st_mode & 0o777) == (number, 0o700)
+    assert photos(there) == photos(folder)
+    names = {file.name for file in there.iterdir()} - {"lost+found"}
+    assert names == {"ledger.sqlite", "queue.sqlite", "photos"}
+    assert run("ledger", "verify", "--ledger", there).code == 0
+
+
 def damage_photo(kept: Path) -> None:
     next(kept.glob("photos/??/*.jpg")).write_bytes(b"other")
 

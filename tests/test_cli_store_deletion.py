@@ -5,21 +5,37 @@ import os
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from plugface.cli.store.chain import CHAINED
-from plugface.cli.store.ledger import Ledger, LedgerError, Look, Unit, View, record_confirmation
+from plugface.cli.store.deletion import document_without_plates, without_plates
+from plugface.cli.store.ledger import (
+    File,
+    Ledger,
+    LedgerError,
+    Look,
+    Lot,
+    Photo,
+    Unit,
+    View,
+    add_once,
+    now_utc,
+    record_confirmation,
+)
 from plugface.cli.store.locks import lock_folder
 from plugface.cli.web.access import HashedCode
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.queue import CodeEntry, Queue
 from plugface.codec import read_observations
+from plugface.vision.observations import Code
+from plugface.vision.observations import Unit as SeenUnit
 from sqlalchemy import select, text
 
 #: What the fixture puts beside the first unit.
-PLATE = "ZZ9 4711 ABC 8"
+PLATE = "0AUK DUNL3K0 001234"
 LEDGERS = Path(__file__).parent / "ledgers"
 
 
@@ -91,6 +107,18 @@ def test_a_deleted_lot_takes_its_code_and_leaves_photos_that_another_lot_has(fil
     assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 2
 
 
+def test_a_photo_that_another_lot_has_in_no_unit_yet_stays(filled_yard, run):
+    folder, hashes = filled_yard
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        other = session.scalars(select(Lot.id).where(Lot.key == "S")).one()
+        photo = session.scalars(select(Photo.id).where(Photo.sha256 == hashes["n1"])).one()
+        once = {"size_bytes": 9, "mtime_ns": "1", "note": "", "added_at": now_utc()}
+        add_once(session, File, lot_id=other, photo_id=photo, path="late.jpg", **once)
+    assert run("ledger", "delete", "--lot", "N", "--yes", "--ledger", folder).code == 0
+    assert {row[1] for row in rows(folder)["photos"]} == {hashes["n1"], hashes["n3"]}
+    assert verified(folder).problems == ()
+
+
 def test_codes_of_names_go_with_their_lot_and_no_other(filled_yard, run):
     folder, _hashes = filled_yard
     with closing(Queue(folder / "queue.sqlite", Limits())) as queue:
@@ -117,6 +145,8 @@ def test_the_last_unit_keeps_its_number_and_nothing_that_was_said_of_it(filled_y
     for words in ("TYPED 4711", "KNOT 40", "manual", "10.9.8.7", "Ada Quist"):
         assert left_on_disk(folder, words) == [], words
     assert ("N", 3) in [row[:3:2] for row in rows(folder, "queue.sqlite")["units"]]
+    # What is left to hold the number is no unit that could be deleted another time.
+    assert run("ledger", "delete", "--unit", "N-0003", "--yes", "--ledger", folder).code == 2
 
 
 def test_a_lot_goes_from_a_queue_of_an_older_plugface(filled_yard, run):
@@ -150,12 +180,33 @@ def test_a_deleted_photo_takes_the_unit_it_alone_showed(filled_yard, run):
         assert run("ledger", "delete", "--photo", wrong, "--ledger", folder).code == 2
 
 
+def test_a_photo_goes_from_every_lot_or_stays(filled_yard, run):
+    folder, hashes = filled_yard
+    before, photo = rows(folder), ("--photo", hashes["n3"], "--yes", "--ledger", folder)
+    said = run("ledger", "delete", *photo, "--lot", "S")
+    assert (said.code, "leave out --lot" in " ".join(said.err.replace("│", " ").split())) == (2, True)
+    assert rows(folder) == before
+    assert "3 files on disk" in run("ledger", "delete", *photo).out
+    assert {row[2] for row in rows(folder)["units"]} == {"N-0001", "N-0002"}
+
+
+def test_rows_of_files_and_files_on_disk_are_counted_apart(filled_yard, run):
+    folder, hashes = filled_yard
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        photo = session.scalars(select(Photo).filter_by(sha256=hashes["n3"])).one()
+        rest = {"size_bytes": 500, "mtime_ns": "1", "note": "", "added_at": ""}
+        session.add(File(lot_id=1, photo_id=photo.id, path="n3.jpg", **rest))
+    said = run("ledger", "delete", "--photo", hashes["n3"], "--yes", "--ledger", folder).out
+    assert "1 files," in said
+    assert "3 files on disk" in said
+
+
 def test_donors_numbers_go_alone(filled_yard, run):
     folder, _hashes = filled_yard
     before = rows(folder)
     assert left_on_disk(folder, PLATE)
     planned = run("ledger", "delete", "--plates", "--ledger", folder)
-    assert "1 looks would be deleted" in planned.out
+    assert "1 texts, 1 looks would be deleted" in planned.out
     assert "1 looks" not in run("ledger", "delete", "--plates", "--lot", "S", "--ledger", folder).out
     said = run("ledger", "delete", "--plates", "--yes", "--ledger", folder)
     assert "photos still show" in said.out
@@ -167,6 +218,71 @@ def test_donors_numbers_go_alone(filled_yard, run):
         looks = [read_observations(row.observations) for row in session.scalars(select(Look))]
         assert sorted(len(seen.texts) for seen in looks) == [0, 1, 1, 1]  # what is too short for one stays
         assert ledger.verify().problems == ()
+
+
+def test_pages_of_a_run_that_may_show_a_deleted_donors_number_go_with_it(filled_yard, run):
+    folder, _hashes = filled_yard
+    for name in ("run.json", "report.html", "labels.html", "units.xlsx"):
+        (folder / name).write_text(PLATE)
+    assert run("ledger", "delete", "--plates", "--lot", "S", "--yes", "--ledger", folder).code == 0
+    assert (folder / "report.html").exists()  # nothing of that lot was deleted
+    assert run("ledger", "delete", "--plates", "--yes", "--ledger", folder).code == 0
+    assert left_on_disk(folder, PLATE) == ["run.json"]
+
+
+def test_donors_numbers_go_from_the_log_too_while_somebody_has_the_ledger_open(filled_yard, run):
+    folder, _hashes = filled_yard
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger:
+        with ledger.reading() as session:  # its connection stays, and with it the log
+            assert len(session.scalars(select(Look)).all()) == 4
+        assert run("ledger", "delete", "--plates", "--yes", "--ledger", folder).code == 0
+        assert left_on_disk(folder, PLATE) == []
+
+
+def test_the_newest_look_stays_the_newest_where_an_older_one_loses_a_number(filled_yard, run):
+    folder, hashes = filled_yard
+    clean = (LEDGERS / "seen.json").read_text("utf-8").replace("HASH", hashes["n1"])
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.transaction() as session:
+        photo = session.scalars(select(Photo).filter_by(sha256=hashes["n1"])).one()
+        for version, fault, seen in (("w", "", clean.replace("PLATE", "w")), ("x", "not read", "")):
+            rest = {"taken_at": "", "seconds": 0.5, "made_at": ""}
+            session.add(Look(photo_id=photo.id, version=version, fault=fault, observations=seen, **rest))
+            session.flush()
+    said = run("ledger", "delete", "--plates", "--yes", "--ledger", folder)
+    assert "1 texts, 3 looks" in said.out, said.err
+    assert left_on_disk(folder, PLATE) == []
+    with closing(Ledger(folder / "ledger.sqlite")) as ledger, ledger.reading() as session:
+        looks = session.scalars(select(Look).filter_by(photo_id=photo.id).order_by(Look.id)).all()
+        assert [(row.version, row.fault) for row in looks] == [("v", ""), ("w", ""), ("x", "not read")]
+        assert looks[1].observations == clean.replace("PLATE", "w")
+        assert looks[1].made_at == ""  # a lot goes by a look that there was when its photo came
+        assert ledger.verify().problems == ()
+
+
+def test_a_label_by_itself_keeps_its_numbers():
+    seen = read_observations((LEDGERS / "seen.json").read_text("utf-8").replace("HASH", "a" * 64))
+    own = ("20481-0337", "AUK 11 4711 2024", "20481-0337 S/N 1948774")
+    foreign = ("0AUKDUNL7K0001234", PLATE)  # the first has a wrong check digit, as many a right number has
+    code = Code(((0, 0), (9, 0), (9, 9), (0, 9)), "Code 128", "", "verified")
+    alone = replace(
+        seen,
+        texts=tuple(replace(seen.texts[0], value=value) for value in (*own, *foreign, "short")),
+        codes=tuple(replace(code, payload=value) for value in (*own, *foreign)),
+    )
+    beside = replace(alone, units=(SeenUnit(code.polygon, 0.9, {"front": 1.0}),))
+    for one, texts, codes in ((alone, (*own, "short"), own), (beside, ("short",), ())):
+        kept = without_plates(one)
+        assert tuple(text.value for text in kept.texts) == texts
+        assert tuple(code.payload for code in kept.codes) == codes
+        photo = {
+            "unit": None if one is alone else {"texts": [{"value": own[0]}], "codes": []},
+            "texts": [{"value": text.value} for text in one.texts],
+            "codes": [{"payload": code.payload} for code in one.codes],
+        }
+        (answer,) = document_without_plates({"photos": [photo]})["photos"]
+        assert tuple(text["value"] for text in answer["texts"]) == texts
+        assert tuple(code["payload"] for code in answer["codes"]) == codes
+        assert answer["unit"] == photo["unit"]
 
 
 def test_nothing_is_deleted_while_the_page_is_at_work(filled_yard, run):
@@ -325,9 +441,11 @@ def test_a_run_is_sorted_on_after_a_deletion(tmp_path, run, seen_as, plain_photo
     sort = ("sort", lot, "--out", folder, "--workers", 1, "--no-pdf")
     assert run(*sort).code == 0
     keys = [row[2] for row in rows(folder)["units"]]
-    assert (folder / "report.html").exists()
+    pages = {file.name for file in folder.glob("*.html")} | {"units.xlsx"}
+    assert pages == {"report.html", "labels.html", "units.xlsx"}
+    assert all((folder / name).exists() for name in pages)
     assert run("ledger", "delete", "--unit", keys[-1], "--yes", "--ledger", folder).code == 0
-    assert not (folder / "report.html").exists()
+    assert not any((folder / name).exists() for name in pages)
     assert (
         run(*sort).code == 0
     )  # what was deleted is in the folder still, so it comes back, under a new number

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 
 import openpyxl
@@ -248,6 +249,34 @@ def test_what_is_no_ledger_is_said_in_a_sentence(tmp_path, make, words):
     with pytest.raises(LedgerError, match=words) as raised:
         Ledger(path)
     assert str(path) in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("tables", "words"),
+    [((), "is empty. Put a copy of it back"), (("prices",), "is not a ledger. Name another")],
+)
+def test_a_file_that_is_no_ledger_is_made_none_by_looking(tmp_path, run, tables, words):
+    path = tmp_path / "ledger.sqlite"
+    path.touch()
+    with closing(sqlite3.connect(path)) as other:
+        for name in tables:
+            other.execute(f"CREATE TABLE {name} (id)")
+    data = path.read_bytes()
+    for command in (("verify",), ("list",), ("export", tmp_path / "out.csv"), ("delete", "--plates")):
+        for where in (tmp_path, path, f"sqlite:///{path}"):
+            said = run("ledger", *command, "--ledger", where)
+            assert (said.code, words in said.err) == (2, True), said.err
+    assert path.read_bytes() == data
+    if tables:  # sort and the page start a ledger, but not in another program's file
+        with pytest.raises(LedgerError, match="not a ledger"):
+            Ledger(path)
+        assert path.read_bytes() == data
+    else:
+        Ledger(path).close()
+        assert run("ledger", "verify", "--ledger", path).code == 0
+    gone = tmp_path / "gone.sqlite"
+    assert "no such ledger" in run("ledger", "verify", "--ledger", f"sqlite:///{gone}").err
+    assert not gone.exists()
 
 
 @pytest.mark.parametrize(("start", "byte"), [(4096, 0x5A), (-40_960, 0xAA), (5000, None)])

@@ -72,6 +72,18 @@ def more(table: str, **row: object):
     return lambda entries: [*entries, {"table": table, "row": row}]
 
 
+def without_value(table, name):
+    """Rows of a table without one of their columns."""
+
+    def change(entries):
+        for entry in entries:
+            if entry["table"] == table:
+                del entry["row"][name]
+        return entries
+
+    return change
+
+
 def other_values(table: str, **values: object):
     """Other values in every row of a table."""
     return lambda entries: [
@@ -106,6 +118,7 @@ FORGED = {
     "a table of a later plugface": (more("later", id=1), "newer"),
     "a column of a later queue": (other_values("queue.units", later=1), "newer plugface"),
     "a row that is not in it": (other_values("views", unit_id=999), "not in it"),
+    "a column too few": (without_value("units", "method"), "lacks a column"),
     "a number twice": (lambda entries: [*entries[:1], *entries], "twice"),
     "a row that is none": (lambda entries: [*entries, [1]], "cannot be read"),
     "a line that is none": (lambda entries: [*entries, {"table": 1, "row": {}}], "no row"),

@@ -19,8 +19,9 @@ from plugface.cli.settings import demo_folder
 from plugface.cli.store.ledger import Ledger, list_units
 from plugface.cli.typed_label import look_at_typed
 from plugface.cli.web.access import hash_token
-from plugface.cli.web.answering import Problem
+from plugface.cli.web.answering import Problem, answer
 from plugface.cli.web.app import create_app
+from plugface.cli.web.documents import ResultOut
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoChecker
 from plugface.cli.web.queue import YardError
@@ -28,6 +29,8 @@ from plugface.cli.web.refusals import STATUS
 from plugface.cli.web.words import ENGLISH, WordsError, load_words
 from plugface.cli.web.worker_pool import ProcessAnswerer, WorkerLost
 from plugface.cli.web.yard import Yard
+from plugface.codec import write_observations
+from plugface.vision.observations import Connector, Observations, Quality, WhiteBalance
 
 A, B = "a" * 32, "b" * 32
 UNITS = "/api/v1/units"
@@ -101,9 +104,16 @@ def test_a_typed_number_is_answered_alone_and_beside_a_photo(here, jpeg):
 
 def test_a_scanned_payload_is_taken_apart(here):
     catalogue = here.yard.catalogue
-    seen = look_at_typed(["PK27418/052", "K27418/052", "UNIT No K27418/052"], catalogue)
-    assert [code.payload for code in seen.codes] == ["PK27418/052"]  # prefixed, as a barcode is
+    seen = look_at_typed(["PK27418/052", "S434779", "K27418/052", "UNIT No K27418/052"], catalogue)
+    assert [code.payload for code in seen.codes] == ["PK27418/052", "S434779"]  # prefixed, as barcodes are
     assert [text.value for text in seen.texts] == ["K27418/052", "UNIT No K27418/052"]
+
+
+@pytest.mark.parametrize("typed", ["T27418/052", "D31999/112", "S43477996"])
+def test_what_has_the_form_of_a_listed_number_is_typed_and_no_lot_or_date(here, typed):
+    seen = look_at_typed([typed], here.yard.catalogue)  # K27418/052 is listed
+    assert [text.value for text in seen.texts] == [typed]
+    assert seen.codes == ()
 
 
 def test_two_photos_become_one_answer(here, jpeg):
@@ -118,6 +128,7 @@ def test_two_photos_become_one_answer(here, jpeg):
     assert answered.decision.families[0] == "KNOT 40"  # what the simulated photos show
     assert answered.decision.fit is not None
     assert found["result"]["opinion"]["claimed_family"] == "KNOT 40"
+    assert "<strong>What was given " in here.client.get(f"/units/{A}").text
     assert len(here.stand_in.asked) == 1  # the first photo waited for the second
     assert str(here.folder) not in json.dumps(found)
 
@@ -154,7 +165,7 @@ def test_a_further_photo_is_answered_with_the_first_one_kept(here, jpeg):
     here.stand_in.gate.clear()
     here.client.post(f"{UNITS}/{A}/photos", content=jpeg(2))
     page = here.client.get(f"/units/{A}").text
-    assert "A new photo is being looked at" in page
+    assert "being looked at once more" in page
     assert 'id="verdict"' in page
     here.stand_in.gate.set()
     found = wait_for(here.client)
@@ -336,7 +347,8 @@ def test_too_many_pixels_and_photos_are_refused(make_yard, jpeg):
     with made.client as client:
         refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(1)), "too_many_pixels")
         assert client.post(f"{UNITS}/{A}/photos", content=jpeg(1, size=(320, 240))).status_code == 202
-        refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(2, size=(320, 240))), "photos_full")
+        said = refused(client.post(f"{UNITS}/{A}/photos", content=jpeg(2, size=(320, 240))), "photos_full")
+        assert "Remove" not in said.hint  # which no page and no call offers
 
 
 def test_a_full_disk_is_said_before_a_photo_is_taken(make_yard, jpeg):
@@ -604,6 +616,58 @@ def test_cautions_come_first_and_are_never_folded_away(here, jpeg):
     assert "⚠ Caution" in here.client.get("/").text
 
 
+def test_a_close_up_names_its_plugs_and_an_answer_kept_from_before_is_still_read(here, jpeg):
+    plug = Connector(((0.0, 0.0), (9.0, 0.0), (9.0, 9.0)), {"OG": 0.9, "RD": 0.1}, {"L": 1.0}, None, 0.9)
+    balance = WhiteBalance((1.0, 1.0, 1.0), "none", 0.0)
+
+    def act(question):
+        (photo,) = question.photos
+        seen = Observations(photo.sha256, Quality(640, 480, 0.5, 0.0, 1.0), balance, loose=(plug,))
+        return answer(replace(question, photos=(replace(photo, observations=write_observations(seen)),)))
+
+    here.stand_in.act = act
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    result = wait_for(here.client)["result"]
+    (photo,) = result["identify"]["photos"]
+    assert [(plug["colour"], plug["size"]) for plug in photo.pop("loose")] == [("OG", "L")]
+    assert ResultOut.model_validate(result).identify.photos[0].loose == []
+    page = here.client.get(f"/units/{A}").text
+    assert page.index("Caution: high voltage") < page.index("A close-up of one plug (OG L)")
+    named = page[page.index("<dt>Plugs on no outlined unit</dt>") :]
+    assert 'aria-label="orange"' in named[: named.index("</dd>")]
+
+
+@pytest.mark.parametrize(
+    ("shows", "typed", "badge", "flag"),
+    [
+        (("KNOT 40", "F", "front"), ["K58214302"], "Family identified, variant open", "locked possible"),
+        (("KNOT 40", "F", "front"), ["K58214302 F"], "Identified, locked", "locked"),
+        (("GANNET 8", "only", "front"), [], "Not for swaps", "high voltage"),
+    ],
+)
+def test_the_list_says_what_the_card_says(here, jpeg, shows, typed, badge, flag):
+    here.stand_in.shows = [shows]
+    here.client.put(f"{UNITS}/{A}", json={"typed": typed, "more": True})
+    here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
+    wait_for(here.client)
+    assert f">{badge}</p>" in here.client.get(f"/units/{A}").text
+    (line,) = here.client.get(UNITS).json()["units"]
+    page = here.client.get("/").text
+    assert f'<span class="soft">{badge}, ' in page
+    assert f"Caution: {flag}</span>" in page
+    assert (line["verdict"], line["caution"]) == ("identified", flag)
+
+
+@pytest.mark.parametrize(("typed", "sure"), [(["K58214302"], False), (["K58214302 F"], True)])
+def test_words_for_how_sure_a_variant_is_stand_only_where_one_is_told(here, typed, sure):
+    here.client.put(f"{UNITS}/{A}", json={"typed": typed})
+    decision = wait_for(here.client)["result"]["identify"]["decision"]
+    assert (len(decision["variants"]) == 1) == sure
+    facts = here.client.get(f"/units/{A}").text.partition('<dl class="facts">')[2].partition("</dl>")[0]
+    assert facts.count('class="share"') == len(decision["variants"])
+    assert any(words in facts for words in load_words().section("sure").values()) == sure
+
+
 def test_who_is_told_to_leave_it_alone_is_asked_for_no_photo(here, jpeg):
     here.stand_in.shows = [("GANNET 8", "only", "front")]
     here.client.post(f"{UNITS}/{A}/photos", content=jpeg(1))
@@ -615,12 +679,15 @@ def test_who_is_told_to_leave_it_alone_is_asked_for_no_photo(here, jpeg):
     assert "/sketches/" not in page
 
 
-def test_a_photo_of_what_may_be_a_hazard_is_wanted_only_without_touching_it(here, jpeg):
+@pytest.mark.parametrize("view", [None, "back", "front"])  # None: the face not taken yet, the back
+def test_a_photo_of_what_may_be_a_hazard_is_wanted_only_without_touching_it(here, jpeg, view):
     def answer(question):
         here.stand_in.act = None
         reply = here.stand_in(question)
         document = json.loads(reply.document)
         document["identify"]["decision"] |= {"verdict": "ambiguous", "families": ["GANNET 8", "CURLEW 5"]}
+        wanted = {"view": view, "gain": 0.5, "message": "Take it."} if view else None
+        document["identify"]["decision"]["next_photo"] = wanted
         return replace(reply, document=json.dumps(document))
 
     here.stand_in.shows = [("GANNET 8", "only", "front")]
@@ -629,6 +696,8 @@ def test_a_photo_of_what_may_be_a_hazard_is_wanted_only_without_touching_it(here
     wait_for(here.client)
     page = here.client.get(f"/units/{A}").text
     assert page.index('id="capture"') < page.index("need not lift, turn or unplug")
+    assert ("/sketches/" in page) == (view == "front")  # of a back it shows a unit that was turned round
+    assert page.count('class="sketch"') == 1  # what the photo takes the place of
 
 
 @pytest.mark.parametrize(

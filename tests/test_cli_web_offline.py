@@ -281,15 +281,17 @@ CAMERA = """(bytes) => {
 }"""
 
 
-def label(payload: str, kind: str = "DataMatrix") -> bytes:
-    """A PNG of a label with this code on it."""
+def label(*payloads: str, kind: str = "DataMatrix") -> bytes:
+    """A PNG of a label with these codes on it, one below the other."""
     import zxingcpp
 
-    code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
-    bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
-    height, width = bars.shape[:2]
-    ground = np.full((height + 240, width + 120), 230, np.uint8)
-    ground[120 : 120 + height, 60 : 60 + width] = bars
+    parts = []
+    for payload in payloads:
+        code = zxingcpp.create_barcode(payload, getattr(zxingcpp.BarcodeFormat, kind))
+        bars = np.array(zxingcpp.write_barcode_to_image(code, scale=4))
+        parts.append(np.pad(bars, ((120, 120), (60, 60)), constant_values=230))
+    width = max(part.shape[1] for part in parts)
+    ground = np.vstack([np.pad(p, ((0, 0), (0, width - p.shape[1])), constant_values=230) for p in parts])
     out = io.BytesIO()
     Image.fromarray(ground).convert("RGB").save(out, "PNG")
     return out.getvalue()
@@ -314,12 +316,34 @@ def test_a_code_before_the_camera_is_answered_without_a_signal(serve, keeping):
     keeping.get_by_role("heading", name="No signal").wait_for()
     for kind, family in zip(("DataMatrix", "Code128", "QRCode"), families, strict=False):
         number = family.variants[0].service_numbers[0]
-        keeping.evaluate(CAMERA, list(label(number, kind)))
+        keeping.evaluate(CAMERA, list(label(number, kind=kind)))
         keeping.get_by_role("button", name="Read the barcode").click()
         keeping.get_by_text(f"Told by {number} alone").wait_for()
         assert keeping.input_value("[name=typed]") == number
         assert keeping.inner_text("#by-number .name").startswith(family.key)
         assert keeping.locator("dialog").count() == 0
+
+
+def test_of_several_codes_before_the_camera_the_one_that_tells_something_is_taken(serve, phone):
+    made = serve()
+    made.stand_in.shows = [("KNOT 40", "E", "front")]
+    phone.goto(made.url)
+    number, key = a_number(made)
+    other = next(f for f in made.yard.catalogue.families if f.hazard != "none")
+    phone.evaluate(CAMERA, list(label("S/N 00417233", number)))
+    phone.get_by_role("button", name="Read the barcode").click()
+    phone.get_by_text(f"Told by {number} alone").wait_for()
+    assert phone.input_value("[name=typed]") == number
+    assert phone.inner_text("#by-number .name").startswith(key)
+    # What another one says is not hidden, now or when the server has answered.
+    phone.evaluate(CAMERA, list(label(number, other.variants[0].service_numbers[0])))
+    phone.get_by_role("button", name="Read the barcode").click()
+    phone.get_by_text("fits several").wait_for()
+    assert phone.input_value("[name=typed]") == number
+    assert other.hazard in phone.inner_text("#by-number .caution")
+    phone.click("#send:enabled")
+    phone.wait_for_selector("#verdict")
+    phone.locator(".contradiction", has_text=other.key).wait_for()
 
 
 def test_the_separators_of_a_payload_come_through(serve, phone):
@@ -388,7 +412,7 @@ def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path
         keeping.wait_for_selector(f'.shot[data-face="{face}"] .taken')
     keeping.fill("[name=typed]", number)
     keeping.click("#send:enabled")
-    keeping.get_by_text("2 photos:").wait_for()
+    keeping.get_by_text(f"2 photos, {number}:").wait_for()
     assert keeping.locator("#outbox li img").evaluate("e => e.complete && e.naturalWidth > 0")
     with keeping.expect_download() as loading:
         keeping.get_by_role("button", name="Save all as one file").click()
@@ -412,7 +436,7 @@ def test_what_waits_is_saved_as_one_file_that_is_sorted(serve, keeping, tmp_path
     unpacked = unpack_photos(file, tmp_path / "out")
     assert list(unpacked.typed.values()) == [(number,)]
     keeping.reload()
-    keeping.get_by_text("2 photos:").wait_for()  # it is still to be sent
+    keeping.get_by_text(f"2 photos, {number}:").wait_for()  # it is still to be sent
 
 
 def test_a_browser_that_does_not_promise_to_keep_photos_is_told_of(serve, make_phone):
@@ -425,7 +449,95 @@ def test_a_browser_that_does_not_promise_to_keep_photos_is_told_of(serve, make_p
         page.set_input_files('.shot[data-face="front"] input.camera', photo(1))
         page.click("#send:enabled")
         page.get_by_text("safe on this phone").wait_for()
-        assert page.is_visible("#outbox-loose") != promised
+        page.wait_for_selector("#outbox-loose", state="hidden" if promised else "visible")
+
+
+def test_a_browser_that_asks_whether_it_may_keep_photos_holds_none_back(serve, make_phone):
+    page = make_phone()
+    page.add_init_script("navigator.storage.persist = () => new Promise(() => {});")  # nobody answers
+    page.goto(serve().url)
+    take(page, "front", photo(1))
+    page.click("#send:enabled")
+    page.wait_for_url("**/units/*")
+
+
+#: Where there is no room left the browser gives up what was begun: here once the page is told so.
+FULL = """
+  const { put } = IDBObjectStore.prototype;
+  IDBObjectStore.prototype.put = function (...what) {
+    const asked = put.apply(this, what);
+    if (sessionStorage.getItem("full")) this.transaction.abort();
+    return asked;
+  };
+"""
+
+#: What is kept of the outbox, drafts too: the faces of each unit's photos.
+WAITING = """() => new Promise((done) => {
+  const asked = indexedDB.open("plugface-yard", 1);
+  asked.onsuccess = () => {
+    const all = asked.result.transaction("outbox").objectStore("outbox").getAll();
+    all.onsuccess = () => {
+      asked.result.close();
+      done(all.result.map(({ photos }) => photos.map(({ face }) => face).join()).join(" | "));
+    };
+  };
+})"""
+
+
+def take(page, face: str, file: dict) -> None:
+    page.set_input_files(f'.shot[data-face="{face}"] input.camera', file)
+    page.wait_for_selector(f'.shot[data-face="{face}"] .taken')
+
+
+def press_try_now(page) -> None:
+    """Press the button where it still is: the page may have begun by itself, and it goes with what it is for."""
+    buttons = "[...document.querySelectorAll('#outbox button')]"
+    page.evaluate(f"() => {buttons}.find((one) => one.textContent === 'Try now')?.click()")
+
+
+def fill_the_phone(page) -> None:
+    page.evaluate("sessionStorage.setItem('full', '1')")
+
+
+def test_where_the_phone_has_no_room_left_each_photo_goes_once(serve, make_phone):
+    made, page, sent = serve(), make_phone(), []
+    page.add_init_script(FULL)
+    page.goto(made.url)
+    page.route("**/photos?*", lambda route: route.abort("connectionfailed"))
+    take(page, "front", photo(1))
+    take(page, "back", photo(2))
+    page.click("#send:enabled")
+    page.get_by_text("2 photos: No signal").wait_for()
+    until(page, f"({WAITING})().then((kept) => kept === 'front,back')")
+    fill_the_phone(page)
+    page.on("request", lambda one: sent.append(one.url) if one.method == "POST" else None)
+    page.unroute("**/photos?*")
+    press_try_now(page)
+    page.wait_for_url("**/units/*")
+    page.wait_for_selector("#verdict")
+    assert ["front" in url for url in sent] == [True, False]
+    assert len(made.stand_in.asked[-1].photos) == 2
+    assert page.evaluate(WAITING) == ""
+
+
+def test_where_the_phone_has_no_room_left_no_photo_stays_for_the_next_unit(serve, make_phone):
+    made, page = serve(), make_phone()
+    page.add_init_script(FULL)
+    page.goto(made.url)
+    take(page, "front", photo(1))
+    until(page, f"({WAITING})().then((kept) => kept === 'front')")
+    fill_the_phone(page)
+    page.route("**/photos?*", lambda route: route.abort("connectionfailed"))
+    take(page, "back", photo(2))
+    page.click("#send:enabled")
+    page.get_by_text("2 photos: No signal").wait_for()
+    assert "does not let the page keep photos" in page.inner_text("#outbox-warning")
+    until(page, f"({WAITING})().then((kept) => kept === '')")  # else the next page would show the front again
+    page.unroute("**/photos?*")
+    press_try_now(page)
+    page.wait_for_url("**/units/*")
+    page.wait_for_selector("#verdict")
+    assert len(made.stand_in.asked[-1].photos) == 2
 
 
 # The copy of the catalogue
@@ -513,13 +625,60 @@ def test_a_changed_catalogue_is_fetched_anew_an_unchanged_one_is_not_and_its_age
     keeping.reload()
     keeping.fill("[name=typed]", number)
     keeping.get_by_text("“Another name”").wait_for()
-    for older, said, there in ((3, "3 days ago", True), (28, "too old and is gone", False)):
+    for older, said, there in ((3, "3 days ago", True), (28, "too old, or of unknown age", False)):
         keeping.evaluate(AGED, older)
         keeping.reload()
         keeping.fill("[name=typed]", number)
         keeping.get_by_text(said).wait_for()
         assert (key in keeping.inner_text("#by-number")) == there
         assert len(keeping.evaluate(COPIES)) == there
+
+
+def test_a_copy_that_was_compared_while_the_clock_was_ahead_is_of_unknown_age(in_north, keeping):
+    number, _ = a_number(in_north)
+    in_north.stop()
+    for ahead, said in ((0.5, "this minute"), (1, "of unknown age, and is gone")):
+        keeping.evaluate(AGED, -ahead)
+        keeping.reload()
+        keeping.fill("[name=typed]", number)
+        keeping.get_by_text(said).wait_for()
+    assert keeping.evaluate(COPIES) == []
+
+
+def test_on_a_line_that_hangs_a_number_is_answered_all_the_same(serve, make_phone):
+    made, page, hanging = serve(), make_phone(), []
+    number, _ = a_number(made)
+    page.route("**/api/v1/numbers", lambda route: hanging.append(route))  # never answered
+    page.goto(made.url)
+    page.fill("[name=typed]", number)
+    page.get_by_text("no copy of the catalogue yet").wait_for()
+    assert hanging
+    page.unroute("**/api/v1/numbers")
+    page.reload()
+    page.fill("[name=typed]", number)
+    page.get_by_text(f"Told by {number} alone").wait_for()  # from the copy that the phone has now
+    page.route("**/api/v1/numbers", lambda route: hanging.append(route))
+    for path in ("/", "/offline"):
+        page.goto(made.url + path)
+        page.fill("[name=typed]", number)
+        page.get_by_text(f"Told by {number} alone").wait_for()
+    page.wait_for_selector("#signal")
+
+
+def test_an_answer_from_the_kept_copy_is_given_anew_once_the_server_has_another(in_north, keeping):
+    number, _ = a_number(in_north)
+    head = in_north.yard.catalogue.head.model_copy(update={"name": "Another name"})
+    in_north.yard.catalogue = in_north.yard.catalogue.model_copy(update={"head": head, "sha256": "f" * 64})
+    vars(in_north.yard).pop("numbers")
+    late = []
+    keeping.route("**/api/v1/numbers", lambda route: late.append(route))
+    with keeping.expect_request("**/api/v1/numbers"):
+        keeping.reload()
+    keeping.fill("[name=typed]", number)
+    keeping.get_by_text(f"Told by {number} alone").wait_for()
+    assert "Another name" not in keeping.inner_text("#by-number")
+    late[0].continue_()
+    keeping.get_by_text("“Another name”").wait_for()
 
 
 def test_the_catalogue_is_given_to_nobody_without_a_code(serve):

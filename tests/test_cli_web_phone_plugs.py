@@ -602,6 +602,20 @@ def test_where_the_server_has_no_verifier_plugs_on_no_unit_are_named(no_verifier
     assert "No outline of a unit. One plug: GY L" in shown(seen(loose=[plug("GY")]))
 
 
+def test_a_copy_of_the_catalogue_that_was_too_old_takes_no_plugs_with_it(serve, phone):
+    made = serve(phone_plugs=True)
+    old = made.client.get("/api/v1/numbers").json() | {"keep_days": -1}
+    phone.route("**/api/v1/numbers", lambda route: route.fulfill(json=old))
+    phone.goto(made.url)
+    phone.fill("[name=typed]", "12V")
+    phone.get_by_text("No photo was looked at").wait_for()  # the copy is kept
+    phone.route("**/api/v1/numbers", lambda route: route.abort("connectionfailed"))
+    shown = Shown(made, phone)
+    assert "One plug: GY L" in shown(seen([plug("GY")]))
+    phone.fill("[name=typed]", "12V")
+    phone.get_by_text("unknown age, and is gone").wait_for()
+
+
 def test_what_one_look_says_is_told_at_once_and_put_right_by_the_closer_one(shown):
     rough = seen([plug("GY"), plug("YE")])
     said = shown(None, first=rough)

@@ -1,11 +1,14 @@
 """What is kept of a photo: its picture to the bit, and nothing else."""
 
 import io
+import os
+from types import SimpleNamespace
 
 import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image, ImageCms
+from plugface.cli.web import photo_store
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import PhotoStore, clean_photo, strip_jpeg
 from plugface.cli.web.refusals import Refused
@@ -159,4 +162,15 @@ def test_the_shelf_keeps_by_content(tmp_path):
     files = [path for path in (tmp_path / "photos").rglob("*") if path.is_file()]
     assert len(files) == 3
     assert not [path for path in files if b"SECRET" in path.read_bytes()]
+    assert shelf.place(photo.sha256).read_bytes() == photo.data
+
+
+def test_a_photo_is_kept_where_a_folder_cannot_be_opened(tmp_path, monkeypatch):
+    def refuse_folders(path, flags):  # as Windows does
+        raise PermissionError(13, "Permission denied", str(path))
+
+    windows = SimpleNamespace(name="nt", open=refuse_folders, O_RDONLY=os.O_RDONLY)
+    monkeypatch.setattr(photo_store, "os", windows)
+    shelf, photo = PhotoStore(tmp_path / "photos"), clean_photo(as_jpeg(busy_picture()), LIMITS)
+    shelf.keep(photo)
     assert shelf.place(photo.sha256).read_bytes() == photo.data

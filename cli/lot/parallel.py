@@ -125,6 +125,7 @@ def _in_processes(
     from multiprocessing import resource_tracker
 
     from loky import get_reusable_executor
+    from loky.process_executor import TerminatedWorkerError
 
     if _HAS_SIGNAL_MASKS:
         resource_tracker.ensure_running()  # Python 3.11's, started with the first worker, lets Ctrl-C through
@@ -151,7 +152,9 @@ def _in_processes(
                 item = out.pop(future)
                 submit(1)
                 yield item, result
-    except (KeyboardInterrupt, GeneratorExit, OSError, ImportError):
+    except TerminatedWorkerError:  # of that pool nothing is left
+        raise
+    except BaseException:
         for future in out:
             future.cancel()
         executor.shutdown(

@@ -1,6 +1,6 @@
 """The folder of one sorting run: what it was started with, and who may write there now.
 
-run.json        lot, photos' folder, market, hash of the catalogue
+run.json        lot, photos' folder, market, hash of the catalogue, place of the ledger
 catalogue/      the catalogue as it was at the start; the run keeps to it
 thumbs/         small pictures for the report, without any metadata
 ledger.sqlite   unless another ledger was named
@@ -13,13 +13,17 @@ import secrets
 import shutil
 import threading
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import IO
 
 from plugface.cli.errors import named
+from plugface.cli.lot.scan import without_password
 from plugface.cli.store.locks import lock_folder
 from plugface.models.catalogue.entries import load_catalogue
+
+#: The ledger in the run's own folder, which may be moved.
+OWN_LEDGER = "ledger.sqlite"
 
 _WRITING = threading.Lock()
 
@@ -41,20 +45,25 @@ class RunHead:
     photos: str
     market: str
     catalogue_sha256: str
+    #: Its place, without a password; `OWN_LEDGER` in the run's folder; empty: an older plugface began it.
+    ledger: str = ""
 
 
 @contextmanager
-def open_run(folder: Path, *, photos: str, catalogue: Path, market: str):
+def open_run(folder: Path, *, photos: str, catalogue: Path, market: str, ledger: str = OWN_LEDGER):
     """Start a run in a new folder, or take up the one that is there, and hold it for this process alone.
 
     Parameters
     ----------
     folder : Path
     photos : str
-        Folder or address of the photos, written so that it means the same from anywhere.
+        Folder or address of the photos, written so that it means the same from anywhere; a password in it is
+        neither kept nor compared.
     catalogue : Path
         Read only when the run is started.
     market : str
+    ledger : str
+        Its place, which is kept of a run that is started.
 
     Yields
     ------
@@ -68,14 +77,20 @@ def open_run(folder: Path, *, photos: str, catalogue: Path, market: str):
     CatalogueError
         If the catalogue cannot be used.
     """
+    photos = without_password(photos)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         lock = _lock(folder)
     except OSError as error:
         raise RunError(str(folder), _reason(error), "Name a folder that may be written to") from None
     with lock:
-        head, resumed = _start_or_resume(folder, photos, catalogue, market)
+        head, resumed = _start_or_resume(folder, photos, catalogue, market, ledger)
         yield head, resumed
+
+
+def is_run(folder: Path) -> bool:
+    """Whether a run was started in this folder."""
+    return (folder / "run.json").exists()
 
 
 def snapshot(folder: Path) -> Path:
@@ -114,7 +129,9 @@ def _lock(folder: Path) -> IO[str]:
         ) from None
 
 
-def _start_or_resume(folder: Path, photos: str, catalogue: Path, market: str) -> tuple[RunHead, bool]:
+def _start_or_resume(
+    folder: Path, photos: str, catalogue: Path, market: str, ledger: str
+) -> tuple[RunHead, bool]:
     path, part = folder / "run.json", folder / ".catalogue.part"
     if path.exists():
         head = _read_head(path)
@@ -140,7 +157,7 @@ def _start_or_resume(folder: Path, photos: str, catalogue: Path, market: str) ->
             "Name a new or empty folder with --out",
         )
     try:
-        head = _start(folder, photos, catalogue, market, part)
+        head = _start(folder, photos, catalogue, market, ledger, part)
     except OSError as error:
         raise RunError(str(folder), _reason(error), "Make room, or name another folder with --out") from None
     return head, False
@@ -156,7 +173,7 @@ def _copy_photos(catalogue: Path, part: Path) -> None:
                 shutil.copyfile(source, part / name)
 
 
-def _start(folder: Path, photos: str, catalogue: Path, market: str, part: Path) -> RunHead:
+def _start(folder: Path, photos: str, catalogue: Path, market: str, ledger: str, part: Path) -> RunHead:
     """Copy the catalogue, say that the run exists, put the copy in its place: resumable at any point."""
     sha256 = load_catalogue(catalogue).sha256
     if part.exists():
@@ -168,7 +185,7 @@ def _start(folder: Path, photos: str, catalogue: Path, market: str, part: Path) 
     if load_catalogue(part).sha256 != sha256:
         raise RunError(str(catalogue), "the catalogue was changed while it was copied", "Run again")
     name = folder.resolve().name
-    head = RunHead(f"{name}-{secrets.token_hex(4)}", name, photos, market, sha256)
+    head = RunHead(f"{name}-{secrets.token_hex(4)}", name, photos, market, sha256, ledger)
     write_whole(folder / "run.json", json.dumps(asdict(head), ensure_ascii=False, indent=2).encode())
     part.rename(snapshot(folder))
     return head
@@ -176,7 +193,8 @@ def _start(folder: Path, photos: str, catalogue: Path, market: str, part: Path) 
 
 def _read_head(path: Path) -> RunHead:
     try:
-        return RunHead(**json.loads(path.read_text("utf-8")))
+        head = RunHead(**json.loads(path.read_text("utf-8")))
+        return replace(head, photos=without_password(head.photos))  # an older plugface kept it
     except (ValueError, TypeError, OSError) as error:
         raise RunError(str(path), f"it cannot be read ({error})", "Name a new folder with --out") from None
 

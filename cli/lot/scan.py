@@ -3,6 +3,7 @@
 import errno
 import hashlib
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -59,11 +60,16 @@ class Scan:
     unlisted: tuple[str, ...]  # folders that could not be opened
 
 
+def without_password(address: str) -> str:
+    """The same address as it may be kept and shown; a path stays as it is."""
+    return re.sub(r"(://[^/?#:@]*):[^/?#]*@", r"\1@", address)
+
+
 def scan_folder(root: str) -> Scan:
     """List the photos below a folder.
 
     Links to files inside the folder are read as files; links to folders and links that lead outside are not
-    followed, and named.
+    followed, and named. At an address no link is followed, for where it leads is not said.
 
     Parameters
     ----------
@@ -89,7 +95,8 @@ def read_bytes(found: Found) -> bytes:
     if "://" in found.root:
         import fsspec
 
-        with fsspec.open(f"{found.root.rstrip('/')}/{found.path}", "rb") as file:
+        system, base = fsspec.core.url_to_fs(found.root)  # it may be a chain: zip://::file:///a.zip
+        with system.open(f"{base.rstrip('/')}/{found.path}" if base else found.path, "rb") as file:
             return file.read(MAX_BYTES)
     with open(os.path.join(found.root, found.path), "rb", opener=_open_at_once) as file:
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
@@ -141,7 +148,7 @@ def _scan_here(root: Path) -> Scan:
             if not inside or os.path.isdir(target):
                 outside.append(path.encode("utf-8", "backslashreplace").decode())
                 continue
-        if PurePosixPath(path).suffix.lower() not in ENDINGS or PurePosixPath(path).name.startswith("._"):
+        if not _is_photo_by_name(path):
             others += 1
             continue
         try:
@@ -153,6 +160,12 @@ def _scan_here(root: Path) -> Scan:
             continue
         photos.append(Found(str(root), path, status.st_size, status.st_mtime_ns))
     return Scan(tuple(sorted(photos, key=lambda f: f.path)), tuple(sorted(outside)), others, tuple(unlisted))
+
+
+def _is_photo_by_name(path: str) -> bool:
+    """Whether a file is named as a photo; "._" begins what a Mac writes beside one."""
+    name = PurePosixPath(path)
+    return name.suffix.lower() in ENDINGS and not name.name.startswith("._")
 
 
 def _walk(root: str, below: str, unlisted: list[str]) -> Iterator[tuple[os.DirEntry, str]]:
@@ -188,15 +201,18 @@ def _scan_address(root: str) -> Scan:
         raise FolderError(root, f"it cannot be listed ({error})", "Check the address") from None
     if not listed:
         raise FolderError(root, "nothing is there", "Check the address")
-    base = system._strip_protocol(root).rstrip("/")
-    photos, others = [], 0
+    photos, outside, others = [], [], 0
     for full, info in sorted(listed.items()):
-        path = full.removeprefix(base).lstrip("/")
-        if PurePosixPath(path).suffix.lower() not in ENDINGS:
-            others += 1
+        path = full.removeprefix(base.rstrip("/")).lstrip("/")
+        if any(folder.startswith(".") for folder in PurePosixPath(path).parts[:-1]):
             continue
-        photos.append(Found(root, path, int(info.get("size") or 0), _mtime_ns(info)))
-    return Scan(tuple(photos), (), others, ())
+        if info.get("islink") or info.get("type") == "link":
+            outside.append(path)
+        elif not _is_photo_by_name(path):
+            others += 1
+        else:
+            photos.append(Found(root, path, int(info.get("size") or 0), _mtime_ns(info)))
+    return Scan(tuple(photos), tuple(outside), others, ())
 
 
 def _mtime_ns(info: dict) -> int:

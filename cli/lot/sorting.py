@@ -20,7 +20,7 @@ from plugface.cli.lot import worker
 from plugface.cli.lot.grouped import Grouped, read_grouped
 from plugface.cli.lot.parallel import WorkerFailed, map_unordered
 from plugface.cli.lot.proposals import proposal_columns
-from plugface.cli.lot.run_folder import RunError, RunHead, open_run, snapshot, write_whole
+from plugface.cli.lot.run_folder import OWN_LEDGER, RunError, RunHead, is_run, open_run, snapshot, write_whole
 from plugface.cli.lot.scan import Found, Scan, find_copies, read_bytes, scan_folder
 from plugface.cli.lot.unpack import Asked
 from plugface.cli.said_of_unit import UnknownPartner, check_claim, check_needs
@@ -35,7 +35,9 @@ from plugface.cli.store.ledger import (
     Unit,
     View,
     add_once,
-    newest_look,
+    find_place,
+    has_lot,
+    look_of_lot,
     now_utc,
     record_lot,
     record_photo,
@@ -52,7 +54,7 @@ from plugface.models.decision.opinion import ClaimError, Opinion
 from plugface.models.matching.payloads import list_stretches
 from plugface.models.unit_choice import NoUnit, to_part
 from plugface.vision.observations import Observations
-from sqlalchemy import and_, func, literal, or_, select
+from sqlalchemy import ColumnElement, and_, func, literal, or_, select
 from sqlalchemy.orm import Session, aliased
 
 #: Letters of a lot's short code; none of them is taken for another one on a greasy label.
@@ -61,6 +63,15 @@ _LETTERS = "3479ACDEFHJKLMNPRTUVWXY"
 #: So many photos that the machine could not look at, for one reason, stop a run before it groups: what it has
 #: is no whole lot. Our choice.
 MANY_ALIKE = 3
+
+#: Kinds of groups that the photos beside them part and join: one photo more may change them.
+_BY_NEIGHBOURS = ("time:", "order:", "code:", "photo:")
+
+#: Finding of a unit that photos which came later would part.
+_PARTED = "More photos came since, and by them these may be two units: sort into a new --out."
+
+#: What the note of a file begins with whose photo lay elsewhere before.
+_MOVED = "moved from "
 
 #: Seconds of the processor for one photo; the largest takes a tenth of it. Our choice.
 LOOK_S = 120.0
@@ -110,11 +121,22 @@ class Outcome:
     units: int
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
     put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
+    waiting: int = 0  # other photos that are in no unit until those were looked at
+    undecided: tuple[
+        str, ...
+    ] = ()  # units that the machine could not decide over, and why; the next run does
     grouped: Grouped = field(default_factory=lambda: Grouped({}, 0, {}))  # how photos were put together
     typed: int = 0  # units with something that was typed on the phone, which counted
     typed_left: tuple[str, ...] = ()  # folders for which something was typed that counted for no unit
     asked: int = 0  # units that were held against what was claimed of them or needed
     asked_left: tuple[str, ...] = ()  # folders for which something was claimed or needed that was not judged
+    moved: tuple[str, ...] = ()  # files whose photo lay elsewhere when it got its unit
+    gone: tuple[str, ...] = ()  # of the photos that could not be read, those that were deleted
+    replaced: tuple[str, ...] = ()  # where photos of units lay that lie nowhere any more
+    market: str = ""  # the one the lot is for
+    other_markets: tuple[
+        str, ...
+    ] = ()  # those the catalogue has variants for, where it has none for this one
 
 
 def sort_lot(
@@ -124,26 +146,32 @@ def sort_lot(
 
     Raises
     ------
-    RunError, FolderError, CatalogueError, LedgerError, ClusterError
+    RunError, FolderError, CatalogueError, LedgerError, ClusterError, WorkerError
         Each with a sentence for a person. What was done until then is kept.
     """
     photos = plan.photos if "://" in plan.photos else str(Path(plan.photos).resolve())
     _refuse_run_among_photos(plan.folder, photos)
     scan = scan_folder(photos)
-    with open_run(plan.folder, photos=photos, catalogue=plan.catalogue, market=plan.market) as (
-        head,
-        resumed,
-    ):
+    own = plan.folder / OWN_LEDGER
+    place = find_place(plan.ledger or own)
+    ledger_place = OWN_LEDGER if place == find_place(own) else place
+    if ledger_place != OWN_LEDGER and not is_run(plan.folder):
+        Ledger(plan.ledger or own).close()  # before the run keeps its place: one mistyped opens nothing
+    with open_run(
+        plan.folder, photos=photos, catalogue=plan.catalogue, market=plan.market, ledger=ledger_place
+    ) as (head, resumed):
+        _refuse_other_ledger(plan, head, ledger_place)
         analyser = analyser or worker.PipelineAnalyser(snapshot(plan.folder).resolve())
-        with closing(Ledger(plan.ledger or plan.folder / "ledger.sqlite")) as ledger:
+        with closing(Ledger(plan.ledger or own)) as ledger:
             run = _Run(plan, head, ledger, analyser, progress, load_catalogue(snapshot(plan.folder)))
             looked, put_off = run.look_at(scan)
-            run.group()
-            decided = run.decide()
-            return run.outcome(scan, resumed, looked, decided, put_off)
+            waiting = run.group(bool(put_off))
+            decided, undecided = run.decide()
+            outcome = run.outcome(scan, resumed, looked, decided, put_off)
+            return replace(outcome, waiting=waiting, undecided=undecided)
 
 
-#: Photo id, SHA-256, part, version of the newest look.
+#: Photo id, SHA-256, part, version of the lot's look.
 _View = tuple[int, str, int, str]
 
 
@@ -193,6 +221,7 @@ class _Run:
         pool = (f for f in scan.photos if f.size_bytes in sizes and (not again or f.path in again))
         copies = find_copies(tuple(pool))
         originals = [found for found in new if found.path not in copies]
+        here = {found.shown for found in scan.photos}
         tasks = (worker.LookTask(self.analyser, found) for found in originals)
         self.progress("look", 0, len(originals))
         results = map_unordered(
@@ -209,14 +238,14 @@ class _Run:
             if looked.passing:
                 put_off[task.found.path] = looked.passing
             else:
-                self._record_look(task.found, looked)
+                self._record_look(task.found, looked, None if scan.unlisted else here)
             self.progress("look", done, len(originals))
         shown = {found.path: found.shown for found in scan.photos}
         with self.ledger.transaction() as session:
             for found in new:
                 if found.path in copies and copies[found.path] not in put_off:
                     self._record_copy(session, found, shown[copies[found.path]])
-        _refuse_many(self.head.photos, put_off, len(originals))
+        _refuse_many(self.head.photos, put_off, len(originals), len(scan.photos))
         return len(originals) - len(put_off), tuple(f"{shown[path]}: {put_off[path]}" for path in put_off)
 
     def _broken_files(self, session: Session) -> set[tuple[str, int, str]]:
@@ -225,11 +254,12 @@ class _Run:
             select(File.path, File.size_bytes, File.mtime_ns)
             .outerjoin(Look, Look.photo_id == File.photo_id)
             .where(File.lot_id == self.lot_id)
-            .where(or_(File.photo_id.is_(None), and_(Look.fault != "", newest_look())))
+            .where(or_(File.photo_id.is_(None), and_(Look.fault != "", look_of_lot(self.lot_id))))
         )
         return {(path, size, mtime) for path, size, mtime in session.execute(query)}
 
-    def _record_look(self, found: Found, seen: worker.LookResult) -> None:
+    def _record_look(self, found: Found, seen: worker.LookResult, here: set[str] | None) -> None:
+        """Keep what was seen in a file's photo; `here`: all paths there are, None if a folder is closed."""
         if seen.thumb:
             try:
                 write_whole(self.thumbs / f"{seen.sha256}.jpg", seen.thumb)
@@ -259,10 +289,11 @@ class _Run:
                 seconds=seen.seconds,
                 made_at=now_utc(),
             )
-            twin = session.scalar(
-                select(File.path).filter_by(lot_id=self.lot_id, photo_id=photo_id).order_by(File.id).limit(1)
-            )
-            self._record_file(session, found, photo_id, f"same photo as {twin}" if twin else seen.fault)
+            before = select(File.path).filter_by(lot_id=self.lot_id, photo_id=photo_id).order_by(File.id)
+            twins = list(session.scalars(before))
+            twin = next((path for path in twins if here is None or path in here), None)
+            note = f"same photo as {twin}" if twin else f"{_MOVED}{twins[0]}" if twins else seen.fault
+            self._record_file(session, found, photo_id, note)
 
     def _record_copy(self, session: Session, found: Found, first: str) -> None:
         row = session.scalars(
@@ -294,24 +325,37 @@ class _Run:
         times = session.scalar(before.filter_by(lot_id=self.lot_id, path=found.shown)) or 0
         return "0" * times + str(found.mtime_ns)
 
-    def group(self) -> None:
-        """Give every photo that belongs to no unit yet a unit, over all photos of the lot together."""
+    def group(self, put_off: bool = False) -> int:
+        """Give every photo that belongs to no unit yet a unit, over all photos of the lot together.
+
+        Parameters
+        ----------
+        put_off : bool
+            Whether photos of the lot could not be looked at now. Two units would become one where the back of
+            one and the front of the next are missing between them, so that none is made by time, order or
+            code.
+
+        Returns
+        -------
+        waiting : int
+            Photos that are in no unit for that.
+        """
         with self.ledger.reading() as session:
-            assigned = set(
-                session.scalars(
-                    select(View.photo_id)
+            home = dict(
+                session.execute(
+                    select(View.photo_id, View.unit_id)
                     .join(Unit, Unit.id == View.unit_id)
                     .where(Unit.lot_id == self.lot_id, still_counts())
-                )
+                ).all()
             )
             files = _files(session, self.lot_id)
             unread = session.execute(
                 select(File.path, File.note).filter_by(lot_id=self.lot_id, photo_id=None)
             ).all()
             units = dict(session.execute(select(Unit.group_key, Unit.id).filter_by(lot_id=self.lot_id)).all())
-            loose = {photo_id for photo_id in files if photo_id not in assigned}
+            loose = {photo_id for photo_id in files if photo_id not in home}
             if not loose and len(unread) <= sum(key.startswith("unread:") for key in units):
-                return
+                return 0
             shots, broken = self._shots(session, files)
             # With the deleted ones, whose numbers may stand on labels: none is given to another unit.
             deleted = session.scalar(select(func.count()).select_from(Deletion).filter_by(table_name="units"))
@@ -319,15 +363,34 @@ class _Run:
             numbered = len(units) + deleted
         photo_ids = {shot.sha256: photo_id for photo_id, shot in shots.items()}
         groups = grouping.group_shots(shots.values())
+        waiting = 0
+        if put_off:
+            waiting = sum(
+                photo_ids[shot.sha256] in loose
+                for group in groups
+                if group.key.startswith(_BY_NEIGHBOURS)
+                for shot in group.shots
+            )
+            groups = [group for group in groups if not group.key.startswith(_BY_NEIGHBOURS)]
+        homes = [{home.get(photo_ids[shot.sha256]) for shot in group.shots} for group in groups]
+        spread = Counter(unit_id for several in homes for unit_id in several)
         self.progress("group", 0, len(groups))
         with self.ledger.transaction() as session:
-            for group in groups:
+            for group, several in zip(groups, homes, strict=True):
                 views = [
                     (photo_ids[shot.sha256], to_part(part))
                     for shot, part in zip(group.shots, group.parts, strict=True)
                     if photo_ids[shot.sha256] in loose
                 ]
                 unit_id = units.get(group.key)
+                if group.key.startswith(_BY_NEIGHBOURS):
+                    before = several - {None}
+                    whole = [one for one in before if spread[one] == 1]  # units that lie in this group alone
+                    if unit_id is None and len(before) == len(whole) == 1:
+                        unit_id = whole[0]  # its key names another photo, which was the first then
+                    if len(several) > 1:
+                        for parted in before.difference(whole):
+                            add_once(session, Finding, unit_id=parted, message=_PARTED, made_at=now_utc())
                 if views and unit_id is None:
                     unit_id = self._add_unit(session, group.key, group.method, numbered)
                     units[group.key], numbered = unit_id, numbered + 1
@@ -339,6 +402,8 @@ class _Run:
                     add_once(session, Finding, unit_id=unit_id, message=words, made_at=now_utc())
             for photo_id in sorted(broken.keys() & loose):
                 key = f"broken:{files[photo_id][1][:16]}"
+                if key in units:  # it was replaced meanwhile, and lies there again
+                    continue
                 units[key] = self._add_unit(session, key, broken[photo_id], numbered)
                 numbered += 1
                 session.add(View(unit_id=units[key], photo_id=photo_id, part=-1))
@@ -348,6 +413,7 @@ class _Run:
                     units[key] = self._add_unit(session, key, "broken photo", numbered)
                     numbered += 1
         self.progress("group", len(groups), len(groups))
+        return waiting
 
     def _add_unit(self, session: Session, group_key: str, method: str, number: int) -> int:
         unit = Unit(
@@ -370,7 +436,7 @@ class _Run:
         index = index_catalogue(self.catalogue)
         query = (
             select(Look.photo_id, Look.fault, Look.observations, Look.taken_at)
-            .where(newest_look())
+            .where(look_of_lot(self.lot_id))
             .where(Look.photo_id.in_(select(File.photo_id).filter_by(lot_id=self.lot_id)))
             .execution_options(yield_per=200)
         )
@@ -395,8 +461,15 @@ class _Run:
             )
         return shots, broken
 
-    def decide(self) -> int:
-        """Decide over every unit for which the ledger has no answer from these inputs; says how many."""
+    def decide(self) -> tuple[int, tuple[str, ...]]:
+        """Decide over every unit for which the ledger has no answer from these inputs.
+
+        Returns
+        -------
+        decided : int
+        undecided : tuple of str
+            Units that the machine could not decide over now, and why; nothing is recorded of them.
+        """
         with self.ledger.reading() as session:
             faults = _faults(session, self.lot_id)
             findings = _findings(session, self.lot_id)
@@ -410,6 +483,7 @@ class _Run:
             )
             standing = select(Unit.id).where(Unit.lot_id == self.lot_id, still_counts())
             unit_ids = list(session.scalars(standing.order_by(Unit.id)))
+            keys = dict(session.execute(select(Unit.id, Unit.key).filter_by(lot_id=self.lot_id)).all())
             files = _files(session, self.lot_id)
         seen = {unit: views[unit] for unit in unit_ids if unit in views and unit not in faults}
         self.typed = _find_folders(self.plan.typed, files, seen)
@@ -422,6 +496,7 @@ class _Run:
         digests = dict(open_units)
         whole = [unit_id for unit_id in digests if unit_id in views and unit_id not in faults]
         self.progress("decide", 0, len(open_units))
+        undecided = []
         done = 0
         for unit_id in digests.keys() - set(whole):
             self._record_broken(unit_id, digests[unit_id], faults.get(unit_id, "could not be read"))
@@ -430,8 +505,10 @@ class _Run:
         for task, result in map_unordered(
             worker.decide, tasks, workers=self.plan.workers, cluster=self.plan.cluster
         ):
-            came = worker.Decided(None, result.message) if isinstance(result, WorkerFailed) else result
-            if came.decision is None:
+            came = _lost_unit(result) if isinstance(result, WorkerFailed) else result
+            if came.passing:
+                undecided.append(f"{keys[task.unit_id]}: {came.passing}")
+            elif came.decision is None:
                 self._record_broken(
                     task.unit_id, digests[task.unit_id], f"no decision was reached: {came.fault}"
                 )
@@ -445,7 +522,7 @@ class _Run:
                 )
             done += 1
             self.progress("decide", done, len(open_units))
-        return len(open_units)
+        return len(open_units) - len(undecided), tuple(sorted(undecided))
 
     def _input_sha256(self, unit_id: int, views: list[_View], findings: tuple[str, ...]) -> str:
         # Each photo with the version that really looked at it, which may be an older one's.
@@ -473,7 +550,7 @@ class _Run:
             rows = dict(
                 session.execute(
                     select(Look.photo_id, Look.observations).where(
-                        newest_look(), Look.photo_id.in_([view[0] for view in views])
+                        look_of_lot(self.lot_id), Look.photo_id.in_([view[0] for view in views])
                     )
                 ).all()
             )
@@ -541,9 +618,10 @@ class _Run:
             photos = session.scalar(
                 select(func.count(File.photo_id.distinct())).filter_by(lot_id=self.lot_id)
             )
-            unread = session.scalar(
-                select(func.count()).select_from(File).filter_by(lot_id=self.lot_id, photo_id=None)
-            )
+            newest = _newest_files(session, self.lot_id, scan)
+            duplicates, moved = _copied_and_moved(newest)
+            gone = () if scan.unlisted else _gone(session, self.lot_id, newest)
+            replaced = () if scan.unlisted else _replaced(session, self.lot_id, newest)
             broken = session.scalar(
                 select(func.count())
                 .select_from(Unit)
@@ -562,7 +640,7 @@ class _Run:
             catalogue_changed=_has_changed(self.plan.catalogue, self.head.catalogue_sha256),
             files=files or 0,
             photos=photos or 0,
-            duplicates=(files or 0) - (photos or 0) - (unread or 0),
+            duplicates=duplicates,
             broken=broken or 0,
             outside=scan.outside,
             others=scan.others,
@@ -583,6 +661,11 @@ class _Run:
                     if unread or folder not in self.asked.values()
                 )
             ),
+            moved=moved,
+            gone=gone,
+            replaced=replaced,
+            market=self.head.market,
+            other_markets=_list_other_markets(self.catalogue, self.head.market),
         )
 
 
@@ -648,15 +731,29 @@ def _refuse_run_among_photos(folder: Path, photos: str) -> None:
         )
 
 
-def _refuse_many(photos: str, put_off: dict[str, str], looked: int) -> None:
-    """Stop where many photos could not be looked at for one reason: the machine is at fault, not the lot."""
+def _refuse_other_ledger(plan: Plan, head: RunHead, place: str) -> None:
+    """Stop where the run began in another ledger, unless it was moved: its units would be numbered anew."""
+    if head.ledger in ("", place) or has_lot(plan.ledger or plan.folder / OWN_LEDGER, head.lot):
+        return
+    raise RunError(
+        str(plan.folder),
+        f'it holds a run with another ledger ("{head.ledger}", not "{place}")',
+        "Name that one with --ledger, or a new folder with --out",
+    )
+
+
+def _refuse_many(photos: str, put_off: dict[str, str], looked: int, there: int) -> None:
+    """Stop where many photos could not be looked at for one reason: the machine is at fault, not the lot.
+
+    Many of all that are there: the same command again looks at none but those that could not be looked at.
+    """
     reason, count = next(iter(Counter(put_off.values()).most_common(1)), ("", 0))
-    if count >= min(MANY_ALIKE, looked) and count:
+    if count >= min(MANY_ALIKE, there) and count:
         raise RunError(
             photos,
             f"{count} of {looked} photos {reason}",
             "Check the drive, the permissions and the memory of this machine, and run the same command "
-            "again; what was done is kept",
+            "again; what was done is kept. Where it cannot be mended, take these files out of the folder",
         )
 
 
@@ -669,6 +766,10 @@ def _lost_photo(found: Found, lost: WorkerFailed) -> worker.LookResult:
     except OSError:
         return worker.LookResult("", 0, "", "", "", b"", 0.0, passing=lost.message)
     return worker.LookResult(hashlib.sha256(data).hexdigest(), len(data), lost.message, "", "", b"", 0.0)
+
+
+def _lost_unit(lost: WorkerFailed) -> worker.Decided:
+    return worker.Decided(None, passing=lost.message) if lost.passing else worker.Decided(None, lost.message)
 
 
 def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
@@ -686,14 +787,67 @@ def _files(session: Session, lot_id: int) -> dict[int, tuple[str, str, str]]:
     return {photo_id: files[chosen[photo_id]] for photo_id, files in found.items()}
 
 
+def _newest_files(session: Session, lot_id: int, scan: Scan) -> dict[str, tuple[int | None, str]]:
+    """Path -> photo id and note of the file that lies there now."""
+    # A file that could not be read has a nought before its time for each time that it was tried.
+    here = {(found.shown, found.size_bytes, str(found.mtime_ns).lstrip("0")) for found in scan.photos}
+    query = select(File.path, File.size_bytes, File.mtime_ns, File.photo_id, File.note)
+    return {
+        path: (photo_id, note)
+        for path, size, mtime, photo_id, note in session.execute(
+            query.filter_by(lot_id=lot_id).order_by(File.id)
+        )
+        if (path, size, mtime.lstrip("0")) in here
+    }
+
+
+def _nowhere(
+    session: Session,
+    lot_id: int,
+    newest: Mapping[str, tuple[int | None, str]],
+    units: ColumnElement[bool],
+) -> set[str]:
+    """Where photos of these standing units lay last that no file of the lot holds any more."""
+    held = {photo_id for photo_id, _ in newest.values()}
+    query = (
+        select(File.photo_id, File.path)
+        .join(View, View.photo_id == File.photo_id)
+        .join(Unit, (Unit.id == View.unit_id) & (Unit.lot_id == File.lot_id))
+        .where(Unit.lot_id == lot_id, units, still_counts())
+        .order_by(File.id)
+    )
+    return set({photo_id: path for photo_id, path in session.execute(query) if photo_id not in held}.values())
+
+
+def _replaced(session: Session, lot_id: int, newest: Mapping[str, tuple[int | None, str]]) -> tuple[str, ...]:
+    """Where photos lay that were replaced or deleted, and still count in their units."""
+    return tuple(sorted(_nowhere(session, lot_id, newest, Unit.method != "broken photo")))
+
+
+def _gone(session: Session, lot_id: int, newest: Mapping[str, tuple[int | None, str]]) -> tuple[str, ...]:
+    """Paths of the broken photos that lie nowhere any more."""
+    paths = _nowhere(session, lot_id, newest, Unit.method == "broken photo")
+    standing = (Unit.lot_id == lot_id, Unit.method == "broken photo", still_counts())
+    keys = session.scalars(select(Unit.group_key).where(*standing, Unit.group_key.startswith("unread:")))
+    unread = {key.removeprefix("unread:") for key in keys}
+    return tuple(sorted([*paths, *(unread - newest.keys())]))
+
+
+def _copied_and_moved(newest: Mapping[str, tuple[int | None, str]]) -> tuple[int, tuple[str, ...]]:
+    """How many of the files that are there are copies, and which ones lay elsewhere before."""
+    photos = [photo_id for photo_id, _ in newest.values() if photo_id is not None]
+    moved = sorted(path for path, (_, note) in newest.items() if note.startswith(_MOVED))
+    return len(photos) - len(set(photos)), tuple(moved)
+
+
 def _views(session: Session, lot_id: int) -> dict[int, list[_View]]:
-    """Unit id -> its photos as (photo id, SHA-256, part, version of the newest look)."""
+    """Unit id -> its photos as (photo id, SHA-256, part, version of the lot's look)."""
     query = (
         select(View.unit_id, View.photo_id, Photo.sha256, View.part, Look.version)
         .join(Unit, Unit.id == View.unit_id)
         .join(Photo, Photo.id == View.photo_id)
         .join(Look, Look.photo_id == View.photo_id)
-        .where(Unit.lot_id == lot_id, newest_look())
+        .where(Unit.lot_id == lot_id, look_of_lot(lot_id))
         .order_by(View.id)
     )
     views: dict[int, list[_View]] = {}
@@ -717,7 +871,7 @@ def _faults(session: Session, lot_id: int) -> dict[int, str]:
         .join(View, View.unit_id == Unit.id)
         .join(Look, Look.photo_id == View.photo_id)
         .join(File, (File.photo_id == View.photo_id) & (File.lot_id == lot_id))
-        .where(Unit.lot_id == lot_id, newest_look(), Look.fault != "")
+        .where(Unit.lot_id == lot_id, look_of_lot(lot_id), Look.fault != "")
         .order_by(File.id.desc())
     )
     faults = {unit_id: f"{path}: {fault}" for unit_id, path, fault in session.execute(query)}
@@ -767,6 +921,13 @@ def _named_families(seen: Observations, index: CatalogueIndex) -> frozenset[str]
 
 def _file_time(mtime_ns: str) -> datetime | None:
     return Found("", "", 0, int(mtime_ns)).written_at
+
+
+def _list_other_markets(catalogue: Catalogue, market: str) -> tuple[str, ...]:
+    """The markets that variants are for, where none is for this one, which may be mistyped."""
+    named = [v for family in catalogue.families for v in family.variants if v.market != "any"]
+    abroad = all(placement.is_abroad(variant, market) for variant in named)
+    return tuple(sorted({variant.market for variant in named})) if abroad else ()
 
 
 def _has_changed(catalogue: Path, sha256: str) -> bool:

@@ -6,7 +6,10 @@ Plain functions over plain values, so that any process on any machine can run th
 import hashlib
 import io
 import os
+import platform
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -17,8 +20,10 @@ from PIL import Image
 from plugface.cli.lot.scan import MAX_BYTES, Found, read_bytes
 from plugface.cli.version import vision_version
 from plugface.codec import read_observations, write_observations
+from plugface.models.catalogue.entries import CatalogueError
 from plugface.models.decision.answers import Decision
 from plugface.models.decision.pairing import Needs
+from plugface.models.learning.model_error import ModelError
 from plugface.models.unit_choice import UnitChoice, UnitGone, from_part
 from plugface.vision.observations import Observations
 
@@ -32,9 +37,22 @@ _EXIF_IFD = 0x8769  # Exif 2.32, 4.6.3
 _TAKEN_TAGS = (0x9003, 0x9004)  # DateTimeOriginal, DateTimeDigitized; Exif 2.32, table 8
 _SUBSECOND_TAGS = (0x9291, 0x9292)
 
+
+class WorkerError(Exception):
+    """A worker that cannot use what all its work needs: on which machine, what is wrong, what mends it."""
+
+    def __init__(self, machine: str, problem: str, remedy: str) -> None:
+        self.machine, self.problem, self.remedy = machine, problem, remedy
+        super().__init__(machine, problem, remedy)  # what it is made of again in the process that asked
+
+    def __str__(self) -> str:
+        """In one sentence, and what mends it."""
+        return f"{self.machine}: {self.problem}. {self.remedy}"
+
+
 #: Errors of a machine on which plugface is not whole. They stop the run: no photo is to blame, and none may
 #: be written down as broken for it.
-INCOMPLETE = (FileNotFoundError, PermissionError, ImportError)
+INCOMPLETE = (FileNotFoundError, PermissionError, ImportError, WorkerError)
 
 
 #: Memory of the machine that any photo can be looked at with: where so much is left and it does not do, the
@@ -181,6 +199,7 @@ class Decided:
     decision: Decision | None
     fault: str = ""  # why there is none
     opinion: "Opinion | None" = None  # where something was claimed
+    passing: str = ""  # what was wrong with the machine; says nothing about the unit
 
 
 def look(task: LookTask) -> LookResult:
@@ -191,8 +210,8 @@ def look(task: LookTask) -> LookResult:
 
     Raises
     ------
-    FileNotFoundError, PermissionError, ImportError
-        If plugface itself lacks a part on this machine.
+    FileNotFoundError, PermissionError, ImportError, WorkerError
+        If plugface itself lacks a part on this machine, or it does not see the run's catalogue.
     """
     started = time.perf_counter()
     try:
@@ -210,7 +229,8 @@ def look(task: LookTask) -> LookResult:
         fault = f"too large: {MAX_BYTES // 1_000_000} MB or more"
     else:
         try:
-            seen, thumb = task.analyser.observe(data, task.found.shown)
+            with _machine_named():
+                seen, thumb = task.analyser.observe(data, task.found.shown)
             observations = write_observations(seen)
         except INCOMPLETE:
             raise
@@ -262,20 +282,42 @@ def _free_bytes() -> int:
         return 0
 
 
+@contextmanager
+def _machine_named() -> Iterator[None]:
+    """Have what is wrong with the catalogue or the model say where: of many machines it may be one."""
+    try:
+        yield
+    except (CatalogueError, ModelError) as error:
+        problem = f"its worker cannot use {error.file} ({error.problem})"
+        remedy = (
+            "Show it the run's folder under the same path, with the same plugface, and run the same command"
+        )
+        raise WorkerError(platform.node(), problem, f"{remedy} again") from None
+
+
 def decide(task: DecideTask) -> Decided:
-    """Decide over one unit."""
+    """Decide over one unit. A lack of memory is a fault of the machine, and comes back as `passing`.
+
+    Raises
+    ------
+    FileNotFoundError, PermissionError, ImportError, WorkerError
+        As `look`.
+    """
     try:
         seen = [read_observations(text) for text in task.observations]
         chosen = [from_part(part, one) for part, one in zip(task.parts, seen, strict=True)]
-        if not task.claimed and task.needs == NO_NEEDS:
-            return Decided(task.analyser.decide(seen, chosen))
-        decision, opinion = task.analyser.judge(seen, chosen, task.claimed, task.needs)
+        with _machine_named():
+            if not task.claimed and task.needs == NO_NEEDS:
+                return Decided(task.analyser.decide(seen, chosen))
+            decision, opinion = task.analyser.judge(seen, chosen, task.claimed, task.needs)
         return Decided(decision, opinion=opinion)
     except UnitGone as gone:
         return Decided(None, str(gone))
     except INCOMPLETE:
         raise
     except Exception as error:  # as above
+        if (isinstance(error, MemoryError) or _lacks_memory(error)) and _free_bytes() < ENOUGH_BYTES:
+            return Decided(None, passing="there was not enough memory")
         return Decided(None, " ".join(f"{type(error).__name__}: {error}".split()))
 
 

@@ -81,12 +81,15 @@ def restore(place: Path, folder: Path, *, who: str) -> BackedUp:
     BackupError
         If it is no whole backup, is damaged, or the folder holds something.
     """
+    folder = folder.resolve()
+    there = folder.exists()  # then it may be a mounted disk or where somebody stands: it stays, and is filled
+    part = folder / ".restore.part" if there else folder.with_name(f".{folder.name}.part")
     with closing(ParcelReader(place)) as parcel:
         if parcel.about.get("kind") != "whole":
             raise BackupError(str(place), "it holds one lot alone", "Name a ledger for it with --into")
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        beside = (part, folder / "lost+found")  # a freshly formatted disk has that one
+        if there and (not folder.is_dir() or any(entry not in beside for entry in folder.iterdir())):
             raise BackupError(str(folder), "there is something there already", "Name a new or empty folder")
-        part = folder.with_name(f".{folder.name}.part")
         if part.exists():
             shutil.rmtree(part)
         try:
@@ -96,20 +99,29 @@ def restore(place: Path, folder: Path, *, who: str) -> BackedUp:
                 parcel.copy(name, part / name)
             head = parcel.about["head"]
             _check_ledger(place, part / _LEDGER, folder / _LEDGER, head, who)
-            if folder.exists():
-                folder.rmdir()
-            part.replace(folder)
+            if there:
+                _move_up(part)
+            else:
+                part.replace(folder)
         finally:
             if part.exists():
                 shutil.rmtree(part)
         return BackedUp(len(parcel.files), head, tuple(parcel.about.get("faults", ())))
 
 
+def _move_up(part: Path) -> None:
+    """Move what a folder holds into the one that it lies in, the ledger last: without it the rest is none."""
+    with suppress(OSError):  # a disk may be somebody else's, or know no owners
+        part.parent.chmod(0o700)
+    for entry in sorted(part.iterdir(), key=lambda entry: entry.name == _LEDGER):
+        entry.replace(part.parent / entry.name)
+
+
 def _check_ledger(place: Path, file: Path, becomes: Path, head: str, who: str) -> None:
     """Hold a ledger that was put back against its chain; one of an older schema is brought up."""
     same_head = _last_link(file) == head  # asked before: bringing it up may add a link
     try:
-        ledger = Ledger(file, becomes=becomes)
+        ledger = Ledger(file, becomes=becomes, start=False)
     except LedgerError as error:
         raise BackupError(str(place), f"its ledger cannot be used: {error.problem}", error.remedy) from None
     with closing(ledger):

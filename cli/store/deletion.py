@@ -7,7 +7,7 @@ photos are deleted; those that `sort` was given lie in the user's folder and are
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,6 @@ from plugface.cli.store.ledger import (
     Proposal,
     Unit,
     View,
-    now_utc,
 )
 from plugface.cli.store.surroundings import (
     Surroundings,
@@ -211,38 +210,64 @@ def doom_photo(ledger: Ledger, sha256: str) -> Doomed:
         return doomed
 
 
-def doom_plates(ledger: Ledger, lot: str | None = None) -> dict[int, str]:
-    """Looks in which a donor's number was read beside a unit: id -> observations without those texts.
+@dataclass(frozen=True)
+class Plates:
+    """What deleting donors' numbers changes."""
+
+    looks: dict[int, str]  # id -> observations, of those that hold one without it
+    texts: int  # texts and codes that go
+
+
+def doom_plates(ledger: Ledger, lot: str | None = None) -> Plates:
+    """Looks in which a donor's number was read, and how many texts and codes they lose.
+
+    The later looks of the same photo are among them, for a look that is written anew is the newest.
 
     What is a donor's number is what the report takes for one when it pairs units: eight signs or more with a
-    digit among them, on no unit.
+    digit among them, on no unit. In a photo without a unit that is also every label by itself: there only
+    what has the form of a vehicle's number is one.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    lot : str, optional
+        Key of one lot; all by default.
+
+    Returns
+    -------
+    plates : Plates
     """
     from plugface.codec import read_observations, write_observations
 
-    query = select(Look.id, Look.observations).where(Look.observations != "")
+    query = select(Look.id, Look.photo_id, Look.observations).order_by(Look.id)
     if lot is not None:
         of_lot = select(File.photo_id).join(Lot, Lot.id == File.lot_id).where(Lot.key == lot)
         seen_in = select(View.photo_id).join(Unit, Unit.id == View.unit_id).join(Lot, Lot.id == Unit.lot_id)
         query = query.where(Look.photo_id.in_(of_lot) | Look.photo_id.in_(seen_in.where(Lot.key == lot)))
-    changed = {}
+    looks, texts = {}, 0
+    photos = set()  # of which a look is among them
     with ledger.reading() as session:
-        for look_id, text in session.execute(query):
-            try:
+        for look_id, photo_id, text in session.execute(query):
+            with suppress(ValueError):  # nothing can be read in it by us either
                 seen = read_observations(text)
-            except ValueError:
-                continue  # nothing can be read in it by us either
-            kept = without_plates(seen)
-            if kept != seen:
-                changed[look_id] = write_observations(kept)
-    return changed
+                kept = without_plates(seen)
+                if kept != seen:
+                    photos.add(photo_id)
+                    text = write_observations(kept)
+                    texts += len(seen.texts) - len(kept.texts) + len(seen.codes) - len(kept.codes)
+            if photo_id in photos:
+                looks[look_id] = text
+    return Plates(looks, texts)
 
 
 def without_plates(seen):
     """Observations without what may be a donor's number: texts and codes on no unit."""
-    from plugface.cli.present.report.pairing import read_plates
+    from plugface.cli.present.report.pairing import is_plate
+    from plugface.models.unit_choice import list_units
 
-    texts = tuple(text for text in seen.texts if not read_plates([text.value]))
-    codes = tuple(code for code in seen.codes if not read_plates([code.payload]))
+    beside_unit = bool(list_units(seen))
+    texts = tuple(text for text in seen.texts if not is_plate(text.value, beside_unit))
+    codes = tuple(code for code in seen.codes if not is_plate(code.payload, beside_unit))
     return replace(seen, texts=texts, codes=codes)
 
 
@@ -280,7 +305,7 @@ def delete(ledger: Ledger, doomed: Doomed, *, who: str, why: str, serving: bool 
                 counts["units of the queue"] += drop_queue_lot(db, doomed.queue_lot)
             if doomed.queue_photo:
                 drop_queue_photo(db, doomed.queue_photo)
-        counts["files"] = sum(len(around.files_of(sha256)) for sha256 in doomed.photos)
+        counts["files on disk"] = sum(len(around.files_of(sha256)) for sha256 in doomed.photos)
         facts = {"why": why, **{name: count for name, count in counts.items() if count}}
         with ledger.transaction() as session, _said(ledger):
             act = record_act(session, "deletion", who=who, lot=doomed.lot, about=doomed.about, facts=facts)
@@ -297,13 +322,14 @@ def delete(ledger: Ledger, doomed: Doomed, *, who: str, why: str, serving: bool 
 def delete_plates(ledger: Ledger, lot: str | None, *, who: str, why: str) -> dict[str, int]:
     """Delete donors' numbers alone: the looks that hold them give way to the same looks without them.
 
-    The photos still show what is in the picture.
+    Those are as old as the former were. The photos still show what is in the picture.
     """
     around = Surroundings.of(ledger)
-    changed = doom_plates(ledger, lot)
+    plates = doom_plates(ledger, lot)
+    changed = plates.looks
     with around.held(), around.kept(), around.queue_or_none() as db:
-        answers = change_queue_answers(db, _document_without_plates, lot) if db is not None else 0
-        counts = {"looks": len(changed), "answers of the queue": answers}
+        answers = change_queue_answers(db, document_without_plates, lot) if db is not None else 0
+        counts = {"texts": plates.texts, "looks": len(changed), "answers of the queue": answers}
         with ledger.transaction() as session, _said(ledger):
             about = f"donor numbers of lot {lot}" if lot else "donor numbers"
             act = record_act(
@@ -315,7 +341,7 @@ def delete_plates(ledger: Ledger, lot: str | None, *, who: str, why: str) -> dic
                 session, (("looks", look_id) for look_id in changed), act_id=act.id, made_at=act.made_at
             )
             for look_id, observations in changed.items():
-                session.add(Look(**former[look_id] | {"observations": observations, "made_at": now_utc()}))
+                session.add(Look(**former[look_id] | {"observations": observations}))
         if any(counts.values()):
             around.drop_pages()
     ledger.truncate_log()
@@ -414,20 +440,21 @@ def _add_photos(session: Session, doomed: Doomed, photos: Iterable[int]) -> None
             doomed.photos.add(sha256)
 
 
-def _document_without_plates(value: object) -> object:
+def document_without_plates(value: object) -> object:
     """The page's answer without texts and codes on no unit that may be donors' numbers."""
-    from plugface.cli.present.report.pairing import read_plates
+    from plugface.cli.present.report.pairing import is_plate
 
     if isinstance(value, list):
-        return [_document_without_plates(item) for item in value]
+        return [document_without_plates(item) for item in value]
     if not isinstance(value, dict):
         return value
-    kept = {name: _document_without_plates(item) for name, item in value.items() if name != "unit"}
+    kept = {name: document_without_plates(item) for name, item in value.items() if name != "unit"}
     if "unit" in value:  # what stands on the unit itself is no donor's number
         kept = {name: kept.get(name, value[name]) for name in value}
         if "texts" in value and "codes" in value:
-            kept["texts"] = [text for text in value["texts"] if not read_plates([text["value"]])]
-            kept["codes"] = [code for code in value["codes"] if not read_plates([code["payload"]])]
+            beside_unit = value["unit"] is not None
+            kept["texts"] = [text for text in value["texts"] if not is_plate(text["value"], beside_unit)]
+            kept["codes"] = [code for code in value["codes"] if not is_plate(code["payload"], beside_unit)]
     return kept
 
 
@@ -438,7 +465,7 @@ def _looks(session: Session, ids: Iterable[int]) -> list[Look]:
 
 
 def _columns(row: Look) -> dict[str, object]:
-    names = ("photo_id", "version", "fault", "taken_at", "seconds")
+    names = ("photo_id", "version", "fault", "taken_at", "seconds", "made_at")
     return {name: getattr(row, name) for name in names}
 
 

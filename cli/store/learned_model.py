@@ -11,6 +11,10 @@ from pathlib import Path
 
 from plugface.cli.settings import data_folder
 from plugface.models.learning.classifier import Model, default_model_path, load_model, save_model
+from plugface.models.learning.model_error import ModelError
+
+#: Nothing is wrong where there is no former model, and so nothing is to be mended.
+STAYS = "The model in use stays"
 
 
 def learned_model_path() -> Path:
@@ -41,10 +45,11 @@ def activate(model: Model) -> None:
     """
     path, former = learned_model_path(), former_model_path()
     path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(f"new-{path.name}")
+    new, part = path.with_name(f"new-{path.name}"), former.with_name(f"new-{former.name}")
     save_model(model, new)
     load_model(new)  # what cannot be read again must not be taken into use
-    shutil.copyfile(path if path.is_file() else default_model_path(), former)
+    shutil.copyfile(path if path.is_file() else default_model_path(), part)
+    os.replace(part, former)  # whole, or the one before it stays
     os.replace(new, path)
     default_model.cache_clear()
 
@@ -57,6 +62,10 @@ def put_former_back() -> Model:
     ModelError
         If there is no former model, or it cannot be used any more.
     """
+    if not former_model_path().is_file():
+        raise ModelError(
+            str(former_model_path()), "no former model is kept, so there is none to go back to", STAYS
+        )
     former = load_model(former_model_path())
     os.replace(former_model_path(), learned_model_path())
     default_model.cache_clear()

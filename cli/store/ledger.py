@@ -42,6 +42,8 @@ from sqlalchemy import (
     Table,
     TextClause,
     UniqueConstraint,
+    and_,
+    case,
     create_engine,
     event,
     func,
@@ -51,9 +53,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-from sqlalchemy.engine import Connection, Engine, Row, make_url
+from sqlalchemy.engine import URL, Connection, Engine, Row, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 __all__ = [
     "Act",
@@ -104,6 +106,8 @@ class Ledger:
         An SQLite file, or an SQLAlchemy URL.
     becomes : Path or None
         Where the file will lie in the end, for what is said of it; None: where it is.
+    start : bool
+        Whether an SQLite file that is not there, or empty, becomes a ledger.
 
     Raises
     ------
@@ -111,9 +115,10 @@ class Ledger:
         If it cannot be opened, is not a ledger, or was written by a newer plugface.
     """
 
-    def __init__(self, where: Path | str, *, becomes: Path | None = None) -> None:
+    def __init__(self, where: Path | str, *, becomes: Path | None = None, start: bool = True) -> None:
         self.name, url = _name_and_url(where)
         with self._plain_errors():
+            _refuse_other_file(url, self.name, start)
             self.engine = _connect(url)
             self._writer = self.engine.execution_options(sqlite_begin="IMMEDIATE")
             _copy_before_migration(self.engine, becomes)
@@ -158,6 +163,11 @@ class Ledger:
             with self._plain_errors(), closing(self.engine.raw_connection()) as connection:
                 connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
+    @property
+    def place(self) -> str:
+        """Where it is, alike however it was named: the whole path of its file, else its address."""
+        return _place(self.engine.url, self.name)
+
     def close(self) -> None:
         """Let go of the database."""
         self.engine.dispose()
@@ -180,6 +190,21 @@ class Ledger:
             raise LedgerError(self.name, *_explain(str(getattr(error, "orig", error)))) from error
 
 
+def find_place(where: Path | str) -> str:
+    """As `Ledger.place`, of one that need not be there."""
+    name, url = _name_and_url(where)
+    return _place(make_url(url), name)
+
+
+def has_lot(where: Path | str, key: str) -> bool:
+    """Whether a ledger can be opened and has a lot of this key; none is made."""
+    try:
+        with closing(Ledger(where, start=False)) as ledger, ledger.reading() as session:
+            return session.scalar(select(Lot.id).where(Lot.key == key)) is not None
+    except LedgerError:
+        return False
+
+
 @event.listens_for(Session, "before_flush")
 def _refuse_changes(session: Session, _context, _instances) -> None:
     if session.deleted or any(session.is_modified(row) for row in session.dirty):
@@ -191,11 +216,38 @@ def _name_and_url(where: Path | str) -> tuple[str, str]:
     if "://" not in text:
         return text, f"sqlite:///{text}"
     try:
-        return make_url(text).render_as_string(hide_password=True), text
+        shown = make_url(text).difference_update_query(["password", "sslpassword"])
+        return shown.render_as_string(hide_password=True), text
     except SQLAlchemyError as error:
         raise LedgerError(
             "ledger", f"the address is not a database URL ({error})", "Correct it and run again"
         ) from None
+
+
+def _place(address: URL, name: str) -> str:
+    sqlite = address.get_backend_name() == "sqlite"
+    return str(Path(address.database).resolve()) if sqlite and address.database else name
+
+
+def _refuse_other_file(url: str, name: str, start: bool) -> None:
+    """Leave an SQLite file alone that another program wrote, and one that ought to be a ledger and is empty.
+
+    Asked before the write-ahead log is turned on, which would change the file.
+    """
+    address = make_url(url)
+    if address.get_backend_name() != "sqlite" or not address.database or address.database == ":memory:":
+        return
+    file = Path(address.database)
+    if not file.is_file():
+        if start:
+            return
+        raise LedgerError(name, "there is no such ledger", "Name a run folder or a ledger with --ledger")
+    there = f"{file.resolve().as_uri()}?mode=rw"
+    with closing(sqlite3.connect(there, uri=True, timeout=BUSY_S)) as connection:
+        names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+    if "alembic_version" in names or (start and not names):
+        return
+    raise LedgerError(name, *(_NO_LEDGER if names else _EMPTY))
 
 
 def _connect(url: str) -> Engine:
@@ -330,7 +382,10 @@ def _migrate(connection: Connection, name: str) -> bool:
     return True
 
 
-_DAMAGED = ("this file is damaged", "Put a copy of it back, or name another place with --ledger")
+_PUT_BACK = "Put a copy of it back, or name another place with --ledger"
+_DAMAGED = ("this file is damaged", _PUT_BACK)
+_EMPTY = ("this file is empty", _PUT_BACK)
+_NO_LEDGER = ("this file is not a ledger", "Name another file with --ledger")
 
 
 def _explain(message: str) -> tuple[str, str]:
@@ -345,7 +400,7 @@ def _explain(message: str) -> tuple[str, str]:
         ),
         ("unable to open", "it cannot be opened", "Check that its folder exists and may be written to"),
         ("locked", "another program holds it", "Wait for that program to end and run again"),
-        ("not a database", "this file is not a ledger", "Name another file with --ledger"),
+        ("not a database", *_NO_LEDGER),
         ("malformed", *_DAMAGED),
         ("Could not decode", *_DAMAGED),
         ("only added", "a row was about to be changed", "Record a new row instead"),
@@ -399,10 +454,38 @@ def record_photo(session: Session, sha256: str, size_bytes: int) -> int:
     return session.scalars(select(Photo.id).where(Photo.sha256 == sha256)).one()
 
 
-def newest_look() -> ColumnElement[bool]:
-    """Whether a look is the newest at its photo: one look for each photo, whichever software made it."""
-    later = aliased(Look)
-    return Look.id == select(func.max(later.id)).where(later.photo_id == Look.photo_id).scalar_subquery()
+def look_of_lot(lot_id: ColumnElement[int] | InstrumentedAttribute[int] | int) -> ColumnElement[bool]:
+    """Whether a look is the one that a lot goes by: one look for each photo, whichever software made it.
+
+    It is the newest without a fault of those that there were when the photo came to the lot, else the first
+    one after; where all have a fault, the newest. Later ones, made for another lot, change nothing: a view
+    says by its place which unit of a photo is meant, and another version may see them in another order. A
+    photo that came without a file, as on the yard page, goes by the newest.
+
+    Parameters
+    ----------
+    lot_id : int or column
+    """
+    look, file = aliased(Look), aliased(File)
+    # The sum keeps SQLite from looking for the photo among all files of the lot.
+    here = and_(file.photo_id == look.photo_id, file.lot_id + 0 == lot_id)
+    came = func.min(file.added_at)
+    since = and_(look.fault == "", look.made_at > came)
+    first = (
+        select(look.id)
+        .outerjoin(file, here)
+        .where(look.photo_id == Look.photo_id)
+        .group_by(look.id)
+        .order_by(
+            look.fault != "",
+            case((since, look.made_at), else_=""),
+            # By its time, for a look that was taken in with another lot is older than its number.
+            case((came.is_(None), ""), else_=look.made_at).desc(),
+            look.id.desc(),
+        )
+        .limit(1)
+    )
+    return Look.id == first.scalar_subquery()
 
 
 def still_counts() -> TextClause:

@@ -28,6 +28,7 @@ from plugface.cli.store.ledger import (
     Unit,
     View,
     add_once,
+    look_of_lot,
     now_utc,
 )
 from plugface.cli.store.lot_rows import (
@@ -183,6 +184,8 @@ def _files_in_place(parcel: ParcelReader, names: Iterable[str], around: Surround
 
 def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
     lot_id = session.scalar(select(Lot.id).where(Lot.key == key))
+    if lot_id is None:
+        return
     units = select(Unit.id).where(Unit.lot_id == lot_id)
     photos = set(session.scalars(select(View.photo_id).where(View.unit_id.in_(units))))
     photos |= set(
@@ -201,7 +204,9 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
         if table in (Photo, Look):
             column = columns.c.id if table is Photo else columns.c.photo_id
             parts = (of_photos[start : start + 900] for start in range(0, len(of_photos), 900))
-            queries = [select(columns).where(column.in_(part)).order_by(columns.c.id) for part in parts]
+            # The look that the lot goes by is the last of its photo, which `_add_rows` counts on.
+            order = [look_of_lot(lot_id), Look.id] if table is Look else [Photo.id]
+            queries = [select(columns).where(column.in_(part)).order_by(*order) for part in parts]
         else:
             queries = [select(columns).where(wanted[table]).order_by(columns.c.id)]
         for query in queries:
@@ -210,9 +215,18 @@ def _rows_of(session: Session, key: str) -> Iterator[tuple[str, dict]]:
 
 
 def _add_rows(session: Session, rows: Rows) -> None:
+    """Add the rows, with times that put no look before one that was here already.
+
+    A lot goes by the newest look that there was when its photo came to it (`look_of_lot`), and the other
+    machine's clock says nothing of that here. Of a photo that was looked at here the look comes now, and the
+    lot's file when it did.
+    """
+    now = now_utc()
     numbers: dict[tuple[str, int], int] = {}
     tables = {table.__tablename__: table for table in TABLES}
-    for name, row in rows:
+    gone_by = {row["photo_id"]: row["id"] for name, row in rows if name == Look.__tablename__}
+    shared: dict[int, str] = {}  # photo id of those that were looked at here -> when the lot's look came
+    for name, row in sorted(rows, key=lambda named: named[0] == File.__tablename__):  # after the looks
         if name not in tables:
             continue
         table: type[Base] = tables[name]
@@ -226,10 +240,21 @@ def _add_rows(session: Session, rows: Rows) -> None:
         if table is Photo:
             add_once(session, Photo, **values)
             new = session.scalars(select(Photo.id).where(Photo.sha256 == values["sha256"])).one()
+            if session.scalar(select(Look.id).where(Look.photo_id == new).limit(1)):
+                shared[new] = now
         elif table is Look:
+            photo_id, version = values["photo_id"], values["version"]
+            if photo_id in shared and gone_by[row["photo_id"]] != former:
+                continue  # that of another lot, which does not come along
+            values["made_at"] = now if photo_id in shared else min(values["made_at"], now)
             add_once(session, Look, **values)
+            if photo_id in shared:  # this version may have looked at it here
+                here = select(Look.made_at).filter_by(photo_id=photo_id, version=version)
+                shared[photo_id] = session.scalars(here).one()
             continue
         else:
+            if table is File:
+                values["added_at"] = shared.get(values["photo_id"], min(values["added_at"], now))
             added: Any = table(**values)
             session.add(added)
             session.flush()

@@ -175,7 +175,9 @@ def _read_csv(path: Path, data: bytes) -> tuple[tuple[Cell, ...], ...]:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError:
             text = data.decode("cp1252", "replace")  # what older spreadsheet programs write
-    first = text.partition("\n")[0]
+    # A title above the heads has no separator, or one in its words; no list has fewer than four columns.
+    lines = text.splitlines()
+    first = next((line for line in lines if max(map(line.count, ",;\t")) > 2), lines[0] if lines else "")
     separator = max(",;\t", key=first.count)
     try:
         rows = list(csv.reader(io.StringIO(text), delimiter=separator))

@@ -1,7 +1,8 @@
 """What lies beside a ledger and belongs to it: the yard page's queue and photos, or a run's small pictures.
 
 yard folder    queue.sqlite, photos/AB/ABCD...jpg with .shown.jpg and .small.jpg
-run folder     run.json, catalogue/, thumbs/ABCD...jpg, report.html, labels.html, report.pdf
+run folder     run.json, catalogue/, thumbs/ABCD...jpg, report.html, labels.html, report.pdf,
+               units.xlsx
 """
 
 import json
@@ -13,8 +14,8 @@ from pathlib import Path
 from plugface.cli.store.ledger import Ledger, LedgerError
 from plugface.cli.store.locks import KEEPING, lock_folder
 
-#: Pages that a run makes of its ledger and that show what is in it.
-PAGES = ("report.html", "labels.html", "report.pdf")
+#: Pages and the sheet that a run makes of its ledger and that show what is in it.
+PAGES = ("report.html", "labels.html", "report.pdf", "units.xlsx")
 
 #: Tables of the queue that name units, each before what it names.
 _OF_UNITS = ("answers", "photos")

@@ -13,13 +13,17 @@ from plugface.cli.store.places import SCHEMA
 
 #: Whether a unit stands: not where it is a broken photo that was looked at again and could be read. What such
 #: a photo shows is a unit of its own or part of another one; rows are only added, so that the row of the
-#: broken photo stays beside it.
+#: broken photo stays beside it. Nor where another photo lies in its place since.
 STILL_COUNTS = """(units.method <> 'broken photo' OR NOT (
     EXISTS (SELECT 1 FROM files AS came_back WHERE came_back.lot_id = units.lot_id
         AND came_back.photo_id IS NOT NULL AND units.group_key = 'unread:' || came_back.path)
     OR EXISTS (SELECT 1 FROM views AS shown JOIN looks AS look ON look.photo_id = shown.photo_id
-        WHERE shown.unit_id = units.id AND look.fault = ''
-        AND look.id = (SELECT max(later.id) FROM looks AS later WHERE later.photo_id = look.photo_id))))"""
+        WHERE shown.unit_id = units.id AND look.fault = '')
+    OR (substr(units.group_key, 1, 7) = 'broken:' AND NOT EXISTS (
+        SELECT 1 FROM views AS shown JOIN files AS held ON held.photo_id = shown.photo_id
+        WHERE shown.unit_id = units.id AND held.lot_id = units.lot_id
+        AND held.id = (SELECT max(newer.id) FROM files AS newer
+            WHERE newer.lot_id = held.lot_id AND newer.path = held.path)))))"""
 
 #: One row per unit with its latest proposal and confirmation, in the order the units were recorded; `:lot` is
 #: the key of one lot, or empty for all. Its first photo is the first of its own views: rows of photos are
@@ -41,6 +45,10 @@ LEFT JOIN confirmations AS truth ON truth.id =
     (SELECT max(latest.id) FROM confirmations AS latest WHERE latest.unit_id = units.id)
 WHERE {STILL_COUNTS} AND (:lot = '' OR lots.key = :lot)
 ORDER BY units.id"""
+
+
+#: Verdicts that name a family: with another one a row's probability is of one that the unit is not called.
+NAMES_A_FAMILY = ("identified", "ambiguous")
 
 
 @contextmanager

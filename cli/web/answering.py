@@ -18,6 +18,7 @@ from plugface.cli.web.documents import ResultOut
 from plugface.codec import read_observations, write_decision, write_observations
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision import placement
+from plugface.models.decision.answers import Decision
 from plugface.models.decision.pairing import Needs
 from plugface.models.unit_choice import SeveralUnits, to_part
 
@@ -128,7 +129,7 @@ def answer(question: Question) -> Reply | Problem:
         else max(decision.probability, decision.unknown_probability)
         if decision.verdict == "ambiguous"
         else decision.probability,
-        caution=", ".join(c.name for c in decision.cautions if c.name not in CLOSING),
+        caution=", ".join(_flags(decision, catalogue)),
         looked=tuple(
             Looked(photo.sha256, text, to_part(part), seconds)
             for photo, (text, seconds), part in zip(
@@ -138,6 +139,13 @@ def answer(question: Question) -> Reply | Problem:
         decision=write_decision(decision),
         place=placement.assign_place(decision, catalogue),
     )
+
+
+def _flags(decision: Decision, catalogue: Catalogue) -> list[str]:
+    """Names of the cautions that come first; not "locked" while a variant remains that is none."""
+    sure = placement.standing(decision, catalogue) in ("locked", "hazard")
+    names = [c.name for c in decision.cautions if c.name not in CLOSING]
+    return ["locked possible" if name == "locked" and not sure else name for name in names]
 
 
 def _look(photo: AskedPhoto, catalogue: Catalogue) -> tuple[str, float]:

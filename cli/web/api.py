@@ -3,6 +3,7 @@
 Sending is safe to repeat: a unit is named by the sender, and a photo counts once however often it comes.
 """
 
+import json
 import shutil
 from collections.abc import Callable
 from functools import partial
@@ -43,7 +44,7 @@ from plugface.cli.web.documents import (
 )
 from plugface.cli.web.guard import stated_length
 from plugface.cli.web.photo_store import CleanPhoto
-from plugface.cli.web.queue import LotEntry, PhotoEntry, UnitEntry, Visitor
+from plugface.cli.web.queue import AnswerEntry, LotEntry, PhotoEntry, UnitEntry, Visitor
 from plugface.cli.web.refusals import Refused
 from plugface.cli.web.yard import Yard
 from plugface.models.catalogue.entries import Family
@@ -261,6 +262,7 @@ def line_out(unit: UnitEntry, confirmation: ConfirmationOut | None) -> UnitLineO
         number=unit.number,
         state=unit.state,
         verdict=answer.verdict if answer else None,
+        standing=_standing(answer) if answer else "plain",
         headline=answer.headline if answer else "",
         probability=answer.probability if answer else None,
         caution=answer.caution if answer else "",
@@ -268,6 +270,10 @@ def line_out(unit: UnitEntry, confirmation: ConfirmationOut | None) -> UnitLineO
         created_at=unit.created_at,
         confirmation=confirmation,
     )
+
+
+def _standing(answer: AnswerEntry) -> str:
+    return json.loads(answer.document)["identify"]["decision"].get("standing", "plain")
 
 
 def _photo_out(unit: str, photo: PhotoEntry) -> AcceptedPhotoOut:

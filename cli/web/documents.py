@@ -150,6 +150,7 @@ class UnitLineOut(Document):
     number: int
     state: Literal["new", "waiting", "working", "answered", "failed"]
     verdict: str | None
+    standing: str = Field("plain", description="what stands beside the verdict, as in the answer")
     headline: str = Field(description="what it is or may be, in few words")
     probability: float | None
     caution: str = Field(description="names of cautions that come first")
@@ -200,6 +201,10 @@ class NumberFamilyOut(Document):
     suffix: int | None = Field(description="place of its suffixes' form among the patterns")
     caption: str = Field(description="what is printed before the suffix")
     variants: list[NumberVariantOut]
+    open: list[tuple[str, str, list[int]]] = Field(
+        description="a number, with a suffix or alone (empty), that does not surely tell its variants from "
+        "others of the family, and the places of all that stay"
+    )
     cautions: list[CautionOut] = Field(description="of the family alone")
     partners: list[PartnerOut]
 

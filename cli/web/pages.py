@@ -44,6 +44,10 @@ router = APIRouter(include_in_schema=False)
 #: Units on one page of the list.
 LISTED = 30
 
+#: Height of the small writing below a family's drawing, mm: 12 pixels or so where a phone shows 150 to 200 mm
+#: on its width (our choice).
+PHONE_FACTS_MM = 8.0
+
 #: Texts of the pages that the scripts show too.
 _SCRIPTS_TOO = (
     "unit.caution",
@@ -147,7 +151,7 @@ def show_face(yard: YardHere, lot: LotHere, place: Annotated[int, PathParam(ge=0
     photo = read_reference(yard.settings.catalogue, families[place])
     if photo is not None:
         return Response(photo, media_type="image/jpeg", headers={"cache-control": "max-age=600"})
-    drawing = svg_text(draw_face(families[place]), size=False)
+    drawing = svg_text(draw_face(families[place], facts_mm=PHONE_FACTS_MM), size=False)
     return Response(drawing, media_type="image/svg+xml", headers={"cache-control": "max-age=600"})
 
 

@@ -104,6 +104,7 @@ def state_plug_limits(files: dict[str, Path]) -> dict[str, object]:
         "colourless": {
             "coarse_px": quality._COLOUR_COARSE_PX,
             "bending": quality._BENDING,
+            "least_cells": quality.LEAST_COLOUR_CELLS,
             "strong_tint": quality.STRONG_TINT,
             "tinted": quality.TINTED_LIMIT,
             "limit": quality.COLOURLESS_LIMIT,

@@ -313,6 +313,8 @@ def _end_of_scan(data: bytes, at: int) -> int:
 
 def _sync_folder(folder: Path) -> None:
     """Make the names in a folder durable (POSIX: syncing a file does not sync its name)."""
+    if os.name == "nt":  # which opens no folder as a file
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -37,7 +37,7 @@ function read(picture) {
   });
 }
 
-const shown = (text) => text.trim().replace(/[\x1d\x1e\x04]/g, (sign) => CONTROLS[sign]).replace(/[\x00-\x1f\x7f]/g, "");
+export const shown = (text) => text.trim().replace(/[\x1d\x1e\x04]/g, (sign) => CONTROLS[sign]).replace(/[\x00-\x1f\x7f]/g, "");
 
 function pixels(source, width, height, { most = LIVE_PX, enlarged = 1 } = {}) {
   const scale = Math.min(enlarged, most / Math.max(width, height));

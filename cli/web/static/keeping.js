@@ -48,7 +48,7 @@ export function watchSignal(notice) {
   const link = notice.querySelector("a");
   const look = async () => {
     const answer = await fetch("/healthz", { cache: "no-store" }).catch(() => null);
-    if (answer?.ok && notice.hidden) await compareCopy();
+    if (answer?.ok && notice.hidden) compareCopy();
     notice.hidden = !answer?.ok;
   };
   link.href = location.pathname === "/offline" ? "/" : location.pathname + location.search;

@@ -1,6 +1,7 @@
 // Which lot this is. Online the page says it; where there is no signal it is the lot that was open last.
 
 const KEY = "lot";
+export const WHO = "who"; // whoever checked a unit of it last
 const { dataset } = document.body;
 
 function remembered() {
@@ -24,7 +25,7 @@ try {
 
 export function forgetLot() {
   try {
-    localStorage.removeItem(KEY);
+    for (const key of [KEY, WHO]) localStorage.removeItem(key);
   } catch {
     // nothing was kept
   }

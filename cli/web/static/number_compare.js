@@ -2,7 +2,7 @@
 // that stands before everything else: one of the two is wrong, and the phone cannot know which.
 
 import { answerNumber } from "./number_answer.js";
-import { numberCopy } from "./number_copy.js";
+import { comparedCopy } from "./number_copy.js";
 import { make, showCaution } from "./number_view.js";
 import { readOf } from "./number_reads.js";
 import words from "./words.js";
@@ -16,7 +16,7 @@ export function contradictions(entries, { verdict, families, variants }, copy) {
     const found = answerNumber(entry, copy);
     if (found.kind !== "family") return [];
     const family = copy.families[found.families[0]];
-    const keys = found.variants.map((place) => family.variants[place].key);
+    const keys = found.listed.map((place) => family.variants[place].key);
     if (!families.includes(family.key)) return [{ entry, read: found.read, family }];
     const open = families.length > 1 || !variants.length || keys.some((key) => variants.includes(key));
     return open ? [] : [{ entry, read: found.read, family, variants: keys }];
@@ -27,7 +27,7 @@ export async function compareAnswer(place) {
   const { unit, verdict, families, variants, typed } = place.dataset;
   if (!verdict) return; // no answer yet
   const entries = [...JSON.parse(typed), ...readOf(unit)];
-  const held = entries.length ? await numberCopy() : undefined;
+  const held = entries.length ? await comparedCopy() : undefined;
   if (!held?.copy) return;
   const answer = { verdict, families: JSON.parse(families), variants: JSON.parse(variants) };
   for (const one of contradictions(entries, answer, held.copy)) place.before(show(one, answer, held.copy));

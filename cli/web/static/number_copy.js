@@ -6,6 +6,8 @@ import { openCopy } from "./number_answer.js";
 import { forgetReads } from "./number_reads.js";
 
 const [NAME, COPIES, DAY_MS] = ["plugface-numbers", "copies", 86_400_000];
+const HANGS_MS = 60_000; // a line that has given nothing by then is given up; a large copy takes long on a slow one
+const PATIENCE_MS = 4000; // for so long a first copy is waited for before it is said that there is none
 
 function ask(mode, act) {
   return new Promise((done, fail) => {
@@ -25,7 +27,8 @@ function ask(mode, act) {
   });
 }
 
-let held;
+let held; // the copy that serves
+let compared; // the one that does once the server was asked
 
 const clear = () => ask("readwrite", (copies) => copies.clear()).catch(() => {});
 
@@ -38,34 +41,52 @@ export function forgetCopy() {
 // The copy there is, as { copy, asked: when the server last said so }; undefined where there is none any more.
 async function readCopy() {
   const kept = await ask("readonly", (copies) => copies.get(lot ?? "")).catch(() => undefined);
-  if (kept && Date.now() > kept.asked + kept.copy.keep_days * DAY_MS) {
+  const age = kept && Date.now() - kept.asked; // below nothing where the clock was ahead and was put right: unknown
+  if (kept && (age > kept.copy.keep_days * DAY_MS || age < -DAY_MS)) {
     await clear();
     return { expired: true };
   }
   return kept;
 }
 
-// The copy ready to be looked things up in; the server is asked once, where there is a signal.
+// The copy ready to be looked things up in. What is kept serves at once, for a line may hang; behind it the server is
+// asked once, where there is a signal.
 export function numberCopy() {
-  held ??= load(!offline && Boolean(lot));
+  held ??= hold();
   return held;
 }
 
-// The same, once there is a signal again: compared with the server's, or forgotten where the code is no good.
-export function compareCopy() {
-  held = load(Boolean(lot));
-  return held;
+// The same once the server was asked, or could not be.
+export async function comparedCopy() {
+  await numberCopy();
+  return compared;
 }
 
-async function load(compare) {
+// Where there is a signal again it is compared with the server's, or forgotten where the code is no good.
+export async function compareCopy() {
+  await numberCopy();
+  if (lot) compared = compare(await readCopy());
+}
+
+async function hold() {
   const kept = await readCopy();
-  const fresh = compare ? await fetchCopy(kept).catch(() => kept) : kept; // no signal: what is kept serves
-  return fresh?.copy ? { ...fresh, copy: openCopy(fresh.copy) } : fresh;
+  const mine = ready(kept);
+  compared = offline || !lot ? mine : compare(kept);
+  if (mine?.copy) return mine;
+  return Promise.race([compared, new Promise((done) => setTimeout(() => done(mine), PATIENCE_MS))]);
 }
+
+async function compare(kept) {
+  const fresh = ready(await fetchCopy(kept).catch(() => kept)); // no signal: what is kept serves
+  held = Promise.resolve(fresh);
+  return fresh;
+}
+
+const ready = (found) => (found?.copy ? { ...found, copy: openCopy(found.copy) } : found);
 
 async function fetchCopy(kept) {
   const headers = { accept: "application/json", ...(kept?.tag && { "if-none-match": kept.tag }) };
-  const answer = await fetch("/api/v1/numbers", { headers, cache: "no-store" });
+  const answer = await fetch("/api/v1/numbers", { headers, cache: "no-store", signal: AbortSignal.timeout?.(HANGS_MS) });
   if (answer.status === 401) {
     forgetLot();
     await forgetCopy();

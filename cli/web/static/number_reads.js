@@ -1,7 +1,7 @@
 // What this phone has read in the photos of a unit, until the server has answered it: kept by the unit's own name.
 
 const KEY = "read";
-const MAX_UNITS = 50; // units; the oldest go first
+const MAX_READS = 200; // of some fifty units, whose labels may bear several codes; the oldest go first
 
 function all() {
   try {
@@ -16,7 +16,7 @@ export const readOf = (unit) => all().flatMap(([name, entry]) => (name === unit 
 export function noteRead(unit, entry) {
   const others = all().filter(([name, read]) => name !== unit || read !== entry);
   try {
-    localStorage.setItem(KEY, JSON.stringify([...others, [unit, entry]].slice(-MAX_UNITS)));
+    localStorage.setItem(KEY, JSON.stringify([...others, [unit, entry]].slice(-MAX_READS)));
   } catch {
     // a browser that keeps nothing: the server reads the photo, too
   }

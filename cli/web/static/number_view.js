@@ -1,7 +1,7 @@
 // Shows at once what a number tells by itself, cautions first, and says what it does not know.
 
 import { answerNumber } from "./number_answer.js";
-import { numberCopy } from "./number_copy.js";
+import { comparedCopy, numberCopy } from "./number_copy.js";
 import words from "./words.js";
 
 const PAUSE_MS = 250;
@@ -11,34 +11,40 @@ const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (place, name) => v
 export function watchNumber(field, box) {
   let timer;
   let last = "";
-  const look = async (entry) => {
+  const look = async (entries) => {
+    const entry = entries.join(", ");
     if (entry === last) return;
     last = entry;
     const held = entry && (await numberCopy());
     if (entry !== last) return; // something else was typed meanwhile
-    box.replaceChildren(...(entry ? describe(entry, held) : []));
+    box.replaceChildren(...(entry ? describe(entries, held) : []));
     box.hidden = !entry;
+    const fresh = entry && (await comparedCopy());
+    if (entry === last && fresh !== held) box.replaceChildren(...describe(entries, fresh));
   };
   field.addEventListener("input", () => {
     clearTimeout(timer);
-    timer = setTimeout(() => look(field.value.trim()), PAUSE_MS);
+    timer = setTimeout(() => look([field.value.trim()]), PAUSE_MS);
   });
-  field.form?.addEventListener("reset", () => look(""));
-  if (field.value.trim()) look(field.value.trim());
-  return (entry) => look(entry.trim());
+  field.form?.addEventListener("reset", () => look([""]));
+  if (field.value.trim()) look([field.value.trim()]);
+  return (entries) => {
+    clearTimeout(timer); // of what was written into the field with them
+    return look(entries);
+  };
 }
 
-function describe(entry, held) {
+function describe(entries, held) {
   if (!held?.copy) return [make("p", held?.expired ? words.number_expired : words.number_no_copy, "problem")];
   const { copy } = held;
-  const found = answerNumber(entry, copy);
+  const found = answerNumber(entries, copy);
   const families = found.families.map((place) => copy.families[place]);
   const cautions = [...copy.hazards.filter(({ name }) => families.some(({ hazard }) => hazard === name)), ...lockWords(found, families, copy)];
   const by = { number: words.number_by_number, mark: words.number_by_mark }[found.by] ?? words.number_no_photo;
   const told = make("p", say(by, { read: found.read }), "told");
   return [
     ...cautions.map(showCaution),
-    ...(found.kind === "family" ? showFamily(found, families[0], copy, told) : [...showUnsure(entry, found, families), told]),
+    ...(found.kind === "family" ? showFamily(found, families[0], copy, told) : [...showUnsure(entries.join(", "), found, families), told]),
     ...(found.kind === "family" ? families[0].cautions.map((one) => make("p", one.message)) : []),
     ...copy.closing.map((one) => make("p", one.message, "soft")),
     make("p", say(words.number_copy, { catalogue: copy.catalogue.name, age: ageOf(held.asked), when: dateOf(held.asked) }), "soft"),
@@ -66,7 +72,7 @@ export function showCaution({ name, message, source }) {
 
 function showFamily(found, family, copy, told) {
   const variants = found.variants.map((place) => family.variants[place]);
-  const stands = standing(family, variants);
+  const stands = standing(family, variants, found);
   const [title, badge] = {
     hazard: [words.number_hazard, "hazard"],
     locked: [words.number_locked, "locked"],
@@ -89,11 +95,12 @@ function showFamily(found, family, copy, told) {
   facts.append(make("dt", words.controls), make("dd", words[`controls_${family.controls}`]));
   if (family.partners.length) facts.append(make("dt", words.partners));
   for (const partner of family.partners) facts.append(make("dd", partner.message));
-  const open = family.variants.length === 1 ? say(copy.words.one, { family: family.key }) : variants.length > 1 ? copy.words.open : "";
+  const open = found.unlisted ? words.number_unlisted : family.variants.length === 1 ? say(copy.words.one, { family: family.key }) : variants.length > 1 ? copy.words.open : "";
   return [
     make("p", title, `badge ${badge}`),
     make("h3", named ? say(words.number_variant, { family: family.key, variant: variants[0].key }) : family.key, "name"),
     ...(family.hazard === "none" ? [] : [make("p", say(words.number_leave, { family: family.key, hazard: family.hazard.replace(" ", "-") }))]),
+    ...(found.rivals ? [make("p", say(words.number_rivals, { read: found.read, family: family.key }))] : []),
     told,
     facts,
     ...(open ? [make("p", open)] : []),
@@ -101,8 +108,9 @@ function showFamily(found, family, copy, told) {
 }
 
 // As models/decision/placement.py has it: what nobody should take for a green light.
-function standing(family, variants) {
+function standing(family, variants, { rivals, unlisted }) {
   if (family.hazard !== "none") return "hazard";
+  if (rivals || unlisted) return "open";
   if (variants.every(({ status }) => status === "locked")) return "locked";
   const hangsOn = new Set(variants.map((one) => [one.status, one.market, one.throttle, one.crank_teeth].join("|")));
   return hangsOn.size > 1 ? "open" : "plain";

@@ -10,6 +10,7 @@ import words from "./words.js";
 
 const SILENCE_MS = 30_000; // an upload that gets nowhere for so long is begun anew
 const HOPELESS = [413, 415, 422]; // the same bytes will be refused for ever
+export const MOST_TYPED = 8; // as the page takes them of a unit; the oldest go first
 const WAITS_S = [1, 2, 4, 8, 15, 30];
 
 const box = document.querySelector("#outbox");
@@ -32,13 +33,19 @@ export async function add(id, photos, details) {
   const head = { id, lot, lotName, added: Date.now(), photos: [] };
   await store.update(id, (kept = head) => ({
     ...kept,
-    details: details ?? kept.details,
+    details: details ? join(kept.details, details) : kept.details,
     problem: undefined,
     photos: [...kept.photos, ...fresh],
   }));
-  await store.persist();
+  store.persist().then(show); // a browser may ask whoever holds the phone, who may not answer
   await show();
   run();
+}
+
+// What was typed before and has not been sent yet is sent with what is typed now.
+function join(before, details) {
+  const typed = [...new Set([...(before?.typed ?? []), ...(details.typed ?? [])])].slice(-MOST_TYPED);
+  return { ...details, typed };
 }
 
 export async function run() {
@@ -67,9 +74,7 @@ export async function run() {
         const left = (await store.all()).filter(waits);
         if (outcome.arrived) arrived(unit.id, left.length);
       } else if (outcome.enter) {
-        forgetLot();
-        await forgetCopy();
-        await leave(() => location.assign("/enter")); // what is not sent stays here and goes out once the code is given
+        await enterAgain();
         return;
       } else if (outcome.problem) {
         await store.update(unit.id, (kept) => kept && refuse(kept, outcome));
@@ -87,9 +92,17 @@ export async function run() {
   }
 }
 
+// The code is no good any more: what is not sent stays here and goes out once one is given.
+export async function enterAgain() {
+  forgetLot();
+  await forgetCopy();
+  await leave(() => location.assign("/enter"));
+}
+
 // Whether there is anything of a unit that may be sent: a photo that was refused keeps no other one back.
 function canGo(unit) {
-  return !unit.problem && (Boolean(unit.details) || unit.photos.length === 0 || unit.photos.some((one) => !one.problem));
+  if (unit.problem) return false;
+  return Boolean(unit.details) || unit.photos.some((one) => !one.problem) || (unit.photos.length === 0 && !unit.slip);
 }
 
 // Notes what was refused: one photo, or, where it was no photo, all of the unit.
@@ -119,7 +132,15 @@ async function send(id) {
     if (unit.details) {
       const details = JSON.stringify({ ...unit.details, more: Boolean(photo) });
       const said = await request("PUT", `/api/v1/units/${id}`, details, "application/json");
-      if (!said.ok) return judge(said);
+      if (!said.ok) {
+        const judged = judge(said);
+        const { typed = [], claimed, needs = {} } = unit.details;
+        const alone = typed.length && (claimed || Object.keys(needs).length) ? { typed } : undefined;
+        if (!judged.hopeless || !(photo || alone)) return judged;
+        // A slip in what was said beside them holds neither number nor photos back; it stays to be read.
+        await store.update(id, (kept) => kept && { ...kept, details: alone, slip: judged.problem });
+        continue;
+      }
       arrived ||= Boolean(unit.details.typed?.length); // answered by itself
       await store.update(id, (kept) => kept && { ...kept, details: undefined });
     }
@@ -137,7 +158,7 @@ async function send(id) {
     arrived = true;
     await store.update(id, (kept) => {
       const left = kept?.photos.filter((one) => one.key !== photo?.key) ?? [];
-      return left.length ? { ...kept, photos: left } : undefined;
+      return left.length || kept?.slip ? { ...kept, photos: left } : undefined;
     });
   }
 }
@@ -269,25 +290,29 @@ function describe(entry, unit) {
   const [again, drop] = row.children;
   const state = progress.get(unit.id);
   const foreign = unit.lot !== lot;
-  const count = unit.photos.length === 0 ? words.typed_only : unit.photos.length === 1 ? words.photos_one : say(words.photos_many, { n: unit.photos.length });
+  const typed = unit.details?.typed?.join(", ");
+  const photos = unit.photos.length === 1 ? words.photos_one : say(words.photos_many, { n: unit.photos.length });
+  const count = unit.photos.length === 0 ? say(words.typed_only, { typed }) : [photos, typed].filter(Boolean).join(", ");
   const refused = unit.photos.filter((one) => one.problem);
   const problem = unit.problem ?? (canGo(unit) ? undefined : refused[0]?.problem);
   const hopeless = unit.problem ? unit.hopeless : refused.length > 0 && refused.every((one) => one.hopeless);
   let said = state?.text ?? words.to_send;
   if (foreign) said = say(words.other_lot, { lot: unit.lotName });
   else if (problem) said = say(words.refused, { problem });
-  const whole = `${count}: ${said}`;
+  const slip = unit.slip ? say(words.slip, { problem: unit.slip }) : "";
+  const over = unit.slip && !problem && !canGo(unit); // all else of it has been sent
+  const whole = over ? slip : [`${count}: ${said}`, slip].filter(Boolean).join(". ");
   if (text.textContent !== whole) text.textContent = whole;
   bar.hidden = foreign || state?.percent === undefined || Boolean(problem);
   bar.value = state?.percent ?? 0;
-  again.hidden = foreign || !(state?.waiting || (problem && !hopeless)); // no second try of what is hopeless
-  drop.hidden = !(problem || foreign || state?.waiting);
+  again.hidden = foreign || over || !(problem ? !hopeless : state?.waiting); // no second try of what is hopeless
+  drop.hidden = !(problem || foreign || over || state?.waiting);
 }
 
 // What is saved stays here until it is sent, too: a photo counts once, however often it comes.
 box?.querySelector("#outbox-save").addEventListener("click", async (event) => {
   const said = box.querySelector("#outbox-saved");
-  const units = (await store.all()).filter((one) => one.lot === lot);
+  const units = (await store.all()).filter((one) => one.lot === lot && (one.photos.length || one.details));
   const file = await packUnits(units);
   const day = new Date().toISOString().slice(0, 10);
   const name = `plugface-${day}-${units.length}-units.zip`;

@@ -104,7 +104,7 @@ async function look(section, box, blob) {
   let seen;
   try {
     const held = await numberCopy();
-    seen = await seePlugs(blob, (first) => show(section, box, blob, first, true), held?.copy.shades);
+    seen = await seePlugs(blob, (first) => show(section, box, blob, first, true), held?.copy?.shades);
     localStorage.setItem(USED, "1");
   } catch {
     seen ??= latest.get(blob); // what its first look told stays

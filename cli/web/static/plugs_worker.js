@@ -313,7 +313,7 @@ function padded({ data, width, height }, wide, high, exchanged, mirrored) {
 
 // Whether colours say nothing: a grey copy, or one single tint; see colour_fault in vision/quality.py.
 function isColourless(picture) {
-  const { coarse_px, bending, strong_tint, tinted, limit } = limits.colourless;
+  const { coarse_px, bending, least_cells, strong_tint, tinted, limit } = limits.colourless;
   const scale = Math.min(1, coarse_px / Math.max(picture.width, picture.height));
   const [w, h] = [picture.width, picture.height].map((side) => Math.max(1, Math.round(side * scale)));
   const small = reduce(picture.data, 3, picture.width, picture.height, w, h).data;
@@ -326,7 +326,7 @@ function isColourless(picture) {
     const luma = Math.round(0.299 * small[k] + 0.587 * small[k + 1] + 0.114 * small[k + 2]);
     open.push([luma / 255, Math.round(0.713 * (small[k] - luma)), Math.round(0.564 * (small[k + 2] - luma))]);
   }
-  if (open.length < 0.15 * w * h) return false;
+  if (open.length < least_cells) return false;
   let [tint, spread, weight] = [[0, 0], [], open.map(() => 1)];
   for (let round = 0; round < 5; round += 1) {
     const sum = (act) => open.reduce((total, one, k) => total + weight[k] * one[0] * act(one), 0);

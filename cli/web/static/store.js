@@ -4,7 +4,7 @@ const NAME = "plugface-yard";
 const UNITS = "outbox";
 
 let opened;
-const memory = new Map(); // where the browser keeps nothing, as in some private windows
+const memory = new Map(); // where the browser keeps nothing, as in some private windows; undefined: taken out
 export let durable = true;
 export let persistent = true; // unknown until something is kept
 
@@ -33,29 +33,31 @@ async function ask(mode, act) {
   });
 }
 
-// Change one unit in one step: `act` gets it, or undefined, and gives what to keep; undefined takes it out.
+// Change one unit in one step: `act` gets it, or undefined, and gives what to keep; undefined takes it out. What the
+// browser has no room for stays in memory and counts before what is still kept of it; the next change is kept again.
 export async function update(id, act) {
+  let before;
+  const change = () => act(memory.has(id) ? memory.get(id) : before);
   const settle = (units, kept) => (kept ? units.put(kept) : units.delete(id));
-  if (!memory.has(id)) {
-    try {
-      await ask("readwrite", (units) => {
-        const asked = units.get(id);
-        asked.onsuccess = () => settle(units, act(asked.result));
-        return asked;
-      });
-      return;
-    } catch {
-      durable = false;
-    }
+  try {
+    await ask("readwrite", (units) => {
+      const asked = units.get(id);
+      asked.onsuccess = () => {
+        before = asked.result;
+        settle(units, change());
+      };
+      return asked;
+    });
+    memory.delete(id);
+  } catch {
+    durable = false;
+    memory.set(id, change());
   }
-  const kept = act(memory.get(id));
-  if (kept) memory.set(id, kept);
-  else memory.delete(id);
 }
 
 async function everything() {
   const kept = await ask("readonly", (units) => units.getAll()).catch(() => []);
-  return [...kept, ...memory.values()];
+  return [...kept.filter(({ id }) => !memory.has(id)), ...memory.values()].filter(Boolean);
 }
 
 // What is to be sent, the oldest first.

@@ -1,22 +1,25 @@
 // Joins the page to the camera, the outbox and the answer.
 
-import { offerScan, readPhoto } from "./barcodes.js";
+import { offerScan, readPhoto, shown } from "./barcodes.js";
 import { judge } from "./judging.js";
 import { keepPage, leave, watchSignal } from "./keeping.js";
 import { offerLight } from "./light.js";
-import { forgetLot, lot, lotName, offline } from "./lot.js";
+import { WHO, forgetLot, lot, lotName, offline } from "./lot.js";
+import { answerNumber } from "./number_answer.js";
 import { compareAnswer } from "./number_compare.js";
 import { forgetCopy, numberCopy } from "./number_copy.js";
 import { noteRead } from "./number_reads.js";
 import { watchNumber } from "./number_view.js";
-import { add, onArrival, request, run, say, show } from "./outbox.js";
+import { MOST_TYPED, add, enterAgain, onArrival, request, run, say, show } from "./outbox.js";
 import plugLimits from "./plug_limits.js";
 import { shrink } from "./shrink.js";
-import { all, draft, keepDraft } from "./store.js";
+import { all, draft, keepDraft, update } from "./store.js";
 import words from "./words.js";
 
-const POLL_MS = 1000;
-const POLL_SLOW_MS = 5000; // after a minute
+const EVERY_BROWSER = ["image/jpeg", "image/png", "image/webp"]; // shows these, if they are what they are called
+// Milliseconds before the answer is asked for again, by those waited for already: most answers are there
+// within two seconds, and a phone that asked once a second showed them half a second late on average.
+const pollAfter = (waited) => (waited < 5_000 ? 300 : waited < 60_000 ? 1000 : 5000);
 
 function makeId() {
   const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID asks for https
@@ -24,6 +27,10 @@ function makeId() {
 }
 
 const codes = new WeakMap(); // photo -> codes in it, as soon as they are read
+const scanned = new Map(); // what a scan wrote into the field -> all codes that it read with it
+
+let removing; // what is being taken back: an answer that comes meanwhile waits, or the page would break it off
+let inHand = () => false; // whether anything of a unit is on the page that was not sent yet
 
 const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
 
@@ -47,13 +54,15 @@ async function watchCapture(form) {
   };
 
   const takenShots = () => shots.filter((shot) => shot.blob).map(({ face, blob }) => ({ face, blob }));
+  inHand = () => preparing > 0 || takenShots().length > 0 || saidIn(form).length > 0;
 
   const deliver = async (details) => {
     const photos = takenShots();
     for (const shot of shots) showShot(shot, undefined);
     refresh();
     const unit = form.dataset.unit || makeId();
-    for (const { blob } of photos) codes.get(blob)?.then((found) => found.length && noteRead(unit, found[0].text));
+    for (const { blob } of photos) codes.get(blob)?.then((found) => found.forEach(({ text }) => noteRead(unit, text)));
+    for (const text of (details?.typed ?? []).flatMap((entry) => scanned.get(entry) ?? [])) noteRead(unit, text);
     await add(unit, photos, details);
     if (send) await keepDraft(lot, []);
   };
@@ -86,14 +95,20 @@ async function watchCapture(form) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     if (!send) return;
-    const said = [...new FormData(form)].filter(([, value]) => typeof value === "string" && value.trim());
-    const { claimed = "", crank_teeth, year, typed: _, ...needs } = Object.fromEntries(said);
+    const slip = [form.elements.claimed, form.elements.partner].find((field) => field && !isListed(field));
+    if (slip) {
+      slip.closest("details").open = true;
+      complain(say(words.not_listed, { field: slip.labels[0].textContent.trim(), name: lineOf(slip) }));
+      return;
+    }
+    complain("");
+    const { claimed = "", crank_teeth, year, typed: _, ...needs } = Object.fromEntries(saidIn(form));
     const typed = typedIn(form);
     if (crank_teeth) needs.crank_teeth = Number(crank_teeth);
     if (year) needs.year = Number(year);
     const asked = claimed || typed.length || Object.keys(needs).length;
+    form.reset(); // from here on what was said is no more in hand
     await deliver(asked ? { claimed, needs, typed } : undefined);
-    form.reset();
     document.querySelector("#outbox").scrollIntoView({ block: "start" });
   });
 
@@ -106,22 +121,57 @@ async function watchCapture(form) {
   refresh();
 }
 
+// What stands in a field, as one line: a number that was pasted out of a table may bring a tab.
+const lineOf = (field) => shown(field.value.replace(/\s/g, " "));
+
+// What was typed or chosen in a form, with the names of its fields.
+function saidIn(form) {
+  const texts = [...new FormData(form)].filter(([, value]) => typeof value === "string");
+  return texts.map(([name]) => [name, lineOf(form.elements[name])]).filter(([, value]) => value);
+}
+
+// Whether the page's own list has what stands in a field, read as the server does: KEY or KEY:VARIANT.
+function isListed(field) {
+  const [key, variant] = lineOf(field).toLowerCase().split(/ *: *(.*)/);
+  const wanted = variant ? `${key}:${variant}` : key;
+  return !wanted || [...field.list.options].some(({ value }) => value.toLowerCase() === wanted);
+}
+
 // What was typed, or what a scanner wrote into the field as a keyboard would.
 function typedIn(form) {
-  const value = form.elements.typed?.value.trim();
+  const { typed } = form.elements;
+  const value = typed && lineOf(typed);
   return value ? [value] : [];
 }
 
 // A number or barcode for a unit that is there already; a scanner ends with Enter, which sends it.
 function watchTyped(form) {
+  const { unit } = form.dataset;
+  const before = JSON.parse(form.dataset.said);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const typed = typedIn(form);
     if (!typed.length) return;
-    const before = JSON.parse(form.dataset.said);
     form.reset();
-    await add(form.dataset.unit, [], { ...before, typed: [...before.typed, ...typed].slice(-8) });
+    await add(unit, [], { ...before, typed: [...before.typed, ...typed].slice(-MOST_TYPED) });
   });
+  for (const button of form.querySelectorAll("[data-entry]")) {
+    button.addEventListener("click", async () => {
+      button.disabled = true;
+      const without = (said) => ({ ...said, typed: said.typed.filter((one) => one !== button.dataset.entry) });
+      removing = request("PUT", `/api/v1/units/${unit}`, JSON.stringify(without(before)), "application/json");
+      const answer = await removing;
+      if (answer.ok) {
+        await update(unit, (kept) => (kept?.details ? { ...kept, details: without(kept.details) } : kept)); // nor sent later
+        await leave(() => location.reload());
+        return;
+      }
+      button.disabled = false;
+      const problem = form.querySelector(".problem");
+      problem.textContent = answer.status === 0 ? words.no_answer : say(words.not_removed, { problem: answer.problem });
+      problem.hidden = false;
+    });
+  }
 }
 
 // The answer as text: to the phone's own sharing, else to the clipboard, else marked to be copied by hand.
@@ -168,7 +218,8 @@ function showShot(shot, blob) {
   shot.section.querySelector(".first").hidden = Boolean(blob);
   shot.section.querySelector(".again").hidden = !blob;
   view.onerror = () => {
-    view.hidden = true; // a kind this browser cannot show; it is sent all the same
+    view.hidden = true; // a kind this browser cannot show, or damaged; it may be sent all the same
+    unseen.textContent = EVERY_BROWSER.includes(blob.type) ? words.damaged : unseen.dataset.kind;
     unseen.hidden = false;
   };
   if (blob) view.src = URL.createObjectURL(blob);
@@ -191,12 +242,14 @@ async function watchUnit(place) {
   const started = Date.now();
   let last = { state, made };
   while (last.state === "waiting" || last.state === "working") {
-    await new Promise((done) => setTimeout(done, Date.now() - started < 60_000 ? POLL_MS : POLL_SLOW_MS));
+    await new Promise((done) => setTimeout(done, pollAfter(Date.now() - started)));
     const said = await request("GET", `/api/v1/units/${unit}`, null, "application/json");
+    if (said.status === 401) return enterAgain();
     if (said.ok) last = { state: said.answer.state, made: said.answer.result_made_at ?? "" };
     if (said.ok && (last.state !== state || last.made !== made)) {
       if (last.state === "working" && last.made === made) continue;
       sessionStorage.setItem("answered", unit);
+      await removing;
       await leave(() => location.reload());
       return;
     }
@@ -213,8 +266,9 @@ function greetAnswer(unit) {
 
 function watchConfirm(form) {
   const said = form.querySelector(".said");
+  const button = form.querySelector("button");
   const { what, none, who, note } = form.elements;
-  if (who) who.value = localStorage.getItem("who") ?? ""; // the field is missing where the code names its holder
+  if (who) who.value = localStorage.getItem(WHO) ?? ""; // the field is missing where the code names its holder
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     said.hidden = false;
@@ -223,19 +277,23 @@ function watchConfirm(form) {
       what.focus();
       return;
     }
+    button.disabled = true; // until something else is to be recorded
     const [family, variant = ""] = none.checked ? [""] : what.value.split(":").map((part) => part.trim());
     const body = JSON.stringify({ family, variant, who: who?.value ?? "", note: note.value });
     const answer = await request("POST", `/api/v1/units/${form.dataset.unit}/confirmations`, body, "application/json");
-    if (answer.ok && who) localStorage.setItem("who", who.value);
+    if (answer.ok && who) localStorage.setItem(WHO, who.value);
+    const truth = [answer.answer.family || words.unknown, answer.answer.variant].filter(Boolean).join(" ");
     said.textContent = answer.ok
-      ? words.recorded
+      ? say(words.recorded, { what: truth })
       : answer.status === 0
         ? words.no_answer
         : say(words.not_recorded, { problem: answer.problem });
-    if (answer.ok) form.querySelector("button").disabled = true; // until something else is to be recorded
+    if (!answer.ok) button.disabled = false;
   });
-  form.addEventListener("input", () => {
-    form.querySelector("button").disabled = false;
+  form.addEventListener("input", ({ target }) => {
+    button.disabled = false;
+    if (target === what && what.value) none.checked = false; // one of the two, whichever came last
+    if (target === none && none.checked) what.value = "";
   });
 }
 
@@ -254,9 +312,12 @@ if (place) {
   compareAnswer(place);
   watchUnit(place);
 }
-// To the answer of what was just sent; whoever reads another unit's card is not torn away from it.
+// To the answer of what was just sent; whoever reads another unit's card, or has the next unit in hand, is not torn away
+// from it.
 onArrival((unit, left) => {
-  if (place ? place.dataset.unit === unit : left === 0) leave(() => location.assign(`/units/${unit}`));
+  if (place ? place.dataset.unit !== unit : left > 0) return;
+  if (place || !(inHand() || document.querySelector("dialog[open]"))) leave(() => location.assign(`/units/${unit}`));
+  else offerAnswer(document.querySelector("#arrived"), unit);
 });
 // Whoever leaves the lot leaves nothing of it to see on this phone but what is still to be sent.
 document.querySelector("#leave")?.addEventListener("submit", async (event) => {
@@ -277,15 +338,36 @@ keepPage(async () => !(await all()).length && !(await draft(lot)).length && !doc
 // What is typed, scanned, or read in the photo of a label is answered at once.
 function watchByNumber(field, box) {
   const look = watchNumber(field, box);
-  offerScan(document.querySelector("#scan"), (codes) => {
-    field.value = codes[0].text.slice(0, field.maxLength);
+  const write = (text, texts) => {
+    field.value = text.slice(0, field.maxLength);
     field.dispatchEvent(new Event("input", { bubbles: true }));
+    scanned.set(lineOf(field), texts);
+    look(texts);
+  };
+  offerScan(document.querySelector("#scan"), async (found) => {
+    const texts = found.map(({ text }) => text);
+    write(texts[0], texts);
     field.focus();
+    const { value } = field;
+    const best = await tellingOf(texts);
+    if (best !== texts[0] && field.value === value) write(best, texts); // nothing else was typed meanwhile
   });
   capture.addEventListener("taken", async ({ detail: blob }) => {
-    const [code] = await codes.get(blob);
-    if (code && !field.value.trim()) look(code.text); // the photo itself goes to the server, and its code with it
+    const texts = (await codes.get(blob)).map(({ text }) => text);
+    if (texts.length && !field.value.trim()) look(texts); // the photo itself goes to the server, and its codes with it
   });
+}
+
+function offerAnswer(box, unit) {
+  box.querySelector("a").href = `/units/${unit}`;
+  box.hidden = false;
+}
+
+// Of several codes the one that names something: beside the number there may be a serial, which goes to nobody.
+async function tellingOf(texts) {
+  const held = await numberCopy();
+  const of = (kind) => held?.copy && texts.find((text) => answerNumber(text, held.copy).kind === kind);
+  return of("family") ?? of("several") ?? of("form") ?? texts[0];
 }
 
 // The lot that was open last; without one there is nobody to send anything to.
