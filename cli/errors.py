@@ -34,6 +34,7 @@ KNOWN = {
     "plugface.cli.evaluation.corruptions.CorruptionsMissing": Known(
         2, 501, "Run it from a checkout with `uv run`."
     ),
+    "plugface.cli.commands.options.UnknownFamily": Known(2, 422, "Write the key as the catalogue does."),
     "plugface.cli.store.ledger.LedgerError": Known(
         2, 503, "Check the path of the ledger and who may write there."
     ),
@@ -58,6 +59,9 @@ KNOWN = {
     "plugface.cli.lot.scan.FolderError": Known(2, 404, "Name the folder that holds the photos."),
     "plugface.cli.lot.parallel.ClusterError": Known(
         2, 503, "Check the cluster and run the same command again."
+    ),
+    "plugface.cli.lot.worker.WorkerError": Known(
+        2, 503, "Show it what it lacks and run the same command again."
     ),
     "plugface.cli.web.worker_pool.WorkerLost": Known(2, 503, "Take the photo again."),
     "plugface.cli.web.queue.YardError": Known(2, 503, "Name another --folder."),
@@ -140,8 +144,13 @@ def report(error: BaseException, *, as_json: bool) -> int:
     say(f"error: {mask_passwords(message)}", err=True)
     if as_json:
         with suppress(OSError):  # it may be what went wrong: a full disk under the output
-            say_json(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
+            say_document(said)
     return said.exit_code
+
+
+def say_document(said: Explained) -> None:
+    """Print an error's JSON document on stdout."""
+    say_json(json.dumps(document(said), ensure_ascii=False, indent=2, default=str))
 
 
 def document(said: Explained) -> dict[str, Any]:
@@ -150,9 +159,9 @@ def document(said: Explained) -> dict[str, Any]:
         "version": 2,
         "plugface": installed_version(),
         "kind": "error",
-        "error": said.message,
-        "hint": said.hint,
-        "facts": json.loads(json.dumps(said.facts, default=str)),
+        "error": mask_passwords(said.message),
+        "hint": mask_passwords(said.hint),
+        "facts": json.loads(mask_passwords(json.dumps(said.facts, default=str))),
     }
 
 
@@ -166,7 +175,7 @@ def _log(error: BaseException) -> str:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             with open(folder / "plugface.log", "a", encoding="utf-8", opener=_open_private) as log:
-                os.chmod(log.fileno(), 0o600)  # also one that an older plugface made
+                os.chmod(log.name, 0o600)  # also one that an older plugface made
                 log.write(entry)
             return str(folder / "plugface.log")
         except OSError:
@@ -181,7 +190,7 @@ def _open_private(path: str, flags: int) -> int:
 
 def mask_passwords(text: str) -> str:
     """The same text without passwords in addresses such as a ledger's."""
-    return re.sub(r"(\w://[^\s:/@'\"]*):[^\s@'\"]+@", r"\1:***@", text)
+    return re.sub(r"(\w://[^\s:/@'\"]*):(?:[^\s/'\"]+|[^\s@'\"]+)@", r"\1:***@", text)
 
 
 def _dotted(cls: type) -> str:

@@ -11,6 +11,7 @@ import pytest
 import typer
 from hypothesis import given
 from hypothesis import strategies as st
+from plugface.cli.commands import interview
 from plugface.cli.commands.catalogue import check, new
 from plugface.cli.commands.schema import schema
 from plugface.cli.present.catalogue_template import Draft, family_text, file_name, pattern_like
@@ -106,6 +107,26 @@ def test_a_walk_through_one_family(tmp_path):
     assert not [p for p in check_catalogue(catalogue) if p.severity != "note"]
 
 
+def test_capitals_are_as_good_as_small_letters(tmp_path):
+    small = run("new", tmp_path / "a", answers="My shop\n" + ANSWERS)
+    large = run("new", tmp_path / "b", answers="My shop\n" + ANSWERS.replace("\neng\n", "\nEngine\n"))
+    assert (small.exit_code, large.exit_code) == (0, 0), large.output
+    assert load_catalogue(tmp_path / "a").families == load_catalogue(tmp_path / "b").families
+    # A unit of another kind has no partners; the suffix that was split off stands in brackets.
+    for word, asked in (("Other", False), ("Gearbox", True)):
+        said = run("new", tmp_path / word, answers=f"My shop\nKNOT 1\nBK-S\n\n\n\n{word}\n" + 30 * "\n")
+        assert said.exit_code == 1  # it wants a number
+        said = run("new", tmp_path / word, answers="\nK38 441/052 A\nYes\n" + 30 * "\n")
+        assert said.exit_code == 0, said.output
+        assert ("Families it must be used with" in said.output) == asked
+        assert [v.suffixes for v in load_catalogue(tmp_path / word).by_key["KNOT 1"].variants] == [("A",)]
+    said = run(
+        "new", tmp_path / "c", answers="My shop\n" + HAZARDOUS.format(colour="OG", such="YES") + 4 * "\n"
+    )
+    assert said.exit_code == 0, said.output
+    assert "kept in the remarks" in said.output
+
+
 def test_a_second_family_joins_and_nothing_is_overwritten(tmp_path):
     run("new", tmp_path, answers="My shop\n" + ANSWERS)
     head = (tmp_path / "catalogue.toml").read_text()
@@ -127,12 +148,67 @@ def test_a_slip_in_a_partners_name_is_asked_about_and_a_family_to_come_is_taken(
     second = (
         ANSWERS.replace("DUNLIN 7", "DUNLIN 8").replace("eng\n\n\n\n", "gear\n\n\n").replace("elec\n48\n", "")
     )
-    slip = second.replace("lock\n-\n", "lock\nDUNLIN\ndunlin 7\nDUNLIN 7, RUFF 1\n")
+    slip = second.replace(
+        "lock\n-\n", "lock\nDUNLIN\ndunlin\ndunlin 7, RUFF 1\nyes\nyes\nThey ask each other.\n"
+    )
     result = run("new", tmp_path, answers=slip)
     words = " ".join(result.output.split())
     assert words.count('did you mean "DUNLIN 7"?') == 2
-    assert load_catalogue(tmp_path).by_key["DUNLIN 8"].pairing[0].families == ("DUNLIN 7", "RUFF 1")
+    (rule,) = load_catalogue(tmp_path).by_key["DUNLIN 8"].pairing
+    assert rule.families == rule.donors == ("DUNLIN 7", "RUFF 1")
+    assert rule.why == "They ask each other."
     assert 'gearbox = "automatic"' in words
+
+
+def test_a_partner_that_is_none_is_asked_about_and_named_anew(tmp_path):
+    answers = ANSWERS.replace("lock\n-\n", "lock\nusable\nno\nRUFF 1\ny\n\n\n")
+    said = run("new", tmp_path, answers="My shop\n" + answers)
+    assert said.exit_code == 0, said.output
+    assert "There is no family usable yet" in said.output
+    (rule,) = load_catalogue(tmp_path).by_key["DUNLIN 7"].pairing
+    assert rule.families == ("RUFF 1",)
+
+
+def test_answers_are_looked_over_and_taken_back_before_they_are_written(tmp_path, monkeypatch):
+    monkeypatch.setattr(interview, "_is_watched", lambda _: True)
+    said = run("new", tmp_path, answers="My shop\n" + ANSWERS + "<\nmy bench\n\n")
+    assert said.exit_code == 0, said.output
+    shown, again = said.output.split("Enter writes dunlin_7.toml")[:2]
+    assert "size 200 120 60; " in " ".join(shown.split())
+    assert "source my bench" in again
+    assert load_catalogue(tmp_path).by_key["DUNLIN 7"].source == "my bench"
+
+
+def test_rows_of_a_family_stand_in_brackets_and_its_mend_is_said_once(tmp_path):
+    run("new", tmp_path, answers="My shop\n" + ANSWERS)
+    for key, number in (("DUNLIN 8", "K51 441/052"), ("DUNLIN 9", "K62 441/052")):
+        answers = ANSWERS.replace("DUNLIN 7", key).replace("K38 441/052", number).replace("eng\n\n", "eng\n")
+        said = run("new", tmp_path, "--like", "DUNLIN 7", answers=answers)
+        assert said.exit_code == 0, said.output
+        assert "[GN-L / GY-L WH-S]" in said.output
+    words = " ".join(said.output.split())
+    assert words.count("such as DUNLIN 7 '^K3") == 1
+    assert 'would match DUNLIN 8 too; "K60' in words
+
+
+def test_an_enter_where_something_must_be_typed_is_answered(tmp_path):
+    said = run("new", tmp_path, answers="My shop\n" + ANSWERS.replace("K38 441/052\n", "\nK38 441/052\n"))
+    assert said.exit_code == 0, said.output
+    assert "Error: type the number as the label has it" in said.output
+    assert "Status of all these variants" in said.output
+
+
+def test_a_reason_that_nobody_gave_is_not_made_up(tmp_path):
+    answers = ANSWERS.replace("lock\n-\n", "lock\nRUFF 1\ny\n\n\n")
+    assert run("new", tmp_path, answers="My shop\n" + answers).exit_code == 0
+    (rule,) = load_catalogue(tmp_path).by_key["DUNLIN 7"].pairing
+    assert (rule.same_donor, rule.why) == (False, "The entry gives no reason.")
+    # One like it keeps a reason that was given instead.
+    typed = "DUNLIN 9\n" + 7 * "\n" + "K38905/093\n" + 7 * "\n" + "\ny\ny\nOne code.\n\n"
+    said = run("new", tmp_path, "--like", "DUNLIN 7", answers=typed)
+    assert said.exit_code == 0, said.output
+    (rule,) = load_catalogue(tmp_path).by_key["DUNLIN 9"].pairing
+    assert (rule.donors, rule.why) == (("RUFF 1",), "One code.")
 
 
 def test_a_variant_without_suffix_is_called_by_its_number(tmp_path):
@@ -206,6 +282,27 @@ def test_there_is_a_way_back(tmp_path):
     assert family.body.size_mm == (200, 120, 60)
 
 
+def test_what_hangs_on_an_answer_that_changes_is_asked_anew(tmp_path):
+    # Back to the name, then another name, other plugs and another number.
+    first = "DUNLIM 7\nGN-L GY-L\n\n2x20 2x18\ntop top\neng\n\n\n\nK38 441/052 A\ny\nA\n"
+    back = 12 * "<\n"
+    again = "DUNLIN 7\nGN-L\n" + 7 * "\n" + "K38 441/053 B\n" + 12 * "\n"
+    result = run("new", tmp_path, answers="My shop\n" + first + back + again)
+    assert result.exit_code == 0, result.output
+    family = load_catalogue(tmp_path).by_key["DUNLIN 7"]
+    assert [mark.text for mark in family.marks] == ["DUNLIN 7"]
+    assert [(c.pins, c.edge) for c in family.connectors] == [((3, 13), "face")]
+    assert [(v.service_numbers, v.suffixes) for v in family.variants] == [(("K38441/053",), ("B",))]
+    # Who leaves in between finds the answers behind it again.
+    left = run("new", tmp_path / "own", answers="My shop\n" + first + back + "DUNLIN 7\n")
+    assert left.exit_code == 1
+    result = run("new", tmp_path / "own", answers="y\n" + 12 * "\n")
+    assert result.exit_code == 0, result.output
+    family = load_catalogue(tmp_path / "own").by_key["DUNLIN 7"]
+    assert ([mark.text for mark in family.marks], len(family.connectors)) == (["DUNLIN 7"], 2)
+    assert family.variants[0].service_numbers == ("K38441/052",)
+
+
 def test_a_number_typed_with_its_suffix_is_split_and_asked_about(tmp_path):
     answers = ANSWERS.replace("K38 441/052\nR2 R3", "K38 441/052 R2\ny\nR2 R3")
     result = run("new", tmp_path / "a", answers="My shop\n" + answers)
@@ -239,11 +336,26 @@ def test_pins_edges_barcode_and_label_side_are_asked(tmp_path):
     assert not [p for p in check_catalogue(load_catalogue(tmp_path)) if p.severity != "note"]
 
 
+def test_a_wrong_count_of_pins_or_edges_is_asked_about(tmp_path):
+    wrong = ANSWERS.replace("200 120 60\n\n\n", "200 120 60\n2x20 2x18\n2x20\ntop top\ntop\n")
+    result = run("new", tmp_path / "a", answers="My shop\n" + wrong)
+    assert result.exit_code == 0, result.output
+    assert result.output.count("3 plugs, 2 given") == 2
+    family = load_catalogue(tmp_path / "a").by_key["DUNLIN 7"]
+    assert {(c.pins, c.edge) for c in family.connectors} == {((2, 20), "top")}
+    # A draft of before may hold one too: it is asked anew.
+    kept = {"catalogue": "My shop", "key": "DUNLIN 7", "plugs": "GN-L", "size": "9 9 9", "pins": "1x2 1x3"}
+    (tmp_path / "new.draft").write_text(json.dumps({"typed": kept}))
+    assert "of which 4 answers are kept" in run("new", tmp_path, answers="y\n").output
+    (tmp_path / "new.draft").write_text(json.dumps({"typed": {"catalogue": "My shop"}}))
+    assert "of which 1 answer is kept" in run("new", tmp_path, answers="y\n").output
+
+
 def test_like_copies_a_family_with_what_is_not_asked(tmp_path):
     shutil.copytree(DEMO, tmp_path / "c")
     # Name, then Enter for every fact but the number; the maker is known.
-    typed = "AUK 13\n" + 7 * "\n" + "K27905/093\n" + 10 * "\n"
-    result = run("new", tmp_path / "c", "--like", "AUK 12", answers=typed)
+    typed = "AUK 13\n" + 7 * "\n" + "K27905/093\n" + 12 * "\n"
+    result = run("new", tmp_path / "c", "--like", "auk 12", answers=typed)
     assert result.exit_code == 0, result.output
     catalogue = load_catalogue(tmp_path / "c")
     old, new = catalogue.by_key["AUK 12"], catalogue.by_key["AUK 13"]
@@ -254,7 +366,8 @@ def test_like_copies_a_family_with_what_is_not_asked(tmp_path):
     assert new.pairing == old.pairing
     assert new.label.service_number == "^K27905/09\\d$"  # of its form alone it fits others too
     assert not [p for p in check_catalogue(catalogue) if p.rule == "patterns overlap"]
-    assert "no family" in " ".join(run("new", tmp_path / "c", "--like", "AUK 122").output.split())
+    slip = run("new", tmp_path / "c", "--like", "AUK 122")
+    assert "no family" in str(slip.exception)
 
 
 def test_an_editor_finds_the_schema_beside_what_new_writes(tmp_path):

@@ -69,6 +69,8 @@ def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
     text = path.read_text()
     text = text.replace('remarks = "', 'remarks = "=1+1; \\"quoted\\", and so\\non; ')
     text = text.replace('vehicles = "Bracken', "vehicles = \"'-Bracken")
+    text = text.replace("[A-F]$", "[A-F][,;]?1?$")
+    text = text.replace("years", 'suffixes = ["A,1", "B;1", "C"]\nyears', 1)
     text = text.replace("same_donor = false", 'same_donor = ["SANDERLING 9"]')
     text = text.replace('edge = "right"', 'edge = "right"\nmoulding = "left; one"\nlock = "lever"')
     text = text.replace(
@@ -103,6 +105,26 @@ def test_signs_that_cells_and_formulas_use_survive(run, own, tmp_path, ending):
         assert not [
             c for row in csv.reader(io.StringIO(out.read_text("utf-8-sig"))) for c in row if c[:1] == "="
         ]
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_what_units_are_worth_survives(run, own, tmp_path, ending):
+    head = own / "catalogue.toml"
+    head.write_text(f'currency = "EUR"\nworks = 0.85\n{head.read_text()}')
+    worth = "value = { usable = 80, locked = 12.5, core = 5 }", 'value = { core = 3, currency = "CHF" }'
+    for name, value in zip(("curlew_3.toml", "dunlin_1.toml"), worth, strict=True):
+        text = (own / name).read_text()
+        (own / name).write_text(text.replace("[[variants]]", f"[[variants]]\n{value}", 1))
+    out, back = tmp_path / f"list.{ending}", tmp_path / "back"
+    assert run("catalogue", "export", own, out).code == 0
+    said = run("catalogue", "import", out, back)
+    assert said.code == 0, said.err
+    before, after = load_catalogue(own), load_catalogue(back)
+    assert after.head == before.head
+    assert after.families == before.families
+    assert worth[0] in (back / "curlew_3.toml").read_text()
+    assert "as it was" in run("catalogue", "import", out, own, "--replace").out
+    assert load_catalogue(own).families == before.families
 
 
 def test_a_short_list_is_enough_and_says_what_it_guessed(run, tmp_path):
@@ -150,6 +172,15 @@ def test_number_patterns_that_are_guessed_fit_one_family_each(run, tmp_path):
     assert "GULL 3: as it was" in again.out, again.out
 
 
+def test_an_export_never_writes_over_a_list(run, own, tmp_path):
+    path = write_list(tmp_path / "list.xlsx", SHORT)
+    before = path.read_bytes()
+    said = run("catalogue", "export", own, path)
+    assert said.code == 2
+    assert f"{path}: there is such a file already" in said.err
+    assert path.read_bytes() == before
+
+
 WRONG = [
     ("plugs", "BN-L GREEN-M", 'plug no. 2: "GREEN-M" does not begin with a colour code', "Did you mean GN?"),
     ("plugs", "BN-L GY", "has no size", "18 to 30 mm"),
@@ -159,9 +190,13 @@ WRONG = [
     ("first year", 2009, "years run backwards", "first year first"),
     ("numbers", datetime(2004, 12, 1), "has made a date of it", "Format the column as text"),
     ("numbers", "5.82E+07", "shortened by the spreadsheet", "type the number again"),
+    ("numbers", "K38115/361, K38116/361", "has a comma in it", "Separate with semicolons"),
+    ("suffixes", "A, B", "has a comma in it", "Separate with semicolons"),
     ("numbers", None, "it is empty", "K38115/361"),
     ("maker", None, "it is empty", "Such as"),
     ("ears", 40, "expected 8 or less", ""),
+    ("value usable", "1,250", "may be two amounts", "such as 1250"),
+    ("value core", -5, "expected 0.0 or more", ""),
 ]
 
 
@@ -176,11 +211,30 @@ def test_a_slip_is_named_by_its_cell_and_the_other_families_come_in(
     assert not (tmp_path / "own").exists()
     said = run("catalogue", "import", path, tmp_path / "own")
     assert said.code == 1
+    assert "1 family read, 1 slip; " in said.out
     words = " ".join(said.err.split())
     assert words.startswith(cell_of(path, 2, column)), words
     assert problem in words
     assert remedy in words
     assert set(load_catalogue(tmp_path / "own").by_key) == {"GULL 4"}
+
+
+def test_a_list_without_families_makes_no_catalogue_and_says_so(run, tmp_path):
+    path = write_list(tmp_path / "list.xlsx", dict.fromkeys(SHORT))
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert "0 families read, 0 slips; nothing was written." in said.out
+    assert not (tmp_path / "own").exists()
+
+
+def test_the_table_need_not_be_the_first_sheet(run, tmp_path):
+    path = write_list(tmp_path / "list.xlsx", SHORT, SHORT | {"family": "GULL 4", "width": "wide"})
+    book = openpyxl.load_workbook(path)
+    book.active.title = "Stock"
+    book.create_sheet("Notes", 0).append(["Our units 2026"])
+    book.save(path)
+    said = run("catalogue", "import", path, tmp_path / "own")
+    assert said.err.startswith("Stock!D3, width: "), said.err
+    assert set(load_catalogue(tmp_path / "own").by_key) == {"GULL 3"}
 
 
 def test_rows_of_one_family_that_contradict_each_other(run, tmp_path):
@@ -220,6 +274,34 @@ def test_what_is_there_is_left_alone_unless_told_to(run, own, tmp_path):
     assert (own / "curlew_3.toml.before").read_bytes() == before
 
 
+def test_what_is_not_known_of_a_body_stays_so_on_the_way_there_and_back(run, tmp_path):
+    """Its usual values stood in the list as if they were known: GY, no fins, square corners, no ears."""
+    own, out = tmp_path / "own", tmp_path / "list.xlsx"
+    assert run("catalogue", "import", write_list(tmp_path / "short.xlsx", SHORT), own).code == 0
+    assert run("catalogue", "export", own, out).code == 0
+    first, second = list(openpyxl.load_workbook(out).active.iter_rows(values_only=True))[:2]
+    row = dict(zip(first, second, strict=True))
+    names = ("body colour", "lid colour", "fins", "corners", "ears", "lid screws", "finish", "features")
+    assert [row[name] for name in names] == [None] * len(names)
+    assert "GULL 3: as it was" in run("catalogue", "import", out, own).out
+    # To write down what is usual is to know it.
+    path = write_list(tmp_path / "short.xlsx", SHORT | {"body colour": "GY", "fins": "none"})
+    assert run("catalogue", "import", path, own).code == 1
+    assert run("catalogue", "import", path, own, "--replace").code == 0
+    body = load_catalogue(own).by_key["GULL 3"].body
+    assert [key for key in ("colour", "fins", "corners") if body.tells(key)] == ["colour", "fins"]
+
+
+def test_the_same_rows_in_a_list_of_another_name_change_nothing(run, tmp_path):
+    assert run("catalogue", "import", write_list(tmp_path / "list.xlsx", SHORT), tmp_path / "own").code == 0
+    said = run("catalogue", "import", write_list(tmp_path / "second.xlsx", SHORT), tmp_path / "own")
+    assert said.code == 0, said.out
+    assert "GULL 3: as it was" in said.out
+    path = write_list(tmp_path / "second.xlsx", SHORT | {"width": 191})
+    assert run("catalogue", "import", path, tmp_path / "own", "--replace").code == 0
+    assert load_catalogue(tmp_path / "own").by_key["GULL 3"].source == "list second.xlsx"
+
+
 @pytest.mark.parametrize("ending", ["xlsx", "csv"])
 def test_the_template_comes_in_as_it_is_and_explains_every_column(run, tmp_path, ending):
     path = tmp_path / f"list.{ending}"
@@ -242,6 +324,14 @@ def test_a_list_of_another_country(run, tmp_path):
     assert run("catalogue", "import", path, tmp_path / "own").code == 0
     family = load_catalogue(tmp_path / "own").by_key["GULL 3"]
     assert (family.maker, family.body.size_mm[0]) == ("Möwe & Söhne", 190.5)
+
+
+@pytest.mark.parametrize("title", ["Our list, spring", "All that lies on shelf 4", ""])
+def test_a_title_above_the_heads_does_not_hide_what_parts_the_cells(run, tmp_path, title):
+    text = "\n".join(";".join(map(str, part)) for part in (SHORT, SHORT.values()))
+    (tmp_path / "list.csv").write_text(f"{title}\n{text}", encoding="utf-8")
+    assert run("catalogue", "import", tmp_path / "list.csv", tmp_path / "own").code == 0
+    assert set(load_catalogue(tmp_path / "own").by_key) == {"GULL 3"}
 
 
 def archive(path, **parts):

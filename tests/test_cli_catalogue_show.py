@@ -22,6 +22,12 @@ def texts_of(path):
     return [one.text for one in ElementTree.parse(path).iter(f"{SVG}text")]
 
 
+def test_partners_stand_with_their_donor_and_why(run):
+    said = " ".join(run("catalogue", "show", "AUK 11").out.split())
+    assert "partners: Use it with PLOVER 7, from the same donor. The injector driver answers only to" in said
+    assert "both must come from one donor. Or: Use it with DUNLIN 1" in said
+
+
 def test_an_entry_in_words(run):
     said = run("catalogue", "show", "dunlin 1")
     assert said.code == 0, said.err
@@ -32,6 +38,14 @@ def test_an_entry_in_words(run):
         "AUK 11 or SANDERLING 9",
     ):
         assert words in said.out
+
+
+def test_no_colour_of_a_body_is_said_where_the_entry_says_none(run, own):
+    asked = ("catalogue", "show", "DUNLIN 1", "--catalogue", own)
+    assert "196 x 148 x 44 mm, cast aluminium, GY" in run(*asked).out
+    file = own / "dunlin_1.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace('colour = "GY"\ncorners', "corners"), "utf-8")
+    assert "196 x 148 x 44 mm, cast aluminium\n" in run(*asked).out
 
 
 @pytest.mark.parametrize("ending", ["svg", "png"])
@@ -63,6 +77,21 @@ def test_places_are_to_scale_with_the_mark_upright(key):
         tag = next(s for s in drawing.shapes if isinstance(s, Words) and s.text == f"{number} {plug.colour}")
         assert tag.x - (body.x + width / 2) == pytest.approx(plug.at_mm[0])
         assert (body.y + height / 2) - tag.y == pytest.approx(plug.at_mm[1])  # y runs up in the entry
+
+
+def test_small_writing_is_left_out_where_the_drawing_is_small_and_the_name_and_caution_stay():
+    family = load_catalogue(DEMO / "marrow_finch").by_key["GANNET 8"]
+    said = [
+        [(shape.text, shape.height) for shape in draw_face(family, facts_mm=mm).shapes if not_on_face(shape)]
+        for mm in (None, 8.0)
+    ]
+    assert [text for text, _ in said[0]] == ["GANNET 8", "CAUTION: high voltage"]
+    assert said[1][:2] == said[0]
+    assert {height for _, height in said[1][2:]} == {8.0}
+
+
+def not_on_face(shape) -> bool:
+    return isinstance(shape, Words) and not shape.middle
 
 
 @pytest.mark.parametrize("maker", ["marrow_finch", "pell_works/catalogue"])

@@ -81,6 +81,27 @@ def test_a_plug_that_was_seen_is_named_by_its_number(run, own, teal_photo, seen_
     assert "has no plug 9" in refused.err
 
 
+def test_plugs_are_counted_as_in_the_answer(run, own, teal_photo, seen_as, monkeypatch):
+    seen_as(faultless=True, teal=("AUK 11", "early", "front"))
+    look = eyes.observe
+    square = ((400.0, 300.0), (700.0, 300.0), (700.0, 420.0), (400.0, 420.0))
+    nowhere = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+
+    def upside_down(photo, **words):
+        seen = look(photo, **words)
+        (unit,) = seen.units
+        plugs = [replace(c, place=(-c.place[0], -c.place[1]), polygon=nowhere) for c in unit.connectors[::-1]]
+        plugs[-1] = replace(plugs[-1], polygon=square)  # the family's first
+        other = tuple(reversed(range(len(plugs))))
+        unit = replace(unit, connectors=tuple(plugs), other_order=other, texts=())
+        return replace(seen, units=(unit,))
+
+    monkeypatch.setattr(eyes, "observe", upside_down)
+    words = ("--name", "our teal", "--code", "TQ", "--photo", teal_photo)
+    said = run("catalogue", "colour", own, *words, "--connector", 1)
+    assert said.code == 0, said.err
+
+
 def test_what_the_catalogue_names_is_passed_to_vision(run, own, teal_photo, seen_as, monkeypatch):
     seen_as(teal=("KNOT 40", "E", "front"))
     run("catalogue", "colour", own, "--name", "slate", "--code", "TQ", "--lab", "40,0,-20")

@@ -3,6 +3,7 @@
 import ast
 import io
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -81,7 +82,8 @@ def test_the_system_says_which_file():
 
 
 def test_the_log_is_private_and_holds_no_password(tmp_path, monkeypatch, capsys):
-
+    chmod = os.chmod
+    monkeypatch.setattr(os, "chmod", lambda path, mode: chmod(os.fspath(path), mode))  # as on Windows
     monkeypatch.setattr(platformdirs, "user_log_path", lambda *_: tmp_path)
     address = "postgresql://ada:s3cret:w0rd@db.example/ledger"
     monkeypatch.setattr("sys.argv", ["plugface", "sort", "--ledger", address])

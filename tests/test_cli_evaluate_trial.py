@@ -63,13 +63,24 @@ def test_a_miss_stands_on_the_page_with_its_pictures(run, shop):
     said = run("evaluate", "--photos", shop, "--truth", truth, "--out", out)
     assert said.code == 0, said.err
     assert "accepted, and wrong: u1 is PLOVER 7, leading was KNOT 40" in " ".join(said.out.split())
+    assert "2 units, 1 miss. Page: " in " ".join(said.out.split())
     page = (out / "trial.html").read_text()
     assert "u1: accepted, and wrong" in page
+    assert "99.5 to 100.0 %" in page
+    assert '<td class="n">&gt; 99.9 %</td>' in page  # never 100
     assert "data:image/jpeg;base64," in page
     assert page.count("data:image/svg+xml;base64,") == 2  # what it is, and what was said
     document = json.loads((out / "trial.json").read_text())
     assert figures(document)["wrong among the accepted"][0] == 1
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_a_miss_of_which_nothing_was_named_says_so(run, shop):
+    truth = write_truth(shop, "none_at_all_here.jpg,KNOT 40,,")
+    said = run("evaluate", "--photos", shop, "--truth", truth, "--out", shop / "out")
+    words = " ".join(said.out.split())
+    assert "none_at_all_here.jpg is KNOT 40; no family was named 1 unit, 1 miss." in words
+    assert "<strong>KNOT 40</strong>; no family was named." in (shop / "out" / "trial.html").read_text()
 
 
 def test_a_variant_that_nobody_knows_is_not_held_against_the_answer(run, shop):
@@ -121,6 +132,18 @@ def test_the_ledgers_confirmed_units_are_a_trial_too(run, shop, tmp_path, monkey
     missed = next(unit for unit in document["units"] if unit["miss"])
     assert missed["photos"][0].endswith("another_one.jpg")
     assert "data:image/jpeg;base64," in (out / "trial.html").read_text()
+
+
+def test_each_confirmed_unit_of_one_photo_is_answered(run, shop, pallet):
+    for number, true in ((1, "KNOT 40"), (2, "DUNLIN 6")):
+        run("confirm", pallet, "--unit", number, "--true", true, "--who", "Ada")
+    from plugface.cli.store.ledger import default_ledger
+
+    said = run("evaluate", "--ledger", default_ledger(), "--json", "--out", shop / "out")
+    assert said.code == 0, said.err
+    document = json.loads(said.out)
+    assert (document["left_out"], figures(document)["family right"]) == ([], (2, 2))
+    assert "flatters the figures" in (shop / "out" / "trial.html").read_text()
 
 
 @pytest.mark.parametrize(

@@ -30,3 +30,19 @@ def test_reading_is_what_it_adds_to_looking(monkeypatch, capsys):
     assert said["read"][1] == "4.000"  # (5 - 2 + 7 - 2) / 2
     assert said["decide"][1] == "6.000"
     assert said["ledger"][-2:] == ["6.7", "%"]  # 1 of 15
+
+
+def test_a_profile_names_the_ledgers_share_without_what_starting_up_takes(monkeypatch, capsys, tmp_path):
+    def run_once(photos, out, workers, real, seconds):
+        assert (workers, real, seconds) == (1, False, 0.0)
+        return {"master_cpu": 2.0 + 0.25 * photos}
+
+    (tmp_path / "a.jpg").write_bytes(b"")
+    monkeypatch.setattr(bench_sort, "make_photos", lambda folder, count, samples: count)
+    monkeypatch.setattr(bench_sort, "run_once", run_once)
+    monkeypatch.setattr(bench_sort, "profile_worker", lambda photos: {"decide": 0.75})
+    monkeypatch.setattr("sys.argv", ["bench_sort", "--photos", str(tmp_path), "--profile"])
+    bench_sort.main()
+    said = capsys.readouterr().out
+    assert "1.00 s of the processor a photo" in said
+    assert "ledger, and handing out  0.250 s, 25.0 %" in said

@@ -17,7 +17,7 @@ from plugface.cli.evaluation.measure_codes import (
 
 def write(path, symbology, payload, said=None):
     """A sample as decoders publish it."""
-    grid = measure_codes._modules(symbology, payload)
+    grid = measure_codes.draw_modules(symbology, payload)
     tall = 60 if len(grid) == 1 else 4
     drawn = np.where(np.kron(grid, np.ones((tall, 4), bool)), 0, 255).astype(np.uint8)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -89,7 +89,7 @@ def test_damaged_codes_are_the_same_for_one_seed_and_differ_from_whole_ones():
 @pytest.mark.parametrize("damage", [damage for damage in DAMAGES if damage[1].endswith("broken")])
 def test_only_the_edge_or_the_pattern_that_is_named_is_broken(damage):
     symbology, name = damage
-    grid = measure_codes._modules(symbology, "K44510/261")
+    grid = measure_codes.draw_modules(symbology, "K44510/261")
     whole = measure_codes._draw(symbology, "whole", "K44510/261", np.random.default_rng(1))
     touched = np.zeros(grid.shape, bool)
     for seed in range(40):

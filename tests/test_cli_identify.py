@@ -1,3 +1,4 @@
+import io
 import json
 import os
 import re
@@ -5,15 +6,21 @@ import struct
 import subprocess
 import sys
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import plugface
 import pytest
+from PIL import Image
 from plugface.cli.present.schemas import AnyDocument, IdentifyOut
+from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.unit_choice import NoSuchUnit, NoUnit, SeveralUnits, UnitIndex, choose_units
+from plugface.vision import observe as eyes
 from pydantic import TypeAdapter
 
 pytestmark = pytest.mark.usefixtures("look_once")
+
+DEMO = Path(__file__).parents[1] / "training_data_demo" / "marrow_finch"
 
 #: An engine unit whose number alone tells its two variants apart.
 MARK_ONLY = ("AUK 11", "early", "front")
@@ -38,6 +45,25 @@ def test_a_front_is_answered_in_words_with_everything_a_buyer_needs(run, plain_p
     assert "licensed practice" in " ".join(said.out.split())[-200:]
 
 
+def test_plugs_are_counted_the_way_round_that_fits_the_family(run, plain_photo, seen_as, monkeypatch) -> None:
+    seen_as(faultless=True, front=MARK_ONLY)
+    look = eyes.observe
+
+    def upside_down(photo, **words):
+        seen = look(photo, **words)
+        (unit,) = seen.units
+        plugs = tuple(replace(c, place=(-c.place[0], -c.place[1])) for c in reversed(unit.connectors))
+        other = tuple(reversed(range(len(plugs))))
+        return replace(seen, units=(replace(unit, connectors=plugs, other_order=other, texts=()),))
+
+    monkeypatch.setattr(eyes, "observe", upside_down)
+    said = json.loads(run("identify", plain_photo("front.jpg"), "--json").out)
+    assert said["decision"]["families"] == ["AUK 11"]
+    listed = [plug.colour for plug in load_catalogue(DEMO).by_key["AUK 11"].connectors]
+    assert listed != listed[::-1]
+    assert [plug["colour"] for plug in said["photos"][0]["unit"]["connectors"]] == listed
+
+
 def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
     seen_as(front=("GANNET 8", "only", "front"))
     said = run("identify", plain_photo("front.jpg"))
@@ -50,6 +76,20 @@ def test_cautions_come_before_the_verdict(run, plain_photo, seen_as) -> None:
     words = " ".join(run("identify", plain_photo("front.jpg")).out.split())
     assert "A yellow plug can mark a restraint unit" in words
     assert "transport and sale of restraint parts fall under local law" in words
+
+
+def test_plugs_of_a_close_up_are_named_in_terminal_and_message_and_are_in_the_document(run, close_up) -> None:
+    said = run("identify", close_up)
+    assert said.out.lstrip().startswith("CAUTION: high voltage")
+    words = " ".join(said.out.split())
+    assert "no outline of a controller found" in words
+    assert "plugs on no outlined unit: GN M OG L" in words
+    assert "Next photo front: A close-up of 2 plugs (GN M, OG L), perhaps not all of them." in words
+    (needed,) = [line for line in run("identify", close_up, "--message").out.splitlines() if "needed" in line]
+    assert needed.startswith("Photo still needed: front. A close-up of 2 plugs (GN M, OG L)")
+    (photo,) = TypeAdapter(AnyDocument).validate_json(run("identify", close_up, "--json").out).photos
+    assert photo.unit is None
+    assert [(plug.number, plug.colour, plug.size) for plug in photo.loose] == [(1, "GN", "M"), (2, "OG", "L")]
 
 
 def test_a_harmless_yellow_plug_is_cautioned_too_in_words_that_fit_it(run, plain_photo, seen_as) -> None:
@@ -163,6 +203,21 @@ def test_an_unknown_partner_is_refused_with_the_nearest(run, plain_photo) -> Non
     said = run("identify", plain_photo("front.jpg"), "--partner", "PLOVER 9")
     assert said.code == 2
     assert "PLOVER 7" in said.err.partition("it has")[2]
+    assert len(said.err.splitlines()) == 1
+    document = json.loads(run("identify", plain_photo("front.jpg"), "--partner", "PLOVER 9", "--json").out)
+    assert (document["kind"], document["facts"]["typed"]) == ("error", "PLOVER 9")
+
+
+def test_a_partner_is_known_in_any_case(run, plain_photo, seen_as) -> None:
+    seen_as(faultless=True, front=("KNOT 40", "E", "front"))
+    fits = [
+        json.loads(run("identify", plain_photo("front.jpg"), "--json", "--partner", typed).out)["decision"][
+            "fit"
+        ]
+        for typed in ("KNOT 41", " knot 41")
+    ]
+    assert fits[0] == fits[1]
+    assert "the KNOT 41 in hand" in " ".join(fits[1]["reasons"])
 
 
 def png_header(width: int, height: int) -> bytes:
@@ -266,7 +321,6 @@ def test_a_number_is_for_the_photo_that_shows_several(plain_photo, monkeypatch, 
 def grey_copy(photo: Path, folder: Path, tint: tuple[float, float, float] = (1, 1, 1)) -> Path:
     """The photo as a messenger's filter or a copier leaves it: brightness alone, or that in one tint."""
     import numpy as np
-    from PIL import Image
 
     with Image.open(photo) as picture:
         grey = np.asarray(picture.convert("L"), float)[..., None] * np.array(tint)
@@ -352,12 +406,22 @@ def test_one_of_two_that_look_the_same_is_no_mere_doubt(run, plain_photo, seen_a
     assert decision["message"].startswith("One of these: SANDERLING 9")
 
 
+def avif_picture() -> bytes:
+    """A whole AVIF file, or how one begins where Pillow writes none (before 11.3)."""
+    Image.init()
+    if "AVIF" not in Image.SAVE:
+        return b"\0\0\0\x20ftypavif" + bytes(60)
+    file = io.BytesIO()
+    Image.new("RGB", (200, 160), (90, 40, 10)).save(file, "AVIF")
+    return file.getvalue()
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [
         (b"GIF89a" + bytes(60), "it is a GIF picture, which is not read"),
         (b"%PDF-1.7\n" + bytes(60), "it is a PDF document, which is not read"),
-        (b"\0\0\0\x20ftypavif" + bytes(60), "it is an AVIF picture, which is not read"),
+        (avif_picture(), "it is an AVIF picture, which is not read"),
         (b"\0\0\0\x0cJXL \r\n\x87\n" + bytes(60), "it is a JPEG XL picture, which is not read"),
     ],
 )
@@ -372,7 +436,6 @@ def test_a_picture_of_another_kind_is_called_what_it_is(run, tmp_path, data, wor
 def test_a_phone_of_200_megapixels_is_taken(run, tmp_path, seen_as) -> None:
     """Looked at in half its width and height; a PNG of that size is still refused by its header."""
     import numpy as np
-    from PIL import Image
     from plugface.vision.photo import decode_photo
 
     picture = Image.new("L", (16_320, 12_240), 200)  # 200 million, as the largest phone sensors have

@@ -88,6 +88,17 @@ def test_needs_and_a_check_of_a_catalogue_load_nothing_heavy(demo_folder) -> Non
     assert (code, loaded) == (0, [])
 
 
+def test_a_schema_and_a_label_tried_as_text_load_nothing_of_ledgers_and_photos(demo_folder) -> None:
+    said, code, _, loaded = probe("schema")
+    assert code == 0
+    assert '"ledger audit"' in said
+    assert set(loaded) <= {"numpy"}  # with the rules of partners
+    said, code, _, loaded = probe("catalogue", "try", "UNIT No K58214/302", "--catalogue", demo_folder)
+    assert code == 0
+    assert "By the label alone: KNOT 40" in said
+    assert set(loaded) <= {"numpy"}
+
+
 def test_an_answer_loads_nothing_of_training_reports_and_ledgers(demo_folder, choose_photos) -> None:
     (photo,) = choose_photos()
     said, code, _, loaded = probe("identify", photo, "--catalogue", demo_folder)

@@ -1,5 +1,6 @@
 """`plugface confirm` and `plugface learn`: from what a person found to a model in use."""
 
+import hashlib
 import json
 import sqlite3
 import sys
@@ -19,7 +20,7 @@ from plugface.cli.lot.worker import PipelineAnalyser
 from plugface.cli.store import learned_model
 from plugface.cli.store.confirmations import Truth, confirm_photos, list_confirmed
 from plugface.cli.store.learned_model import former_model_path
-from plugface.cli.store.ledger import Ledger, default_ledger
+from plugface.cli.store.ledger import Ledger, Photo, View, default_ledger, record_lot, record_unit
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.decision.answers import Decision
 from plugface.models.learning import training, training_data
@@ -29,6 +30,7 @@ from plugface.models.learning.simulate import draw_observations
 from plugface.models.learning.training_data import part_of
 from plugface.models.matching.error_model import ErrorModel
 from plugface.models.unit_choice import ObservedUnit, UnitIndex
+from sqlalchemy import select
 
 pytestmark = pytest.mark.usefixtures("look_once", "draw_once")
 
@@ -81,6 +83,80 @@ def test_the_later_of_two_confirmations_counts_and_both_are_kept(run, plain_phot
     assert only.unit.observations[0].units
 
 
+def test_two_units_of_one_photo_are_two_truths(run, pallet):
+    for number, true in ((1, "KNOT 40"), (2, "DUNLIN 6"), (2, "DUNLIN 6:second")):
+        said = run("confirm", pallet, "--unit", number, "--true", true, "--who", "Ada")
+        assert said.code == 0, said.err
+    assert [len(rows(f"SELECT id FROM {table}")) for table in ("units", "proposals", "views")] == [2, 2, 2]
+    with closing(Ledger(default_ledger())) as ledger:
+        found = [(one.unit.family, one.unit.variant, one.unit.chosen) for one in list_confirmed(ledger)]
+    assert found == [("KNOT 40", None, (UnitIndex(0),)), ("DUNLIN 6", "second", (UnitIndex(1),))]
+
+
+def sorted_again(photo: str, lot: str) -> None:
+    """Put another unit of a photo into the ledger, as a run that was sorted into it does."""
+    with closing(Ledger(default_ledger())) as ledger, ledger.transaction() as session:
+        lot_id = record_lot(session, lot, name=lot, source="")
+        unit = record_unit(session, lot_id, f"{lot}-0001", method="alone", group_key=lot)
+        photo_id = session.scalars(select(Photo.id).where(Photo.sha256 == photo)).one()
+        session.add(View(unit_id=unit.id, photo_id=photo_id, part=0))
+
+
+def test_of_units_that_share_a_view_the_latest_truth_counts(run, plain_photo, seen_as):
+    seen_as(front=("AUK 12", "home", "front"), back=("AUK 12", "home", "back"))
+    front, back = plain_photo("front.jpg"), plain_photo("back.jpg")
+    for photo, true in ((front, "AUK 11"), (back, "KNOT 40")):
+        run("confirm", photo, "--true", true, "--who", "Ada")
+    sorted_again(read_photo(front).sha256, "R")
+    for key, families in (("R-0001", ["KNOT 40", "AUK 12"]), ("HAND-", ["AUK 12", "KNOT 40"])):
+        whole = rows(f"SELECT key FROM units WHERE key LIKE '{key}%' ORDER BY id")[0][0]
+        run("confirm", whole, "--true", "AUK 12", "--who", "Bo")
+        with closing(Ledger(default_ledger())) as ledger:
+            assert [one.unit.family for one in list_confirmed(ledger)] == families
+    run("confirm", front, back, "--true", "AUK 12:home", "--who", "Cy")
+    with closing(Ledger(default_ledger())) as ledger:
+        (only,) = list_confirmed(ledger)
+    assert (only.unit.variant, len(only.photo_hashes)) == ("home", 2)
+
+
+def test_photos_of_a_unit_that_the_ledger_has_confirm_that_one(run, plain_photo, seen_as):
+    seen_as(front=("AUK 12", "home", "front"), back=("AUK 12", "home", "back"))
+    front, back = plain_photo("front.jpg"), plain_photo("back.jpg")
+    both = run("confirm", front, back, "--true", "AUK 11", "--who", "Ada").out.partition(":")[0]
+    said = run("confirm", front, "--true", "AUK 12", "--who", "Bo")
+    assert said.out.startswith(f"{both}: AUK 12")
+    assert [rows(f"SELECT COUNT(*) FROM {table}") for table in ("units", "confirmations")] == [[(1,)], [(2,)]]
+    sorted_again(read_photo(front).sha256, "R")  # nobody can say now which of the two is meant
+    assert run("confirm", front, "--true", "AUK 12", "--who", "Bo").out.startswith("HAND-")
+    assert rows("SELECT COUNT(*) FROM units") == [(3,)]
+
+
+def test_a_photo_of_one_unit_goes_by_its_bytes_alone(run, plain_photo, seen_as):
+    seen_as(front=("AUK 12", "home", "front"))
+    photo = plain_photo("front.jpg")
+    run("confirm", photo, "--true", "AUK 12", "--who", "Ada")
+    digest = hashlib.sha256(read_photo(photo).sha256.encode()).hexdigest()
+    assert rows("SELECT key, group_key FROM units") == [(f"HAND-{digest[:10].upper()}", digest)]
+
+
+def test_a_truth_that_a_number_speaks_against_is_kept_and_that_is_said(run, plain_photo, seen_as):
+    seen_as(faultless=True, back=("AUK 12", "home", "back"))
+    photo = plain_photo("back.jpg")
+    against = "Look at the label once more"
+    said = run("confirm", photo, "--true", "AUK 12", "--who", "Ada")
+    assert (said.code, against in said.out) == (0, False)
+    key = said.out.partition(":")[0]
+    for what, *true in (
+        (photo, "--true", "AUK 11"),
+        (key.lower(), "--true", "AUK 11"),
+        (key, "--not-in-catalogue"),
+    ):
+        words = " ".join(run("confirm", what, *true, "--who", "Ada").out.split())
+        assert against in words
+        assert "listed for AUK 12 home" in words
+    assert rows("SELECT family FROM confirmations") == [("AUK 12",), ("AUK 11",), ("AUK 11",), ("",)]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -119,6 +195,15 @@ def test_too_few_are_refused_at_once_and_the_missing_ones_counted(run, plain_pho
     said = run("learn")
     assert said.code == 2
     assert "1 confirmed unit, 23 too few to learn from. Confirm 23 more" in said.err
+
+
+def test_a_ledger_that_is_named_twice_counts_once(run, plain_photo, seen_as, monkeypatch):
+    seen_as(front=("AUK 12", "home", "front"))
+    run("confirm", plain_photo("front.jpg"), "--true", "AUK 12", "--who", "Ada")
+    monkeypatch.chdir(default_ledger().parent)
+    places = (default_ledger(), default_ledger().parent, "ledger.sqlite", f"sqlite:///{default_ledger()}")
+    said = run("learn", *(word for place in places for word in ("--ledger", place)))
+    assert "1 confirmed unit, 23 too few" in said.err
 
 
 @pytest.fixture
@@ -169,7 +254,27 @@ def test_a_worse_model_is_refused_unless_told_to_and_the_former_comes_back(run, 
     assert load_model(former_model_path()).version == before.version
     assert run("learn", "--back").code == 0
     assert learned_model.default_model().version == before.version
-    assert run("learn", "--back").code == 2  # there is nothing before that
+    again = run("learn", "--back")
+    assert again.code == 2  # there is nothing before that
+    assert "no former model is kept, so there is none to go back to. The model in use stays" in again.err
+
+
+def test_a_former_model_that_cannot_be_kept_whole_leaves_the_one_before(monkeypatch):
+    along = load_model(default_model_path())
+    for number in range(2):  # the second one has a former model that was learned
+        learned_model.activate(replace(along, about={"number": number}))
+    before = former_model_path().read_bytes()
+
+    def cut_off(_from: Path, to: Path) -> None:
+        to.write_bytes(b"{")
+        raise OSError("no space left on device")
+
+    monkeypatch.setattr(learned_model.shutil, "copyfile", cut_off)
+    in_use = learned_model.default_model().version
+    with pytest.raises(OSError, match="no space"):
+        learned_model.activate(along)
+    assert former_model_path().read_bytes() == before
+    assert learned_model.default_model().version == in_use
 
 
 def test_a_better_model_is_taken_and_every_command_uses_it(run, confirmed, monkeypatch, plain_photo, seen_as):
@@ -269,6 +374,23 @@ def test_the_table_shows_before_and_after(run, confirmed, monkeypatch):
     assert said.code == 0, said.err
     for words in ("before", "after", "accepted and wrong", "In use now", "plugface learn --back"):
         assert words in said.out
+
+
+def test_units_of_no_family_of_an_earlier_catalogue_are_counted(
+    run, confirmed, tmp_path, monkeypatch, plain_photo, seen_as
+):
+    import shutil
+
+    monkeypatch.setattr(training, "train", lambda *_, **__: load_model(default_model_path()))
+    own = tmp_path / "own"
+    shutil.copytree(DEMO, own, ignore=shutil.ignore_patterns("curlew_3.toml"))
+    seen_as(front=("CURLEW 3", load_catalogue(DEMO).by_key["CURLEW 3"].variants[0].key, "front"))
+    photo = plain_photo("front.jpg")
+    said = run("confirm", photo, "--not-in-catalogue", "--who", "Ada", "--catalogue", own)
+    assert said.code == 0, said.err
+    for catalogue, count in ((own, 0), (DEMO, 1)):
+        notes = json.loads(run(*LEARN, "--dry-run", "--catalogue", catalogue).out)["notes"]
+        assert sum("1 units were confirmed as in no family before" in note for note in notes) == count
 
 
 def test_a_family_that_left_the_catalogue_is_left_out(run, confirmed, tmp_path, monkeypatch):

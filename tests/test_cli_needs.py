@@ -41,6 +41,7 @@ def test_asking_for_nothing_is_refused(run) -> None:
 def test_an_engine_unit_is_no_partner_of_an_engine_unit(run) -> None:
     rows = json.loads(run("needs", "--partner", "AUK 11", "--json").out)["serving"]
     assert rows
+    assert json.loads(run("needs", "--partner", "auk 11", "--json").out)["serving"] == rows
     assert "engine" not in {row["controls"] for row in rows}
     assert not json.loads(run("needs", "--partner", "GANNET 8", "--json").out)["serving"]
 
@@ -60,3 +61,12 @@ def test_what_holds_for_some_variants_is_said_with_their_names(run, plain_photo,
 
 def test_help_says_whether_missing_teeth_count(run) -> None:
     assert "missing ones count" in " ".join(run("needs", "--help").out.replace("│", " ").split())
+
+
+def test_what_would_serve_and_is_locked_is_named(run):
+    said = " ".join(run("needs", "--gearbox", "automatic").out.split())
+    assert "Left out, for they are locked: " in said
+    assert "DUNLIN 6 second" in said.partition("they are locked: ")[2]
+    nothing = run("needs", "--crank-teeth", 399).out
+    assert "locked" not in nothing
+    assert "photos narrow" not in " ".join(nothing.split())

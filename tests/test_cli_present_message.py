@@ -1,9 +1,18 @@
 """The answer as a text to send back: what it is, how sure, what photo is still needed."""
 
 from plugface.cli.present.message import message_text
+from plugface.cli.present.terminal import fit_line
 from plugface.cli.settings import demo_folder
 from plugface.models.catalogue.entries import load_catalogue
-from plugface.models.decision.answers import Candidate, Caution, Decision, Finding, NextPhoto, VariantChance
+from plugface.models.decision.answers import (
+    Candidate,
+    Caution,
+    Decision,
+    Finding,
+    NextPhoto,
+    SwapFit,
+    VariantChance,
+)
 
 CATALOGUE = load_catalogue(demo_folder() / "marrow_finch")
 BACK = NextPhoto("back", 2.0, "Turn it round: the label tells the variants apart.")
@@ -38,7 +47,7 @@ def test_what_is_missing_and_what_warns_is_said():
     ).splitlines()
     assert said[0] == "Caution: It may be locked."  # first, and without what closes every answer
     assert said[1] == "DUNLIN 6: almost certain (99.4 %)."
-    assert said[2] == "Either variant has this front."
+    assert said[2] == "Variant first or second: Either variant has this front."
     assert said[3] == "Look at this: Two units?"
     assert said[4] == "Photo still needed: back. Turn it round: the label tells the variants apart."
 
@@ -84,6 +93,20 @@ def test_a_hazard_is_no_part_for_a_swap():
     assert said[0] == "Not for swaps."
 
 
+def test_whether_it_serves_the_swap_is_said_in_one_line_with_its_reasons():
+    no = SwapFit("no", ("it drives a cable throttle, the swap has an electronic one", "E is locked"))
+    lines = message_text(identified(fit=no), CATALOGUE).splitlines()
+    assert lines[1] == (
+        "Does not serve the swap: it drives a cable throttle, the swap has an electronic one; E is locked."
+    )
+    fits = (SwapFit("yes", ("it reads 48 crank teeth",)), SwapFit("yes", ()), SwapFit("unknown", (), ("x",)))
+    assert [fit_line(fit) for fit in fits] == [
+        "Serves the swap: it reads 48 crank teeth.",
+        "Serves the swap.",
+        "Whether it serves the swap cannot be told yet: still unknown: x.",
+    ]
+
+
 def test_identify_prints_it_and_no_more(run, plain_photo, seen_as) -> None:
     seen_as(faultless=True, front=("KNOT 40", "E", "front"))
     said = run("identify", plain_photo("front.jpg"), "--message")
@@ -93,3 +116,6 @@ def test_identify_prints_it_and_no_more(run, plain_photo, seen_as) -> None:
     assert second.startswith("KNOT 40: almost certain (")
     assert "Evidence" not in said.out
     assert len(said.out.splitlines()) <= 8
+    assert "the swap" not in said.out
+    asked = run("identify", plain_photo("front.jpg"), "--message", "--year", 2099)
+    assert "Does not serve the swap: " in asked.out

@@ -1,8 +1,12 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from PIL import Image
-from plugface.cli.present.picture import Sheet, _free_place, _overlap
+from plugface.cli.present.picture import VERDICT_RGB, Sheet, _free_place, _overlap, _strip_lines
 from plugface.cli.present.swatches import SWATCHES, ink_on
+from plugface.cli.present.terminal import fit_line
+from plugface.models.decision.answers import Decision, SwapFit
 from plugface.vision.colour_table import COLOUR_CODES
 
 
@@ -21,6 +25,35 @@ def test_the_picture_shows_the_photo_outlines_and_a_verdict_strip(
     assert (np.abs(beside - np.array(SWATCHES["BN"][1])).sum(axis=2) < 30).sum() > 1000
     brown = np.array(SWATCHES["BN"][1])
     assert (np.abs(top - brown).sum(axis=2) < 12).sum() > 200  # AUK 11 has two brown plugs: lines and tags
+
+
+def test_the_plugs_of_a_close_up_are_drawn(run, close_up, tmp_path) -> None:
+    out = tmp_path / "out.png"
+    assert run("identify", close_up, "--picture", out).code == 0
+    drawn = np.asarray(Image.open(out).convert("RGB")).astype(int)[:960]
+    for code in ("GN", "OG"):
+        assert (np.abs(drawn - np.array(SWATCHES[code][1])).sum(axis=2) < 12).sum() > 200  # line and tag
+
+
+def test_a_unit_that_does_not_serve_the_swap_is_not_green(run, plain_photo, seen_as, tmp_path) -> None:
+    seen_as(faultless=True, front=("KNOT 40", "E", "front"), back=("KNOT 40", "E", "back"))
+    photos = [plain_photo(name) for name in ("front.jpg", "back.jpg")]
+    edges, strips = [], []
+    for words in ((), ("--year", 2099)):
+        said = run("identify", *photos, "--picture", tmp_path / "out.png", *words)
+        assert said.code == 0
+        assert ("IDENTIFIED, DOES NOT SERVE" in said.out) == bool(words)
+        drawn = Image.open(tmp_path / "out.png").convert("RGB")
+        edges.append(drawn.getpixel((2, drawn.height - 20)))
+        strips.append(drawn.height)
+    assert edges == [VERDICT_RGB["identified"], VERDICT_RGB["unreadable"]]
+    assert strips[1] > strips[0]  # the line that says so
+
+
+def test_whether_it_serves_the_swap_stands_in_the_strip() -> None:
+    decision = Decision("ambiguous", "Not sure yet.", (), fit=SwapFit("unknown", (), ("which it is",)))
+    lines = [words for words, _ in _strip_lines(SimpleNamespace(decision=decision))]
+    assert lines == ["Not sure yet.", fit_line(decision.fit)]
 
 
 @pytest.mark.parametrize("name", ["out.txt", "no_such_folder/out.jpg"])

@@ -117,6 +117,15 @@ def test_a_card_taken_out_is_told(sorted_lot, run):
     assert "the page does not show it" in differs[0]
 
 
+def test_a_card_put_in_is_told(sorted_lot, run):
+    report = sorted_lot / "report.html"
+    card = re.search(r'<article class="card".*?</article>', report.read_text(), re.S)[0]
+    more = re.sub(r'id="[^"]+"', 'id="FORGED-0001"', card, count=1)
+    rewrite(report, lambda page: page.replace(card, card + more))
+    code, differs = checked(run, report)
+    assert (code, differs) == (1, ["unit FORGED-0001 is not in the ledger (any more)"])
+
+
 def test_a_report_beside_another_ledger_is_told(sorted_lot, tmp_path, run):
     Ledger(tmp_path / "other.sqlite").close()
     code, differs = checked(run, sorted_lot / "report.html", "--ledger", tmp_path / "other.sqlite")
@@ -145,6 +154,17 @@ def test_what_was_proposed_since_is_a_note_and_no_fault(sorted_lot, run):
     said = run("verify", sorted_lot / "report.html")
     assert said.code == 0, said.out
     assert "was proposed anew since, as KNOT 40" in said.out
+
+
+def test_what_was_confirmed_since_is_a_note_and_no_fault(sorted_lot, run):
+    assert "confirmed since" not in run("verify", sorted_lot / "report.html").out
+    key = next(iter(read_page((sorted_lot / "report.html").read_text())))
+    truth = ("--true", "KNOT 40", "--who", "kim", "--ledger", sorted_lot)
+    for _ in range(2):
+        assert run("confirm", key, *truth).code == 0
+    said = run("verify", sorted_lot / "report.html")
+    assert said.code == 0, said.out
+    assert "1 unit was confirmed since" in said.out
 
 
 def test_a_deleted_unit_is_told(sorted_lot, tmp_path, run):
@@ -195,12 +215,16 @@ def test_lines_of_an_export_that_are_none_are_told(filled_yard, tmp_path, run):
     assert differs[1:] == [f"line {number} cannot be read" for number in (5, 6, 7)]
 
 
-def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yard, tmp_path, run):
+@pytest.mark.parametrize("forged", ["family", "time"])
+def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yard, tmp_path, run, forged):
     import hashlib
 
     out, where = tmp_path / "out.csv", ("--ledger", filled_yard[0])
     assert run("ledger", "export", out, "--raw", *where).code == 0
-    out.write_text(out.read_text("utf-8-sig").replace("AUK 11", "KNOT 40", 1), "utf-8-sig")
+    with out.open(encoding="utf-8-sig", newline="") as file:
+        made_at = next(row["proposed_at"] for row in csv.DictReader(file) if row["proposed_at"])
+    before, after = {"family": ("AUK 11", "KNOT 40"), "time": (made_at, "1999-01-01T00:00:00.000Z")}[forged]
+    out.write_text(out.read_text("utf-8-sig").replace(before, after, 1), "utf-8-sig")
     with out.open(encoding="utf-8-sig", newline="") as file:
         assert len(list(csv.reader(file))) == 5
     beside = tmp_path / "out.csv.manifest.json"
@@ -208,7 +232,7 @@ def test_a_forged_export_with_a_manifest_to_fit_is_told_by_the_ledger(filled_yar
     beside.write_text(json.dumps(document))
     code, differs = checked(run, out, *where)
     assert (code, len(differs)) == (1, 1)
-    assert "KNOT 40" in differs[0]
+    assert after in differs[0]
 
 
 def test_a_report_is_an_act_on_record(sorted_lot):

@@ -117,10 +117,8 @@ def new(
     catalogue = None if fresh else load_catalogue(path)
     model = None
     if like is not None:
-        model = catalogue.by_key.get(like) if catalogue else None
-        if model is None:
-            known = ", ".join(list(catalogue.by_key)[:5]) if catalogue else "none yet"
-            raise typer.BadParameter(f'the catalogue has no family "{like}"; it has {known}')
+        families = catalogue.by_key if catalogue else {}
+        model = families[options.find_key(like, families)]
     if defaults:
         name, draft = path.resolve().name, Draft()
     else:

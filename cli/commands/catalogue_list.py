@@ -14,6 +14,7 @@ from plugface.cli.present.catalogue_sheet import (
     example_row,
     explain_rows,
     find_changes,
+    find_head,
     head_rows,
     read_head_rows,
     read_rows,
@@ -45,10 +46,10 @@ class Imported:
 
 
 def export_list(path: Path, out: Path) -> None:
-    """Write a catalogue as a list."""
+    """Write a catalogue as a new list: one that is there may be what the owner keeps by hand."""
     catalogue = load_catalogue(path)
     rows = catalogue_rows(catalogue.families)
-    write_whole(out, _file_bytes(out, rows, head_rows(catalogue.head)))
+    write_new(out, _file_bytes(out, rows, head_rows(catalogue.head)))
     families, variants = len(catalogue.families), len(rows) - 1
     say(f"{families} families, {variants} variants written to {out}")
 
@@ -57,7 +58,7 @@ def import_list(source: Path, path: Path, *, dry_run: bool, write_over: bool, as
     """Make a catalogue from a list, or add its families to one."""
     before = load_catalogue(path) if (path / "catalogue.toml").exists() else None
     read = _with_narrow_patterns(_read_list(source), before)
-    done = _plan(read.families, before, write_over)
+    done = _plan(read, before, write_over)
     head = _head(read, before, path)
     after = _together(before, done, head)
     problems = check_catalogue(after) if after else ()
@@ -102,12 +103,20 @@ def _read_list(source: Path) -> SheetFamilies:
     named = {sheet.name.lower(): sheet for sheet in sheets}
     if not sheets:
         raise SheetError(str(source), "it has no sheet", "Start from the list that --template writes")
-    read = read_rows(named.get(LIST, sheets[0]).rows, f"list {source.name}")
+    headed = (sheet for sheet in sheets if find_head(sheet.rows) is not None)
+    table = named.get(LIST) or next(headed, sheets[0])
+    read = read_rows(table.rows, f"list {source.name}")
+    if table is not sheets[0]:
+        read = replace(read, errors=_of_sheet(table.name, read.errors))
     if HEAD not in named:
         return read
     head, errors = read_head_rows(named[HEAD].rows)
-    errors = tuple(CellError(f"{HEAD}!{e.cell}", e.column, e.problem, e.remedy) for e in errors)
-    return replace(read, head=head, errors=(*read.errors, *errors))
+    return replace(read, head=head, errors=(*read.errors, *_of_sheet(HEAD, errors)))
+
+
+def _of_sheet(name: str, errors: tuple[CellError, ...]) -> tuple[CellError, ...]:
+    """Errors whose cells are named together with their sheet, as a spreadsheet does."""
+    return tuple(CellError(f"{name}!{e.cell}", e.column, e.problem, e.remedy) for e in errors)
 
 
 def _with_narrow_patterns(read: SheetFamilies, before: Catalogue | None) -> SheetFamilies:
@@ -125,21 +134,22 @@ def _with_narrow_patterns(read: SheetFamilies, before: Catalogue | None) -> Shee
     return replace(read, families=tuple(families), guesses=guesses)
 
 
-def _plan(families: tuple[Family, ...], before: Catalogue | None, write_over: bool) -> tuple[Imported, ...]:
-    """What becomes of each family of the list."""
+def _plan(read: SheetFamilies, before: Catalogue | None, write_over: bool) -> tuple[Imported, ...]:
+    """What becomes of each family of the list; that it came by a list of another name changes none."""
     there = before.by_key if before else {}
     files = dict(zip(there, before.files, strict=True)) if before else {}
     taken = {file: key for key, file in files.items()}
     done = []
-    for family in families:
+    for family in read.families:
         file = files.get(family.key) or _free_name(family.key, taken)
         taken[file] = family.key
-        if family.key not in there:
+        old = there.get(family.key)
+        same = {"source": old.source} if old and family.key in read.unsourced else {}
+        if old is None:
             done.append(Imported(family, file, "new"))
-        elif there[family.key] == family:
+        elif not (changes := tuple(find_changes(old, family.model_copy(update=same)))):
             done.append(Imported(family, file, "as it was"))
         else:
-            changes = tuple(find_changes(there[family.key], family))
             done.append(Imported(family, file, "changed" if write_over else "left alone", changes))
     return tuple(done)
 
@@ -214,5 +224,7 @@ def _render(
     if problems:
         say("")
         render_problems(Screen(), problems)
-    counts = f"{len(done)} families read, {len(read.errors)} slip{'' if len(read.errors) == 1 else 's'}"
-    say(f"\n{counts}; {'nothing was written (--dry-run)' if dry_run else f'the catalogue is {path}'}.")
+    families = "family" if len(done) == 1 else "families"
+    counts = f"{len(done)} {families} read, {len(read.errors)} slip{'' if len(read.errors) == 1 else 's'}"
+    written = f"the catalogue is {path}" if (path / "catalogue.toml").exists() else "nothing was written"
+    say(f"\n{counts}; {'nothing was written (--dry-run)' if dry_run else written}.")

@@ -14,7 +14,7 @@ def export_sheet(
     """Write a catalogue as a spreadsheet, one row a variant; `plugface catalogue import` reads it again.
 
     A .xlsx file gets a second sheet that explains each column. Comments in the TOML files are not carried
-    over; everything else is.
+    over; everything else is. A file that is there already is never written over.
 
     Exit code: 0; 2 when the catalogue cannot be read or the file cannot be written.
     """
@@ -51,7 +51,8 @@ def import_sheet(
     Each slip is named by its cell. A family with a slip is left out, and the others are written. What is in
     the folder is left alone unless you say --replace; the file before it is then kept beside it.
 
-    Exit code: 0; 1 when a family was left out or contradicts itself; 2 when the list cannot be read.
+    Exit code: 0; 1 when there is a slip, such as a heading that is none, or when a family was left out or
+    contradicts itself; 2 when the list cannot be read.
     """
     from plugface.cli.commands.catalogue_list import import_list, write_template
 

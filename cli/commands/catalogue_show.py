@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -46,21 +45,13 @@ def show(
         raise typer.BadParameter("name one family, or --all for every one")
     if every and picture is None:
         raise typer.BadParameter("--all draws one sheet: add --picture FILE")
-    family = None if key is None else _find(key, read)
+    family = None if key is None else read.by_key[options.find_key(key, read.by_key)]
     if family is not None:
         for line in entry_lines(family):
             say(line)
     if picture is not None:
         _draw(picture, folder, read, family, drawn)
         say(f"Picture: {picture}")
-
-
-def _find(key: str, catalogue: Catalogue) -> Family:
-    by_name = {name.upper(): family for name, family in catalogue.by_key.items()}
-    if key.strip().upper() not in by_name:
-        near = get_close_matches(key.upper(), by_name, n=3, cutoff=0.4) or list(by_name)[:3]
-        raise typer.BadParameter(f'the catalogue has no family "{key}"; it has {", ".join(near)}')
-    return by_name[key.strip().upper()]
 
 
 def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, drawn: bool) -> None:
@@ -84,6 +75,7 @@ def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, d
 def entry_lines(family: Family) -> list[str]:
     """An entry in words, a line for each thing."""
     from plugface.cli.present.terminal import CONTROLS
+    from plugface.models.decision.pairing import list_partners
 
     width, height, depth = family.body.size_mm
     label = family.label
@@ -98,8 +90,9 @@ def entry_lines(family: Family) -> list[str]:
     lines = [f"{family.key} ({family.maker}), controls {CONTROLS[family.controls]}"]
     if family.hazard != "none":
         lines.append(f"CAUTION: {family.hazard}. {' '.join(family.cautions)}")
+    colour = f", {family.body.colour}" if family.body.tells("colour") else ""
     lines += [
-        f"body: {width:g} x {height:g} x {depth:g} mm, {family.body.material}, {family.body.colour}",
+        f"body: {width:g} x {height:g} x {depth:g} mm, {family.body.material}{colour}",
         f"plugs: {', '.join(plugs)}",
         f"marks: {', '.join(mark.text for mark in family.marks) or 'none'}",
         f"label{side}: {label.service_number}{f' and {label.suffix}' if label.suffix else ''}{code}",
@@ -111,8 +104,8 @@ def entry_lines(family: Family) -> list[str]:
         facts += [f"{one.crank_teeth} crank teeth"] if one.crank_teeth else []
         facts += [one.vehicles] if one.vehicles else []
         lines.append(f"variant {one.key}: {', '.join(one.service_numbers)}{suffixes}; {', '.join(facts)}")
-    rules = [" or ".join(rule.families) for rule in family.pairing]
-    lines += [f"used with: {'; or '.join(rules)}"] if rules else []
+    partners = [need.message for need in list_partners(family)]
+    lines += [f"partners: {' Or: '.join(partners)}"] if partners else []
     lines += [f"remarks: {family.remarks}"] if family.remarks else []
     lines.append(f"source: {family.source}{f', {family.date}' if family.date else ''}")
     return lines

@@ -142,9 +142,9 @@ def _measure(
     typer.BadParameter
         If nothing is pointed at, or nothing can be measured there.
     """
-    from plugface.analysis import known_shades, measure_colour, observe_photos
+    from plugface.analysis import Settings, decide_observed, known_shades, measure_colour, observe_photos
     from plugface.cli.limited_photo import read_photo
-    from plugface.models.unit_choice import choose_units, chosen_unit
+    from plugface.cli.store.learned_model import default_model
 
     if (connector is None) == (box is None):
         raise typer.BadParameter("point at one plug: either --connector N or --box X0,Y0,X1,Y1")
@@ -160,8 +160,11 @@ def _measure(
         outline: Polygon = ((x0, y0), (x1, y0), (x1, y1), (x0, y1))
     else:
         assert connector is not None  # one of the two is given
-        (chosen,) = choose_units([str(photo)], [seen], unit)
-        meant = chosen_unit(seen, chosen)
+        asked = Settings(unit=unit, advise=False)
+        # The answer says which way round the plugs are counted.
+        (meant,) = decide_observed(
+            [str(photo)], [seen], catalogue, settings=asked, model=default_model()
+        ).units
         plugs = meant.connectors if meant else ()
         if not 1 <= connector <= len(plugs):
             there = f"{len(plugs)} plugs were seen" if plugs else "no plug was seen"

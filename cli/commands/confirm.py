@@ -62,8 +62,10 @@ def confirm(
     from plugface.analysis import Settings, analyse
     from plugface.cli.limited_photo import read_photo
     from plugface.cli.lot.worker import PipelineAnalyser
-    from plugface.cli.store.confirmations import confirm_photos, confirm_unit
+    from plugface.cli.store.confirmations import confirm_photos, confirm_unit, list_confirmed
     from plugface.cli.store.learned_model import default_model
+    from plugface.models.decision.label_reading import numbers_of_others
+    from plugface.models.unit_choice import gather_views
 
     if (true is None) == (not not_in_catalogue):
         raise typer.BadParameter("say what it is: either --true KEY[:VARIANT] or --not-in-catalogue")
@@ -76,15 +78,20 @@ def confirm(
     if len(what) == 1 and not photos[0].exists() and not photos[0].suffix:
         with closing(open_existing(where)) as ledger:
             proposed = confirm_unit(ledger, what[0], truth)
+            units = [each.unit for each in list_confirmed(ledger, what[0])]
+        views = [view for each in units for view in gather_views(each.observations, each.chosen)]
         key = what[0]
     else:
         answer = analyse(photos, read, settings=Settings(unit=unit), model=default_model(), opener=read_photo)
         with closing(_open_or_start(where)) as ledger:
             key = confirm_photos(ledger, answer, truth, PipelineAnalyser(folder).look_version)
         proposed = answer.decision.message
+        views = [*gather_views(answer.observations, answer.chosen)]
     say(f"{key}: {_said(truth)}, by {truth.who}.")
     if proposed:
         say(f"Proposed was: {proposed}")
+    for number in numbers_of_others(views, read, truth.family):
+        say(f"Look at the label once more: {number}, was read on it. The latest confirmation counts.")
 
 
 def _truth(true: str | None, catalogue: Catalogue, who: str, note: str) -> Truth:

@@ -97,6 +97,7 @@ def evaluate(
     With --photos and --truth, or with --ledger, it is a trial on your own units instead: how many were right,
     accepted, accepted and wrong, and whether it is as sure as it says, with intervals; --out writes one page
     with pictures of every miss. A unit of no family of the catalogue is called "none" in the sheet.
+    --ledger takes all that were confirmed: the half that `plugface learn` was taught by flatters the figures.
 
     With --weights and --matcher, networks of another version look at the same photos and its matcher decides:
     so two versions can be compared on one set. No time is taken then.

@@ -84,10 +84,13 @@ def evaluate_own(
         table.add_row(*row)
     console.print(table)
     for one in trial.misses:
-        right, leading = one.unit.family or "in no family", one.case.best or "nothing"
-        console.print(f"{one.miss}: {one.unit.name} is {right}, leading was {leading}")
+        right = one.unit.family or "in no family"
+        leading = f", leading was {one.case.best}" if one.case.best else "; no family was named"
+        console.print(f"{one.miss}: {one.unit.name} is {right}{leading}")
     said = f"Page: {out / 'trial.html'}" if out else "Add --out DIR for a page with pictures of every miss."
-    console.print(f"{len(trial.outcomes)} units, {len(trial.misses)} misses. {said}")
+    looked_at, missed = len(trial.outcomes), len(trial.misses)
+    counts = f"{looked_at} unit{'' if looked_at == 1 else 's'}, {missed} miss{'' if missed == 1 else 'es'}"
+    console.print(f"{counts}. {said}")
 
 
 def _read_units(
@@ -100,4 +103,5 @@ def _read_units(
         return units, problems, f"Photos from {photos.name}, truth from {truth.name}."
     with closing(open_existing(ledger)) as opened:
         units, problems = confirmed_units(list_confirmed(opened), catalogue)
-        return units, problems, "Units that were confirmed in the ledger, by what was seen of them then."
+        about = "Units that were confirmed in the ledger, by what was seen of them then."
+        return units, problems, f"{about} The half that `plugface learn` was taught by flatters the figures."

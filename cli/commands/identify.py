@@ -51,6 +51,10 @@ def identify(
     from plugface.cli.limited_photo import read_photo
     from plugface.cli.settings import default_catalogue, open_catalogue
 
+    folder = catalogue or default_catalogue()
+    read = open_catalogue(folder)
+    if partner is not None:
+        partner = options.find_key(partner, read.by_key)
     described = None
     if any(value is not None for value in (throttle, gearbox, crank_teeth, year, partner)):
         from plugface.models.decision.pairing import Needs
@@ -58,9 +62,6 @@ def identify(
         described = Needs(
             throttle=throttle, gearbox=gearbox, crank_teeth=crank_teeth, year=year, partner=partner
         )
-    folder = catalogue or default_catalogue()
-    read = open_catalogue(folder)
-    options.check_partner(partner, read)
     settings = Settings(needs=described, unit=unit)
     model = partial(_prepare, "schemas" if as_json else "terminal")
     answer = analyse(photos, read, settings=settings, model=model, opener=read_photo)

@@ -5,7 +5,10 @@ away runs the same command and goes on where they were.
 """
 
 import json
+import math
 import re
+import sys
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -52,6 +55,15 @@ SIDES = get_args(LabelSide)
 Typed = dict[str, str]
 
 
+#: What hangs on an answer: where that changes, these are asked anew, with the new answer's usual values.
+HANG_ON = {
+    "key": ("mark",),
+    "plugs": ("pins", "edges", "hazard"),
+    "number": ("split", "suffixes"),
+    "split": ("suffixes",),
+    "partners": ("to_come",),
+}
+
 #: What is said of a hazardous unit's purpose.
 KEPT = " (kept in the remarks: such a unit is never proposed for a swap)"
 
@@ -69,6 +81,18 @@ class Question:
     read: Callable[[str], Any]
     default: Callable[[Typed], str | None] = lambda _: None
     wanted: Callable[[Typed], bool] = lambda _: True
+    each_plug: bool = False  # one value for all plugs, or one for each
+
+    def value(self, text: str, typed: Typed) -> Any:
+        """What was typed, read; raises typer.BadParameter where it does not read or fit the other answers."""
+        value = self.read(text)
+        if self.each_plug:
+            plugs = _count_plugs(typed)
+            if len(value) not in (1, plugs):
+                raise typer.BadParameter(
+                    f"{plugs} plug{'s' if plugs > 1 else ''}, {len(value)} given: one for all or one each"
+                )
+        return value
 
 
 def ask_family(folder: Path, catalogue: Catalogue | None, like: Family | None) -> tuple[str, Draft]:
@@ -89,18 +113,24 @@ def ask_family(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         If the person leaves before the end; what was typed is in the draft.
     """
     questions = _questions(folder, catalogue, like)
+    over = Question("look", lambda t: _look_over(questions, t), one_of("yes"), lambda _: "yes", _is_watched)
+    questions = [*questions, over]
     typed = _take_up(folder / DRAFT_FILE, questions)
     say("Look at the plug face with the cast mark upright. Enter takes what stands in brackets,")
     say(f'"{BACK}" goes back to the question before. What you type is kept if you leave.\n')
-    asked = [q for q in questions if q.name in typed and q.wanted(typed)]
-    place = questions.index(asked[-1]) + 1 if asked else 0
+    left = (k for k, q in enumerate(questions) if q.name not in typed and q.wanted(typed))
+    place = next(left, len(questions))
     while place < len(questions):
         question = questions[place]
         if not question.wanted(typed):
             place += 1
             continue
         try:
-            typed[question.name] = _ask(question, typed)
+            answer = _ask(question, typed)
+            if answer != typed.get(question.name, answer):
+                for name in HANG_ON.get(question.name, ()):
+                    typed.pop(name, None)
+            typed[question.name] = answer
             place += 1
         except _Back:
             place = _before(questions, place, typed)
@@ -109,6 +139,19 @@ def ask_family(folder: Path, catalogue: Catalogue | None, like: Family | None) -
             raise
         write_whole_draft(folder, typed)
     return typed.get("catalogue", ""), _draft({q.name: q for q in questions}, typed, catalogue)
+
+
+def _look_over(questions: list[Question], typed: Typed) -> str:
+    """All answers in a few lines, before the file is written."""
+    wanted = [q.name for q in questions if q.name in typed and q.wanted(typed)]
+    given = (f"{name.replace('_', ' ')} {typed[name]}" for name in wanted)
+    whole = textwrap.fill("; ".join(given), 78)
+    return f'\n{whole}\nEnter writes {file_name(typed["key"])}, "{BACK}" goes back'
+
+
+def _is_watched(_: Typed) -> bool:
+    """Whether somebody sits before it: who pipes answers in has looked over them."""
+    return sys.stdin.isatty()
 
 
 def write_whole_draft(folder: Path, typed: Typed) -> None:
@@ -130,16 +173,19 @@ def _take_up(path: Path, questions: list[Question]) -> Typed:
         try:
             if not question.wanted(typed):
                 continue
+            if text is None and any(question.name in names for names in HANG_ON.values()):
+                continue  # dropped when another answer changed; those behind it are kept
             if not isinstance(text, str):
                 break
-            question.read(text)
+            question.value(text, typed)
         except (typer.BadParameter, KeyError):  # KeyError: what it hangs on is not there
             break
         typed[question.name] = text
     if not typed:
         return {}
     about = typed.get("key") or typed.get("catalogue", "")
-    if not typer.confirm(f'Go on with "{about}", of which {len(typed)} answers are kept?', default=True):
+    kept_words = "1 answer is kept" if len(typed) == 1 else f"{len(typed)} answers are kept"
+    if not typer.confirm(f'Go on with "{about}", of which {kept_words}?', default=True):
         return {}
     for name, text in typed.items():
         say(f"  {name}: {text}")
@@ -150,12 +196,12 @@ def _ask(question: Question, typed: Typed) -> str:
     def value_of(text: str) -> str:
         if text.strip() == BACK:
             raise _Back
-        question.read(text)
+        question.value(text, typed)
         return text.strip()
 
     words = question.ask if isinstance(question.ask, str) else question.ask(typed)
-    default = typed.get(question.name) or question.default(typed)
-    return typer.prompt(words, default=default, value_proc=value_of)
+    default = typed.get(question.name) or question.default(typed) or ""  # None is asked anew without a word
+    return typer.prompt(words, default=default, show_default=bool(default), value_proc=value_of)
 
 
 def _before(questions: list[Question], place: int, typed: Typed) -> int:
@@ -171,9 +217,10 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         return lambda _: value(like) if like else other
 
     def named(text: str) -> str:
-        return _new_key(text, folder, catalogue)
+        return read_new_key(text, folder, catalogue)
 
-    engine: Callable[[Typed], bool] = lambda t: t.get("controls", "").startswith(("e", "b"))  # noqa: E731
+    engine: Callable[[Typed], bool] = lambda t: _begins(t, "controls", "e", "b")  # noqa: E731
+    partnered: Callable[[Typed], bool] = lambda t: bool(listed(t.get("partners", "-")))  # noqa: E731
     return [
         Question(
             "catalogue",
@@ -201,12 +248,14 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
             "Pins of each plug as rows x columns",
             lambda text: _pins(text),
             lambda t: _default_pins(t, like),
+            each_plug=True,
         ),
         Question(
             "edges",
             f"Where each plug stands: {', '.join(EDGES)}; one word for all, or one each",
             _edges,
-            of(lambda f: " ".join(c.edge for c in f.connectors), "face"),
+            lambda t: _default_edges(t, like),
+            each_plug=True,
         ),
         Question(
             "hazard",
@@ -241,7 +290,7 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
             "suffixes",
             'Suffixes you have seen, such as "A B" or "R2 R3"; "-" for none',
             words,
-            lambda t: _suffix(t) if t.get("split", "no").startswith("y") else "-",
+            lambda t: _suffix(t) if _begins(t, "split", "y") else "-",
         ),
         Question(
             "barcode",
@@ -277,7 +326,7 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         ),
         Question(
             "status",
-            "Status: usable, locked, unknown",
+            "Status of all these variants: usable, locked, unknown; edit the file where one differs",
             one_of("usable", "locked", "unknown"),
             lambda _: first.status if first else "unknown",
         ),
@@ -286,13 +335,52 @@ def _questions(folder: Path, catalogue: Catalogue | None, like: Family | None) -
             'Families it must be used with, any one of them, separated by commas; "-" for none',
             lambda text: _partners(text, catalogue),
             of(lambda f: ", ".join(f.pairing[0].families) if f.pairing else "-", "-"),
-            lambda t: not t["controls"].startswith("o") and not _hazardous(t),
+            lambda t: not _begins(t, "controls", "o") and not _hazardous(t),
+        ),
+        Question(
+            "to_come",
+            lambda t: f"There is no {_named(_to_come(t, catalogue))} yet: to come? yes or no",
+            _is_to_come,
+            wanted=lambda t: partnered(t) and bool(_to_come(t, catalogue)),
+        ),
+        Question(
+            "same_donor",
+            "Must both come from the same donor? yes or no",
+            one_of("yes", "no"),
+            of(lambda f: "yes" if f.pairing and f.pairing[0].donors else "no", "no"),
+            partnered,
+        ),
+        Question(
+            "why",
+            'Why it must be used with them, as a buyer will read it; "-" to leave that open',
+            or_none,
+            of(lambda f: f.pairing[0].why if f.pairing else "-", "-"),
+            partnered,
         ),
         Question("source", "Where you know this from", str.strip, lambda _: "a unit in hand"),
     ]
 
 
-def _new_key(text: str, folder: Path, catalogue: Catalogue | None) -> str:
+def read_new_key(text: str, folder: Path, catalogue: Catalogue | None) -> str:
+    """Name of a family that is to be written.
+
+    Parameters
+    ----------
+    text : str
+    folder : Path
+        Of the catalogue.
+    catalogue : Catalogue or None
+        What is in it, if anything.
+
+    Returns
+    -------
+    key : str
+
+    Raises
+    ------
+    typer.BadParameter
+        If it makes no name of a file, or a family or file of that name is there.
+    """
     if file_name(text) in (".toml", "catalogue.toml"):
         raise typer.BadParameter("it needs a letter or a digit, and must not be 'catalogue'")
     if (folder / file_name(text)).exists() or (catalogue and text.strip() in catalogue.by_key):
@@ -327,12 +415,19 @@ def _suffix(typed: Typed) -> str:
 
 
 def _hazardous(typed: Typed) -> bool:
-    return typed.get("hazard", "no").startswith("y")
+    return _begins(typed, "hazard", "y")
+
+
+def _begins(typed: Typed, name: str, *letters: str) -> bool:
+    """Whether an answer is one of those that begin so: it is kept as it was typed, in any case."""
+    return typed.get(name, "").lower().startswith(letters)
 
 
 def _partners(text: str, catalogue: Catalogue | None) -> tuple[str, ...]:
     """Names of families; one that will be written later is taken, a slip in one that is there is not."""
-    named, known = listed(text), list(catalogue.by_key) if catalogue else []
+    known = list(catalogue.by_key) if catalogue else []
+    spelled = {key.casefold(): key for key in known}
+    named = tuple(n if n in known else spelled.get(n.casefold(), n) for n in listed(text))
     for name in named:
         if name in known:
             continue
@@ -342,6 +437,22 @@ def _partners(text: str, catalogue: Catalogue | None) -> tuple[str, ...]:
             words = " or ".join(f'"{key}"' for key in near[:3])
             raise typer.BadParameter(f'no family is called "{name}"; did you mean {words}?')
     return named
+
+
+def _to_come(typed: Typed, catalogue: Catalogue | None) -> list[str]:
+    """Partners that are no family of the catalogue."""
+    known = catalogue.by_key if catalogue else {}
+    return [name for name in _partners(typed["partners"], catalogue) if name not in known]
+
+
+def _named(names: list[str]) -> str:
+    return f"famil{'y' if len(names) == 1 else 'ies'} {' and '.join(names)}"
+
+
+def _is_to_come(text: str) -> str:
+    if one_of("yes", "no")(text) == "no":
+        raise _Back
+    return "yes"
 
 
 def _number(text: str) -> str:
@@ -368,8 +479,19 @@ def _edges(text: str) -> tuple[str, ...]:
 
 def _default_pins(typed: Typed, like: Family | None) -> str:
     """The pins of the family that it is like, where it has the same plugs; else the usual ones."""
-    same = like is not None and _rows_text(like) == typed["plugs"].upper()
+    plugs = [plug for row in read_rows(typed["plugs"]) for plug in row]
+    same = like is not None and [(c.colour, c.size) for c in like.connectors] == plugs
     return _pins_text(like) if like is not None and same else _usual_pins(typed["plugs"])
+
+
+def _default_edges(typed: Typed, like: Family | None) -> str:
+    """The edges of the family that it is like, where it has as many plugs; else the face."""
+    same = like is not None and len(like.connectors) == _count_plugs(typed)
+    return " ".join(c.edge for c in like.connectors) if like is not None and same else "face"
+
+
+def _count_plugs(typed: Typed) -> int:
+    return sum(map(len, read_rows(typed["plugs"])))
 
 
 def _usual_pins(plugs: str) -> str:
@@ -378,8 +500,12 @@ def _usual_pins(plugs: str) -> str:
 
 
 def _rows_text(family: Family) -> str:
-    """Plugs of an entry as they would be typed, in one row: their places are copied with them."""
-    return " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
+    """Plugs of an entry as they would be typed; whatever is not right of the one before starts a row."""
+    said, before = "", -math.inf
+    for c in family.connectors:
+        said += f"{' ' if c.at_mm[0] > before else ' / '}{c.colour}-{c.size}"
+        before = c.at_mm[0]
+    return said.strip(" /")
 
 
 def _pins_text(family: Family) -> str:
@@ -389,7 +515,9 @@ def _pins_text(family: Family) -> str:
 def _draft(questions: dict[str, Question], typed: Typed, catalogue: Catalogue | None) -> Draft:
     """The answers as the text of the entry takes them."""
     value = {
-        name: question.read(typed[name]) for name, question in questions.items() if question.wanted(typed)
+        name: question.value(typed[name], typed)
+        for name, question in questions.items()
+        if question.wanted(typed)
     }
     rows = value["plugs"]
     plugs = [plug for row in rows for plug in row]
@@ -411,12 +539,8 @@ def _draft(questions: dict[str, Question], typed: Typed, catalogue: Catalogue | 
         size_mm=value["size"],
         material=value["material"],
         rows=rows,
-        pins=pins if len(pins) == len(plugs) else tuple(pins[0] for _ in plugs) if len(pins) == 1 else (),
-        edges=edges
-        if len(edges) == len(plugs)
-        else tuple(edges[0] for _ in plugs)
-        if len(edges) == 1
-        else (),
+        pins=pins if len(pins) == len(plugs) else pins * len(plugs),
+        edges=edges if len(edges) == len(plugs) else edges * len(plugs),
         mark=value["mark"],
         number=number[0],
         suffixes=value["suffixes"],
@@ -427,5 +551,7 @@ def _draft(questions: dict[str, Question], typed: Typed, catalogue: Catalogue | 
         crank_teeth=value.get("teeth", 0),
         status=value["status"],
         partners=value.get("partners", ()),
+        same_donor=value.get("same_donor") == "yes",
+        why=value.get("why", ""),
         source=value["source"],
     )

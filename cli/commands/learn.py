@@ -148,11 +148,13 @@ def _read_ledgers(places: Sequence[str | None]) -> list[Confirmed]:
     from plugface.cli.store.confirmations import list_confirmed
     from plugface.cli.store.ledger import LedgerError
 
-    found = []
+    found, read = [], set()
     for place in places:
         with closing(open_existing(place)) as ledger:
-            found += list_confirmed(ledger)
             name = ledger.name
+            if ledger.place not in read:  # named twice, it counts once
+                found += list_confirmed(ledger)
+            read.add(ledger.place)
     if not found:
         raise LedgerError(name, "no unit in it is confirmed", "Confirm some first: plugface confirm")
     if len(found) < MIN_CONFIRMED:
@@ -192,6 +194,11 @@ def gather_training_data(
     if gone:
         keys = ", ".join(sorted({str(c.unit.family) for c in gone})[:5])
         notes.append(f"{len(gone)} confirmed units are left out: the catalogue has no {keys}.")
+    known = ("", catalogue.sha256)
+    earlier = sum(one.unit.family is None and one.catalogue_sha256 not in known for one in confirmed)
+    if earlier:
+        words = f"{earlier} units were confirmed as in no family before the catalogue was changed"
+        notes.append(f"{words}; confirm those again that it holds now.")
     older = sum(one.look_versions != {look_version} for one in confirmed)
     if older:
         notes.append(f"{older} confirmed units were looked at by another version; what it saw is used.")

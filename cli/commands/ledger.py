@@ -15,7 +15,7 @@ from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.settings import default_catalogue
 from plugface.cli.store.exports import format_of, write_for_people, write_rows
 from plugface.cli.store.places import default_ledger
-from plugface.cli.store.unit_rows import quick_rows
+from plugface.cli.store.unit_rows import NAMES_A_FAMILY, quick_rows
 
 if TYPE_CHECKING:
     from plugface.cli.store.ledger import Ledger
@@ -80,6 +80,8 @@ def _print_rows(columns: Sequence[str], rows: Iterable[Sequence], limit: int) ->
         count += 1
         if count <= limit:
             values = dict(zip(columns, row, strict=True))
+            if values["verdict"] not in NAMES_A_FAMILY:
+                values["probability"] = None
             table.add_row(*(_cells([values[column] for column in parts]) for parts in SHOWN.values()))
     console = Screen()
     console.print(table)
@@ -149,12 +151,15 @@ def export(
                 columns, rows = list_units(session, lot)
                 count = write_rows(columns, rows, file, form)
             else:
+                from plugface.cli.present.report.rows import say_twice
                 from plugface.cli.present.report.sheet import list_lots, sheet_of
                 from plugface.cli.present.report.worth import say_worth
 
                 lines, worth = list_lots(session, lot, _catalogue_of(where, catalogue))
                 count = write_for_people(sheet_of(lines, worth), file, form)
                 said = say_worth(worth)
+                if worth and lot is None:
+                    said += say_twice(session)
             manifest = make_manifest(session, "export", lot)
         with named(manifest_path(out)):
             written, beside = write_export_manifest(part, out, manifest, count)
@@ -238,7 +243,8 @@ def audit(
             say_json(ledger_act_out(entry).model_dump_json())
         return
     table = Table(box=None, pad_edge=False)
-    for heading in ("when (UTC)", "what", "who", "lot", "about", ""):
+    table.add_column("when (UTC)", no_wrap=True)
+    for heading in ("what", "who", "lot", "about", ""):
         table.add_column(heading, overflow="fold")
     for entry in entries:
         facts = ", ".join(f"{name} {value}" for name, value in entry.facts.items() if value not in ("", None))
@@ -252,19 +258,14 @@ def open_existing(where: str | None) -> Ledger:
     Raises
     ------
     LedgerError
-        If it is not.
+        If it is not, or is empty or another program's file.
     """
-    from plugface.cli.store.ledger import Ledger, LedgerError
+    from plugface.cli.store.ledger import Ledger
 
     place = where or str(default_ledger())
-    if "://" not in place:
-        path = Path(place) / "ledger.sqlite" if Path(place).is_dir() else Path(place)
-        if not path.is_file():
-            raise LedgerError(
-                str(path), "there is no such ledger", "Name a run folder or a ledger with --ledger"
-            )
-        place = str(path)
-    return Ledger(place)
+    if "://" not in place and Path(place).is_dir():
+        place = str(Path(place) / "ledger.sqlite")
+    return Ledger(place, start=False)
 
 
 def _check_lot(session, ledger: Ledger, lot: str | None) -> None:

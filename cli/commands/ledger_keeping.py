@@ -114,7 +114,9 @@ def delete_rows(
     unit: Annotated[str | None, typer.Option("--unit", help="Delete this unit.", show_default=False)] = None,
     photo: Annotated[
         str | None,
-        typer.Option("--photo", metavar="SHA256", help="Delete this photo.", show_default=False),
+        typer.Option(
+            "--photo", metavar="SHA256", help="Delete this photo, from every lot.", show_default=False
+        ),
     ] = None,
     plates: Annotated[
         bool, typer.Option("--plates", help="Delete donors' numbers read beside units, and nothing else.")
@@ -136,6 +138,8 @@ def delete_rows(
 
     if sum(map(bool, (unit, photo, plates))) > 1 or not (lot or unit or photo or plates):
         raise typer.BadParameter("name one of --lot, --unit, --photo, --plates")
+    if photo and lot:
+        raise typer.BadParameter("--photo goes from every lot that has it; leave out --lot")
     ledger = open_existing(where)
     name = account() if who is None else who
     if plates:
@@ -218,8 +222,11 @@ def _delete(ledger: Ledger, doomed: Doomed, who: str, why: str, yes: bool) -> No
 def _delete_plates(ledger: Ledger, lot: str | None, who: str, why: str, yes: bool) -> None:
     from plugface.cli.store.deletion import delete_plates, doom_plates
 
-    planned = {"looks": len(doom_plates(ledger, lot))}
-    counts = delete_plates(ledger, lot, who=who, why=why) if yes else planned
+    if yes:
+        counts = delete_plates(ledger, lot, who=who, why=why)
+    else:
+        planned = doom_plates(ledger, lot)
+        counts = {"texts": planned.texts, "looks": len(planned.looks)}
     _say(ledger, "donors' numbers", counts, yes)
     say("The photos still show what is in the picture; --photo deletes one.")
 

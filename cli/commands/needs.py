@@ -1,5 +1,7 @@
 """plugface needs: which families of the catalogue would serve a swap."""
 
+from dataclasses import replace
+
 import typer
 from plugface.cli.commands import options
 from plugface.cli.present.plain_text import say_json
@@ -28,7 +30,8 @@ def needs(
             "say what the swap needs: --throttle, --gearbox, --crank-teeth, --year or --partner"
         )
     read = open_catalogue(catalogue or default_catalogue())
-    options.check_partner(partner, read)
+    if partner is not None:
+        wanted = replace(wanted, partner=options.find_key(partner, read.by_key))
     serving = list_serving(read, wanted)
     if as_json:
         from plugface.cli.present.schemas import needs_out

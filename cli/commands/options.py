@@ -1,13 +1,11 @@
 """Arguments and options that several commands share, so that they mean and read the same everywhere."""
 
+from collections.abc import Collection
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 from plugface.cli.settings import CATALOGUE_VARIABLE
-
-if TYPE_CHECKING:
-    from plugface.models.catalogue.entries import Catalogue
 
 Photos = Annotated[
     list[Path],
@@ -87,13 +85,39 @@ ShowCodes = Annotated[
 MAX_NAMED = 40
 
 
-def check_partner(partner: str | None, catalogue: "Catalogue") -> None:
-    """Refuse a partner that the catalogue does not have, naming the nearest first, then all others."""
-    if partner is not None and partner not in catalogue.by_key:
-        from difflib import get_close_matches
+class UnknownFamily(ValueError):
+    """A family that was typed and is none of the catalogue's: what was typed, what there is."""
 
-        near = get_close_matches(partner.upper(), catalogue.by_key, n=MAX_NAMED, cutoff=0.4)
-        keys = list(dict.fromkeys([*near, *catalogue.by_key]))
-        more = f" and {len(keys) - MAX_NAMED} more" if len(keys) > MAX_NAMED else ""
-        named = ", ".join(keys[:MAX_NAMED])
-        raise typer.BadParameter(f'the catalogue has no family "{partner}"; it has {named}{more}')
+    def __init__(self, typed: str, known: str) -> None:
+        self.typed, self.known = typed, known
+        super().__init__(f'the catalogue has no family "{typed}"; it has {known}')
+
+
+def find_key(typed: str, keys: Collection[str]) -> str:
+    """The key of a family as the catalogue spells it; case and outer spaces do not matter.
+
+    Parameters
+    ----------
+    typed : str
+    keys : collection of str
+        The catalogue's.
+
+    Returns
+    -------
+    key : str
+
+    Raises
+    ------
+    UnknownFamily
+        Naming the nearest first, then all others.
+    """
+    spelled = {key.casefold(): key for key in keys}
+    name = typed.strip().casefold()
+    if name in spelled:
+        return typed if typed in keys else spelled[name]  # a catalogue may hold "Knot" beside "KNOT"
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, spelled, n=MAX_NAMED, cutoff=0.4)
+    known = [spelled[each] for each in dict.fromkeys([*near, *spelled])]
+    more = f" and {len(known) - MAX_NAMED} more" if len(known) > MAX_NAMED else ""
+    raise UnknownFamily(typed, f"{', '.join(known[:MAX_NAMED])}{more}" if known else "none yet")

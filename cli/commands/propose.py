@@ -79,13 +79,16 @@ def propose(
     chosen = choose_units([str(photo) for photo in photos], observations, unit)
     decision = identify(list(observations), read, default_model(), chosen=chosen)
     sighting = describe_unit(gather_views(list(observations), chosen))
-    draft = draft_family(sighting, known, [photo.name for photo in photos], date.today(), guess=guess)
+    names = [photo.name for photo in photos]
+    draft = draft_family(sighting, known, names, date.today(), guess=guess, families=read.families)
     family, faults = read_draft(draft)
     problems = problems_with(family, read) if family else ()
-    whole = family is not None and not any(p.severity == "error" for p in problems)
-    written = _write(draft, into, whole) if into else None
+    flawed = bool(draft.missing) or any(p.severity == "error" for p in problems)
+    whole = family is not None and not flawed and draft.key not in read.by_key
+    written = _write(draft, into, read, whole) if into else None
     notes = [note for seen in observations for note in seen.notes]
-    remarks = _remarks(draft, faults, problems, decision, read, dict.fromkeys(notes))
+    notes = [*_count_remark(len(sighting.plugs)), *dict.fromkeys(notes)]
+    remarks = _remarks(draft, whole, faults, problems, decision, read, notes)
     if as_json:
         from plugface.cli.present.catalogue_schemas import propose_out
 
@@ -138,18 +141,30 @@ def problems_with(family: Family, catalogue: Catalogue) -> tuple[Problem, ...]:
     )
 
 
+def _count_remark(plugs: int) -> list[str]:
+    """A plug that was overlooked leaves no trace in a draft, so a person must count."""
+    if not plugs:  # that is said among what is missing
+        return []
+    return [f"{plugs} plug{'s were' if plugs > 1 else ' was'} seen: count them on the unit."]
+
+
 def _remarks(
-    draft: DraftText, faults, problems, decision: Decision, catalogue: Catalogue, notes
+    draft: DraftText, whole: bool, faults, problems, decision: Decision, catalogue: Catalogue, notes
 ) -> list[str]:
     """What a person must know about the draft, warnings first."""
-    said = [c.message for c in decision.cautions if c.name in ("high voltage", "restraint")]
+    from plugface.cli.present.terminal import HAZARDOUS
+    from plugface.models.decision.answers import CONTRADICTIONS
+    from plugface.models.decision.decide import percent
+
+    said = [c.message for c in decision.cautions if c.name in HAZARDOUS]
     if decision.verdict == "identified":
         best = decision.candidates[0]
         said.append(
-            f"{catalogue.head.name} has it already: {best.family} ({best.probability:.1%}). "
+            f"{catalogue.head.name} has it already: {best.family} ({percent(best.probability)}). "
             "Go on only if that is wrong."
         )
-    elif draft.key in catalogue.by_key:
+    said += [finding.message for finding in decision.findings if finding.name in CONTRADICTIONS]
+    if draft.key in catalogue.by_key:
         said.append(f'{catalogue.head.name} has a family "{draft.key}" already; give this one another --key.')
     said += notes
     if draft.missing:
@@ -170,19 +185,20 @@ def _remarks(
             f"{len(rivals)} other families too ({rivals[0]}). Write in the digits that all numbers of this "
             "family share."
         )
-    if not faults and not any(p.severity == "error" for p in problems):
+    if whole:
         said.append("The draft is a valid entry. Correct it with the unit in hand.")
     return said
 
 
-def _write(draft: DraftText, into: Path, whole: bool) -> Path:
+def _write(draft: DraftText, into: Path, catalogue: Catalogue, whole: bool) -> Path:
     """Write the draft beside the other families; what is there is never overwritten."""
+    from plugface.cli.commands.interview import read_new_key
     from plugface.cli.lot.run_folder import write_new
     from plugface.cli.present.catalogue_template import file_name
 
     if draft.key is None:
         raise typer.BadParameter("no mark was read, so the family needs a name: add --key NAME")
-    name = file_name(draft.key)
+    name = file_name(read_new_key(draft.key, into, catalogue))
     target = into / (name if whole else f"{name}.draft")
     write_new(target, draft.text.encode())
     return target

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -81,12 +80,8 @@ def show_separability(
 
 def _drawn(catalogue: Catalogue, only: list[str]) -> tuple[str, ...]:
     """The families to draw from; a name that is none, or too many variants, is refused with a way out."""
-    for key in only:
-        if key not in catalogue.by_key:
-            near = get_close_matches(key.upper(), catalogue.by_key, n=3, cutoff=0.4)
-            known = ", ".join(near or list(catalogue.by_key)[:3])
-            raise typer.BadParameter(f'the catalogue has no family "{key}"; it has {known}')
-    drawn = tuple(dict.fromkeys(only)) or tuple(catalogue.by_key)
+    named = [options.find_key(key, catalogue.by_key) for key in only]
+    drawn = tuple(dict.fromkeys(named)) or tuple(catalogue.by_key)
     variants = sum(len(catalogue.by_key[key].variants) for key in drawn)
     if variants > MAX_VARIANTS:
         raise typer.BadParameter(
@@ -138,7 +133,7 @@ def _render(console: Console, found: Separability, drawn: tuple[str, ...], draws
     console.print(table)
     if _fronts_alike(found, shares):
         console.print(
-            "\nFrom the front alone the variant stays open: most families' variants have one front, and the "
+            "\nFrom the front alone variants stay open: those of one family mostly have one front, and the "
             "label tells them apart. The family is accepted all the same, as identify does."
         )
     if not found.pairs:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import signal
+import threading
 import time
-from contextlib import closing
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
+from plugface.cli.errors import Explained, mask_passwords, say_document
 from plugface.cli.present.plain_text import say, say_json
 from plugface.cli.settings import default_catalogue
 
@@ -90,9 +94,9 @@ def sort(
     a QR or Data Matrix code in the picture, or by time and appearance; the report says by which. One photo
     may show several units. Whatever stops the run, the same command goes on with it.
 
-    Exit code: 0 when the lot is sorted, 1 when it is but for photos that this machine could not look at now,
-    2 when the photos, the catalogue or the folder cannot be used, or many photos could not be looked at, 130
-    when it was stopped by Ctrl-C.
+    Exit code: 0 when the lot is sorted, 1 when it is but for photos that this machine could not look at now
+    or units that it could not decide over, or when there is no photo, 2 when the photos, the catalogue or the
+    folder cannot be used, or many photos could not be looked at, 130 when it was stopped by Ctrl-C.
     """
     from plugface.cli.lot.sorting import Plan, sort_lot
     from plugface.cli.present.screen import Screen
@@ -114,7 +118,7 @@ def sort(
     )
     screen = Screen(stderr=True)
     try:
-        with _bar(screen) as bar:
+        with _stopped_once(screen), _bar(screen) as bar:
             tasks: dict[str, TaskID] = {}
 
             def show(stage: str, done: int, total: int) -> None:
@@ -133,7 +137,11 @@ def sort(
                 _record_report(book, outcome, Path(written.files["report"]))
             show("report", 1, 1)
     except KeyboardInterrupt:
-        screen.print("Stopped. What was done is kept; the same command goes on from here.")
+        words = "Stopped. What was done is kept; the same command goes on from here."
+        stopped = Explained(words, "Run the same command again.", 130, 503)
+        screen.print(stopped.message)
+        if as_json:
+            say_document(stopped)
         raise typer.Exit(130) from None
     seconds = time.monotonic() - started
     if as_json:
@@ -144,7 +152,39 @@ def sort(
         _print(Screen(), outcome, written.files, written.worth, seconds)
     if outcome.put_off:
         say(f"warning: {_put_off(outcome)}", err=True)
+    if outcome.undecided:
+        say(f"warning: {_undecided(outcome)}", err=True)
+    if outcome.put_off or outcome.undecided:
         raise typer.Exit(1)
+    if not outcome.files:
+        where = mask_passwords(photos)
+        say(f"warning: there is no photo in {where}. Name the folder that they are in.", err=True)
+        raise typer.Exit(1)
+
+
+@contextmanager
+def _stopped_once(screen: Screen) -> Iterator[None]:
+    """Let the first Ctrl-C stop the run and say so at once, and no further one: those only break what ends.
+
+    What the workers have in hand takes seconds, and until then nothing else is said.
+    """
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # else it is somebody else's
+    if not usual or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(*_: object) -> None:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        with suppress(RuntimeError):  # it came in the middle of another line
+            screen.print("Stopping; what is in hand ends first.")
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        if signal.getsignal(signal.SIGINT) is stop:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _unpacked(photos: str, out: Path) -> tuple[str, Mapping[str, tuple[str, ...]], Mapping[str, Asked]]:
@@ -216,13 +256,14 @@ def _print(
     for heading in ("", "goes to", "units"):
         table.add_column(heading, justify="right" if heading == "units" else "left")
     for place, count in outcome.places.items():
-        table.add_row(placement.SIGNS[place], place, str(count))
+        table.add_row(console.sign(placement.SIGNS[place]), place, str(count))
     console.print(table)
     if n_hazards := outcome.places.get("hazard", 0):
-        said = f"{placement.SIGNS['hazard']} {_count(n_hazards, 'unit')} can hurt someone, set aside first"
-        console.print(f"{said}: {placement.MEANINGS['hazard']}", style="bold")
+        said = f"{console.sign(placement.SIGNS['hazard'])} {_count(n_hazards, 'unit')} can hurt someone"
+        console.print(f"{said.strip()}, set aside first: {placement.MEANINGS['hazard']}", style="bold")
     console.print(
-        f"{outcome.units} units from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. Lot {outcome.lot}."
+        f"{_count(outcome.units, 'unit')} from {_count(outcome.photos, 'photo')} in {seconds:.0f} s. "
+        f"Lot {outcome.lot}."
     )
     for words in (*say_worth(worth), *remarks(outcome)):
         console.print(words)
@@ -239,18 +280,37 @@ def remarks(outcome: Outcome) -> list[str]:
         said.append(
             "The catalogue differs from the one this run started with, which it keeps; a new --out takes it."
         )
+    if outcome.other_markets:
+        named = ", ".join(outcome.other_markets)
+        said.append(f"No variant of the catalogue is for {outcome.market}; it knows {named}.")
     if outcome.duplicates:
         said.append(f"{_count(outcome.duplicates, 'file')} held the same bytes as another and counted once.")
+    if outcome.moved:
+        named = _list(outcome.moved)
+        said.append(
+            f"{_count(len(outcome.moved), 'photo')} moved since, but still in the same unit: {named}. A run "
+            "never parts its units nor joins them; sort into a new --out for that."
+        )
+    if outcome.replaced:
+        said.append(
+            f"{_count(len(outcome.replaced), 'photo')} replaced or deleted since, but still counted in their "
+            f"units: {_list(outcome.replaced)}. Sort into a new --out to leave them out."
+        )
     if outcome.broken:
         said.append(f"{_count(outcome.broken, 'photo')} could not be read; each is one row to take again.")
+    if outcome.gone:
+        named = _list(outcome.gone)
+        said.append(f"Of those {len(outcome.gone)} deleted since: {named}. A new --out leaves such rows out.")
     if outcome.put_off:
         said.append(_put_off(outcome))
+    if outcome.undecided:
+        said.append(_undecided(outcome))
     if outcome.typed:
         said.append(
             f"For {_count(outcome.typed, 'unit')} what was typed or scanned on the phone counted, too."
         )
     if outcome.typed_left:
-        named = ", ".join(outcome.typed_left[:5]) + (" and more" if len(outcome.typed_left) > 5 else "")
+        named = _list(outcome.typed_left)
         said.append(
             f"What was typed for {named} counted for none: the photos there show several units, or no photo "
             "is there. The numbers are in the file that the phone saved."
@@ -261,13 +321,13 @@ def remarks(outcome: Outcome) -> list[str]:
             "rows say what came of it."
         )
     if outcome.asked_left:
-        named = ", ".join(outcome.asked_left[:5]) + (" and more" if len(outcome.asked_left) > 5 else "")
+        named = _list(outcome.asked_left)
         said.append(
             f"Of what was claimed or needed for {named} not all was judged: the photos there show several "
             "units, no photo is there, or the catalogue does not have it, which the row says."
         )
     if outcome.outside:
-        named = ", ".join(outcome.outside[:5]) + (" and more" if len(outcome.outside) > 5 else "")
+        named = _list(outcome.outside)
         said.append(
             f"{_count(len(outcome.outside), 'link')} not followed, leading outside or to a folder: {named}."
         )
@@ -280,10 +340,28 @@ def remarks(outcome: Outcome) -> list[str]:
     return said
 
 
+def _list(names: Sequence[str], sign: str = ", ") -> str:
+    """The first five of several names."""
+    return sign.join(names[:5]) + (" and more" if len(names) > 5 else "")
+
+
 def _put_off(outcome: Outcome) -> str:
-    named = "; ".join(outcome.put_off[:5]) + (" and more" if len(outcome.put_off) > 5 else "")
+    named = _list(outcome.put_off, "; ")
     count = _count(len(outcome.put_off), "photo")
-    return f"{count} in no unit, for this machine could not look: {named}. Run the same command again."
+    said = f"{count} in no unit, for this machine could not look: {named}. Run the same command again."
+    if outcome.waiting:
+        said += (
+            f" Until then {_count(outcome.waiting, 'other photo')} in no unit, too: without what is missing "
+            "two units could be taken for one. Where it cannot be mended, take the file out of the folder."
+        )
+    return said
+
+
+def _undecided(outcome: Outcome) -> str:
+    named = _list(outcome.undecided, "; ")
+    count = _count(len(outcome.undecided), "unit")
+    said = f"{count} without a new answer, for this machine could not decide: {named}."
+    return f"{said} Run the same command again."
 
 
 def _count(number: int, noun: str) -> str:

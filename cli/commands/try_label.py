@@ -10,7 +10,9 @@ from plugface.cli.commands import options
 from plugface.cli.settings import default_catalogue, open_catalogue
 
 if TYPE_CHECKING:
+    from plugface.models.catalogue.entries import Catalogue
     from plugface.models.decision.label_reading import FieldReading
+    from plugface.vision.observations import Observations
     from rich.console import Console
 
 
@@ -33,12 +35,12 @@ def try_label(
 
     Exit code: 0; 2 when the catalogue or a photo cannot be used.
     """
-    from plugface.analysis import decide_observed, known_shades, observe_photos
-    from plugface.cli.limited_photo import read_photo
+    from plugface.cli.lot.scan import ENDINGS
     from plugface.cli.present.screen import Screen
     from plugface.cli.store.learned_model import default_model
     from plugface.cli.typed_label import typed_label
     from plugface.models.decision.label_reading import read_label
+    from plugface.models.identify import identify
     from plugface.models.unit_choice import MostProminent
 
     if not label and not payload:
@@ -49,7 +51,10 @@ def try_label(
     known = open_catalogue(catalogue or default_catalogue())
     photos = [Path(word) for word in label if Path(word).is_file()]
     lines = [word for word in label if not Path(word).is_file()]
-    seen = list(observe_photos(photos, known_shades(known), opener=read_photo)) if photos else []
+    gone = next((line for line in lines if Path(line).suffix.lower() in ENDINGS), None)
+    if gone is not None:
+        raise typer.BadParameter(f'there is no photo "{gone}"')
+    seen = _look(photos, known) if photos else []
     if lines or payload:
         seen.append(typed_label(lines, payload or ()))
     console = Screen()
@@ -57,16 +62,19 @@ def try_label(
         texts = [*one.texts, *(t for unit in one.units for t in unit.texts if t.kind == "printed")]
         codes = [*one.codes, *(code for unit in one.units for code in unit.codes)]
         _render(console, read_label(texts, codes, known))
-    answer = decide_observed(
-        [one.photo_sha256 for one in seen],
-        seen,
-        known,
-        model=default_model(),
-        chosen=[MostProminent()] * len(seen),
-    ).decision
-    console.print(f"By the label alone: {answer.message}", soft_wrap=True)
-    if answer.variant_message:
-        console.print(f"Variant {' or '.join(answer.variants)}: {answer.variant_message}", soft_wrap=True)
+    answer = identify(seen, known, default_model(), chosen=[MostProminent()] * len(seen))
+    console.print(_visible(f"By the label alone: {answer.message}"), soft_wrap=True)
+    if answer.verdict == "identified" and answer.variant_message:  # else it would be of a family not named
+        words = f"Variant {' or '.join(answer.variants)}: {answer.variant_message}"
+        console.print(_visible(words), soft_wrap=True)
+
+
+def _look(photos: list[Path], catalogue: Catalogue) -> list[Observations]:
+    """What is seen in photos; a text is tried without what that takes to load."""
+    from plugface.analysis import known_shades, observe_photos
+    from plugface.cli.limited_photo import read_photo
+
+    return list(observe_photos(photos, known_shades(catalogue), opener=read_photo))
 
 
 def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
@@ -79,11 +87,13 @@ def _render(console: Console, readings: tuple[FieldReading, ...]) -> None:
     before = ""
     for reading in readings:
         shown = "" if reading.source == before else _visible(reading.source)
-        table.add_row(shown, _visible(reading.field), reading.meaning, reading.words)
+        table.add_row(shown, _visible(reading.field), reading.meaning, _visible(reading.words))
         before = reading.source
     console.print(table)
 
 
 def _visible(value: str) -> str:
-    """Control characters by their pictures (Unicode block 2400)."""
-    return "".join(chr(0x2400 + ord(c)) if ord(c) < 0x20 else c for c in value).replace("[", "\\[")
+    """Control characters by their pictures (Unicode block 2400), and no bracket taken for markup."""
+    from rich.markup import escape
+
+    return escape("".join(chr(0x2400 + ord(c)) if ord(c) < 0x20 else c for c in value))

@@ -71,6 +71,9 @@ BROKEN_SHARE = 0.03
 #: Runs with each number of workers, in turn.
 ROUNDS = 3
 
+#: Photos of the two runs whose difference is what handing out and the ledger take.
+MASTER_PHOTOS = (20, 220)
+
 
 @dataclass(frozen=True)
 class StandIn:
@@ -176,8 +179,8 @@ def one(photos: Path, out: Path, workers: int, real: bool, seconds: float) -> No
     print(json.dumps(measured))
 
 
-def bench_throughput(folder: Path, count: int, samples: list[Path]) -> dict[str, float]:
-    """1 worker against 2 in turn, then a run once more with nothing left to do; gives a run with 1 worker."""
+def bench_throughput(folder: Path, count: int, samples: list[Path]) -> None:
+    """1 worker against 2 in turn, then a run once more with nothing left to do."""
     real, seconds = bool(samples), 0.0 if samples else STAND_IN_S
     who = "the real pipeline" if real else f"a stand-in that computes {STAND_IN_S} s"
     print(f"throughput: {count} photos, looked at by {who}, one thread a worker, {ROUNDS} runs each in turn")
@@ -201,7 +204,6 @@ def bench_throughput(folder: Path, count: int, samples: list[Path]) -> dict[str,
     again = run_once(photos, folder / f"run2-{ROUNDS - 1}", 2, real, seconds)
     share = 100 * again["seconds"] / runs[2][-1]["seconds"]
     print(f"  resumed with nothing to do: {again['seconds']:.2f} s, {share:.1f} % of the run (goal < 2 %)")
-    return runs[1][-1]
 
 
 def processor_seconds() -> float:
@@ -241,9 +243,20 @@ def profile_worker(photos: list[Path]) -> dict[str, float]:
     return spent
 
 
-def bench_profile(photos: list[Path], ledger_s: float | None) -> None:
+def measure_master(folder: Path) -> float:
+    """Processor seconds a photo of the process that hands photos out and writes the ledger, with one worker
+    that computes nothing; without starting up, which two runs of different size have in common.
+    """
+    few, many = (
+        run_once(make_photos(folder / f"photos{count}", count, []), folder / f"run{count}", 1, False, 0.0)
+        for count in MASTER_PHOTOS
+    )
+    return max(0.0, many["master_cpu"] - few["master_cpu"]) / (MASTER_PHOTOS[1] - MASTER_PHOTOS[0])
+
+
+def bench_profile(photos: list[Path], ledger_s: float) -> None:
     """What one worker does with a photo, and what the master does with it meanwhile."""
-    stages = profile_worker(photos) | ({} if ledger_s is None else {"ledger, and handing out": ledger_s})
+    stages = profile_worker(photos) | {"ledger, and handing out": ledger_s}
     total = sum(stages.values())
     print(f"one worker, {len(photos)} photos: {total:.2f} s of the processor a photo")
     for stage, took in stages.items():
@@ -350,7 +363,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=Path, help="sample photos for the real pipeline")
     parser.add_argument("--count", type=int, default=60, help="photos that the real pipeline looks at")
-    parser.add_argument("--profile", action="store_true", help="only what one worker does, by stages")
+    parser.add_argument("--profile", action="store_true", help="only what a photo takes, by stages")
     parser.add_argument("--quick", action="store_true", help="a tenth of everything")
     parser.add_argument("--pallet", type=int, metavar="N", help="only a folder of N files, 3 %% broken")
     parser.add_argument(
@@ -376,10 +389,10 @@ def main() -> None:
         if samples:
             count = max(4, asked.count // part)
             if asked.profile:
-                bench_profile(samples[:count], None)
+                bench_profile(samples[:count], measure_master(folder))
                 return
-            alone = bench_throughput(folder / "real", count, samples)
-            bench_profile(samples[:count], alone["master_cpu"] / count)
+            bench_throughput(folder / "real", count, samples)
+            bench_profile(samples[:count], measure_master(folder))
             bench_memory(
                 folder / "real", [max(2, asked.count // part // 5), max(4, asked.count // part)], samples
             )

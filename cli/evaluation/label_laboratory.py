@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Literal
 
 import matplotlib
 import numpy as np
-import segno
 from PIL import Image, ImageDraw, ImageFont
 from plugface.cli.evaluation.caption_strips import LETTER_PX, ROW_PX, SCRIPTS, Script, read_strips
 from plugface.models.catalogue.entries import Catalogue, Family, Label, Variant
@@ -93,10 +93,17 @@ class Made:
 
 @dataclass(frozen=True)
 class Print:
-    """Lines of a label from the top, and its codes as (symbology, payload)."""
+    """Lines of a label from the top, its codes as (symbology, payload), and how they stand."""
 
     lines: tuple[str, ...] = ()
     codes: tuple[tuple[str, str], ...] = ()
+    form: Literal["codes below", "codes left", "codes right", "boxes"] = "codes below"
+
+    def places(self) -> list[tuple[int, float]]:
+        """Column and row of each line; in boxes every second one is the value under its caption."""
+        if self.form == "boxes":
+            return [((k // 2) % 2, 2.5 * (k // 4) + k % 2) for k in range(len(self.lines))]
+        return [(0, k) for k in range(len(self.lines))]
 
 
 def _tail(made: Made, between: str = " ") -> str:
@@ -158,12 +165,18 @@ def two_numbers(made: Made) -> Print:
 
 def _others(made: Made) -> list[str]:
     day, year = int(made.rng.integers(1, 28)), int(made.rng.integers(1, 22))
+    month = 1 + day % 12
     several = [
         f"{made.pick('DATE', 'DATUM', 'MFD')} {day:02d}/{year:02d}",
         f"{made.pick('S/N', 'SERIAL NO', 'SN:', 'SER.')} {made.digits(int(made.rng.integers(5, 9)))}",
         made.pick("12V 10A", "12 V", "9...16V", "24VDC 5A", "12 V DC"),
         f"MADE IN {made.pick(*_LANDS)}",
-        f"{day:02d}.{1 + day % 12:02d}.20{year:02d}",
+        made.pick(
+            f"{day:02d}.{month:02d}.20{year:02d}",
+            f"{day:02d}/{month:02d}/20{year:02d}",
+            f"{month:02d}/{day:02d}/20{year:02d}",
+            f"20{year:02d}-{month:02d}-{day:02d}",
+        ),
         f"KW {1 + day:02d}/{year:02d}",
     ]
     return [several[k] for k in made.rng.permutation(len(several))]
@@ -172,6 +185,16 @@ def _others(made: Made) -> list[str]:
 def beside_others(made: Made) -> Print:
     lines = [f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}", *_others(made)[:4]]
     return Print(tuple(lines[k] for k in made.rng.permutation(len(lines))))
+
+
+def captions_above_others(made: Made) -> Print:
+    serial = "".join(made.digits(1) if c.isdigit() else c for c in made.number)  # as a number is built
+    cells = [
+        (made.pick(*_CAPTIONS), f"{made.spaced()}{_tail(made)}"),
+        (made.pick("S/N", "SERIAL NO", "SN:", "SER.", "SERIAL"), made.pick(serial, made.digits(8))),
+        (made.pick("DATE", "DATUM", "MFD"), made.pick(f"{made.digits(1)}/04", f"0{made.digits(1)}.2004")),
+    ]
+    return Print(tuple(line for k in made.rng.permutation(len(cells)) for line in cells[k]))
 
 
 def columns(made: Made) -> Print:
@@ -193,14 +216,24 @@ def other_script(made: Made) -> Print:
 
 def plain_code(made: Made) -> Print:
     before = "" if made.groups[0][0].isalpha() else made.pick("", "OA", "KX")
+    serial = made.digits(int(made.rng.choice((4, 8))))
     behind = made.pick(
-        "", f"-{made.digits(5)}", f";{made.digits(6)}", f" {made.digits(7)}", f"|S{made.digits(4)}"
-    )
+        "", f"-{made.digits(5)}", f";{made.digits(6)}", f" {made.digits(7)}", f"|S{serial}", f"-S{serial}",
+        f" S{serial}", f";S/N {serial}",
+    )  # fmt: skip
     number = made.pick(made.number, made.number.replace(made.joint or " ", ""))
     payload = f"{before}{number}{_tail(made, made.pick('', '-', ' '))}{behind}"
     return Print(
         ("12V", f"DATE {made.digits(2)}/{made.digits(2)}"),
-        ((made.pick("Data Matrix", "QR", "Code 128"), payload),),
+        (
+            (made.pick("Data Matrix", "QR", "Code 128"), payload),
+            # beside it often a code for each of the serial and the quantity
+            *(
+                (("Code 128", f"S{made.digits(8)}"), ("Code 128", f"Q{made.digits(2)}"))[
+                    : made.rng.integers(3)
+                ]
+            ),
+        ),
     )
 
 
@@ -222,6 +255,28 @@ def number_and_code(made: Made) -> Print:
     return Print((f"{made.pick(*_CAPTIONS)} {made.spaced()}{_tail(made)}", *_others(made)[:2]), code.codes)
 
 
+def suffix_first(made: Made) -> Print:
+    before = made.suffix + made.pick(" ", "-") if made.suffix else ""
+    return Print((before + made.pick(made.number, made.spaced()),))
+
+
+def code_beside(made: Made) -> Print:
+    form: Literal["codes left", "codes right"] = "codes left" if made.rng.random() < 0.5 else "codes right"
+    code = made.pick("Data Matrix", "QR"), made.pick(f"S{made.digits(8)}", made.digits(6), made.number)
+    own = Print((f"{made.pick(*_CAPTIONS)}", f"{made.spaced()}{_tail(made)}", *_others(made)[:2]))
+    return replace(own, codes=(code,), form=form)
+
+
+def framed_boxes(made: Made) -> Print:
+    boxes = [
+        (made.pick(*_CAPTIONS), made.spaced()),
+        ("REV", made.suffix) if made.suffix else ("MADE IN", made.pick(*_LANDS)),
+        (made.pick("S/N", "SERIAL NO"), made.digits(8)),
+        ("DATE", f"{made.rng.integers(1, 13):02d}/04"),
+    ]
+    return Print(tuple(line for k in made.rng.permutation(4) for line in boxes[k]), form="boxes")
+
+
 #: Layout classes by name.
 LAYOUTS: dict[str, Callable[[Made], Print]] = {
     "caption inline": caption_inline,
@@ -237,6 +292,10 @@ LAYOUTS: dict[str, Callable[[Made], Print]] = {
     "code alone, plain": plain_code,
     "code alone, by standard": standard_code,
     "number and code": number_and_code,
+    "serial, date below captions": captions_above_others,
+    "code beside": code_beside,
+    "framed boxes": framed_boxes,
+    "suffix before the number": suffix_first,
 }
 
 #: One row a script, for labels that are drawn and read.
@@ -343,8 +402,8 @@ def _regroup(number: str, family: Family) -> tuple[tuple[str, ...], str]:
 def read_faultlessly(printed: Print) -> Observations:
     """A close-up of the label, every line and code read as it is printed."""
     texts = tuple(
-        Text(_box(40.0, 40.0 + 60 * k, 20.0 * len(line), 32.0), line, 0.97, "printed", 32.0)
-        for k, line in enumerate(printed.lines)
+        Text(_box(40.0 + 560 * column, 40.0 + 60 * row, 20.0 * len(line), 32.0), line, 0.97, "printed", 32.0)
+        for (column, row), line in zip(printed.places(), printed.lines, strict=True)
     )
     square = _box(600.0, 600.0, 200.0, 200.0)
     codes = tuple(Code(square, symbology, payload, "verified") for symbology, payload in printed.codes)
@@ -362,22 +421,42 @@ def _box(x: float, y: float, width: float, height: float) -> Polygon:
 
 
 def draw_picture(printed: Print) -> np.ndarray:
-    """The label as a clean crop, uint8 (H, W, 3): black on white, codes as QR whatever they are named."""
+    """The label as a clean crop, uint8 (H, W, 3): black on white."""
     face = ImageFont.truetype(
         str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), LETTER_PX
     )
     lines = [_draw_line(line, face) for line in printed.lines]
-    width = max([700, *(line.width + 120 for line in lines)])
-    text_px = 90 * len(lines)
-    picture = Image.new("RGB", (width, text_px + 100 + 420 * len(printed.codes)), (236, 236, 232))
-    for k, line in enumerate(lines):
-        picture.paste((20, 20, 24), (60, 40 + 90 * k), line)
-    for k, (_, payload) in enumerate(printed.codes):
-        modules = np.array([list(row) for row in segno.make(payload, micro=False).matrix], dtype=bool)
-        size = max(300 // len(modules), 4)
-        code = np.where(np.kron(modules, np.ones((size, size), bool)), 20, 240).astype(np.uint8)
-        picture.paste(Image.fromarray(code), (80, text_px + 80 + 420 * k))
+    codes = [_draw_code(*code) for code in printed.codes]
+    codes_px = max([0, *(code.width + 160 for code in codes)])
+    left = codes_px if printed.form == "codes left" else 60
+    corners = [(left + 640 * column, int(40 + 90 * row)) for column, row in printed.places()]
+    across = max(640 if printed.form == "boxes" else 0, *(line.width + 60 for line in lines), 0)
+    right, below = max(x + across for x, _ in corners), max(y + 60 for _, y in corners)
+    width, height = max(700, right, codes_px), below + 80 + 420 * len(codes)
+    at, top = 80, below + 80
+    if printed.form in ("codes left", "codes right"):
+        height, top = max(below + 80, 80 + 420 * len(codes)), 40
+        at, width = (80, width) if left == codes_px else (right + 40, right + codes_px)
+    picture = Image.new("RGB", (width, height), (236, 236, 232))
+    for corner, line in zip(corners, lines, strict=True):
+        picture.paste((20, 20, 24), corner, line)
+    for k, code in enumerate(codes):
+        picture.paste(code, (at, top + 420 * k))
+    if printed.form == "boxes":
+        for x, y in corners[::2]:
+            ImageDraw.Draw(picture).rectangle(
+                (x - 30, y - 20, x + 590, y + 180), outline=(20, 20, 24), width=4
+            )
     return np.asarray(picture)
+
+
+def _draw_code(symbology: str, payload: str) -> Image.Image:
+    from plugface.cli.evaluation.measure_codes import draw_modules
+
+    modules = draw_modules(symbology, payload)
+    size = max(300 // modules.shape[1], 4)
+    tall = size if len(modules) > 1 else 160  # Code 128 is one row
+    return Image.fromarray(np.where(np.kron(modules, np.ones((tall, size), bool)), 20, 240).astype(np.uint8))
 
 
 def _draw_line(line: str, face: ImageFont.FreeTypeFont) -> Image.Image:

@@ -163,7 +163,7 @@ def draw_samples(count: int, seed: int) -> Iterator[Sample]:
 
 def _draw(symbology: str, damage: str, payload: str, rng: np.random.Generator) -> np.ndarray:
     """A code on its label, 8 pixels a module, uint8."""
-    grid = _modules(symbology, payload)
+    grid = draw_modules(symbology, payload)
     rows, columns = grid.shape
     paint = np.where(np.kron(grid, np.ones((8 if rows > 1 else 160, 8), bool)), 30.0, 225.0)
     if damage.endswith("broken"):
@@ -188,7 +188,8 @@ def _draw(symbology: str, damage: str, payload: str, rng: np.random.Generator) -
     return np.pad(label, _BESIDE_PX, constant_values=float(rng.integers(20, 90)))
 
 
-def _modules(symbology: str, payload: str) -> np.ndarray:
+def draw_modules(symbology: str, payload: str) -> np.ndarray:
+    """A code by its published standard, bool, a module a pixel: QR, Data Matrix, or a row of Code 128."""
     import segno
     from barcode.codex import Code128
     from ppf.datamatrix import DataMatrix

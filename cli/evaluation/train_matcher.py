@@ -28,8 +28,8 @@ from plugface.models.matching.error_model_fit import fit_error_model
 from plugface.models.unit_choice import ObservedUnit
 from rich.console import Console
 
-#: Of three (at noon of 2026-11-30, on what was seen then) that with which most cases are accepted by trees
-#: that had not seen their unit.
+#: Of three (at noon of 2026-11-30, and again in its evening, on what was seen then) that with which most
+#: cases are accepted by trees that had not seen their unit.
 SEED = 20261130
 
 

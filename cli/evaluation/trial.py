@@ -22,7 +22,7 @@ from plugface.codec import read_observations, write_observations
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.calibration import error_by_chance, expected_calibration_error
 from plugface.models.learning.metrics import Case, wilson_interval
-from plugface.models.unit_choice import NoSuchUnit, SeveralUnits, UnitInSeveral
+from plugface.models.unit_choice import NoSuchUnit, SeveralUnits, UnitChoice, UnitInSeveral
 from plugface.vision.observations import Observations
 
 #: Words of a truth sheet for a unit of no family of the catalogue.
@@ -41,6 +41,7 @@ class TrueUnit:
     family: str | None
     variant: str | None
     observations: tuple[Observations, ...] = ()  # where it was looked at already
+    chosen: tuple[UnitChoice, ...] | None = None  # which unit of each photo, where that is known
 
 
 @dataclass(frozen=True)
@@ -171,7 +172,8 @@ class Trial:
             inside = [c for c in cases if low < c.probability <= high or (low == 0.0 == c.probability)]
             if inside:
                 mean = float(np.mean([c.probability for c in inside]))
-                right = Rate(f"{low:.1%} to {high:.1%}", sum(c.right for c in inside), len(inside))
+                name = f"{100 * low:.1f} to {100 * high:.1f} %"
+                right = Rate(name, sum(c.right for c in inside), len(inside))
                 rows.append(Said(low, high, mean, right))
         return tuple(rows)
 
@@ -279,7 +281,9 @@ def confirmed_units(confirmed: Iterable[Confirmed], catalogue: Catalogue) -> tup
             problems.append(f"{unit.unit_id}: the catalogue has no {unit.family} any more")
             continue
         photos = tuple(Path(path) for path in one.paths)
-        units.append(TrueUnit(unit.unit_id, photos, unit.family, unit.variant, unit.observations))
+        units.append(
+            TrueUnit(unit.unit_id, photos, unit.family, unit.variant, unit.observations, unit.chosen)
+        )
     return units, problems
 
 
@@ -323,7 +327,7 @@ def run_trial(
             f"photo {k}" for k in range(1, len(observations) + 1)
         ]
         try:
-            answer = decide_observed(names, observations, catalogue, model=model)
+            answer = decide_observed(names, observations, catalogue, model=model, chosen=unit.chosen)
         except (SeveralUnits, NoSuchUnit, UnitInSeveral) as problem:
             left_out.append(f"{unit.name}: {problem}")
             continue

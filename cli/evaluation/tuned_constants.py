@@ -191,6 +191,9 @@ CONSTANTS = (
     ),
     Constant("vision.detection.units", "VERIFIED", "both calibration splits", "none", _VERIFIER),
     Constant(
+        "vision.detection.verifier", "_WORTH_TURNING", "real photographs, calibration", "none", _VERIFIER
+    ),
+    Constant(
         "vision.detection.units", "MIN_VERIFIED_CONFIDENCE", "both calibration splits", "none", _VERIFIER
     ),
     Constant(

@@ -67,11 +67,14 @@ class Answer:
 
     @property
     def units(self) -> tuple[Unit | None, ...]:
-        """The unit as each photo shows it; None where the photo was read as a close-up."""
+        """The unit as each photo shows it; None where the photo was read as a close-up.
+
+        Where one family is named, it is the way up that fits that family.
+        """
         from plugface.models.unit_choice import chosen_unit
 
         pairs = zip(self.observations, self.chosen, strict=True)
-        return tuple(chosen_unit(seen, choice) for seen, choice in pairs)
+        return tuple(self.decision.hold_unit(seen, chosen_unit(seen, choice)) for seen, choice in pairs)
 
 
 def open_photo(source: PhotoSource, *, name: str = "") -> Photo:

@@ -27,7 +27,7 @@ from plugface.cli.present.sheet_columns import (
     yes_text,
 )
 from plugface.cli.store.sheets import Cell
-from plugface.models.catalogue.entries import CatalogueHead, Family
+from plugface.models.catalogue.entries import Body, CatalogueHead, Family
 from plugface.models.catalogue.messages import explain_entry, own_errors
 from pydantic import ValidationError
 
@@ -58,6 +58,7 @@ class SheetFamilies:
     errors: tuple[CellError, ...]
     guesses: dict[str, tuple[str, ...]]  # by family: what the table left out and was guessed, in words
     wide: frozenset[str] = frozenset()  # families whose number pattern was made from their numbers alone
+    unsourced: frozenset[str] = frozenset()  # families whose source is the list itself, for it names none
 
 
 def catalogue_rows(families: Sequence[Family]) -> list[tuple[str, ...]]:
@@ -75,8 +76,10 @@ def _cell(column: Column, family: Family, variant: Any, *, first: bool) -> str:
         return ""
     value: Any = variant if column.level == "variant" else family
     for part in column.path:
-        if isinstance(part, int) and part >= len(value):
+        if value is None or (isinstance(part, int) and part >= len(value)):
             return ""
+        if isinstance(value, Body) and not value.tells(str(part)):
+            return ""  # its usual value would stand there as if it were known
         value = value[part] if isinstance(part, int) else getattr(value, part)
     return "" if value is None or value == () else column.write(value)
 
@@ -84,6 +87,7 @@ def _cell(column: Column, family: Family, variant: Any, *, first: bool) -> str:
 def head_rows(head: CatalogueHead) -> list[tuple[str, str]]:
     """Lines of catalogue.toml as rows, each key behind an "@"."""
     rows = [("@name", head.name), ("@invented", yes_text(head.invented)), ("@note", head.note)]
+    rows += [("@currency", head.currency), ("@works", number_text(head.works))]
     rows += [("@caution", caution) for caution in head.cautions]
     if head.costs is not None:
         rows += [(f"@cost {key}", number_text(value)) for key, value in head.costs.model_dump().items()]
@@ -115,6 +119,7 @@ def example_row() -> tuple[str, ...]:
     """One invented family, to be written over."""
     shown = {"GULL 3", "K38115/361", "A", "2001", "2005", "usable", "cable", "48"}
     left_out: tuple[str, ...] = ("suffixes", "lid colour", "features", "harmless colours", "photos")
+    left_out += ("value usable", "value locked", "value core", "value currency")
     left_out += ("number pattern", "suffix pattern", "suffix caption", "stock code")
     row = []
     for column in (*COLUMNS, *pairing_columns(1)):
@@ -136,6 +141,7 @@ class _Reading:
     errors: list[CellError] = field(default_factory=list)
     guesses: dict[str, tuple[str, ...]] = field(default_factory=dict)
     wide: set[str] = field(default_factory=set)
+    unsourced: set[str] = field(default_factory=set)
     head: dict[str, Any] = field(default_factory=dict)
 
     def name(self, row: int, place: int) -> str:
@@ -162,7 +168,7 @@ def read_rows(rows: Sequence[Sequence[Cell]], source: str) -> SheetFamilies:
         What to name as the source of families whose row does not.
     """
     reading = _Reading()
-    start = next((i for i, row in enumerate(rows) if any(_heading(cell) == "family" for cell in row)), None)
+    start = find_head(rows)
     if start is None:
         problem, remedy = (
             'no row has the heading "family"',
@@ -182,8 +188,13 @@ def read_rows(rows: Sequence[Sequence[Cell]], source: str) -> SheetFamilies:
         current = _read_row(reading, number, cells, current)
     families = [family for key in reading.rows if (family := _build(reading, key, source))]
     errors = sorted(reading.errors, key=lambda error: int(re.sub(r"\D", "", error.cell) or 0))
-    wide = frozenset(reading.wide)
-    return SheetFamilies(tuple(families), reading.head, tuple(errors), reading.guesses, wide)
+    wide, unsourced = frozenset(reading.wide), frozenset(reading.unsourced)
+    return SheetFamilies(tuple(families), reading.head, tuple(errors), reading.guesses, wide, unsourced)
+
+
+def find_head(rows: Sequence[Sequence[Cell]]) -> int | None:
+    """Place of the row of headings, from 0; None where the table has none."""
+    return next((i for i, row in enumerate(rows) if any(_heading(cell) == "family" for cell in row)), None)
 
 
 def read_head_rows(rows: Sequence[Sequence[Cell]]) -> tuple[dict[str, Any], tuple[CellError, ...]]:
@@ -232,10 +243,12 @@ def _read_head_row(reading: _Reading, row: Sequence[Cell], number: int) -> None:
 def _read_head_line(reading: _Reading, number: int, first: str, row: Sequence[Cell]) -> None:
     key, text = first[1:].strip().lower(), str(row[1] if len(row) > 1 and row[1] is not None else "")
     try:
-        if key in ("name", "note"):
+        if key in ("name", "note", "currency"):
             reading.head[key] = text
         elif key == "invented":
             reading.head[key] = read_yes_no(text)
+        elif key == "works":
+            reading.head[key] = read_number(text)
         elif key == "caution":
             reading.head.setdefault("cautions", []).append(text)
         elif key == "shade":
@@ -243,9 +256,8 @@ def _read_head_line(reading: _Reading, number: int, first: str, row: Sequence[Ce
         elif key.startswith("cost "):
             reading.head.setdefault("costs", {})[key.removeprefix("cost ").strip()] = read_number(text)
         else:
-            raise BadCell(
-                f'there is no "{first}"', "Known here: @name, @invented, @note, @caution, @cost, @shade"
-            )
+            known = "@name, @invented, @note, @currency, @works, @caution, @cost, @shade"
+            raise BadCell(f'there is no "{first}"', f"Known here: {known}")
     except BadCell as bad:
         reading.errors.append(CellError(f"B{number}", first, bad.problem, bad.remedy))
     except ValueError:
@@ -328,6 +340,8 @@ def _build(reading: _Reading, key: str, source: str) -> Family | None:
     guesses: list[str] = []
     if "service_number" not in raw["label"]:
         reading.wide.add(key)
+    if "source" not in raw:
+        reading.unsourced.add(key)
     try:
         _fill_in(raw, source, guesses)
     except BadCell as bad:
@@ -465,7 +479,8 @@ def _cell_error(reading: _Reading, key: str, rows: list[tuple[int, dict[str, Any
 
 
 def find_changes(old: Family, new: Family) -> Iterator[str]:
-    """Keys in which two entries of one family differ, in words."""
+    """Keys in which two entries of one family differ, in words; also where one alone tells colour or fins."""
+    told = any(old.body.tells(key) != new.body.tells(key) for key in ("colour", "fins"))
     for name in type(old).model_fields:
-        if getattr(old, name) != getattr(new, name):
+        if getattr(old, name) != getattr(new, name) or (name == "body" and told):
             yield name.replace("_", " ")

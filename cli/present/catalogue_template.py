@@ -23,6 +23,9 @@ HAZARD_CAUTIONS = {
     "power, unplug or drop it; handling, transport and sale are regulated locally.",
 }
 
+#: What stands for a reason that nobody gave: none is made up, for buyers read it.
+NO_REASON = "The entry gives no reason."
+
 
 @dataclass(frozen=True)
 class Draft:
@@ -43,6 +46,8 @@ class Draft:
     crank_teeth: int = 0  # 0: not known
     status: str = "unknown"
     partners: tuple[str, ...] = ()
+    same_donor: bool = False  # of the partners
+    why: str = ""  # they are needed
     source: str = "invented"
     hazard: str = "none"
     harmless_colours: tuple[str, ...] = ()
@@ -156,8 +161,9 @@ material = {toml_text(draft.material)}
             "# A second [[pairing]] table means or: one that is met is enough.\n"
             f"[[pairing]]\nfamilies = [{', '.join(map(toml_text, draft.partners))}]  # any one of these\n"
             'gearbox = "any"  # the rule holds for: any, automatic, manual\n'
-            "same_donor = false  # true: both from one vehicle; or the families that it holds for\n"
-            'why = "It waits for the messages of the other unit."\n'
+            f"same_donor = {'true' if draft.same_donor else 'false'}  "
+            "# true: both from one vehicle; or the families that it holds for\n"
+            f"why = {toml_text(draft.why or NO_REASON)}  # said with every answer\n"
         )
     return "\n".join(blocks)
 

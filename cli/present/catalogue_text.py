@@ -1,11 +1,12 @@
-"""A whole entry as the text of its TOML file: only what differs from the defaults, in the usual order."""
+"""A whole entry as the text of its TOML file: what differs from the defaults, and what its body tells, in the
+usual order."""
 
 import tomllib
 from datetime import date
 from typing import Any
 
 from plugface.cli.present.catalogue_template import SCHEMA_FILE, Draft, family_text, toml_literal, toml_text
-from plugface.models.catalogue.entries import CatalogueHead, Entry, Family, place_on_edge
+from plugface.models.catalogue.entries import Body, CatalogueHead, Entry, Family, Pairing, place_on_edge
 
 _FIRST = (
     "key",
@@ -63,9 +64,16 @@ def copy_family(model: Family, draft: Draft) -> Family:
             "marks": marks or asked.marks,
             "label": label,
             "variants": variants,
-            "pairing": model.pairing if same else asked.pairing,
+            "pairing": _pairing(model, asked) if same else asked.pairing,
         }
     )
+
+
+def _pairing(model: Family, asked: Family) -> tuple[Pairing, ...]:
+    """The other's rules, the first with what was answered of it."""
+    first, told = model.pairing[0], asked.pairing[0]
+    same_donor = first.same_donor if bool(first.donors) == bool(told.donors) else told.same_donor
+    return first.model_copy(update={"same_donor": same_donor, "why": told.why}), *model.pairing[1:]
 
 
 def _payload(model: Family, asked: Family) -> str:
@@ -76,7 +84,7 @@ def _payload(model: Family, asked: Family) -> str:
 
 def catalogue_head_text(head: CatalogueHead) -> str:
     """Text of catalogue.toml."""
-    blocks = ["\n".join(_lines(head, ("name", "invented", "note", "cautions")))]
+    blocks = ["\n".join(_lines(head, ("name", "invented", "note", "currency", "works", "cautions")))]
     if head.costs is not None:
         blocks.append("[costs]\n" + "\n".join(_lines(head.costs)))
     blocks += ["[[shades]]\n" + "\n".join(_lines(shade)) for shade in head.shades]
@@ -99,26 +107,28 @@ def _lines(
     without: set[str] | frozenset[str] = frozenset(),
     literal: tuple[str, ...] = (),
 ) -> list[str]:
-    """A line for each key that must be there or is not at its default."""
+    """A line for each key that must be there or is not at its default; of a body each that is told."""
     lines = []
     for name in names or type(entry).model_fields:
         field, value = type(entry).model_fields[name], getattr(entry, name)
-        if name in without or (
-            not field.is_required() and value == field.get_default(call_default_factory=True)
-        ):
+        usual = not field.is_required() and value == field.get_default(call_default_factory=True)
+        told = isinstance(entry, Body) and entry.tells(name) and value is not None
+        if name in without or (usual and not told):
             continue
         lines.append(f"{name} = {toml_literal(value) if name in literal else toml_value(value)}")
     return lines
 
 
 def toml_value(value: Any) -> str:
-    """A plain value as TOML."""
+    """A plain value as TOML; an entry within one is an inline table."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
         return toml_text(value)
     if isinstance(value, int | float):
         return number_text(value)
+    if isinstance(value, Entry):
+        return f"{{ {', '.join(_lines(value))} }}"
     return f"[{', '.join(map(toml_value, value))}]"
 
 

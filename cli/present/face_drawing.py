@@ -104,7 +104,13 @@ class Drawing:
     title: str  # what it shows, for who cannot see it
 
 
-def draw_face(family: Family, photo: bytes | None = None, *, least_width: float = 150.0) -> Drawing:
+def draw_face(
+    family: Family,
+    photo: bytes | None = None,
+    *,
+    least_width: float = 150.0,
+    facts_mm: float | None = 0.75 * TEXT_MM,
+) -> Drawing:
     """The plug face of a family with the mark upright, and below it what the drawing cannot say.
 
     Parameters
@@ -114,6 +120,8 @@ def draw_face(family: Family, photo: bytes | None = None, *, least_width: float 
         A JPEG of a good unit, to be shown in place of the drawing.
     least_width : float, mm
         Of the sheet.
+    facts_mm : float, optional
+        Height of the writing below the name; None leaves it out, where the drawing is too small to read it.
 
     Returns
     -------
@@ -126,7 +134,7 @@ def draw_face(family: Family, photo: bytes | None = None, *, least_width: float 
     width = max(least_width, right - left + MARGIN_MM)
     by_x, by_y = (width - right - left) / 2, MARGIN_MM / 2 - top
     moved = [replace(shape, x=shape.x + by_x, y=shape.y + by_y) for shape in shapes]
-    captions, end = _captions(family, bottom + by_y + 1.5 * TEXT_MM, width)
+    captions, end = _captions(family, bottom + by_y + 1.5 * TEXT_MM, width, facts_mm)
     spoken = " ".join(f"{c.colour}-{c.size}" for c in family.connectors)
     return Drawing(width, end, (*moved, *captions), f"{family.key}: plugs in order {spoken}")
 
@@ -330,13 +338,12 @@ def _photo(jpeg: bytes, room: float) -> Photo:
         return Photo(0, 0, room, room * picture.height / picture.width, jpeg)
 
 
-def _captions(family: Family, y: float, width: float) -> tuple[list[Shape], float]:
+def _captions(family: Family, y: float, width: float, facts_mm: float | None) -> tuple[list[Shape], float]:
     """The name and what the drawing cannot say, below the face; and where the sheet ends."""
     size = " x ".join(f"{side:g}" for side in family.body.size_mm)
     lines = [(family.key, 1.5 * TEXT_MM, INK, True)]
     if family.hazard != "none":
         lines.append((f"CAUTION: {family.hazard}", TEXT_MM, WARN, True))
-    small = 0.75 * TEXT_MM
     plugs = (f"{k} {SWATCHES[c.colour][0]} {c.size}" for k, c in enumerate(family.connectors, start=1))
     controls = {"both": "engine and gearbox", "other": "neither engine nor gearbox"}
     facts = [
@@ -344,8 +351,9 @@ def _captions(family: Family, y: float, width: float) -> tuple[list[Shape], floa
         f"{controls.get(family.controls, family.controls)}; {size} mm, {family.body.material}",
         LABEL_SIDES[family.label.side],
     ]
-    most = int((width - 2 * 4) / (LETTER * small))
-    lines += [(part, small, SOFT, False) for fact in facts if fact for part in _wrapped(fact, most)]
+    if facts_mm is not None:
+        most = int((width - 2 * 4) / (LETTER * 1.1 * facts_mm))
+        lines += [(part, facts_mm, SOFT, False) for fact in facts if fact for part in _wrapped(fact, most)]
     shapes: list[Shape] = []
     for text, height, ink, bold in lines:
         height = min(height, (width - 8) / (LETTER * 1.1 * len(text)))

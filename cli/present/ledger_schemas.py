@@ -2,12 +2,14 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from plugface.cli.present.report.provenance import Compared
 from plugface.cli.present.schemas import Head
-from plugface.cli.store.acts import ActEntry
 from pydantic import Field
+
+if TYPE_CHECKING:  # a schema is printed without the ledger
+    from plugface.cli.present.report.provenance import Compared
+    from plugface.cli.store.acts import ActEntry
 
 
 class LedgerActOut(Head):
@@ -36,11 +38,11 @@ class VerifyOut(Head):
 LedgerDocument = LedgerActOut | VerifyOut
 
 
-def verify_out(file: Path, ledger: str, found: Compared) -> VerifyOut:
+def verify_out(file: Path, ledger: str, found: "Compared") -> VerifyOut:
     """The document for `plugface verify --json`."""
     return VerifyOut(file=str(file), ledger=ledger, **asdict(found))
 
 
-def ledger_act_out(entry: ActEntry) -> LedgerActOut:
+def ledger_act_out(entry: "ActEntry") -> LedgerActOut:
     """One line of the audit."""
     return LedgerActOut(**asdict(entry))

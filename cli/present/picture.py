@@ -21,6 +21,7 @@ from plugface.cli.present.terminal import (
     CLOSING,
     CONTROLS,
     badge,
+    fit_line,
     headline,
     percent,
     sure_words,
@@ -49,6 +50,7 @@ VERDICT_RGB = {
     "not_in_catalogue": (142, 98, 214),
     "unreadable": (214, 64, 56),
 }
+FIT_RGB = {"yes": INK, "no": (255, 122, 110), "unknown": (255, 214, 102)}
 
 
 @dataclass
@@ -170,7 +172,8 @@ def _panel(path: Path, seen: Observations, unit: Unit | None, long_side: int) ->
     if unit:
         picture = _dim_outside(picture, _scaled(unit.polygon, scale))
         sheet.outline(_scaled(unit.polygon, scale), INK, size / 12)
-        _draw_connectors(sheet, unit, scale, size)
+        _draw_connectors(sheet, unit.connectors, _middle(_scaled(unit.polygon, scale)), scale, size)
+    _draw_connectors(sheet, seen.loose, (width / 2, height / 2), scale, size, numbered=False)
     reads = [(t.polygon, t.value, READ) for t in (*(unit.texts if unit else ()), *seen.texts)]
     codes = (*(unit.codes if unit else ()), *seen.codes)
     reads += [(c.polygon, f"{c.symbology} {c.payload}", CODE) for c in codes]
@@ -187,21 +190,29 @@ def _dim_outside(picture: Image.Image, outline: list[Point]) -> Image.Image:
     return Image.composite(picture, Image.fromarray((np.asarray(picture) * DIMMED).astype(np.uint8)), mask)
 
 
-def _draw_connectors(sheet: Sheet, unit: Unit, scale: float, size: float) -> None:
-    outlines = [_scaled(c.polygon, scale) for c in unit.connectors]
+def _draw_connectors(
+    sheet: Sheet,
+    connectors: Sequence[Connector],
+    middle: Point,
+    scale: float,
+    size: float,
+    *,
+    numbered: bool = True,
+) -> None:
+    """Outlines and tags; the number is the place in a unit's order, which plugs on no unit have none of."""
+    outlines = [_scaled(c.polygon, scale) for c in connectors]
     sheet.taken += [_bounds(outline) for outline in outlines]
-    middle = _middle(_scaled(unit.polygon, scale))
-    for connector, outline in zip(unit.connectors, outlines, strict=True):
+    for connector, outline in zip(connectors, outlines, strict=True):
         sheet.outline(outline, shown_colour(connector.colour)[2], size / 5)
-    for number, (connector, outline) in enumerate(zip(unit.connectors, outlines, strict=True), start=1):
-        _draw_tag(sheet, number, connector, outline, middle, size)
+    for number, (connector, outline) in enumerate(zip(connectors, outlines, strict=True), start=1):
+        _draw_tag(sheet, f"{number} " if numbered else "", connector, outline, middle, size)
 
 
 def _draw_tag(
-    sheet: Sheet, number: int, connector: Connector, outline: list[Point], middle: Point, size: float
+    sheet: Sheet, number: str, connector: Connector, outline: list[Point], middle: Point, size: float
 ) -> None:
     code, _, rgb = shown_colour(connector.colour)
-    text = f"{number} {code} broken off" if connector.broken else f"{number} {code}"
+    text = f"{number}{code} broken off" if connector.broken else f"{number}{code}"
     width, height = load_font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)
     centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
@@ -292,6 +303,8 @@ def _strip(answer: Answer, width: int) -> Image.Image:
     words, _ = badge(decision, answer.catalogue)
     colour = {"hazard": "unreadable", "locked": "unreadable", "variant open": "ambiguous"}
     rgb = VERDICT_RGB[colour.get(standing(decision, answer.catalogue), decision.verdict)]
+    if decision.fit is not None and decision.fit.serves == "no":
+        rgb = VERDICT_RGB["unreadable"]  # green is for what can be taken as it is
     sheet.pill((0, 0, 0.4 * size, height), (*rgb, 255), None, 0)
     left, row = pad + 0.4 * size, pad + 0.85 * size
     plate = load_font(round(0.72 * size), True).getlength(words) + 1.2 * size
@@ -320,6 +333,8 @@ def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
             lines.append((decision.variant_message, INK))
     else:
         lines.append((decision.message, INK))
+    if decision.fit is not None:
+        lines.append((fit_line(decision.fit), FIT_RGB[decision.fit.serves]))
     lines += [(f"{finding.name}: {finding.message}", (255, 214, 102)) for finding in decision.findings]
     if decision.next_photo:
         lines.append((f"Next photo: {decision.next_photo.view}", FAINT))

@@ -17,7 +17,8 @@ from plugface.cli.present.catalogue_template import (
     toml_text,
 )
 from plugface.cli.present.terminal import percent
-from plugface.models.catalogue.entries import HOUSING_MM, Controls
+from plugface.models.catalogue.check import pattern_beside
+from plugface.models.catalogue.entries import HOUSING_MM, Controls, Family
 from plugface.models.catalogue.proposal import SeenLabel, SeenPlug, Sighting
 
 #: Sides of the face and depth where nothing tells, mm; a start to correct (common practice, no source).
@@ -46,7 +47,13 @@ class DraftText:
 
 
 def draft_family(
-    sighting: Sighting, known: Known, photos: Sequence[str], today: date, *, guess: bool = False
+    sighting: Sighting,
+    known: Known,
+    photos: Sequence[str],
+    today: date,
+    *,
+    guess: bool = False,
+    families: Sequence[Family] = (),
 ) -> DraftText:
     """Write the draft.
 
@@ -56,15 +63,21 @@ def draft_family(
         What to name as the source: names of the photo files.
     guess : bool
         Put usual values where nothing was seen; what nothing is usual for stays a comment.
+    families : sequence of Family
+        Those that the catalogue has: the number's pattern fits none of theirs, where there is such a one.
+
+    Returns
+    -------
+    draft : DraftText
     """
-    return _Writer(sighting, known, guess).write(photos, today)
+    return _Writer(sighting, known, guess, families).write(photos, today)
 
 
 class _Writer:
     """Collects the lines, and what is missing or guessed among them."""
 
-    def __init__(self, sighting: Sighting, known: Known, guess: bool) -> None:
-        self.seen, self.known, self.guess = sighting, known, guess
+    def __init__(self, sighting: Sighting, known: Known, guess: bool, families: Sequence[Family]) -> None:
+        self.seen, self.known, self.guess, self.families = sighting, known, guess, families
         self.lines: list[str] = []
         self.missing: list[str] = []
         self.guessed: list[str] = []
@@ -156,8 +169,8 @@ class _Writer:
         self.unseen("material", None, toml_text, usual="cast aluminium", where="body, ")
         for name, value in (("colour", self.seen.body_colour), ("fins", self.seen.fins)):
             usual = "GY" if name == "colour" else "none"
-            if value is None:  # these have defaults, so the entry is whole without them
-                self.say(f'# {name} = "{usual}"  # not seen; this is taken if it is left out')
+            if value is None:  # the entry is whole without them
+                self.say(f'# {name} = "{usual}"  # not seen; left out, it counts neither for nor against')
             else:
                 self.say(f"{name} = {toml_text(value)}")
 
@@ -174,6 +187,7 @@ class _Writer:
                 "# at_mm = [0, 0]",
             )
         if self.seen.either_way_up:
+            self.missing.append("connectors, which way is up (their order and places may be the reverse)")
             self.say("# CHECK: which way is up was not told; the order and places may be the reverse.")
         row = tuple((plug.colour, plug.size) for plug in self.seen.plugs)
         spread = place_plugs((row,), size_mm) if row else []
@@ -187,10 +201,11 @@ class _Writer:
         other = f", or {plug.other_colour[0]} {percent(plug.other_colour[1])}" if plug.other_colour else ""
         at = _scaled(plug.place, size_mm)
         self.say("", "[[connectors]]")
-        said = f"{percent(plug.colour_share)}{other}"
-        if plug.colour_share < 0.1:  # all alike: the photo had no colours
-            said = "CHECK: not known, for the photo shows no colours"
-        self.say(f'colour = "{plug.colour}"  # {said}')
+        if plug.colour_share < 0.1:  # all alike: the photo had no colours; a guess would hide a warning
+            self.missing.append(f"{where}colour")
+            self.say('# colour = "BK"  # the photo shows no colours: fill it in')
+        else:
+            self.say(f'colour = "{plug.colour}"  # {percent(plug.colour_share)}{other}')
         long = HOUSING_MM[plug.size][0]
         self.say(f'size = "{plug.size}"  # {percent(plug.size_share)}; {long[0]} to {long[1]} mm long')
         self.unseen(
@@ -232,7 +247,10 @@ class _Writer:
         self.say("", "[label]")
         if label.other_numbers:
             self.say(f"# also read, and taken for something else: {', '.join(label.other_numbers)}")
-        pattern = pattern_like([number], "number") if number else None
+        pattern = None
+        if number:
+            beside = pattern_beside(number, self.families) if self.families else ""
+            pattern = beside or pattern_like([number], "number")
         self.fact(
             "service_number",
             pattern,
@@ -274,6 +292,11 @@ class _Writer:
             self.say(f"barcode = {toml_text(label.barcode)}")
             if label.payload_has_suffix:
                 self.say('barcode_payload = "number and suffix"')
+        elif label.other_payload is not None:
+            self.say(
+                f"# A barcode was read that says no number that is printed: {toml_text(label.other_payload)}",
+                '# barcode = "none"  # or its kind, if barcode_payload says how it holds the number',
+            )
         else:
             self.say('# barcode = "none"  # Code 128, Code 39, Data Matrix, QR; none was read')
 

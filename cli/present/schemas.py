@@ -3,7 +3,7 @@
 Keys stay what they are within one `version`; new keys may be added. `probability` is calibrated,
 `confidence` is a method's own opinion. Polygons are pixels of the photo with its EXIF turn applied, x to
 the right, y down. Plug numbers start at 1, in canonical order (seen with the cast mark upright, row by row
-from the top, each from left to right).
+from the top, each from left to right); where one family is named, the way round that fits that family.
 """
 
 from collections.abc import Iterable
@@ -25,7 +25,7 @@ from plugface.models.decision.answers import (
 )
 from plugface.models.decision.pairing import Needs, list_partners
 from plugface.models.decision.placement import Destination, standing
-from plugface.vision.observations import Code, Observations, Polygon, Text, Unit, best_colour
+from plugface.vision.observations import Code, Connector, Observations, Polygon, Text, Unit, best_colour
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class FaultOut(Document):
 class ConnectorOut(Document):
     """One plug housing as seen."""
 
-    number: int = Field(description="1-based place in canonical order")
+    number: int = Field(description="1-based place in canonical order; of loose ones, in their list")
     colour: str = Field(description="most probable IEC 60757 code; empty: not known")
     colours: dict[str, float] = Field(description="confidence by colour code; sums to 1")
     size: str = Field(description="most probable size class: S, M or L")
@@ -126,6 +126,10 @@ class PhotoOut(Document):
     faults: list[FaultOut]
     white_balance: str = Field(description="what the white balance was taken from")
     unit: UnitOut | None = Field(description="null when no unit was found")
+    loose: list[ConnectorOut] = Field(
+        default_factory=list,  # answers that a yard keeps from before have none
+        description="plugs on no unit that was outlined, from the left: a close-up, or plugs that lie about",
+    )
     texts: list[TextOut] = Field(description="text outside the unit, such as a donor's plate")
     codes: list[CodeOut] = Field(description="barcodes outside the unit")
     notes: list[str] = Field(description="what could not be done, in words")
@@ -328,7 +332,7 @@ class GroupedOut(Document):
     methods: dict[str, int] = Field(description="how units came about -> how many")
     alone: int = Field(description="units that are one photo which nothing joins to another")
     doubles: dict[str, list[str]] = Field(
-        description="unit that stands alone -> units that may be the same one, so that it would count twice"
+        description="unit -> units that may be the same one, so that it would count twice"
     )
 
 
@@ -339,7 +343,9 @@ class WorthOut(Document):
     expected: float
     low: float = Field(description="so much or less with a probability of 10 %")
     high: float = Field(description="so much or less with a probability of 90 %")
-    uncounted: int = Field(description="units that are nothing the catalogue gives a value for")
+    uncounted: int = Field(
+        description="units of the lot that are nothing the catalogue gives a value for in any currency"
+    )
     looks: dict[str, float] = Field(
         description="unit -> expected value of perfect information, where a look by hand pays most"
     )
@@ -368,6 +374,10 @@ class SortOut(Head):
     put_off: list[str] = Field(
         default_factory=list, description="photos this machine could not look at now, and why; run again"
     )
+    waiting: int = Field(0, description="other photos that are in no unit until those were looked at")
+    undecided: list[str] = Field(
+        default_factory=list, description="units this machine could not decide over now, and why; run again"
+    )
     typed: int = Field(0, description="units for which what was typed or scanned on the phone counted")
     typed_left: list[str] = Field(
         default_factory=list, description="folders for which something was typed that counted for no unit"
@@ -376,6 +386,23 @@ class SortOut(Head):
     asked_left: list[str] = Field(
         default_factory=list,
         description="folders for which something was claimed or needed that was not judged, or not all of it",
+    )
+    moved: list[str] = Field(
+        default_factory=list,
+        description="files whose photo lay elsewhere when it got its unit, in which it stays",
+    )
+    gone: list[str] = Field(
+        default_factory=list,
+        description="of the photos that could not be read, those that were deleted since",
+    )
+    replaced: list[str] = Field(
+        default_factory=list,
+        description="where photos lay that were replaced or deleted since, and still count in their units",
+    )
+    market: str = Field("", description="the one the lot is for; empty: any")
+    other_markets: list[str] = Field(
+        default_factory=list,
+        description="those the catalogue has variants for, where it has none for this one",
     )
     worth: list[WorthOut] = Field(description="empty where the catalogue has no values")
     grouped: GroupedOut = Field(description="how photos were put together")
@@ -689,6 +716,7 @@ def _photo_out(path: str, seen: Observations, unit: Unit | None) -> PhotoOut:
         faults=[FaultOut(name=f.name, message=f.message, advice=f.advice) for f in quality.faults],
         white_balance=seen.white_balance.method,
         unit=_unit_out(unit) if unit else None,
+        loose=_connectors_out(seen.loose),
         texts=[_text_out(t) for t in seen.texts],
         codes=[_code_out(c) for c in seen.codes],
         notes=list(seen.notes),
@@ -701,24 +729,28 @@ def _unit_out(unit: Unit) -> UnitOut:
         confidence=_rounded(unit.confidence),
         face=_shares(unit.face),
         up_deg=unit.up_deg,
-        connectors=[
-            ConnectorOut(
-                number=number,
-                colour=best_colour(c.colour) or "",
-                colours=_shares(c.colour),
-                size=max(c.size, key=c.size.__getitem__),
-                sizes=_shares(c.size),
-                pins=c.pins,
-                mated=c.mated,
-                broken=c.broken,
-                confidence=_rounded(c.confidence),
-                polygon=c.polygon,
-            )
-            for number, c in enumerate(unit.connectors, start=1)
-        ],
+        connectors=_connectors_out(unit.connectors),
         texts=[_text_out(t) for t in unit.texts],
         codes=[_code_out(c) for c in unit.codes],
     )
+
+
+def _connectors_out(connectors: Iterable[Connector]) -> list[ConnectorOut]:
+    return [
+        ConnectorOut(
+            number=number,
+            colour=best_colour(c.colour) or "",
+            colours=_shares(c.colour),
+            size=max(c.size, key=c.size.__getitem__),
+            sizes=_shares(c.size),
+            pins=c.pins,
+            mated=c.mated,
+            broken=c.broken,
+            confidence=_rounded(c.confidence),
+            polygon=c.polygon,
+        )
+        for number, c in enumerate(connectors, start=1)
+    ]
 
 
 def _text_out(text: Text) -> TextOut:

@@ -22,6 +22,14 @@ class Screen(Console):
         for piece in super().render(renderable, options):
             yield piece if piece.control else Segment(plain(piece.text), piece.style)
 
+    def sign(self, sign: str) -> str:
+        """A sign that stands beside what it means; nothing where the terminal's alphabet lacks it."""
+        try:
+            sign.encode(self.encoding)
+        except UnicodeEncodeError:
+            return ""
+        return sign
+
 
 def percent(probability: float) -> str:
     """A probability as text that never claims 0 or 100 per cent."""

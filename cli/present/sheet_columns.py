@@ -68,6 +68,12 @@ def read_number(text: str) -> float:
         raise BadCell(f'"{text[:40]}" is no number', "Write a number alone, such as 190") from None
 
 
+def _amount(text: str) -> float:
+    if re.fullmatch(r"\d{1,3}(,\d{3})+", text.strip()):
+        raise BadCell(f'"{text[:40]}" may be two amounts', "Write it without a comma, such as 1250")
+    return read_number(text)
+
+
 def _whole(text: str) -> int:
     value = read_number(text)
     if not value.is_integer():
@@ -105,7 +111,26 @@ def _numbers(text: str) -> list[str]:
                 f'"{number}" was shortened by the spreadsheet: its last figures are gone',
                 "Format the column as text and type the number again",
             )
+    _refuse_commas(text)
     return numbers
+
+
+def _suffixes(text: str) -> list[str]:
+    _refuse_commas(text)
+    return split_items(text)
+
+
+def _refuse_commas(text: str) -> None:
+    """A comma that is meant to separate would make one number of several, which no label has."""
+    if "," in re.sub(r'"(?:[^"\\]|\\.)*"', "", text):
+        raise BadCell(
+            f'"{text[:40]}" has a comma in it', "Separate with semicolons; one with a comma stands in quotes"
+        )
+
+
+def _join_labelled(values: Sequence[str]) -> str:
+    """The reverse of `_numbers` and `_suffixes`."""
+    return "; ".join(_always_quoted(value) if "," in value else _quoted(value) for value in values)
 
 
 def _one_donor(text: str) -> bool | list[str]:
@@ -244,6 +269,7 @@ def _variant(name: str, path: tuple[str | int, ...], explain: str, example: str 
 
 _LIST: dict[str, Any] = {"read": split_items, "write": join_items}
 _NUMBER = {"read": read_number, "write": number_text}
+_AMOUNT = {"read": _amount, "write": number_text}
 _WHOLE = {"read": _whole, "write": lambda value: "" if value is None else str(value)}
 
 COLUMNS: tuple[Column, ...] = (
@@ -257,7 +283,7 @@ COLUMNS: tuple[Column, ...] = (
         "Service numbers as on the label; several with semicolons.",
         "K38115/361",
         read=_numbers,
-        write=join_items,
+        write=_join_labelled,
         needed=True,
     ),
     _variant(
@@ -265,11 +291,12 @@ COLUMNS: tuple[Column, ...] = (
         ("suffixes",),
         "What may stand behind the number on this variant; empty: anything.",
         "A; B",
-        **_LIST,
+        read=_suffixes,
+        write=_join_labelled,
     ),
     _variant("first year", ("years", 0), "First model year of the donors.", "2001", **_WHOLE, needed=True),
     _variant("last year", ("years", 1), "Last model year of the donors.", "2005", **_WHOLE, needed=True),
-    _variant("status", ("status",), "usable, locked or unknown.", "usable", read=_words),
+    _variant("status", ("status",), "usable, locked or unknown; empty: unknown.", "usable", read=_words),
     _variant("throttle", ("throttle",), "cable, electronic, none or unknown.", "cable", read=_words),
     _variant(
         "crank teeth",
@@ -288,6 +315,16 @@ COLUMNS: tuple[Column, ...] = (
         "yes",
         read=read_yes_no,
         write=yes_text,
+    ),
+    _variant("value usable", ("value", "usable"), "What a usable unit brings.", "80", **_AMOUNT),
+    _variant("value locked", ("value", "locked"), "What a locked unit brings.", "12", **_AMOUNT),
+    _variant("value core", ("value", "core"), "What one brings that does not work.", "5", **_AMOUNT),
+    _variant(
+        "value currency",
+        ("value", "currency"),
+        "Three letters; empty: that of the line @currency.",
+        "EUR",
+        read=_code,
     ),
     _family("maker", ("maker",), "Who made it.", "Marrow & Finch", needed=True),
     _family("controls", ("controls",), "engine, gearbox, both or other.", "engine", read=_words, needed=True),
@@ -316,9 +353,9 @@ COLUMNS: tuple[Column, ...] = (
         read=_words,
         needed=True,
     ),
-    _family("body colour", ("body", "colour"), "IEC 60757 code; empty: GY.", "GY", read=_code),
+    _family("body colour", ("body", "colour"), "IEC 60757 code; empty: not known.", "GY", read=_code),
     _family("lid colour", ("body", "lid_colour"), "Code, only where the lid differs.", "BK", read=_code),
-    _family("fins", ("body", "fins"), "none, half or all.", "none", read=_words),
+    _family("fins", ("body", "fins"), "none, half or all; empty: not known.", "none", read=_words),
     _family("corners", ("body", "corners"), "square or round.", "square", read=_words),
     _family("ears", ("body", "ears"), "Number of mounting ears with a hole.", "4", **_WHOLE),
     _family("lid screws", ("body", "lid_screws"), "Number of screws in the lid.", "4", **_WHOLE),

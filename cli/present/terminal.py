@@ -1,6 +1,6 @@
 """Answers as text in a terminal, laid out for 80 columns."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from plugface.cli.present.screen import Screen as Screen  # where it stood before
@@ -9,9 +9,9 @@ from plugface.cli.present.swatches import SWATCHES, best, ink_on
 from plugface.models.catalogue.entries import Catalogue, Family, Variant
 from plugface.models.decision.answers import Candidate, Caution, Decision, Evidence, NextPhoto, SwapFit
 from plugface.models.decision.cautions import GENERAL
-from plugface.models.decision.pairing import Needs, list_partners
+from plugface.models.decision.pairing import Needs, list_locked, list_partners
 from plugface.models.decision.placement import standing
-from plugface.vision.observations import Observations, Unit, best_colour
+from plugface.vision.observations import Connector, Observations, Unit, best_colour
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
@@ -36,6 +36,9 @@ STANDINGS = {
     "variant open": ("FAMILY IDENTIFIED, VARIANT OPEN", "bold black on yellow"),
     "one of few": ("ONE OF THESE", "bold black on yellow"),
 }
+
+#: What stands there over a unit that does not serve the swap that was asked for.
+DOES_NOT_SERVE = ("IDENTIFIED, DOES NOT SERVE", "bold white on red3")
 
 #: What the numbers beside the reasons are.
 UNIT_OF_WEIGHTS = "in nats: 0.7 doubles the odds, 3 makes them twenty times as good"
@@ -65,7 +68,11 @@ MIN_WEIGHT = 0.05
 
 def badge(decision: Decision, catalogue: Catalogue) -> tuple[str, str]:
     """Words and style that stand over an answer."""
-    return STANDINGS.get(standing(decision, catalogue), VERDICTS[decision.verdict])
+    stands = standing(decision, catalogue)
+    useless = decision.fit is not None and decision.fit.serves == "no"
+    if useless and decision.verdict == "identified" and stands in ("plain", "variant open"):
+        return DOES_NOT_SERVE
+    return STANDINGS.get(stands, VERDICTS[decision.verdict])
 
 
 def headline(decision: Decision, catalogue: Catalogue) -> str:
@@ -168,7 +175,7 @@ def render_opinion(console: Console, answer: "Answer", opinion: "Opinion", claim
 
 
 def render_serving(
-    console: Console, catalogue: Catalogue, needs: Needs, serving: Iterable[tuple[str, str, SwapFit]]
+    console: Console, catalogue: Catalogue, needs: Needs, serving: Sequence[tuple[str, str, SwapFit]]
 ) -> None:
     """Print the variants that serve a swap, then those that may."""
     sure = [(f, v, fit) for f, v, fit in serving if fit.serves == "yes"]
@@ -181,8 +188,12 @@ def render_serving(
             console.print(Text(title, style="bold"))
         for family_key, variant_key, fit in group:
             console.print(_serving(catalogue.by_key[family_key], variant_key, fit, needs))
+    if locked := list_locked(catalogue, needs):
+        named = ", ".join(" ".join(keys) for keys in locked)
+        console.print()
+        console.print(Text(f"Left out, for they are locked: {named}."))
     console.print()
-    for words in (*catalogue.head.cautions, GENERAL.message):
+    for words in (*catalogue.head.cautions, *([GENERAL.message] if serving else [])):
         console.print(Text(words, style="italic"))
     _render_origin(console, catalogue)
 
@@ -226,6 +237,17 @@ def fit_text(fit: SwapFit) -> Text:
     for unknown in fit.unknown:
         text.append(f"\nstill unknown: {unknown}", style="not bold yellow")
     return text
+
+
+def fit_line(fit: SwapFit) -> str:
+    """The same in one line, for a message or a picture."""
+    words = {
+        "yes": "Serves the swap",
+        "no": "Does not serve the swap",
+        "unknown": "Whether it serves the swap cannot be told yet",
+    }[fit.serves]
+    why = "; ".join([*fit.reasons, *(f"still unknown: {what}" for what in fit.unknown)])
+    return f"{words}: {why}." if why else f"{words}."
 
 
 def evidence_table(evidence: Iterable[Evidence], n_photos: int) -> Table:
@@ -367,22 +389,30 @@ def _seen_lines(seen: Observations, unit: Unit | None) -> list[Text]:
     if unit:
         plugs = Text("plugs: " if unit.connectors else "no plugs found")
         for number, connector in enumerate(unit.connectors, start=1):
-            plugs.append(f"{number} ").append_text(colour_chip(best_colour(connector.colour)))
-            plugs.append(f" {best(connector.size)[0]}{', broken off' if connector.broken else ''}  ")
+            plugs.append(f"{number} ").append_text(_plug_text(connector))
         lines.append(plugs)
         if unit.texts:
             lines.append(Text("reads: " + ", ".join(t.value for t in unit.texts)))
         if unit.codes:
             lines.append(Text("barcode: " + ", ".join(f"{c.payload} ({c.symbology})" for c in unit.codes)))
     else:
-        found = seen.texts or seen.codes
+        found = seen.texts or seen.codes or seen.loose
         lines.append(Text("no outline of a controller found" if found else "no controller found"))
         lines += [Text("reads: " + ", ".join(t.value for t in seen.texts))] if seen.texts else []
         barcodes = ", ".join(f"{c.payload} ({c.symbology})" for c in seen.codes)
         lines += [Text(f"barcode: {barcodes}")] if barcodes else []
+    if seen.loose:
+        lines.append(
+            Text("plugs on no outlined unit: ").append_text(Text().join(map(_plug_text, seen.loose)))
+        )
     lines += [Text(f"{fault.message} {fault.advice}", style="yellow") for fault in seen.quality.faults]
     lines += [Text(note, style="dim") for note in seen.notes]
     return lines
+
+
+def _plug_text(plug: Connector) -> Text:
+    chip = Text().append_text(colour_chip(best_colour(plug.colour)))
+    return chip.append(f" {best(plug.size)[0]}{', broken off' if plug.broken else ''}  ")
 
 
 def _render_closing(console: Console, decision: Decision, catalogue: Catalogue) -> None:

@@ -19,15 +19,18 @@ from plugface.cli.lot.run_folder import snapshot, write_whole
 from plugface.cli.present.face_drawing import draw_face, svg_shapes
 from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.report.overlay import draw_overlay
-from plugface.cli.present.report.pairing import Pair, find_pairs, read_plates
+from plugface.cli.present.report.pairing import Pair, find_pairs, is_plate
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.report.provenance import make_manifest, rows_of, seal_page
 from plugface.cli.present.report.rows import (
+    NONE_OF_THEM,
     UnitRow,
     list_files,
     list_pairables,
     list_rows,
     list_views,
+    open_variants,
+    place_of_truth,
     read_look,
 )
 from plugface.cli.present.report.sheet import list_sheet, sheet_of
@@ -36,13 +39,15 @@ from plugface.cli.present.swatches import SWATCHES
 from plugface.cli.present.templates import template_environment
 from plugface.cli.store.exports import write_for_people
 from plugface.cli.store.ledger import (
+    Confirmation,
     Ledger,
     Lot,
     Proposal,
 )
-from plugface.models.catalogue.entries import Catalogue, load_catalogue
+from plugface.models.catalogue.entries import Catalogue, compact, load_catalogue
 from plugface.models.decision import placement
 from plugface.models.grouping import LABEL_PREFIX
+from plugface.models.unit_choice import list_units
 from plugface.vision.observations import Observations, Polygon
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -56,6 +61,9 @@ MAX_FIRST = 20
 
 #: From this expected cost on (second looks) a unit is named to be checked by hand; below, a spot check does.
 WORTH_A_LOOK = 1.0
+
+#: Destinations that stand under the cautions where a person found that a unit belongs there.
+_FOUND_CAUTIONS = ("hazard", "locked")
 
 
 @dataclass(frozen=True)
@@ -98,6 +106,9 @@ class Card:
     files: tuple[str, ...]
     pictures: tuple[Picture, ...] = ()
     families: tuple[str, ...] = ()  # what it is or may be, the most probable first
+    found: str = ""  # what a person found it to be, in words
+    open_variants: tuple[str, ...] = ()  # those that remain, where they are several
+    found_caution: str = ""  # "hazard" or "locked" where that is what was found
 
 
 @dataclass(frozen=True)
@@ -139,11 +150,16 @@ def write_report(
         by_cost = sorted(rows, key=lambda row: (-_proposal(row).expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = list_files(session, lot_row.id)
-        cards = [_card(session, row, folder, files, row.unit.id in pictured, donor_numbers) for row in rows]
-        pairs = find_pairs(list_pairables(session, rows, files), catalogue, donor_numbers=donor_numbers)
+        listed = _listed_numbers(catalogue)
+        cards = [
+            _card(session, row, folder, files, row.unit.id in pictured, donor_numbers, catalogue, listed)
+            for row in rows
+        ]
+        pairables = list_pairables(session, rows, files, catalogue)
+        pairs = find_pairs(pairables, catalogue, market=lot_row.market, donor_numbers=donor_numbers)
         families = {row.unit.key: frozenset(row.decision.families) for row in rows if row.decision}
         grouped = read_grouped(session, lot_row.id, families)
-        worth = value_lot(rows, catalogue)
+        worth = value_lot(rows, catalogue, grouped.doubles)
         sheet = BytesIO()
         lines = list_sheet(session, lot_row, catalogue, rows=every, grouped=grouped)
         write_for_people(sheet_of(lines, worth), sheet, "xlsx")
@@ -155,6 +171,7 @@ def write_report(
     shown = {card.key for card in cards}
     page = seal_page(page, manifest, {key: sha256 for key, sha256 in row_hashes.items() if key in shown})
     written = {"report": str(folder / "report.html"), "labels": str(folder / "labels.html")}
+    (folder / "report.pdf").unlink(missing_ok=True)  # one of an earlier run would say something else
     write_whole(folder / "report.html", page.encode())
     write_whole(folder / "labels.html", render_labels(lot_row, cards).encode())
     write_whole(folder / "units.xlsx", sheet.getvalue())
@@ -176,7 +193,8 @@ def draw_faces(folder: Path, catalogue: Catalogue, cards: list[Card]) -> dict[st
     shown = dict.fromkeys(card.families[0] for card in cards if card.pictures and card.families)
     faces = {}
     for number, key in enumerate(key for key in shown if key in catalogue.by_key):
-        drawing = draw_face(catalogue.by_key[key], read_reference(folder, catalogue.by_key[key]))
+        photo = read_reference(folder, catalogue.by_key[key])
+        drawing = draw_face(catalogue.by_key[key], photo, facts_mm=None)
         box = f"0 0 {drawing.width:g} {drawing.height:g}"
         faces[key] = Face(f"face-{number}", box, drawing.title, Markup(svg_shapes(drawing)))
     return faces
@@ -209,7 +227,7 @@ def render_report(
         }
         for name, sign in placement.SIGNS.items()
     ]
-    first = [c for c in cards if c.expected_cost >= WORTH_A_LOOK or c.findings]
+    first = [c for c in cards if c.expected_cost >= WORTH_A_LOOK or c.findings or _is_open_caution(c)]
     first.sort(key=lambda c: -c.expected_cost)
     return (
         _environment()
@@ -223,6 +241,7 @@ def render_report(
             first=first[:MAX_FIRST],
             n_first=len(first),
             by_hand=placement.BY_HAND,
+            hands_off=placement.HANDS_OFF,
             pairs=pairs,
             remarks=remarks,
             head=head,
@@ -238,7 +257,7 @@ def render_report(
 
 
 def render_labels(lot: Lot, cards: list[Card]) -> str:
-    """One label per unit, with a QR code that the tool reads as an id card, its variant and a small picture.
+    """One label per unit, with a QR code that the tool reads as an id card, its variants and a small picture.
 
     Eight go to a sheet of A4. A picture that the report does not show is not on the label either.
     """
@@ -263,9 +282,27 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _donor_numbers(seen: Observations) -> list[Polygon]:
-    """Where numbers that may be a donor's stand beside the units."""
-    return [text.polygon for text in seen.texts if read_plates([text.value])]
+def _donor_numbers(seen: Observations, listed: frozenset[str]) -> list[Polygon]:
+    """Where numbers that may be a donor's stand beside the units, written or in a type plate's barcode.
+
+    None that the catalogue lists is one.
+    """
+    beside_unit = bool(list_units(seen))
+    codes = [code for code in seen.codes if not code.payload.startswith(LABEL_PREFIX)]
+    beside = [(text.polygon, text.value) for text in seen.texts] + [(c.polygon, c.payload) for c in codes]
+    own = [(polygon, words) for polygon, words in beside if compact(words) not in listed]
+    return [polygon for polygon, words in own if is_plate(words, beside_unit)]
+
+
+def _listed_numbers(catalogue: Catalogue) -> frozenset[str]:
+    """Service numbers of a catalogue, alone and with each suffix, compact."""
+    variants = [variant for family in catalogue.families for variant in family.variants]
+    return frozenset(compact(n + s) for v in variants for n in v.service_numbers for s in ("", *v.suffixes))
+
+
+def _is_open_caution(card: Card) -> bool:
+    """Whether a caution stands on a unit of the bench, such as one that may be the locked variant."""
+    return bool(card.cautions) and card.destination == "look-alike bench"
 
 
 def _proposal(row: UnitRow) -> Proposal:
@@ -280,16 +317,20 @@ def _card(
     files: dict[int | None, list[str]],
     pictured: bool,
     donor_numbers: bool,
+    catalogue: Catalogue,
+    listed: frozenset[str],
 ) -> Card:
     proposal, decision = _proposal(row), row.decision
+    found = place_of_truth(row.confirmed, catalogue) if row.confirmed else ""
     views = list_views(session, row.unit.id)
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
         if seen := read_look(observations):
-            hidden = [] if donor_numbers else _donor_numbers(seen)
+            hidden = [] if donor_numbers else _donor_numbers(seen, listed)
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg", hidden, seen)
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
+            shown = decision.hold_unit(seen, shown) if decision else shown
             size = seen.quality.width_px, seen.quality.height_px
             pictures.append(Picture(path, source, draw_overlay(seen, shown), *size))
     return Card(
@@ -310,7 +351,16 @@ def _card(
         files=tuple(path for view in views for path in files.get(view[0], ())),
         pictures=tuple(pictures),
         families=decision.families if decision else (),
+        open_variants=open_variants(row),
+        found=_say_found(row.confirmed, found) if row.confirmed else "",
+        found_caution=found if found in _FOUND_CAUTIONS else "",
     )
+
+
+def _say_found(truth: Confirmation, place: str) -> str:
+    what = " ".join(filter(None, (truth.family or NONE_OF_THEM, truth.variant)))
+    words = f"Found to be {what} by {truth.who}"
+    return f"{words}: {placement.SIGNS[place]} {place}" if place in _FOUND_CAUTIONS else words
 
 
 def _data_uri(path: Path, hidden: Sequence[Polygon], seen: Observations) -> str:

@@ -5,12 +5,17 @@ photos, by lying together, or by model years; the page says which, and that the 
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from plugface.models.catalogue.entries import Catalogue
+from plugface.models.catalogue.entries import Catalogue, Variant
+from plugface.models.decision.donor import may_hold_vin
+from plugface.models.decision.placement import is_abroad
 
 #: Weight of each sign of a common donor. Our choice; only the order matters.
 SAME_PLATE, SAME_FOLDER, YEARS_MEET = 4.0, 2.0, 1.0
+
+#: Units named that fit a pair as well; a pallet of one family would fill the page.
+MAX_RIVALS = 3
 
 
 @dataclass(frozen=True)
@@ -33,14 +38,30 @@ class Pair:
     same_donor: bool  # the catalogue asks for one donor
     reasons: tuple[str, ...]
     weight: float
+    doubts: tuple[str, ...] = ()  # what a person has to settle first
 
 
-def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bool = False) -> list[Pair]:
+def find_pairs(
+    units: list[Pairable], catalogue: Catalogue, *, market: str = "", donor_numbers: bool = False
+) -> list[Pair]:
     """Pair units, the best-founded pairs first; an engine unit gets at most one partner of each kind.
 
-    A partner runs the gearbox, or is a helper such as an injector driver; it is used once. Pairs whose
-    model years cannot meet are left out. A donor's number may be personal data: the reasons say it only with
-    `donor_numbers`.
+    A partner runs the gearbox, or is a helper such as an injector driver; it is used once. Pairs that only
+    locked variants, those of another market or those whose model years cannot meet would make are left out.
+
+    Parameters
+    ----------
+    units : list of Pairable
+        Of families of the catalogue.
+    catalogue : Catalogue
+    market : str
+        The market the lot is for; empty: any.
+    donor_numbers : bool
+        Say the donors' numbers in the reasons; they may be personal data.
+
+    Returns
+    -------
+    pairs : list of Pair
     """
     families = catalogue.by_key
     engines = [u for u in units if families[u.family].controls == "engine"]
@@ -55,7 +76,7 @@ def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bo
             same_donor = _needs_one_donor(engine.family, partner.family, catalogue)
             pair = None
             if same_donor is not None:
-                pair = _judge(engine, partner, same_donor, catalogue, donor_numbers)
+                pair = _judge(engine, partner, same_donor, catalogue, market, donor_numbers)
             if pair:
                 possible.append(pair)
     possible.sort(key=lambda pair: (-pair.weight, pair.engine.key, pair.partner.key))
@@ -67,13 +88,56 @@ def find_pairs(units: list[Pairable], catalogue: Catalogue, *, donor_numbers: bo
         if not both & used:
             used |= both
             chosen.append(pair)
-    return chosen
+    return _say_rivals(chosen, possible, catalogue)
+
+
+def _say_rivals(chosen: list[Pair], possible: list[Pair], catalogue: Catalogue) -> list[Pair]:
+    """The chosen pairs, with words on units that would fit as well: which of them was taken is chance."""
+    equal: dict[tuple, list[str]] = {}
+    for pair in possible:
+        for slot, key in _slots(pair, catalogue):
+            equal.setdefault(slot, []).append(key)
+    said = []
+    for pair in chosen:
+        keys = [key for slot, own in _slots(pair, catalogue) for key in equal[slot] if key != own]
+        named = ", ".join(keys[:MAX_RIVALS]) + (" and others" if len(keys) > MAX_RIVALS else "")
+        words = f"{named} {'fits' if len(keys) == 1 else 'fit'} as well: the papers decide"
+        said.append(replace(pair, doubts=(*pair.doubts, words)) if keys else pair)
+    return said
+
+
+def _slots(pair: Pair, catalogue: Catalogue) -> tuple[tuple[tuple, str], ...]:
+    """Both places of a pair that another unit could take, and the unit that has it."""
+    kind = catalogue.by_key[pair.partner.family].controls
+    return (
+        ((pair.partner.key, "engine", pair.weight), pair.engine.key),
+        ((pair.engine.key, kind, pair.weight), pair.partner.key),
+    )
 
 
 def read_plates(texts: list[str]) -> frozenset[str]:
     """What may be a donor's number among texts beside a unit: eight or more signs, digits among them."""
     cleaned = (re.sub(r"[^A-Z0-9]", "", text.upper()) for text in texts)
     return frozenset(text for text in cleaned if len(text) >= 8 and re.search(r"\d", text))
+
+
+def is_plate(value: str, beside_unit: bool) -> bool:
+    """Whether what was read on no unit may be a donor's number.
+
+    On a photo without a unit it may be the unit's own label, close up: there only what may be a VIN counts.
+
+    Parameters
+    ----------
+    value : str
+        A line of text, or what a code holds.
+    beside_unit : bool
+        Whether a unit is on the same photo.
+
+    Returns
+    -------
+    plate : bool
+    """
+    return bool(read_plates([value])) if beside_unit else may_hold_vin(value)
 
 
 def _needs_one_donor(engine: str, partner: str, catalogue: Catalogue) -> bool | None:
@@ -84,12 +148,21 @@ def _needs_one_donor(engine: str, partner: str, catalogue: Catalogue) -> bool | 
 
 
 def _judge(
-    engine: Pairable, partner: Pairable, same_donor: bool, catalogue: Catalogue, donor_numbers: bool
+    engine: Pairable,
+    partner: Pairable,
+    same_donor: bool,
+    catalogue: Catalogue,
+    market: str,
+    donor_numbers: bool,
 ) -> Pair | None:
-    spans = _years(engine, catalogue), _years(partner, catalogue)
-    first, last = max(span[0] for span in spans), min(span[1] for span in spans)
-    if first > last:
+    one, other = (_part(unit, catalogue, market) for unit in (engine, partner))
+    spans = [
+        (max(a.years[0], b.years[0]), min(a.years[1], b.years[1])) for a in one.serve for b in other.serve
+    ]
+    meet = [span for span in spans if span[0] <= span[1]]
+    if not meet:
         return None
+    first, last = min(span[0] for span in meet), max(span[1] for span in meet)
     reasons, weight = [f"model years meet ({first} to {last})"], YEARS_MEET / (1 + last - first)
     if engine.folder and engine.folder == partner.folder:
         reasons.insert(0, f"same folder ({engine.folder})")
@@ -98,10 +171,22 @@ def _judge(
     if plates:
         reasons.insert(0, "same number beside both" + (f" ({plates[0]})" if donor_numbers else ""))
         weight += SAME_PLATE
-    return Pair(engine, partner, same_donor, tuple(reasons), weight)
+    return Pair(engine, partner, same_donor, tuple(reasons), weight, (*one.doubts, *other.doubts))
 
 
-def _years(unit: Pairable, catalogue: Catalogue) -> tuple[int, int]:
+@dataclass(frozen=True)
+class _Parted:
+    """The variants that a unit may be: those that can serve in a pair, and words on those that cannot."""
+
+    serve: list[Variant]
+    doubts: tuple[str, ...]
+
+
+def _part(unit: Pairable, catalogue: Catalogue, market: str) -> _Parted:
     variants = catalogue.by_key[unit.family].variants
     remaining = [v for v in variants if v.key in unit.variants] or list(variants)
-    return min(v.years[0] for v in remaining), max(v.years[1] for v in remaining)
+    locked = [v for v in remaining if v.status == "locked"]
+    abroad = [v for v in remaining if is_abroad(v, market) and v not in locked]
+    doubts = [f"only if {unit.key} is not the locked {v.key}" for v in locked]
+    doubts += [f"only if {unit.key} is not {v.key} for {v.market}" for v in abroad]
+    return _Parted([v for v in remaining if v not in locked and v not in abroad], tuple(doubts))

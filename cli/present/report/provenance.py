@@ -15,6 +15,7 @@ from typing import Any
 
 from plugface.cli.present.terminal import percent
 from plugface.cli.store.ledger import (
+    Confirmation,
     Ledger,
     Link,
     Look,
@@ -23,7 +24,7 @@ from plugface.cli.store.ledger import (
     Proposal,
     Unit,
     View,
-    newest_look,
+    look_of_lot,
     now_utc,
 )
 from plugface.cli.version import installed_version, weights_hashes
@@ -64,7 +65,7 @@ def make_manifest(session: Session, kind: str, lot: str | None) -> dict:
     looks = (
         select(Look.version).join(View, View.photo_id == Look.photo_id).join(Unit, Unit.id == View.unit_id)
     )
-    looks = looks.join(Lot, Lot.id == Unit.lot_id).where(newest_look())
+    looks = looks.join(Lot, Lot.id == Unit.lot_id).where(look_of_lot(Unit.lot_id))
     if lot is not None:
         looks = looks.where(Lot.key == lot)
     proposals = [proposal for _unit, _lot, proposal in units if proposal]
@@ -299,6 +300,12 @@ def _compare_page(session: Session, page: str, manifest: dict, found: Compared) 
                 f"unit {key} was proposed anew since, as {_answer(proposals[-1]) or 'no family'}"
             )
     found.agrees.append(f"{same} units are shown as the ledger has them")
+    made = str(manifest.get("made_at"))
+    since = select(Confirmation.unit_id).where(Confirmation.confirmed_at > made).distinct()
+    confirmed = len({units[key].id for key in rows if key in units} & set(session.scalars(since)))
+    if confirmed:
+        be = "unit was" if confirmed == 1 else "units were"
+        found.notes.append(f"{confirmed} {be} confirmed since, which the page does not show")
     later = len(units.keys() - rows.keys())
     if later:
         found.notes.append(f"{later} units of the lot are not on the page")

@@ -6,16 +6,19 @@ from typing import Any
 from plugface.cli.lot.grouped import Grouped, read_grouped
 from plugface.cli.present.report.pairing import Pair, find_pairs
 from plugface.cli.present.report.rows import (
+    NONE_OF_THEM,
     UnitRow,
     each_views,
     list_files,
     list_pairables,
     list_rows,
+    open_variants,
     read_look,
 )
 from plugface.cli.present.report.worth import LotWorth, say_worth, value_lot
 from plugface.cli.store.exports import Column, Sheet
 from plugface.cli.store.ledger import Lot
+from plugface.cli.store.unit_rows import NAMES_A_FAMILY
 from plugface.models.catalogue.entries import Catalogue, Variant
 from plugface.models.catalogue.index import compact
 from plugface.models.decision.label_reading import read_label
@@ -23,9 +26,6 @@ from plugface.models.unit_choice import UnitGone, from_part, gather_views
 from plugface.vision.observations import Observations
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-
-#: What stands for a unit that a person found in no family.
-NONE_OF_THEM = "not in catalogue"
 
 #: Heading -> width in characters, kind of its values.
 COLUMNS = (
@@ -82,13 +82,14 @@ def list_sheet(
     """
     rows = list_rows(session, lot.id, undecided=True) if rows is None else rows
     files = list_files(session, lot.id)
-    known = [row for row in rows if row.decision and set(row.decision.families) <= catalogue.by_key.keys()]
-    pairs = _partners(find_pairs(list_pairables(session, known, files), catalogue))
+    pairables = list_pairables(session, rows, files, catalogue)
+    pairs = _partners(find_pairs(pairables, catalogue, market=lot.market))
     doubles = (grouped or read_grouped(session, lot.id)).doubles
+    # One column for all currencies: of a unit that may be of two, the larger worth comes last and stays.
+    priced = [(unit, each.currency) for each in value_lot(rows, catalogue) for unit in each.units]
     money = {
-        unit.key: (each.currency, round(unit.expected, 2), round(unit.look, 2))
-        for each in value_lot(rows, catalogue)
-        for unit in each.units
+        unit.key: (currency, round(unit.expected, 2), round(unit.look, 2))
+        for unit, currency in sorted(priced, key=lambda pair: pair[0].expected)
     }
     made: list[tuple] = []
     parts: dict[tuple[str, ...], Catalogue] = {}
@@ -124,9 +125,14 @@ def list_lots(session: Session, lot: str | None, catalogue: Catalogue) -> tuple[
     """
     query = select(Lot).order_by(Lot.id)
     lots = session.scalars(query if lot is None else query.filter_by(key=lot)).all()
-    rows = [row for each in lots for row in list_sheet(session, each, catalogue)]
+    grouped = [read_grouped(session, each.id) for each in lots]
+    rows = [
+        row
+        for each, its in zip(lots, grouped, strict=True)
+        for row in list_sheet(session, each, catalogue, grouped=its)
+    ]
     units = [row for each in lots for row in list_rows(session, each.id, undecided=True)]
-    return rows, value_lot(units, catalogue)
+    return rows, value_lot(units, catalogue, {key for its in grouped for key in its.doubles})
 
 
 def sheet_of(rows: Iterable[Sequence], worth: Sequence[LotWorth]) -> Iterator[Sheet]:
@@ -137,31 +143,38 @@ def sheet_of(rows: Iterable[Sequence], worth: Sequence[LotWorth]) -> Iterator[Sh
             "worth",
             (Column("Worth", 70), Column("Expected", 12, "amount"), Column("Low (10 %)", 12, "amount"),
              Column("High (90 %)", 12, "amount"), Column("Currency", 9)),
-            [row for lot in worth for row in _worth_rows(lot)],
+            list(_worth_rows(worth)),
         )  # fmt: skip
 
 
-def _worth_rows(lot: LotWorth) -> Iterator[tuple]:
-    total = lot.total
-    yield "The lot", round(total.expected, 2), round(total.low, 2), round(total.high, 2), lot.currency
-    for words in say_worth([lot]):
+def _worth_rows(worth: Sequence[LotWorth]) -> Iterator[tuple]:
+    for lot in worth:
+        total = lot.total
+        yield "The lot", round(total.expected, 2), round(total.low, 2), round(total.high, 2), lot.currency
+    for words in say_worth(worth):
         yield words, None, None, None, ""
-    for unit in lot.looks:
-        yield f"A look by hand at {unit.key} is worth", round(unit.look, 2), None, None, lot.currency
+    for lot in worth:
+        for unit in lot.looks:
+            yield f"A look by hand at {unit.key} is worth", round(unit.look, 2), None, None, lot.currency
 
 
 def _proposed(row: UnitRow, catalogue: Catalogue) -> tuple:
+    known = row.confirmed or row.proposal  # by the code a unit is sold: what was found goes first
+    family = catalogue.by_key.get(known.family) if known else None
+    stock_code = family.stock_code if family else ""
     if row.proposal is None:
-        return "", "", "", "", None, ""
-    family = catalogue.by_key.get(row.proposal.family)
+        return "", "", "", "", None, stock_code
     share = min(max(round(row.proposal.probability, 3), 0.001), 0.999)  # never 0 or 100 per cent
     return (
         row.proposal.destination,
         row.proposal.bin,
         row.proposal.family,
-        row.proposal.variant,
-        share if row.decision and row.decision.candidates else None,
-        family.stock_code if family else "",
+        # A variant of a family that it was found not to be would be read as one of the other.
+        ""
+        if row.confirmed and row.confirmed.family != row.proposal.family
+        else row.proposal.variant or " or ".join(open_variants(row)),
+        share if row.decision and row.decision.verdict in NAMES_A_FAMILY else None,
+        stock_code,
     )
 
 
@@ -194,7 +207,8 @@ def _donors(row: UnitRow, catalogue: Catalogue) -> Iterator[str]:
 def _partners(pairs: Sequence[Pair]) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for pair in pairs:
-        donor = " (one donor required)" if pair.same_donor else ""
+        noted = ["one donor required"] * pair.same_donor + list(pair.doubts)
+        donor = f" ({', '.join(noted)})" if noted else ""
         for one, other in ((pair.engine, pair.partner), (pair.partner, pair.engine)):
             found[one.key] = (*found.get(one.key, ()), f"{other.key} {other.family}{donor}")
     return found
