@@ -31,7 +31,7 @@ from plugface.demo.studio.stickers import draw_kinds
 from plugface.models.catalogue.entries import Family, Variant
 
 MASTER_SEED = 20261125
-LETTER = {"train": "T", "calibration": "C", "test": "E", "timing": "M"}  # of a split, in ids
+LETTER = {"train": "T", "calibration": "C", "test": "E", "timing": "M", "more": "R"}  # of a split, in ids
 # Views of one unit: singles, pairs and triples.
 _ALBUMS = (
     ("front",),
@@ -43,6 +43,8 @@ _ALBUMS = (
     ("front", "label"),
     ("front", "back", "oblique"),
 )
+#: How many lists of views there are; so many units of a family are seen in every one.
+N_ALBUMS = len(_ALBUMS)
 LIGHT_SHARES = (0.22, 0.21, 0.13, 0.17, 0.13, 0.14)
 _KELVIN = {
     "sun": (4600, 5900),

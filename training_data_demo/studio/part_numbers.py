@@ -1,6 +1,6 @@
 """Part numbers as drawn makers print them: formats of our own, letters mixed in, none with a leading nought.
 
-No real maker's grouping is meant: neither three threes, nor one digit before three threes.
+No real maker's grouping is meant: neither three threes of letters and digits, nor one before three threes.
 """
 
 import numpy as np
@@ -17,7 +17,7 @@ FORMATS = (
     "AN.DNNN.NNA",
     "DNNNNN-AA",
     "AAA DN/DNN",
-    "DNA.DNA.DNA",
+    "DNA.DNAD.NA",
 )
 _LETTERS = "ABCDEFGHJKLMNPRTUVWXYZ"
 

@@ -9,11 +9,13 @@ yard's photos look like.
 """
 
 import dataclasses
+import functools
 import itertools
+from collections.abc import Iterator
 
 import numpy as np
 from plugface.demo.studio import draws, layout, looks, yard
-from plugface.demo.studio.families import THIRD_MAKER, family_of
+from plugface.demo.studio.families import THIRD_MAKER, catalogue, family_of
 from plugface.demo.studio.shots import (
     GROUNDS,
     LIGHTS,
@@ -112,10 +114,51 @@ def dyed_shots(count: int, first: int = 0) -> list[Shot]:
     return [_dyed_shot(f"y{k:05d}") for k in range(first, first + count)]
 
 
+def more_shots(source: str, prefix: str, unlisted: bool, count: int, first: int = 0) -> list[Shot]:
+    """Further units of a catalogue, photographed as the shipped ones are; no network learned from any.
+
+    They come in rounds: units of each family in each of the lists of views, and where wanted some that no
+    catalogue lists, one after another.
+    """
+    split = "train" if source == "marrow_finch" else "test"
+    return list(
+        itertools.islice(
+            itertools.chain.from_iterable(
+                _more_round(source, prefix, split, unlisted, number) for number in itertools.count()
+            ),
+            first,
+            first + count,
+        )
+    )
+
+
+def _more_round(source: str, prefix: str, split: str, unlisted: bool, number: int) -> Iterator[Shot]:
+    """One round of further units; the round's number stands in every id."""
+    n_units = draws.N_ALBUMS * len(catalogue(source).families)
+    shown = itertools.count(1)
+    for k, (unit, views) in enumerate(draws.draw_units(source, "more", n_units, letter=f"{prefix}{number}")):
+        for view in views:
+            yield _unit_shot(f"{prefix}{number}{next(shown):03d}", source, split, unit, view)
+        if unlisted and k % 7 == 6:
+            view = _PLUG_VIEWS[k // 7 % 2]
+            shot_id = f"{prefix}{number}x{k // 7 + 1:02d}"
+            of_split = "train" if k // 7 % 4 < 2 else "calibration"
+            unit = draws.unknown_unit(f"X{shot_id}", of_split)
+            yield _unit_shot(shot_id, "decoy", split, unit, view, as_view="decoy")
+
+
 #: Sets that are what they are.
 SETS = {"shipped": shipped_shots, "pell": pell_shots, "third": third_shots, "first": first_shots}
 #: Sets of as many shots as are asked for.
-DRAWN = {"wild": wild_shots, "worn": worn_shots, "dyed": dyed_shots, "yard": yard.yard_shots}
+DRAWN = {
+    "wild": wild_shots,
+    "worn": worn_shots,
+    "dyed": dyed_shots,
+    "yard": yard.yard_shots,
+    "more": functools.partial(more_shots, "marrow_finch", "mm", True),
+    "more_pell": functools.partial(more_shots, "pell_works", "pm", False),
+    "more_third": functools.partial(more_shots, THIRD_MAKER, "tm", False),
+}
 
 
 # Shots
