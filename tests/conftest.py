@@ -423,6 +423,48 @@ def seen_as(monkeypatch):
 
 
 @pytest.fixture
+def pallet(monkeypatch, seen_as, plain_photo):
+    """A photo of two simulated units of the demo side by side: KNOT 40 E, then DUNLIN 6 second."""
+    from dataclasses import replace
+
+    from plugface.vision import observe as eyes
+
+    seen_as(left=("KNOT 40", "E", "front"), right=("DUNLIN 6", "second", "front"), faultless=True)
+    single = eyes.observe
+
+    def both(photo, **_):
+        left, right = (single(replace(photo, name=f"{side}.jpg")) for side in ("left", "right"))
+        moved = tuple((x + 5000, y) for x, y in right.units[0].polygon)
+        return replace(left, units=(*left.units, replace(right.units[0], polygon=moved)))
+
+    monkeypatch.setattr(eyes, "observe", both)
+    return plain_photo("pallet.jpg")
+
+
+@pytest.fixture
+def close_up(monkeypatch, seen_as, plain_photo):
+    """A close-up of a green and an orange plug, round which no unit is outlined; with a stray letter."""
+    from dataclasses import replace
+
+    from plugface.vision import observe as eyes
+    from plugface.vision.observations import Connector, Text
+
+    seen_as(another=("KNOT 40", "E", "front"))
+    bare = eyes.observe
+    corners = ((100.0, 300.0), (500.0, 300.0), (500.0, 600.0), (100.0, 600.0))
+    green = Connector(corners, {"GN": 0.9, "BN": 0.1}, {"M": 1.0}, None, 0.9)
+    right = tuple((x + 600, y) for x, y in corners)
+    orange = Connector(right, {"OG": 0.9, "RD": 0.1}, {"L": 1.0}, None, 0.9)
+    stray = Text(tuple((x, y / 10) for x, y in corners), "E", 0.9, "printed", 30.0)
+
+    def look(photo, **_):
+        return replace(bare(photo), loose=(green, orange), texts=(stray,))
+
+    monkeypatch.setattr(eyes, "observe", look)
+    return plain_photo("close_up.jpg")
+
+
+@pytest.fixture
 def draw_maps():
     """The segmenter's maps as a faultless network would give them."""
     return _draw_maps
@@ -644,8 +686,8 @@ def filled_yard(tmp_path, _yard_once):
     return shutil.copytree(folder, tmp_path / "yard"), dict(hashes)
 
 
-#: What was read beside the first unit of `filled_yard`.
-PLATE = "ZZ9 4711 ABC 8"
+#: What was read beside the first unit of `filled_yard`: nobody's, in the form of a vehicle's number.
+PLATE = "0AUK DUNL3K0 001234"
 
 
 def fill_yard(folder):
@@ -878,6 +920,8 @@ class Phone:
         self._run_scripts(False)
         for address in self._opened:
             self._tools.send("Storage.clearDataForOrigin", {"origin": address, "storageTypes": STORED})
+        # Units of two tests can have one name at one address: a page that waits would open the next one's.
+        self.page.goto("about:blank")
         self._opened.clear()
         return True
 

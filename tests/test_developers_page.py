@@ -7,6 +7,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TRIED = (ROOT / "training_data_demo/TRIED.md").read_text(encoding="utf-8")
 FOLDERS = {
     "plugface.vision": "vision",
     "plugface.models": "models",
@@ -39,7 +40,7 @@ def named_paths(text):
 
 
 def test_every_path_that_is_named_exists():
-    paths = list(named_paths(PAGE))
+    paths = [*named_paths(PAGE), *named_paths(TRIED)]
     assert len(paths) > 80
     missing = [word for word, path in paths if not path.exists()]
     assert missing == []
@@ -54,7 +55,10 @@ def test_every_room_stands_in_the_table():
                 assert named, f"{top}/{room.name}/ is in no row"
 
 
-@pytest.mark.parametrize("page", ["DEVELOPERS.md", "README.md", "training_data_demo/MEASURED.md"])
+@pytest.mark.parametrize(
+    "page",
+    ["DEVELOPERS.md", "README.md", "training_data_demo/MEASURED.md"],
+)
 def test_every_module_that_is_named_to_be_run_exists(page):
     text = (ROOT / page).read_text(encoding="utf-8")
     named = set(re.findall(r"python\s+-m\s+(plugface(?:\.\w+)+)", text))

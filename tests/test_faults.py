@@ -200,6 +200,9 @@ def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alph
 #: Each row of cli/docs/faults.md -> the tests that hold it.
 FAULTS = {
     "`kill -9` while sorting": ("test_cli_sort::test_a_run_that_is_cut_off_goes_on",),
+    "Ctrl-C while sorting, once or more often": (
+        "test_cli_sort::test_ctrl_c_is_answered_at_once_and_a_second_one_breaks_nothing",
+    ),
     "sorting killed while its workers start": (
         "test_cli_sort::test_workers_end_when_the_sort_is_killed_while_they_start",
     ),
@@ -269,8 +272,15 @@ FAULTS = {
         "test_cli_web_offline::test_a_code_that_was_changed_takes_the_copy_with_it",
         "test_cli_web_offline::test_a_changed_catalogue_is_fetched_anew_an_unchanged_one_is_not_and_its_age_is_said",
     ),
+    "a phone's clock that was ahead by more than a day, and was put right": (
+        "test_cli_web_offline::test_a_copy_that_was_compared_while_the_clock_was_ahead_is_of_unknown_age",
+    ),
     "a browser that promises no room": (
         "test_cli_web_offline::test_a_browser_that_does_not_promise_to_keep_photos_is_told_of",
+    ),
+    "no room left on the phone": (
+        "test_cli_web_offline::test_where_the_phone_has_no_room_left_each_photo_goes_once",
+        "test_cli_web_offline::test_where_the_phone_has_no_room_left_no_photo_stays_for_the_next_unit",
     ),
     "connections that ask for nothing": (
         "test_cli_web_connections::test_whoever_asks_for_nothing_is_let_go",
@@ -454,6 +464,9 @@ FAULTS = {
     "a worker of a cluster killed": (
         "test_cli_lot_parallel::test_a_worker_killed_in_the_middle_loses_nothing",
         "test_cli_lot_parallel::test_a_photo_that_kills_every_worker_is_reported",
+    ),
+    "a worker of a cluster that does not see `run/`, or whose model cannot be used": (
+        "test_cli_sort::test_a_machine_that_does_not_see_the_catalogue_is_named_and_no_photo_is_blamed",
     ),
     "a worker that takes too much memory while sorting": (
         "test_cli_sort::test_a_photo_that_takes_more_memory_than_a_worker_may_is_one_row",

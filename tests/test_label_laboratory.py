@@ -19,7 +19,7 @@ from plugface.cli.evaluation.label_laboratory import (
 )
 from plugface.models.learning.classifier import default_model_path, load_model
 
-PER_LAYOUT = 25  # 13 layouts: 325 labels; of each layout 6 where not all is tried
+PER_LAYOUT = 25  # 17 layouts: 425 labels; of each layout 6 where not all is tried
 
 
 @pytest.fixture(scope="module")
@@ -42,14 +42,15 @@ def test_each_layout_names_family_and_variant(tallies, per_layout, layout):
     tally = tallies[layout]
     assert tally.n == per_layout
     assert tally.variant >= 0.97 * tally.n, tally.missed
-    assert tally.accepted >= 0.9 * tally.n, tally.missed
+    assert tally.accepted >= 0.97 * tally.n, tally.missed
     assert tally.wrong == 0, tally.missed
 
 
-def test_all_layouts_together_are_right_in_99_of_100(tallies, per_layout):
+def test_all_layouts_together_are_right_and_accepted_in_99_of_100(tallies, per_layout):
     n = sum(tally.n for tally in tallies.values())
     assert n == per_layout * len(LAYOUTS)
     assert sum(tally.variant for tally in tallies.values()) >= 0.99 * n
+    assert sum(tally.accepted for tally in tallies.values()) >= 0.99 * n
 
 
 def test_a_label_of_a_family_that_is_missing_is_never_accepted(model, some):

@@ -147,6 +147,30 @@ def test_every_variation_occurs(shipped):
     assert any(shot.height > shot.width for shot in shipped)
 
 
+def test_further_units_are_none_of_the_shipped_ones_and_each_family_is_seen_in_each_view(shipped):
+    families = catalogue("marrow_finch").families
+    more = plan.DRAWN["more"](268)  # one round: 14 families in eight lists of views, and 16 that are unlisted
+    of_catalogue = [shot for shot in more if shot.set == "marrow_finch"]
+    units = {placed.unit.unit_id for shot in more for placed in shot.units}
+    assert not units & {placed.unit.unit_id for shot in shipped for placed in shot.units}
+    assert not {shot.id for shot in more} & {shot.id for shot in shipped}
+    assert {shot.split for shot in more} == {"train"}
+    shown = Counter((shot.units[0].unit.family, shot.view) for shot in of_catalogue)
+    assert len(shown) == 4 * len(families)
+    assert min(shown.values()) >= 3
+    unlisted = {shot.units[0].unit.family for shot in more if shot.set == "decoy"}
+    assert len(more) - len(of_catalogue) == 16
+    assert not unlisted & set(wild.unknown_families("test"))  # what is tested by is not learned from
+    (nth,) = plan.DRAWN["more"](1, 300)
+    assert nth.id not in {shot.id for shot in more}  # another round
+
+
+def test_further_units_of_makers_for_testing_are_for_testing():
+    shots = [*plan.DRAWN["more_pell"](8), *plan.DRAWN["more_third"](8)]
+    assert {shot.split for shot in shots} == {"test"}
+    assert {shot.set for shot in shots} == {"pell_works", "tenter_twill"}
+
+
 def _sideways(shots, view):
     """Photos of units that lie flat with headers that open over an edge."""
     for shot in shots:

@@ -181,8 +181,8 @@ BREAKS = (
     Break(
         "a barcode speaks against variants it does not name",
         "models/decision/variants.py",
-        "np.where(hits, BARCODE_NATS, 0.0)",
-        "np.where(hits, BARCODE_NATS, -1.0)",
+        "odds = np.zeros(len(family.variants) + 1)\n        odds[sorted(",
+        "odds = np.full(len(family.variants) + 1, -1.0)\n        odds[sorted(",
         "test_models_decision_variants.py",
     ),
     Break(
