@@ -32,7 +32,7 @@ def take(page, face: str, file: dict) -> None:
 
 
 def press_try_now(page) -> None:
-    """Press the button where it still is: the page may have begun by itself, and it goes with what it is for."""
+    """Press the button where it still is: the page may have begun by itself."""
     buttons = "[...document.querySelectorAll('#outbox button')]"
     page.evaluate(f"() => {buttons}.find((one) => one.textContent === 'Try now')?.click()")
 
