@@ -8,7 +8,7 @@ from collections import Counter
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
-from itertools import count
+from itertools import chain, count, islice
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -786,6 +786,7 @@ def browser():
     chromium = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
     if chromium is None:
         pytest.skip("no Chromium on this machine")
+    playwright.expect.set_options(timeout=SECONDS)  # else five seconds, whatever a context is told
     with playwright.sync_playwright() as driver:
         started = driver.chromium.launch(
             executable_path=chromium,
@@ -805,25 +806,28 @@ def serve(make_yard):
 #: Port that pages were served on -> whether one is now. A browser keeps the files of an address it knows.
 _PORTS: dict[int, bool] = {}
 
+#: Further ones, below those that a system gives to whoever asks for any: a page that was stopped finds its
+#: own free when it is served again. Each of several processes begins elsewhere.
+_FURTHER = count(20_000 + os.getpid() % 1000 * 12)
+
 
 def _bind(port: int):
     """A socket on a port of this machine: 0 stands for one that was used before, if one is free."""
     import socket
 
-    known = [port] if port else [*(one for one, used in _PORTS.items() if not used), 0]
-    for one in known:
+    free = [one for one, used in _PORTS.items() if not used]
+    for one in [port] if port else chain(free, islice(_FURTHER, 1000)):
         listener = socket.socket()
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind(("127.0.0.1", one))
             listener.listen()
-        except OSError:  # another process has it meanwhile
+        except OSError:  # another process has it
             listener.close()
-            if one == known[-1]:
-                raise
         else:
-            _PORTS[listener.getsockname()[1]] = True
+            _PORTS[one] = True
             return listener
+    raise OSError(f"no free port: {port or 'any'}")
 
 
 @contextmanager
@@ -838,6 +842,8 @@ def _serving(make_yard):
     running = []
 
     def begin(port: int = 0, **settings):
+        # On a busy machine the second photo of a unit is long in coming; it is to be answered with the first.
+        settings["limits"] = {"hold_s": 120.0, **settings.get("limits", {})}
         made = make_yard(**settings)
         listener = _bind(port)
         made.port = listener.getsockname()[1]
@@ -853,7 +859,7 @@ def _serving(make_yard):
             made.stand_in.gate.set()
             made.client.close()
             server.should_exit = True
-            thread.join(20)
+            thread.join(60)
             listener.close()
             _PORTS[made.port] = False
             made.yard.close()
@@ -861,12 +867,42 @@ def _serving(make_yard):
         made.stop = stop
         running.append(made)
         while not server.started:
+            assert thread.is_alive(), "the page was not begun"
             time.sleep(0.02)
         return made
 
     yield begin
     for made in running:
         made.stop()
+
+
+@pytest.fixture
+def nudge():
+    """Evaluate words on a page that may go elsewhere by itself meanwhile: it has begun what they ask for."""
+    from playwright.sync_api import Error
+
+    def call(page, words: str) -> None:
+        try:
+            page.evaluate(words)
+        except Error as error:
+            if "context was destroyed" not in str(error):
+                raise
+
+    return call
+
+
+@pytest.fixture
+def press_try_now(nudge):
+    """Press the button where it still is: the page may have begun by itself."""
+    buttons = "[...document.querySelectorAll('#outbox button')]"
+    words = f"() => {buttons}.find((one) => one.textContent === 'Try now')?.click()"
+    return lambda page: nudge(page, words)
+
+
+@pytest.fixture
+def say_online(nudge):
+    """Say what a phone says when its signal is back; the page may have noticed by itself."""
+    return lambda page: nudge(page, "() => { window.dispatchEvent(new Event('online')); }")
 
 
 @pytest.fixture

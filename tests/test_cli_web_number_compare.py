@@ -96,7 +96,8 @@ def test_both_codes_of_a_photo_are_told_anew_once_the_server_has_another_copy(se
     hazard = next(f for f in catalogue.families if f.hazard != "none")
     with phone.expect_response("**/api/v1/numbers"):
         phone.goto(made.url)
-    phone.wait_for_load_state("networkidle")  # the copy is kept
+    phone.fill("[name=typed]", "12V")
+    phone.get_by_text("No photo was looked at").wait_for()  # the copy is kept
     head = made.yard.catalogue.head.model_copy(update={"name": "Another name"})
     made.yard.catalogue = made.yard.catalogue.model_copy(update={"head": head, "sha256": "f" * 64})
     vars(made.yard).pop("numbers", None)
