@@ -378,6 +378,51 @@ def test_a_unit_the_page_will_not_have_yet_does_not_hold_the_next_and_can_be_rem
     phone.wait_for_selector("#outbox", state="hidden")
 
 
+#: Presses the button in the moment in which it comes, before the page does anything else.
+TRY_NOW_AT_ONCE = """() => {
+  const shown = () => [...document.querySelectorAll("#outbox button")]
+    .find((one) => one.textContent === "Try now" && !one.hidden);
+  const watch = new MutationObserver(() => {
+    if (!shown()) return;
+    watch.disconnect();
+    shown().click();
+  });
+  watch.observe(document.querySelector("#outbox"), { childList: true, attributes: true, subtree: true });
+}"""
+
+
+def test_whoever_presses_try_now_as_it_comes_waits_no_longer(serve, phone):
+    made, turned_away = serve(), []
+
+    def turn_away_once(route):
+        if turned_away:
+            route.continue_()
+            return
+        turned_away.append(route)
+        said = '{"error": "It could not be written to disk", "hint": ""}'
+        route.fulfill(status=503, headers={"retry-after": "300"}, content_type="application/json", body=said)
+
+    phone.route("**/photos?*", turn_away_once)
+    phone.goto(made.url)
+    phone.evaluate(TRY_NOW_AT_ONCE)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_for_answer(phone)
+    assert turned_away
+
+
+def test_a_signal_that_comes_back_while_a_photo_is_still_failing_is_not_forgotten(serve, phone, say_online):
+    made, failing = serve(), []
+    phone.route("**/photos?*", lambda route: route.continue_() if failing else failing.append(route))
+    phone.goto(made.url)
+    take(phone, "front", picture(number=1))
+    phone.click("#send:enabled")
+    wait_until(lambda: phone.evaluate("1") and failing)
+    say_online(phone)
+    failing[0].fulfill(status=502, headers={"retry-after": "300"}, body="")  # as a proxy may say
+    wait_for_answer(phone)
+
+
 def test_an_oversize_file_is_said_on_the_phone(serve, phone):
     made = serve(limits={"photo_bytes": 20_000})
     phone.goto(made.url)
@@ -675,6 +720,24 @@ def test_an_answer_that_comes_meanwhile_breaks_no_removal_off(serve, phone):
     phone.evaluate(_LATE_PUTS)
     remove.click()
     made.stand_in.gate.set()
+    remove.wait_for(state="detached")
+    assert made.client.get(f"/api/v1/units/{unit}").json()["typed"] == [right]
+
+
+def test_a_photo_that_arrives_meanwhile_breaks_no_removal_off(serve, phone):
+    made = serve()
+    unit = "a" * 32
+    wrong, right = "K99999/999", "K27418/052"
+    begin_typed(made, unit, typed=[wrong, right])
+    held = []
+    phone.route("**/photos?*", lambda route: held.append(route))
+    phone.goto(f"{made.url}/units/{unit}")
+    phone.set_input_files(".next input.camera", picture(number=1))
+    wait_until(lambda: phone.evaluate("1") and held)
+    remove = phone.get_by_role("button", name=f"Remove: {wrong}")
+    phone.evaluate(_LATE_PUTS)
+    remove.click()
+    held[0].continue_()
     remove.wait_for(state="detached")
     assert made.client.get(f"/api/v1/units/{unit}").json()["typed"] == [right]
 

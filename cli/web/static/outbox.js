@@ -17,6 +17,7 @@ const box = document.querySelector("#outbox");
 const progress = new Map(); // unit -> words on how far it is
 const later = new Map(); // unit -> time before which it is not sent: the page answered, but not for this one
 let working = false;
+let asked = false; // to send now, while it was sending: what fails then is tried once more at once
 let wake = () => {};
 let arrived = () => {};
 
@@ -49,6 +50,7 @@ function join(before, details) {
 }
 
 export async function run() {
+  asked = true;
   wake();
   if (working) return;
   working = true;
@@ -62,6 +64,7 @@ export async function run() {
         await pause(Math.min(...open.map((one) => later.get(one.id))) - Date.now());
         continue;
       }
+      asked = false;
       const outcome = await send(unit.id);
       if (outcome.done) {
         failures = 0;
@@ -82,9 +85,9 @@ export async function run() {
       } else {
         const seconds = outcome.wait ?? WAITS_S[Math.min(failures++, WAITS_S.length - 1)];
         progress.set(unit.id, { text: say(outcome.text, { seconds }), waiting: true });
-        await show();
         if (outcome.answered) later.set(unit.id, Date.now() + seconds * 1000); // the next one is tried at once
-        else await pause(seconds * 1000);
+        await show(); // with it comes the button that takes it out of `later` again
+        if (!outcome.answered && !asked) await pause(seconds * 1000);
       }
     }
   } finally {

@@ -29,7 +29,7 @@ function makeId() {
 const codes = new WeakMap(); // photo -> codes in it, as soon as they are read
 const scanned = new Map(); // what a scan wrote into the field -> all codes that it read with it
 
-let removing; // what is being taken back: an answer that comes meanwhile waits, or the page would break it off
+let removing; // what is being taken back: an answer or arrival meanwhile waits, or the page would break it off
 let inHand = () => false; // whether anything of a unit is on the page that was not sent yet
 
 const megabytes = (bytes) => (bytes / 1e6).toLocaleString(document.documentElement.lang, { maximumSignificantDigits: 2 });
@@ -314,8 +314,9 @@ if (place) {
 }
 // To the answer of what was just sent; whoever reads another unit's card, or has the next unit in hand, is not torn away
 // from it.
-onArrival((unit, left) => {
+onArrival(async (unit, left) => {
   if (place ? place.dataset.unit !== unit : left > 0) return;
+  await removing;
   if (place || !(inHand() || document.querySelector("dialog[open]"))) leave(() => location.assign(`/units/${unit}`));
   else offerAnswer(document.querySelector("#arrived"), unit);
 });
