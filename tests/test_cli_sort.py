@@ -89,6 +89,9 @@ class StandIn:
         if "log" in shows:
             with open(shows["log"], "a") as log:
                 log.write(f"{name}\n")
+        if "go" in shows:  # so many are looked at until then
+            while not os.path.exists(shows["go"]) and len(Path(shows["log"]).read_text().split()) >= 12:
+                time.sleep(0.01)
         if shows.get("act") == "die":
             while "after" in shows and not os.path.exists(shows["after"]):
                 time.sleep(0.01)
@@ -1085,9 +1088,10 @@ module.sort(module.Path(sys.argv[2]), module.Path(sys.argv[3]), workers=2)
 
 @pytest.mark.parametrize("signal_number", [signal.SIGKILL, signal.SIGINT])
 def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
-    log = tmp_path / "log"
+    log, go = tmp_path / "log", tmp_path / "go"
     log.touch()
-    files = {f"u{n}_front.jpg": photo(plugs="VT BU GN", salt=n, log=str(log), seconds=0.1) for n in range(40)}
+    shows = {"plugs": "VT BU GN", "log": str(log), "go": str(go), "seconds": 0.1}
+    files = {f"u{n}_front.jpg": photo(salt=n, **shows) for n in range(40)}
     lot, run = lay_out(tmp_path / "lot", files), tmp_path / "run"
     child = subprocess.Popen(
         [sys.executable, "-c", _CHILD, __file__, str(lot), str(run)], stderr=subprocess.DEVNULL
@@ -1096,7 +1100,8 @@ def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
         assert child.poll() is None
         time.sleep(0.02)
     child.send_signal(signal_number)
-    child.wait(30)
+    go.touch()
+    child.wait(120)
     time.sleep(1.0)  # the workers notice that they are alone
     looked_before = len(log.read_text().split())
     assert looked_before < 40
@@ -1315,12 +1320,10 @@ def test_workers_end_when_the_sort_is_killed_while_they_start():
 import os, time
 from plugface.cli.lot import parallel
 parallel.os.getpid = lambda: 2**22 + 1  # as if the master had gone before its workers were ready
-for item, result in parallel.map_unordered(time.sleep, iter([60.0])):
+for item, result in parallel.map_unordered(time.sleep, iter([3600.0])):
     print(type(result).__name__)
 """
-    started = time.monotonic()
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    assert time.monotonic() - started < 50
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300)
     assert "WorkerFailed" in done.stdout
 
 

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tarfile
 import threading
+import time
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -333,8 +334,10 @@ def test_a_backup_while_photos_come_in_lacks_nothing_that_it_names(filled_yard, 
     sizes = []
     try:
         for turn in range(4):
-            while len(written) < 5 * turn:
-                pass
+            more = len(written) + 5  # than there were when the backup before was done
+            while len(written) < more:
+                assert thread.is_alive()
+                time.sleep(0.001)
             with closing(Ledger(folder / "ledger.sqlite")) as ledger:
                 back_up(ledger, tmp_path / f"kept{turn}.tar", who="Ada")
             restore(tmp_path / f"kept{turn}.tar", tmp_path / f"new{turn}", who="Ada")

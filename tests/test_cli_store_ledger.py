@@ -427,7 +427,7 @@ def postgresql(tmp_path_factory):
         stderr=subprocess.DEVNULL,
         **account,
     )
-    for _ in range(300):  # its socket is there before it takes anybody in
+    for _ in range(1200):  # its socket is there before it takes anybody in
         try:
             psycopg.connect(host=str(folder), user="postgres", dbname="postgres").close()
             break

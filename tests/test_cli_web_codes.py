@@ -62,7 +62,7 @@ def test_the_card_asks_a_known_person_for_no_name(made, jpeg):
     ada, own = bearer(made, made.ada), bearer(made, made.own)
     made.stand_in.gate.set()
     made.client.post(f"{UNITS}/{A}/photos", content=jpeg(1), headers=own)
-    for _ in range(400):
+    for _ in range(2400):
         if made.client.get(f"{UNITS}/{A}", headers=own).json()["state"] == "answered":
             break
         threading.Event().wait(0.05)

@@ -65,7 +65,7 @@ def test_photos_that_take_long_to_check_hold_their_own_lot_alone(make_yard, jpeg
     def check(data):
         if data == slow:
             checked.append("slow")
-            assert gate.wait(60)
+            assert gate.wait(300)
         return clean_photo(data, Limits())
 
     made = make_yard(open_lot=False, local_names=False, check_photo=check)
@@ -92,14 +92,20 @@ def test_a_phone_with_many_units_holds_no_other_phone_of_its_lot(make_yard, jpeg
         enemy, honest = (Phone(port, address).enter(code) for address in ("127.2.0.1", "127.1.0.1"))
         session = Phone(port, "127.2.0.1").enter(code)  # on the same address
         try:
-            sent = [send(enemy, number, jpeg) for number in range(12)]
+            sent = [send(enemy, 0, jpeg)]
+            until = time.monotonic() + 60
+            while not made.stand_in.asked:  # the first is in hand before there is another to choose from
+                assert time.monotonic() < until
+                time.sleep(0.02)
+            sent += [send(enemy, number, jpeg) for number in range(1, 12)]
             assert sent == [202] * 10 + [503] * 2  # as many as it left to others
             assert [send(honest, 100, jpeg), send(session, 101, jpeg)] == [202, 202]
         finally:
             made.stand_in.gate.set()
-        until = time.monotonic() + 60
+        until = time.monotonic() + 120
         lot = made.yard.queue.lot(name="Both")
-        while made.yard.queue.counts(lot.key) != {"answered": 12} and time.monotonic() < until:
+        while made.yard.queue.counts(lot.key) != {"answered": 12}:
+            assert time.monotonic() < until, made.yard.queue.counts(lot.key)
             time.sleep(0.05)
     marks = [question.photos[0].sha256 for question in made.stand_in.asked]
     places = {number: marks.index(clean_photo(jpeg(number), Limits()).sha256) for number in (100, 101)}
@@ -137,9 +143,11 @@ def test_nothing_of_four_phones_is_lost_beside_a_hostile_one(made, jpeg, monkeyp
             with ThreadPoolExecutor(2) as crowd:
                 late = crowd.submit(Phone(port, "127.1.0.9").enter, codes[0]).result()
             assert serve_phone(late, f"{999:032x}", photos[0], 120).right
-            # What is no photo waits behind its lot's other photos: the honest ones may be done before.
-            until = time.monotonic() + 60
-            while not met["status 422"] and time.monotonic() < until:
+            # What is no photo waits behind its lot's other photos: the honest ones may be done before. And
+            # before its lot is full, on a busy machine.
+            until = time.monotonic() + 120
+            while not (met["status 422"] and met["status 429"] and met["status 503"]):
+                assert time.monotonic() < until, met
                 time.sleep(0.1)
         finally:
             ending.set()

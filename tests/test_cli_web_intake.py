@@ -198,7 +198,7 @@ def test_a_busy_lot_waits_for_others_so_long_and_no_longer(monkeypatch):
 
     async def both() -> bool:
         async with intake.checking("SOUTH"):
-            with anyio.fail_after(5):
+            with anyio.fail_after(60):
                 async with intake.checking("NORTH") as turn:
                     return turn.busy
 
@@ -232,6 +232,8 @@ def test_a_photo_of_a_busy_lot_is_checked_by_the_process_behind(make_yard, jpeg,
     niceness = []
     checker = PhotoChecker(Limits())
     made = make_yard(check_photo=checker)
+    # What a small photo took is forgiven before a busy machine has looked.
+    monkeypatch.setattr(made.app.state.intake, "_clock", lambda: 0.0)
     for name in ("_pool", "_behind"):
 
         def call(data, on_spent, name=name, pool=getattr(checker, name)):

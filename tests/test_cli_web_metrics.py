@@ -30,7 +30,7 @@ def read(made) -> dict[tuple, float]:
     return {(s.name, *s.labels.values()): s.value for family in families for s in family.samples}
 
 
-def wait_until(done, seconds: float = 30) -> None:
+def wait_until(done, seconds: float = 120) -> None:
     until = time.monotonic() + seconds
     while not done():
         assert time.monotonic() < until

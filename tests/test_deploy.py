@@ -134,7 +134,7 @@ def test_a_photo_that_takes_too_much_memory_ends_alone_under_the_limit_of_the_se
     )
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as client:
-            for _ in range(600):
+            for _ in range(1800):
                 try:
                     client.get("/healthz")
                     break

@@ -190,7 +190,7 @@ def test_a_name_that_the_terminal_cannot_show_is_shown_as_numbers(tmp_path, alph
     start = [sys.executable, "-c", "from plugface.cli.main import main; main()"]
     words = [*start, "ledger", "export", out, "--ledger", str(tmp_path / "ledger.sqlite")]
     done = subprocess.run(
-        words, capture_output=True, env=os.environ | {"PYTHONIOENCODING": alphabet}, timeout=60
+        words, capture_output=True, env=os.environ | {"PYTHONIOENCODING": alphabet}, timeout=300
     )
     assert (done.returncode, done.stderr) == (0, b"")
     assert b"\\udcff" in done.stdout

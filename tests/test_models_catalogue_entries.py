@@ -215,9 +215,9 @@ def test_too_many_families_are_refused_before_one_is_opened(tmp_path, monkeypatc
 def test_a_pattern_that_hangs_other_engines_takes_no_time():
     # Nested repetition: a backtracking engine needs about 2**40 steps for this text.
     pattern = compile_pattern(r"^(?:(?:\d+)+)+$")
-    start = time.perf_counter()
+    start = time.thread_time()  # what else the machine has to do is left out
     assert pattern.fullmatch("1" * 40 + "x") is None
-    assert time.perf_counter() - start < 0.5
+    assert time.thread_time() - start < 0.5
 
 
 @pytest.mark.parametrize(
