@@ -5,13 +5,21 @@ enough".
 """
 
 import hashlib
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+
+import numpy as np
 
 #: SHA-256 and name of each network, as `sha256sum` writes them: those beside the list, and two of the package
 #: rapidocr.
 SUMS = "SHA256SUMS"
 _WEIGHTS = Path(__file__).parent / "weights"
+
+# Numbers of fields in a model's file: ModelProto.graph, GraphProto.initializer, TensorProto.data_type and
+# .raw_data, and of the data type float (https://github.com/onnx/onnx/blob/main/onnx/onnx.proto3).
+_GRAPH, _INITIALIZER, _DATA_TYPE, _RAW_DATA, _FLOAT = 7, 5, 2, 9, 1
+_EXPONENT = np.uint32(0x7F80_0000)  # bits of a single float that are all zero in subnormals (IEEE 754)
 
 
 def find_sum(path: Path) -> str | None:
@@ -32,3 +40,74 @@ def _read_sums(folder: Path) -> dict[str, str]:
     except FileNotFoundError:
         return {}
     return {name: digest for digest, name in (line.split() for line in lines)}
+
+
+def flush_subnormals(model: bytes) -> bytes:
+    """An ONNX model with those weights at zero that are too small for a normal float.
+
+    A product with one of them takes a processor some hundred times as long. In the packaged finder of text
+    they are one weight in ten, most of them in two layers: in training they died away. Without them it
+    answers the same to the last bit in 0.35 of the time (one thread, 640 x 480 pixels, 2026-12-01).
+
+    Parameters
+    ----------
+    model : bytes
+        As in its file; one that is no model comes back as it is.
+
+    Returns
+    -------
+    model : bytes
+    """
+    flushed = bytearray(model)
+    try:
+        for graph in _fields(model, 0, len(model), _GRAPH):
+            for tensor in _fields(model, *graph, _INITIALIZER):
+                if _varint(model, *_fields(model, *tensor, _DATA_TYPE)[0])[0] != _FLOAT:
+                    continue
+                for start, end in _fields(model, *tensor, _RAW_DATA):
+                    bits = np.frombuffer(flushed, "<u4", (end - start) // 4, start)
+                    bits[(bits & _EXPONENT) == 0] = 0
+    except (IndexError, ValueError):
+        return model
+    return bytes(flushed)
+
+
+def _fields(model: bytes, start: int, end: int, wanted: int) -> list[tuple[int, int]]:
+    """Where the contents of a message's fields of one number lie (protobuf's wire format).
+
+    Raises
+    ------
+    IndexError, ValueError
+        If the bytes are no message.
+    """
+    return [(first, last) for number, first, last in _walk(model, start, end) if number == wanted]
+
+
+def _walk(model: bytes, at: int, end: int) -> Iterator[tuple[int, int, int]]:
+    while at < end:
+        key, at = _varint(model, at, end)
+        first = at
+        if key & 7 == 2:
+            length, first = _varint(model, at, end)
+            at = first + length
+        elif key & 7 == 0:
+            at = _varint(model, at, end)[1]
+        elif key & 7 in {1, 5}:
+            at += 8 if key & 7 == 1 else 4
+        else:
+            raise ValueError(f"no kind of field is {key & 7}")
+        if at > end:
+            raise ValueError("a field goes on beyond its message")
+        yield key >> 3, first, at
+
+
+def _varint(model: bytes, at: int, end: int) -> tuple[int, int]:
+    """A number in groups of seven bits, lowest first, and the place behind it."""
+    value = shift = 0
+    while at < end:
+        value |= (model[at] & 127) << shift
+        shift += 7
+        at += 1
+        if not model[at - 1] & 128:
+            return value, at
+    raise ValueError("a number goes on beyond its message")

@@ -18,7 +18,7 @@ import cv2
 os.environ.setdefault("ORT_DISABLE_TELEMETRY", "1")
 
 import onnxruntime
-from plugface.vision.network_files import find_sum, measure_sum
+from plugface.vision.network_files import find_sum, flush_subnormals, measure_sum
 
 #: Threads of one network run, at most: the machines this is meant for have few cores. Where OpenCV was told
 #: to use fewer, as in one of several processes that share the cores, so does the network.
@@ -78,7 +78,8 @@ def _open_network(path: str, threads: int) -> Session:
     # Threads that wait for work in a busy loop take the other core from whatever else runs there.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     try:
-        return onnxruntime.InferenceSession(path, options, providers=["CPUExecutionProvider"])
+        model = flush_subnormals(Path(path).read_bytes())
+        return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
     except Exception as error:  # the library has a class for each way, and all of them mean a bad file
         words = " ".join(str(error).split())[:120]
         raise BrokenNetwork(errno.ENOENT, f"it is not a network that can be loaded ({words})", path) from None
