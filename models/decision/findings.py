@@ -167,7 +167,7 @@ def name_sides(
         summed[:, columns_of_witness("label")].sum(axis=1),
     ]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
-    named += _casting_and_rest(totals, index, noise)
+    named += [row for rows in _casting_and_rest(totals, noise) for row in sorted(rows)]
     named += [row for _, rows in _number_and_rest(views, totals, index, noise) for row in sorted(rows)]
     named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]
     return list(dict.fromkeys(named))
@@ -218,24 +218,27 @@ def _label_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> 
 
 
 def _rest_against_casting(totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
-    rows = _casting_and_rest(totals, index, noise)
-    if not rows:
+    cast, best = _casting_and_rest(totals, noise)
+    if not cast:
         return []
-    cast, best = (index.families[row].key for row in rows)
-    words = f"The casting says {cast}, all that was seen together says {best}"
+    words = f"The casting says {_keys(cast, index)}, all that was seen together says {_keys(best, index)}"
     return [Finding("casting and the rest disagree", f"{words}: re-cased, or the mark is of something else.")]
 
 
-def _casting_and_rest(totals, index: CatalogueIndex, noise: ErrorModel) -> tuple[int, ...]:
-    """The family that a mark surely names and the one that all together speaks for, where they are two.
+def _casting_and_rest(totals, noise: ErrorModel) -> tuple[frozenset[int], frozenset[int]]:
+    """The families that a mark surely names and the one that all together speaks for, where it is none of
+    them; or nothing.
 
-    Many plugs outweigh any mark; that the mark is then of something else is not for us to say.
+    Many plugs outweigh any mark; that the mark is then of something else is not for us to say. Families whose
+    marks are alike, or the same, are asked together: which of them it is need not be sure.
     """
     summed = np.sum(totals, axis=0)
-    share = log_share(summed[:, columns_of_witness("casting")].sum(axis=1), noise.unknown)
-    cast, best = int(share.argmax()), int(summed.sum(axis=1).argmax())
-    marks = [{compact(mark.text) for mark in index.families[row].marks} for row in (cast, best)]
-    return () if share[cast] < 2 * SURE_NATS or marks[0] == marks[1] else (cast, best)
+    cast, best = summed[:, columns_of_witness("casting")].sum(axis=1), int(summed.sum(axis=1).argmax())
+    possible = np.flatnonzero(cast >= cast.max() - 2 * SURE_NATS)
+    doubt = 1.0 - (1.0 / (1.0 + np.exp(-log_share(cast, noise.unknown))))[possible].sum()
+    if best in possible or doubt > 1.0 / (1.0 + np.exp(2 * SURE_NATS)):
+        return frozenset(), frozenset()
+    return frozenset(np.flatnonzero(cast > cast.max() - SURE_NATS).tolist()), frozenset({best})
 
 
 def _number_against_rest(views, totals, index: CatalogueIndex, noise: ErrorModel) -> list[Finding]:
