@@ -76,10 +76,6 @@ class Candidate:
         return sum(e.weight for e in self.evidence)
 
 
-#: Name of a finding: two photos of the same face name different families. No re-cased unit shows two fronts.
-TWO_UNITS = "two units given as one"
-
-
 @dataclass(frozen=True)
 class Finding:
     """A contradiction or something else a person must look at."""
