@@ -187,7 +187,7 @@ def test_a_close_up_of_a_hazards_plug_warns_and_is_set_aside(catalogue, model, c
     assert (place.destination, place.bin) == ("hazard", f"HAZARD {name}")
     # Beside a unit that is named it is said all the same; the unit goes where it belongs.
     beside = replace(front, loose=(plug,))
-    decision = answer([beside, *photos(catalogue, "AUK 11", None, "back")], catalogue, model)
+    decision = answer([beside, *photos(catalogue, "AUK 11", None, "back", seed=1)], catalogue, model)
     assert (decision.verdict, decision.cautions[0].name) == ("identified", name)
     assert assign_place(decision, catalogue).destination != "hazard"
     doubtful = replace(front, units=(), loose=(replace(plug, colour={code: 0.3, "BN": 0.7}),))
@@ -226,7 +226,7 @@ def test_a_close_up_without_colours_says_that_they_could_not_be_judged(catalogue
     assert answer([close_up], catalogue, model).cautions[0].name == "colours unknown"
     # Another plug that lies beside in colour tells nothing of the unit's own.
     grey = replace(front.units[0], connectors=(plug,), other_order=None)
-    coloured = replace(front, units=(), loose=(replace(plug, colour={"GN": 1.0}),))
+    coloured = replace(close_up, photo_sha256="b" * 64, loose=(replace(plug, colour={"GN": 1.0}),))
     decision = answer([replace(front, units=(grey,)), coloured], catalogue, model)
     assert decision.cautions[0].name == "colours unknown"
 

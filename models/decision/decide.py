@@ -124,12 +124,7 @@ def decide(
     doubted = verdict == "ambiguous" and costs.accepts(best) and _told_by_unlisted_number(pooled, model)
     # Where nothing was read, every family keeps its share of the catalogue: no reason to warn of any.
     likely = named + [
-        index.families[r]
-        for r in ranked[:SHOWN]
-        if not unreadable
-        and r not in rows
-        and index.families[r].hazard != "none"
-        and posterior.families[r] >= costs.caution_at
+        index.families[r] for r in _likely_hazards(pooled, costs) if not unreadable and r not in rows
     ]
     # Whoever is told to leave it alone is not asked to turn it round for a photo: nor where it is a hazard
     # more likely than not.
@@ -188,6 +183,25 @@ def decide(
         costs=costs,
         turned=_turned(named, pooled.views, model.noise),
     )
+
+
+def _likely_hazards(pooled: PooledEvidence, costs: Costs) -> list[int]:
+    """Rows of the hazardous families to warn of, best first, however many others are likelier.
+
+    Where those of one kind are likely enough together and none is by itself, the likeliest of them.
+    """
+    families, ranked = pooled.index.families, pooled.ranked
+    hazards = [r for r in map(int, ranked) if families[r].hazard != "none"]
+    warned: set[int] = set()
+    for kind in {families[r].hazard for r in hazards}:
+        of_kind = [r for r in hazards if families[r].hazard == kind]
+        chances = pooled.posterior.families[of_kind]
+        if chances.sum() >= costs.caution_at:
+            warned |= {
+                of_kind[0],
+                *(r for r, c in zip(of_kind, chances, strict=True) if c >= costs.caution_at),
+            }
+    return [r for r in hazards if r in warned]
 
 
 def _turned(named: list[Family], views: tuple[UnitView, ...], noise: ErrorModel) -> tuple[str, ...]:
