@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from plugface.models.catalogue.entries import load_catalogue
 from plugface.models.catalogue.index import index_families
-from plugface.models.decision.findings import find_broken, find_contradictions, name_sides
+from plugface.models.decision.findings import find_broken, find_contradictions, find_untaught, name_sides
 from plugface.models.identify import identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.learning.simulate import draw_observations
@@ -182,3 +182,15 @@ def test_a_broken_plug_is_said_with_its_photo_wherever_it_is(catalogue):
     damaged = replace(whole, photo_sha256="b" * 64, units=(unit,))
     (finding,) = find_broken(gather_views([whole, damaged]))
     assert finding.message == ("plug 2 (BN) in photo 2 seems to have broken off: look at it before paying.")
+
+
+def test_a_colour_that_was_not_taught_is_said_where_plugs_are_seen(catalogue):
+    knot = catalogue.by_key["KNOT 40"]  # a plug of it has the last colour of the table
+    noise = replace(ErrorModel(), colour=tuple(row[:11] for row in ErrorModel().colour[:11]))
+    front, back = photo(catalogue, "KNOT 40", "front"), photo(catalogue, "KNOT 40", "back", plugs=False)
+    plugs = tuple(replace(plug, colour={"GN": 1.0}) for plug in front.units[0].connectors)
+    seen = replace(front, units=(replace(front.units[0], connectors=plugs),))
+    (finding,) = find_untaught([knot], gather_views([seen, back]), noise)
+    assert finding.message.startswith("Plug colour TQ (turquoise): ")
+    assert finding.message.endswith("speaks neither for nor against KNOT 40.")
+    assert find_untaught([knot], gather_views([back]), noise) == ()
