@@ -15,7 +15,7 @@ import pytest
 import zxingcpp
 from PIL import Image
 from plugface.cli.lot.grouped import Grouped
-from plugface.cli.present.report.overlay import describe, draw_overlay
+from plugface.cli.present.report.overlay import _place_tags, describe, draw_overlay
 from plugface.cli.present.report.page import Card, Picture, _data_uri, render_labels, render_report
 from plugface.cli.present.report.pairing import Pairable, find_pairs, read_plates
 from plugface.cli.present.report.printing import PROGRAMS, print_page
@@ -250,6 +250,34 @@ def test_an_overlay_says_in_words_what_it_draws():
     assert 'viewBox="0 0 400 533"' in str(
         draw_overlay(upright, upright.units[0])
     )  # as wide: its tags are no larger
+
+
+def test_tags_of_the_overlay_hide_no_other_and_are_not_cut_off():
+    corners = [(x, y) for y in (1.0, 5.0, 96.0) for x in (1.0, 6.0, 94.0)]
+    plugs = tuple(
+        Connector(((x, y), (x + 4, y), (x + 4, y + 3), (x, y + 3)), {"GN": 1.0}, {"M": 1.0}, None, 0.9)
+        for x, y in corners
+    )
+    seen = observations()
+    unit = replace(seen.units[0], connectors=plugs)
+    upright = replace(seen, units=(unit,), quality=replace(seen.quality, width_px=100, height_px=100))
+    drawn = str(draw_overlay(upright, unit))
+    tags = re.findall(r'<rect class="tag" x="(-?\d+)" y="(-?\d+)" width="42" height="20"', drawn)
+    places = [(int(x), int(y)) for x, y in tags]
+    assert len(places) == len(plugs)
+    assert all(0 <= x <= 400 - 42 and 0 <= y <= 400 - 20 for x, y in places)
+    for k, (x, y) in enumerate(places):
+        assert all(abs(x - other) >= 41 or abs(y - low) >= 19 for other, low in places[:k])  # rounded
+    assert drawn.count("<line ") >= 6  # the moved ones are still joined to their plugs
+    alone = replace(unit, connectors=plugs[4:5])  # a plug with room round it carries its tag
+    drawn = str(draw_overlay(replace(upright, units=(alone,)), alone))
+    assert ("<line " in drawn, 'x="11" y="16"' in drawn) == (False, True)
+
+
+def test_a_tag_that_is_moved_is_not_put_on_another_plug():
+    # The second has no room on its plug; above it would lie on the third, whose tag is still to come.
+    middles = [(200.0, 200.0), (205.0, 200.0), (205.0, 178.0)]
+    assert _place_tags(middles, 400.0) == [middles[0], (205.0, 222.0), middles[2]]
 
 
 def test_plugs_on_no_unit_are_drawn_without_a_number():
