@@ -37,6 +37,7 @@ def try_label(
     """
     from plugface.cli.lot.scan import ENDINGS
     from plugface.cli.present.screen import Screen
+    from plugface.cli.present.terminal import variant_line
     from plugface.cli.store.learned_model import default_model
     from plugface.cli.typed_label import typed_label
     from plugface.models.decision.label_reading import read_label
@@ -65,8 +66,7 @@ def try_label(
     answer = identify(seen, known, default_model(), chosen=[MostProminent()] * len(seen))
     console.print(_visible(f"By the label alone: {answer.message}"), soft_wrap=True)
     if answer.verdict == "identified" and answer.variant_message:  # else it would be of a family not named
-        words = f"Variant {' or '.join(answer.variants)}: {answer.variant_message}"
-        console.print(_visible(words), soft_wrap=True)
+        console.print(_visible(variant_line(answer)), soft_wrap=True)
 
 
 def _look(photos: list[Path], catalogue: Catalogue) -> list[Observations]:

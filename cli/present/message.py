@@ -1,7 +1,7 @@
 """An answer as a short text to send back: what it is, how sure, what photo is still needed."""
 
 from plugface.cli.present.screen import percent
-from plugface.cli.present.terminal import CLOSING, fit_line, headline, sure_words
+from plugface.cli.present.terminal import CLOSING, fit_line, headline, sure_words, variant_line
 from plugface.models.catalogue.entries import Catalogue
 from plugface.models.decision.answers import Decision
 from plugface.models.decision.placement import standing
@@ -29,8 +29,7 @@ def message_text(decision: Decision, catalogue: Catalogue) -> str:
         lines.append("Not for swaps.")
     lines.append(_what_it_is(decision, catalogue))
     if decision.verdict == "identified" and len(decision.variants) != 1 and decision.variant_message:
-        named = f"Variant {' or '.join(decision.variants)}: " if decision.variants else ""
-        lines.append(named + decision.variant_message)
+        lines.append(variant_line(decision))
     if decision.fit is not None:
         lines.append(fit_line(decision.fit))
     lines += [f"Look at this: {finding.message}" for finding in decision.findings]

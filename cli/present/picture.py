@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFilter
+from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from plugface.analysis import Answer
 from plugface.cli.limited_photo import read_photo
 from plugface.cli.present.face_drawing import draw_face, draw_pixels
@@ -25,6 +25,7 @@ from plugface.cli.present.terminal import (
     headline,
     percent,
     sure_words,
+    variant_line,
 )
 from plugface.models.decision.placement import standing
 from plugface.vision.observations import Connector, Observations, Polygon, Unit
@@ -35,6 +36,16 @@ Rgb = tuple[int, int, int]
 
 #: Long side of one photo's panel, pixels, by number of photos; more photos than listed take the last.
 PANEL_PX = {1: 1600, 2: 1200, 3: 900}
+
+#: A smaller photo is enlarged to this, or there would be no room for writing that can be read. Our choice.
+LEAST_PANEL_PX = 900
+
+#: How high the panels beside one another are at least, as a share of the long side of one: so a panorama does
+#: not press the others flat. Our choice.
+LEAST_HEIGHT = 0.5
+
+#: How wide one panel is at most, in long sides, however flat its photo. Our choice.
+MOST_WIDTH = 4
 
 SMOOTHING = 2
 PAPER = (18, 21, 24)
@@ -111,9 +122,13 @@ def draw_answer(answer: Answer, references: Mapping[str, bytes] = MappingProxyTy
     references : mapping of str to bytes
         Key of a family -> a JPEG of a good unit, to stand beside in place of the drawing.
     """
-    long_side = PANEL_PX.get(len(answer.photos), PANEL_PX[max(PANEL_PX)])
-    views = zip(answer.photos, answer.observations, answer.units, strict=True)
-    panels = [_panel(path, seen, unit, long_side) for path, seen, unit in views]
+    sizes = _panel_sizes([(s.quality.width_px, s.quality.height_px) for s in answer.observations])
+    views = enumerate(zip(answer.photos, answer.observations, answer.units, sizes, strict=True), start=1)
+    several = len(answer.photos) > 1
+    panels = [
+        _panel(path, seen, unit, size, f"photo {number}" if several else "")
+        for number, (path, seen, unit, size) in views
+    ]
     sheet = _beside(_arrange(panels), answer, references)
     strip = _strip(answer, sheet.width)
     whole = Image.new("RGB", (sheet.width, sheet.height + strip.height), PAPER)
@@ -162,25 +177,63 @@ class PictureError(Exception):
         super().__init__(f"{file}: {problem}. {self.remedy}.")
 
 
-def _panel(path: Path, seen: Observations, unit: Unit | None, long_side: int) -> Image.Image:
-    pixels = read_photo(path).reduced(long_side)
-    height, width = pixels.shape[:2]
+def _panel_sizes(photos: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Width and height of each photo's panel: of one height, so that the writing on them need not shrink."""
+    long_side = PANEL_PX.get(len(photos), PANEL_PX[max(PANEL_PX)])
+    shares = [
+        min(long_side, max(width, height, LEAST_PANEL_PX)) / max(width, height) for width, height in photos
+    ]
+    level = min(height * share for (_, height), share in zip(photos, shares, strict=True))
+    if len(photos) > 1:
+        level = max(level, LEAST_HEIGHT * long_side)
+        level = min(level, *(MOST_WIDTH * long_side * height / width for width, height in photos))
+    return [(max(1, round(width * level / height)), max(1, round(level))) for width, height in photos]
+
+
+def _panel(
+    path: Path, seen: Observations, unit: Unit | None, panel: tuple[int, int], caption: str
+) -> Image.Image:
+    width, height = panel
+    picture = Image.fromarray(read_photo(path).reduced(max(panel)))
+    picture = picture.resize(panel, Image.Resampling.LANCZOS)
     scale = width / seen.quality.width_px
-    picture = Image.fromarray(pixels)
     sheet = Sheet(width, height)
-    size = max(width, height) / 56
-    if unit:
-        picture = _dim_outside(picture, _scaled(unit.polygon, scale))
-        sheet.outline(_scaled(unit.polygon, scale), INK, size / 12)
-        _draw_connectors(sheet, unit.connectors, _middle(_scaled(unit.polygon, scale)), scale, size)
-    _draw_connectors(sheet, seen.loose, (width / 2, height / 2), scale, size, numbered=False)
+    # By the long side, but for a panorama, whose plugs are small for it; never too small to be read.
+    size = max(LEAST_PANEL_PX / 56, min(max(panel) / 56, min(panel) / 28))
+    plugs, middle = unit.connectors if unit else (), (width / 2, height / 2)
     reads = [(t.polygon, t.value, READ) for t in (*(unit.texts if unit else ()), *seen.texts)]
     codes = (*(unit.codes if unit else ()), *seen.codes)
     reads += [(c.polygon, f"{c.symbology} {c.payload}", CODE) for c in codes]
-    sheet.taken += [_bounds(_scaled(polygon, scale)) for polygon, _, _ in reads]
+    if unit:
+        outline = _scaled(unit.polygon, scale)
+        picture, middle = _dim_outside(picture, outline), _middle(outline)
+        sheet.outline(outline, INK, size / 12)
+    # All outlines before any writing: one drawn later would run through the words.
+    for connector in (*plugs, *seen.loose):
+        sheet.outline(_scaled(connector.polygon, scale), shown_colour(connector.colour)[2], size / 5)
+    for polygon, _, rgb in reads:
+        sheet.line(_scaled(polygon, scale), CASING, size / 5, closed=True)
+        sheet.line(_scaled(polygon, scale), rgb, size / 11, closed=True)
+    drawn = [c.polygon for c in (*plugs, *seen.loose)] + [polygon for polygon, _, _ in reads]
+    sheet.taken += [_bounds(_scaled(polygon, scale)) for polygon in drawn]
+    if caption:
+        _draw_caption(sheet, caption, size)
+    for number, connector in enumerate(plugs, start=1):
+        _draw_tag(sheet, f"{number} ", connector, _scaled(connector.polygon, scale), middle, size)
+    for connector in seen.loose:  # on no unit: in no order, so that they have no number
+        _draw_tag(sheet, "", connector, _scaled(connector.polygon, scale), (width / 2, height / 2), size)
     for polygon, words, rgb in reads:
         _draw_read(sheet, _scaled(polygon, scale), words, rgb, size)
     return sheet.onto(picture)
+
+
+def _draw_caption(sheet: Sheet, words: str, size: float) -> None:
+    """Which photo it is, in the corner: reasons and findings name it by number."""
+    width, height = load_font(round(size), True).getlength(words) + size, 1.6 * size
+    box = (0.4 * size, 0.4 * size, 0.4 * size + width, 0.4 * size + height)
+    sheet.pill(box, (*CASING, 225), None, size / 3)
+    sheet.words(_middle_of(box), words, size, INK, bold=True, anchor="mm")
+    sheet.taken.append(box)
 
 
 def _dim_outside(picture: Image.Image, outline: list[Point]) -> Image.Image:
@@ -190,24 +243,6 @@ def _dim_outside(picture: Image.Image, outline: list[Point]) -> Image.Image:
     return Image.composite(picture, Image.fromarray((np.asarray(picture) * DIMMED).astype(np.uint8)), mask)
 
 
-def _draw_connectors(
-    sheet: Sheet,
-    connectors: Sequence[Connector],
-    middle: Point,
-    scale: float,
-    size: float,
-    *,
-    numbered: bool = True,
-) -> None:
-    """Outlines and tags; the number is the place in a unit's order, which plugs on no unit have none of."""
-    outlines = [_scaled(c.polygon, scale) for c in connectors]
-    sheet.taken += [_bounds(outline) for outline in outlines]
-    for connector, outline in zip(connectors, outlines, strict=True):
-        sheet.outline(outline, shown_colour(connector.colour)[2], size / 5)
-    for number, (connector, outline) in enumerate(zip(connectors, outlines, strict=True), start=1):
-        _draw_tag(sheet, f"{number} " if numbered else "", connector, outline, middle, size)
-
-
 def _draw_tag(
     sheet: Sheet, number: str, connector: Connector, outline: list[Point], middle: Point, size: float
 ) -> None:
@@ -215,10 +250,8 @@ def _draw_tag(
     text = f"{number}{code} broken off" if connector.broken else f"{number}{code}"
     width, height = load_font(round(size), True).getlength(text) + 1.1 * size, 1.6 * size
     box = _free_place(sheet, outline, (width, height), middle, gap=0.9 * size)
-    centre = ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-    foot = min(outline, key=lambda point: math.dist(point, centre))
-    edge_middles = [((x0 + x1) / 2, (y0 + y1) / 2) for (x0, y0), (x1, y1) in _edges(outline)]
-    foot = min((foot, *edge_middles), key=lambda point: math.dist(point, centre))
+    centre = _middle_of(box)
+    foot = _foot(outline, centre)
     sheet.line([foot, centre], CASING, size / 4)
     sheet.line([foot, centre], rgb, size / 9)
     ink = ink_on(rgb)
@@ -229,15 +262,21 @@ def _draw_tag(
 
 
 def _draw_read(sheet: Sheet, outline: list[Point], words: str, rgb: Rgb, size: float) -> None:
-    sheet.line(outline, CASING, size / 5, closed=True)
-    sheet.line(outline, rgb, size / 11, closed=True)
     small = 0.72 * size
     shown = words if len(words) <= 28 else words[:27] + "…"
     width, height = load_font(round(small), False).getlength(shown) + 0.8 * small, 1.5 * small
     box = _free_place(sheet, outline, (width, height), _middle(outline), gap=0.2 * size)
-    sheet.pill(box, (*CASING, 225), None, small / 3)
-    sheet.words(((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), shown, small, rgb, anchor="mm")
+    centre = _middle_of(box)
+    sheet.line([_foot(outline, centre), centre], rgb, size / 16)  # else a word put aside belongs to no frame
+    sheet.pill(box, (*CASING, 255), None, small / 3)
+    sheet.words(centre, shown, small, rgb, anchor="mm")
     sheet.taken.append(box)
+
+
+def _foot(outline: list[Point], centre: Point) -> Point:
+    """Where the line from a tag's centre ends: the nearest corner or middle of an edge."""
+    edge_middles = [((x0 + x1) / 2, (y0 + y1) / 2) for (x0, y0), (x1, y1) in _edges(outline)]
+    return min((*outline, *edge_middles), key=lambda point: math.dist(point, centre))
 
 
 def _free_place(
@@ -267,15 +306,11 @@ def _arrange(panels: list[Image.Image]) -> Image.Image:
     per_row = len(panels) if len(panels) <= 3 else 2
     rows = [panels[at : at + per_row] for at in range(0, len(panels), per_row)]
     gap = 8 if len(panels) > 1 else 0
-    lowest = min(p.height for p in panels)
     drawn = []
     for row in rows:
-        fitted = [
-            p.resize((round(p.width * lowest / p.height), lowest), Image.Resampling.LANCZOS) for p in row
-        ]
-        line = Image.new("RGB", (sum(p.width for p in fitted) + gap * (len(fitted) - 1), lowest), PAPER)
+        line = Image.new("RGB", (sum(p.width for p in row) + gap * (len(row) - 1), row[0].height), PAPER)
         at = 0
-        for panel in fitted:
+        for panel in row:
             line.paste(panel, (at, 0))
             at += panel.width + gap
         drawn.append(line)
@@ -291,59 +326,72 @@ def _strip(answer: Answer, width: int) -> Image.Image:
     """The verdict below the photos: who it is, how sure, what it controls, what to do next, cautions."""
     size = 12 + width / 70
     pad = 0.9 * size
-    lines = _strip_lines(answer)
-    wrapped = [
-        (part, rgb)
-        for words, rgb in lines
-        for part in _wrap(words, width - 2 * pad - size, round(0.72 * size))
-    ]
-    height = round(2 * pad + 1.9 * size + len(wrapped) * 1.15 * size)
-    sheet = Sheet(width, height)
+    left, row = pad + 0.4 * size, pad + 0.85 * size
     decision = answer.decision
     words, _ = badge(decision, answer.catalogue)
+    plate = load_font(round(0.72 * size), True).getlength(words) + 1.2 * size
+    beside, whole = width - left - plate - 0.8 * size - pad, width - left - pad
+    title, title_size, below = _title(answer, 1.25 * size, beside, whole)
+    top = pad + (3.6 if below else 1.9) * size
+    room = width - 2 * pad - size
+    small = 0.72 * size
+    wrapped = [(part, rgb) for line, rgb in _strip_lines(answer) for part in _wrap(line, room, round(small))]
+    height = round(top + pad + len(wrapped) * 1.15 * size)
+    sheet = Sheet(width, height)
     colour = {"hazard": "unreadable", "locked": "unreadable", "variant open": "ambiguous"}
     rgb = VERDICT_RGB[colour.get(standing(decision, answer.catalogue), decision.verdict)]
     if decision.fit is not None and decision.fit.serves == "no":
         rgb = VERDICT_RGB["unreadable"]  # green is for what can be taken as it is
     sheet.pill((0, 0, 0.4 * size, height), (*rgb, 255), None, 0)
-    left, row = pad + 0.4 * size, pad + 0.85 * size
-    plate = load_font(round(0.72 * size), True).getlength(words) + 1.2 * size
     sheet.pill((left, row - 0.8 * size, left + plate, row + 0.8 * size), (*rgb, 255), None, 0.35 * size)
-    sheet.words((left + plate / 2, row), words, 0.72 * size, ink_on(rgb), bold=True, anchor="mm")
-    room = width - left - plate - 2 * pad
-    sheet.words(
-        (left + plate + 0.8 * size, row),
-        *_fitted(headline(decision, answer.catalogue), 1.25 * size, room),
-        INK,
-        bold=True,
-    )
+    sheet.words((left + plate / 2, row), words, small, ink_on(rgb), bold=True, anchor="mm")
+    at = (left, row + 1.75 * size) if below else (left + plate + 0.8 * size, row)
+    sheet.words(at, title, title_size, INK, bold=True)
     for number, (line, ink) in enumerate(wrapped):
-        sheet.words((left, pad + 1.9 * size + (number + 0.6) * 1.15 * size), line, 0.72 * size, ink)
+        sheet.words((left, top + (number + 0.6) * 1.15 * size), line, small, ink)
     return sheet.onto(Image.new("RGB", (width, height), PAPER))
+
+
+def _title(answer: Answer, size: float, beside: float, whole: float) -> tuple[str, float, bool]:
+    """The headline, its size, and whether it stands below the badge.
+
+    It is not made much smaller to find room: first it goes below the badge, then families are counted in
+    place of named; the sentence below names them all.
+    """
+    least, count = 0.8 * size, len(answer.decision.families)
+    everything = headline(answer.decision, answer.catalogue)
+    if _fitted(everything, size, beside) >= least:
+        return everything, _fitted(everything, size, beside), False
+    shorter = [headline(answer.decision, answer.catalogue, most=most) for most in range(count, 0, -1)]
+    words = next(
+        (line for line in shorter if _fitted(line, size, whole) >= least), [everything, *shorter][-1]
+    )
+    return words, _fitted(words, size, whole), True
 
 
 def _strip_lines(answer: Answer) -> list[tuple[str, Rgb]]:
     decision = answer.decision
-    lines = [(f"CAUTION {c.message}", (255, 122, 110)) for c in decision.cautions if c.name not in CLOSING]
+    lines = [(f"CAUTION: {c.message}", (255, 122, 110)) for c in decision.cautions if c.name not in CLOSING]
     if decision.verdict == "identified":
         chance = decision.candidates[0].probability
         family = answer.catalogue.by_key[decision.families[0]]
         lines.append((f"{percent(chance)}, {sure_words(chance)}; controls {CONTROLS[family.controls]}", INK))
         if len(decision.variants) != 1:
-            lines.append((decision.variant_message, INK))
+            lines.append((variant_line(decision), INK))
     else:
         lines.append((decision.message, INK))
     if decision.fit is not None:
         lines.append((fit_line(decision.fit), FIT_RGB[decision.fit.serves]))
     lines += [(f"{finding.name}: {finding.message}", (255, 214, 102)) for finding in decision.findings]
     if decision.next_photo:
-        lines.append((f"Next photo: {decision.next_photo.view}", FAINT))
+        wanted = decision.next_photo
+        lines.append((f"Next photo: {wanted.view}. {wanted.message}", FAINT))
     return lines
 
 
 def _wrap(words: str, room: float, size: int) -> list[str]:
     font, lines = load_font(size, False), [""]
-    for word in words.split():
+    for word in (part for whole in words.split() for part in _parts(whole, room, font)):
         longer = f"{lines[-1]} {word}".strip()
         if font.getlength(longer) > room and lines[-1]:
             lines.append(word)
@@ -352,9 +400,20 @@ def _wrap(words: str, room: float, size: int) -> list[str]:
     return lines
 
 
-def _fitted(words: str, size: float, room: float) -> tuple[str, float]:
+def _parts(word: str, room: float, font: ImageFont.FreeTypeFont) -> list[str]:
+    """A word that is longer than a line, such as a misread text, in as many pieces as it takes."""
+    parts = [""]
+    for sign in word:
+        if parts[-1] and font.getlength(parts[-1] + sign) > room:
+            parts.append("")
+        parts[-1] += sign
+    return parts
+
+
+def _fitted(words: str, size: float, room: float) -> float:
+    """The size at which words take no more than the room; not above `size`."""
     length = load_font(round(size), True).getlength(words)
-    return words, size if length <= room else size * room / length
+    return size if length <= room else max(0.0, size * room / length)
 
 
 def _scaled(polygon: Polygon, scale: float) -> list[Point]:
@@ -371,8 +430,11 @@ def _bounds(outline: list[Point]) -> Box:
 
 
 def _middle(outline: list[Point]) -> Point:
-    x0, y0, x1, y1 = _bounds(outline)
-    return ((x0 + x1) / 2, (y0 + y1) / 2)
+    return _middle_of(_bounds(outline))
+
+
+def _middle_of(box: Box) -> Point:
+    return ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
 
 
 def _grown(box: Box, by: float) -> Box:

@@ -75,8 +75,20 @@ def badge(decision: Decision, catalogue: Catalogue) -> tuple[str, str]:
     return STANDINGS.get(stands, VERDICTS[decision.verdict])
 
 
-def headline(decision: Decision, catalogue: Catalogue) -> str:
-    """What it is, or what it may be, in as few words as it takes."""
+def headline(decision: Decision, catalogue: Catalogue, *, most: int | None = None) -> str:
+    """What it is, or what it may be, in as few words as it takes.
+
+    Parameters
+    ----------
+    decision : Decision
+    catalogue : Catalogue
+    most : int, optional
+        Families that are named where several remain; the others are counted. None: all are named.
+
+    Returns
+    -------
+    words : str
+    """
     if decision.verdict == "identified":
         family = catalogue.by_key[decision.families[0]]
         named = len(decision.variants) == 1 and len(family.variants) > 1
@@ -84,7 +96,20 @@ def headline(decision: Decision, catalogue: Catalogue) -> str:
     if decision.verdict != "ambiguous":
         return ""
     likelier = ["in no family of this catalogue"] if leads_nowhere(decision) else []
-    return " or ".join([*likelier, *decision.families])
+    named = decision.families[:most]
+    more = len(decision.families) - len(named)
+    return " or ".join([*likelier, *named, *([f"{more} more"] if more else [])])
+
+
+def variant_line(decision: Decision) -> str:
+    """Which variants remain, and why, in one line; empty where nothing is to be said of them.
+
+    The reason says "them" of the variants, so that they are named before it.
+    """
+    if not decision.variant_message:
+        return ""
+    named = f"Variant {' or '.join(decision.variants)}: " if decision.variants else ""
+    return named + decision.variant_message
 
 
 def leads_nowhere(decision: Decision) -> bool:
