@@ -97,7 +97,14 @@ def test_a_variant_that_nobody_knows_is_not_held_against_the_answer(run, shop):
         ("another_one.jpg,KNOT 400,,", 'no family is called "KNOT 400"; did you mean KNOT 40?'),
         ("another_one.jpg,,,", "it names no family"),
         ("another_one.jpg,KNOT 40,Z,", 'KNOT 40 has no variant "Z"'),
-        ("another_one.jpg,DUNLIN 6,,u1", 'unit "u1" is something else in a row above'),
+        ("another_one.jpg,DUNLIN 6,,u1", 'unit "u1" is DUNLIN 6 here, and KNOT 40 E in row 2'),
+        ("another_one.jpg,KNOT 40,F,u1", 'unit "u1" is KNOT 40 F here, and KNOT 40 E in row 2'),
+        ("front.jpg,KNOT 40,E,u1", 'row 3: photo "front.jpg" stands in row 2 already'),
+        ("FRONT.jpg,DUNLIN 6,,u2", 'row 3: photo "FRONT.jpg" stands in row 2 already'),
+        ("anotherone.jpg,DUNLIN 6,,", 'there is no photo "anotherone.jpg" in'),
+        ("anotherone.jpg,DUNLIN 6,,", 'did you mean "another_one.jpg"?'),
+        (".,DUNLIN 6,,", '"." is a folder; name one photo a row'),
+        (f"{'x' * 300}.jpg,DUNLIN 6,,", "cannot be a photo: file name too long"),
     ],
 )
 def test_a_bad_row_is_said_and_the_others_are_measured(run, shop, row, words):
@@ -110,13 +117,97 @@ def test_a_bad_row_is_said_and_the_others_are_measured(run, shop, row, words):
     assert any(words in line for line in document["left_out"])
 
 
+def test_large_and_small_letters_and_strokes_of_windows_do_not_matter(run, shop, plain_photo):
+    (shop / "back").mkdir()
+    (shop / "front_back.jpg").rename(shop / "back" / "front_back.jpg")
+    truth = write_truth(shop, "FRONT.JPG,Knot 40,e,u1", "back\\Front_Back.jpg,KNOT 40,,u1")
+    said = run("evaluate", "--photos", shop, "--truth", truth, "--json")
+    assert said.code == 0, said.err
+    (unit,) = json.loads(said.out)["units"]
+    assert [photo.removeprefix(f"{shop}/") for photo in unit["photos"]] == [
+        "front.jpg",
+        "back/front_back.jpg",
+    ]
+    assert (unit["true_family"], unit["true_variant"]) == ("KNOT 40", "E")  # a later row may leave it open
+
+
+def test_rows_that_cannot_be_used_are_all_said_and_nothing_is_measured(run, shop, monkeypatch):
+    monkeypatch.setattr(trial, "_look", None)  # nobody waits for photos to learn of a slip
+    truth = write_truth(shop, "gone.jpg,KNOT 40,,", "front.jpg,KNOT 400,,")
+    said = run("evaluate", "--photos", shop, "--truth", truth)
+    lines = said.err.strip().splitlines()
+    assert said.code == 2
+    assert [line.split(": ")[1] for line in lines[:2]] == ["truth.csv, row 2", "truth.csv, row 3"]
+    first = lines[0].removeprefix("left out: ")
+    assert (
+        lines[2] == f"error: {truth}: none of its rows can be used ({first}). Correct them and run it again."
+    )
+
+
+def test_a_trial_of_which_no_photo_can_be_read_is_none(run, shop):
+    (shop / "broken.jpg").write_bytes(b"no photo")
+    truth = write_truth(shop, "broken.jpg,KNOT 40,,")
+    said = run("evaluate", "--photos", shop, "--truth", truth)
+    assert said.code == 2
+    assert said.out.strip() == ""
+    assert f"none of its units can be answered ({shop / 'broken.jpg'}: it is not a picture" in said.err
+
+
+def test_a_photo_of_several_units_is_not_told_of_options_that_there_are_not(run, shop, pallet):
+    truth = write_truth(shop, "pallet.jpg,KNOT 40,,u2")
+    said = run("evaluate", "--photos", shop, "--truth", truth)
+    words = "shows 2 units. Cut it to the one that is meant, or leave it out of the sheet."
+    assert f"left out: u2: {pallet} {words}" in said.err.splitlines()
+
+
+def test_how_many_were_left_out_stands_beside_the_counts(run, shop):
+    truth = write_truth(shop, *RIGHT, "gone.jpg,KNOT 40,,")
+    words = " ".join(run("evaluate", "--photos", shop, "--truth", truth).out.split())
+    assert "2 units, 0 misses, 1 left out." in words
+
+
+def test_a_wrong_variant_is_named(run, shop):
+    truth = write_truth(shop, "front.jpg,KNOT 40,F,u1", "front_back.jpg,KNOT 40,F,u1")
+    said = run("evaluate", "--photos", shop, "--truth", truth, "--out", shop / "out")
+    assert "variant: u1 is KNOT 40 F, leading was KNOT 40 E" in " ".join(said.out.split())
+    page = (shop / "out" / "trial.html").read_text()
+    assert "It is <strong>KNOT 40 F</strong>; leading was <strong>KNOT 40 E (" in page
+
+
+def test_a_place_that_cannot_be_written_to_is_said_before_the_photos_are_looked_at(run, shop, monkeypatch):
+    monkeypatch.setattr(trial, "_look", None)
+    truth = write_truth(shop, *RIGHT)
+    said = run("evaluate", "--photos", shop, "--truth", truth, "--out", truth)
+    assert said.code == 2
+    assert f"{truth}: file exists" in said.err
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("nowhere", "there is no such folder. Name the folder that holds the photos."),
+        ("truth.csv", "it is not a folder. Name the folder that holds the photos."),
+        ("empty", "the folder is empty. Name the folder that holds the photos."),
+    ],
+)
+def test_a_folder_without_photos_is_said(run, shop, name, words):
+    (shop / "empty").mkdir()
+    truth = write_truth(shop, *RIGHT)
+    said = run("evaluate", "--photos", shop / name, "--truth", truth)
+    assert (said.code, said.err.strip()) == (2, f"error: {shop / name}: {words}")
+
+
 def test_a_photo_that_is_none_is_one_line(run, shop):
     (shop / "broken.jpg").write_bytes(b"no photo")
     truth = write_truth(shop, "front.jpg,KNOT 40,E,u1", "broken.jpg,KNOT 40,,")
     said = run("evaluate", "--photos", shop, "--truth", truth, "--json")
     assert said.code == 0
-    assert len(json.loads(said.out)["left_out"]) == 1
-    assert "broken.jpg" in said.err
+    (line,) = json.loads(said.out)["left_out"]
+    assert line.startswith(f"{shop / 'broken.jpg'}: it is not a picture")
+    assert line in said.err
+    truth = write_truth(shop, "front.jpg,KNOT 40,E,", "broken.jpg,KNOT 40,,u1")
+    said = run("evaluate", "--photos", shop, "--truth", truth)
+    assert f"left out: u1: {line}" in said.err  # the unit's name, where it is another than the photo's
 
 
 def test_the_ledgers_confirmed_units_are_a_trial_too(run, shop, tmp_path, monkeypatch):
@@ -163,7 +254,22 @@ def test_a_sheet_without_its_columns_is_refused(run, shop):
     (shop / "truth.csv").write_text("picture,what\na.jpg,KNOT 40\n")
     said = run("evaluate", "--photos", shop, "--truth", shop / "truth.csv")
     assert said.code == 2
-    assert "it has no column photo and family" in said.err
+    assert 'it has no column photo and family, but "picture", "what". Begin it with a row' in said.err
+
+
+@pytest.mark.parametrize(
+    ("heads", "words"),
+    [
+        ("photo,family,family", "it has 2 columns family. Leave one of them"),
+        ("photo,family,units", 'its column "units" would not be read. Call it unit, or by a name less like'),
+        ("photo,family,varient", 'its column "varient" would not be read. Call it variant, or by'),
+    ],
+)
+def test_a_column_that_would_be_read_wrongly_or_not_at_all_is_refused(run, shop, heads, words):
+    (shop / "truth.csv").write_text(f"{heads}\nfront.jpg,KNOT 40,E\n")
+    said = run("evaluate", "--photos", shop, "--truth", shop / "truth.csv")
+    assert said.code == 2
+    assert words in said.err
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """plugface evaluate --photos or --ledger: a trial on a shop's own units."""
 
+from collections.abc import Iterable
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
@@ -8,6 +9,7 @@ from plugface.cli.commands.ledger import open_existing
 from plugface.cli.evaluation.trial import TrueUnit, confirmed_units, read_truth_sheet, run_trial
 from plugface.cli.evaluation.truth import TruthMissing
 from plugface.cli.lot.run_folder import write_whole
+from plugface.cli.lot.scan import FolderError
 from plugface.cli.present.plain_text import say
 from plugface.cli.present.report.trial import render_trial, summary_lines
 from plugface.cli.present.screen import Screen
@@ -43,26 +45,34 @@ def evaluate_own(
     Raises
     ------
     TruthMissing
-        If there is no unit with a known truth.
+        If there is no unit with a known truth, or none that can be looked at.
+    FolderError
+        If there is no such folder of photos, or no file in it.
     """
     catalogue = load_catalogue(folder)
     units, problems, about = _read_units(catalogue, photos, truth, ledger)
+    _say_left_out(problems)  # before the photos are looked at, which takes minutes
+    if not units and problems:
+        what = "rows" if truth else "units"
+        problem = f"none of its {what} can be used ({problems[0]})"
+        raise TruthMissing(str(truth or ledger), problem, "Correct them and run it again")
     if not units:
-        raise TruthMissing(
-            str(truth or ledger), problems[0] if problems else "it holds no unit", "Add one with its truth"
-        )
+        raise TruthMissing(str(truth or ledger), "it holds no unit", "Add one with its truth")
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
     bar = (TextColumn("Looking at your units"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*bar, console=Screen(stderr=True), transient=True) as progress:
         task = progress.add_task("", total=sum(not unit.observations for unit in units))
         trial = run_trial(units, folder, cache_folder(), workers=workers, done=lambda: progress.advance(task))
+    _say_left_out(trial.left_out)
+    if not trial.outcomes:
+        problem = f"none of its units can be answered ({trial.left_out[0].rstrip('.')})"
+        raise TruthMissing(str(truth or ledger), problem, "Mend what is said of each and run it again")
     trial = type(trial)(trial.outcomes, (*problems, *trial.left_out))
-    for line in trial.left_out:
-        say(f"left out: {line}", err=True)
     from plugface.cli.present.trial_schemas import trial_out
 
     document = trial_out(trial, catalogue, default_model().version).model_dump_json(indent=2)
     if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
         page = render_trial(
             trial, catalogue, folder, datetime.now().astimezone(), default_model().version, about
         )
@@ -84,13 +94,18 @@ def evaluate_own(
         table.add_row(*row)
     console.print(table)
     for one in trial.misses:
-        right = one.unit.family or "in no family"
-        leading = f", leading was {one.case.best}" if one.case.best else "; no family was named"
-        console.print(f"{one.miss}: {one.unit.name} is {right}{leading}")
+        leading = f", leading was {one.said}" if one.said else "; no family was named"
+        console.print(f"{one.miss}: {one.unit.name} is {one.unit.truth}{leading}")
     said = f"Page: {out / 'trial.html'}" if out else "Add --out DIR for a page with pictures of every miss."
     looked_at, missed = len(trial.outcomes), len(trial.misses)
     counts = f"{looked_at} unit{'' if looked_at == 1 else 's'}, {missed} miss{'' if missed == 1 else 'es'}"
+    counts += f", {len(trial.left_out)} left out" if trial.left_out else ""
     console.print(f"{counts}. {said}")
+
+
+def _say_left_out(lines: Iterable[str]) -> None:
+    for line in lines:
+        say(f"left out: {line}", err=True)
 
 
 def _read_units(
@@ -98,7 +113,10 @@ def _read_units(
 ) -> tuple[list[TrueUnit], list[str], str]:
     if photos is not None and truth is not None:
         if not photos.is_dir():
-            raise NotADirectoryError(20, "it is no folder of photos", str(photos))
+            problem = "it is not a folder" if photos.exists() else "there is no such folder"
+            raise FolderError(str(photos), problem, "Name the folder that holds the photos.")
+        if not any(photos.iterdir()):
+            raise FolderError(str(photos), "the folder is empty", "Name the folder that holds the photos.")
         units, problems = read_truth_sheet(truth, photos, catalogue)
         return units, problems, f"Photos from {photos.name}, truth from {truth.name}."
     with closing(open_existing(ledger)) as opened:

@@ -28,6 +28,9 @@ from plugface.vision.observations import Observations
 #: Words of a truth sheet for a unit of no family of the catalogue.
 NO_FAMILY = ("none", "-", "not in catalogue", "unknown")
 
+#: Columns of a truth sheet; others are a shop's own and are not read.
+COLUMNS = ("photo", "family", "variant", "unit")
+
 #: Limits of stated probability that units are put together by, to compare what was said with what was right.
 SAID_LIMITS = (0.0, 0.5, 0.8, 0.95, 0.995, 1.0)
 
@@ -42,6 +45,11 @@ class TrueUnit:
     variant: str | None
     observations: tuple[Observations, ...] = ()  # where it was looked at already
     chosen: tuple[UnitChoice, ...] | None = None  # which unit of each photo, where that is known
+
+    @property
+    def truth(self) -> str:
+        """What it is, in words."""
+        return " ".join(filter(None, (self.family, self.variant))) or "in no family of the catalogue"
 
 
 @dataclass(frozen=True)
@@ -58,6 +66,13 @@ class Outcome:
         named = decision.variants[0] if len(decision.variants) == 1 else None
         # Where nobody knows the variant, the one that is named is not held against the answer.
         return Case(self.unit.name, (), self.unit.family, self.unit.variant or named, decision)
+
+    @property
+    def said(self) -> str:
+        """The family that leads, with the variant where one was named; empty where no family was."""
+        decision = self.answer.decision
+        variant = decision.variants[0] if self.case.accepted and len(decision.variants) == 1 else None
+        return " ".join(filter(None, (self.case.best, variant)))
 
     @property
     def miss(self) -> str:
@@ -195,22 +210,22 @@ def read_truth_sheet(sheet: Path, folder: Path, catalogue: Catalogue) -> tuple[l
     ----------
     sheet : Path
         CSV or XLSX with the columns photo and family; variant and unit are read where they are. Photos with
-        one name under unit show one unit; without that column each photo is a unit of its own.
+        one name under unit show one unit; without that column each photo is a unit of its own. No photo
+        stands in two rows.
     folder : Path
         Where the photos are.
 
     Raises
     ------
     SheetError
-        If it cannot be read, or has no such columns.
+        If it cannot be read, has no such columns or one of them twice, or has one that is misspelled.
     """
     rows = read_sheets(sheet)[0].rows
     heads = [" ".join(str(cell or "").split()).lower() for cell in rows[0]] if rows else []
-    missing = [name for name in ("photo", "family") if name not in heads]
-    if missing:
-        remedy = 'Begin it with a row "photo, family, variant, unit"; variant and unit may be left out'
-        raise SheetError(str(sheet), f"it has no column {' and '.join(missing)}", remedy)
+    _check_heads(sheet, heads)
     units: dict[str, TrueUnit] = {}
+    row_of_photo: dict[Path, int] = {}
+    row_of_unit: dict[str, int] = {}  # its first
     problems = []
     for number, row in enumerate(rows[1:], start=2):
         cells = {head: _cell(cell) for head, cell in zip(heads, row, strict=False) if head}
@@ -218,18 +233,44 @@ def read_truth_sheet(sheet: Path, folder: Path, catalogue: Catalogue) -> tuple[l
             continue
         try:
             one = _read_row(cells, folder, catalogue)
+            path = one.photos[0].resolve()
+            if path in row_of_photo:  # it would count as two views of a unit, or as two units
+                raise ValueError(f'photo "{cells["photo"]}" stands in row {row_of_photo[path]} already')
+            if one.name in units:
+                one = _join(units[one.name], one, row_of_unit[one.name])
         except ValueError as problem:
             problems.append(f"{sheet.name}, row {number}: {problem}")
             continue
-        before = units.get(one.name)
-        if before is None:
-            units[one.name] = one
-        elif (before.family, before.variant) != (one.family, one.variant):
-            problems.append(f'{sheet.name}, row {number}: unit "{one.name}" is something else in a row above')
-        else:
-            joined = (*before.photos, *one.photos)
-            units[one.name] = TrueUnit(one.name, joined, one.family, one.variant)
+        units[one.name] = one
+        row_of_photo[path] = number
+        row_of_unit.setdefault(one.name, number)
     return list(units.values()), problems
+
+
+def _check_heads(sheet: Path, heads: list[str]) -> None:
+    """Refuse a sheet whose columns cannot be told: one that is not read would change what is measured."""
+    begin = 'Begin it with a row "photo, family, variant, unit"; variant and unit may be left out'
+    missing = [name for name in COLUMNS[:2] if name not in heads]
+    if missing:
+        there = ", ".join(f'"{head}"' for head in heads if head)[:200] or "an empty first row"
+        raise SheetError(str(sheet), f"it has no column {' and '.join(missing)}, but {there}", begin)
+    for name in COLUMNS:
+        if heads.count(name) > 1:
+            raise SheetError(str(sheet), f"it has {heads.count(name)} columns {name}", "Leave one of them")
+    for head in heads:
+        near = get_close_matches(head, COLUMNS, n=1, cutoff=0.75)
+        if near and head not in COLUMNS and near[0] not in heads:
+            problem = f'its column "{head}" would not be read'
+            raise SheetError(str(sheet), problem, f"Call it {near[0]}, or by a name less like that")
+
+
+def _join(before: TrueUnit, one: TrueUnit, row: int) -> TrueUnit:
+    """One more photo of a unit; what an earlier row left open, a later one may say."""
+    said = None not in (before.variant, one.variant) and before.variant != one.variant
+    if before.family != one.family or said:
+        raise ValueError(f'unit "{one.name}" is {one.truth} here, and {before.truth} in row {row}')
+    variant = before.variant or one.variant
+    return TrueUnit(one.name, (*before.photos, *one.photos), one.family, variant)
 
 
 def _cell(cell: Cell) -> str:
@@ -240,14 +281,37 @@ def _read_row(cells: dict[str, str], folder: Path, catalogue: Catalogue) -> True
     photo = cells.get("photo", "")
     if not photo:
         raise ValueError("it names no photo")
-    path = folder / photo
-    if not path.is_file():
-        raise ValueError(f'there is no photo "{photo}" in {folder}')
+    path = _find_photo(folder, photo)
     said = cells.get("family", "")
     if not said:
         raise ValueError('it names no family; write "none" for a unit of no family of the catalogue')
     family, variant = _find(said, cells.get("variant", ""), catalogue)
     return TrueUnit(cells.get("unit") or photo, (path,), family, variant)
+
+
+def _find_photo(folder: Path, photo: str) -> Path:
+    """A photo by its name in a sheet; large or small letters, and Windows' strokes, do not matter."""
+    asked = folder / photo.replace("\\", "/")
+    for path in (folder / photo, asked):
+        if _is_file(path):
+            return path
+    if asked.is_dir():
+        raise ValueError(f'"{photo}" is a folder; name one photo a row')
+    beside = [one for one in asked.parent.iterdir() if one.is_file()] if asked.parent.is_dir() else []
+    alike = [one for one in beside if one.name.casefold() == asked.name.casefold()]
+    if len(alike) == 1:
+        return alike[0]
+    names = {one.name.casefold(): one.name for one in sorted(beside)}
+    near = get_close_matches(asked.name.casefold(), names, n=1)
+    hint = f'; did you mean "{names[near[0]]}"?' if near else ""
+    raise ValueError(f'there is no photo "{photo}" in {folder}{hint}')
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError as error:  # a name that no file can have
+        raise ValueError(f'"{path.name[:40]}" cannot be a photo: {(error.strerror or "").lower()}') from None
 
 
 def _find(said: str, variant: str, catalogue: Catalogue) -> tuple[str | None, str | None]:
@@ -318,7 +382,7 @@ def run_trial(
         failed = isinstance(result, WorkerFailed)
         texts, problem = ([], f"{units[number].name}: {result}") if failed else result
         if problem:
-            left_out.append(problem)
+            left_out.append(problem if failed else _about(units[number], problem))
         else:
             seen[number] = tuple(map(read_observations, texts))
     for number, observations in seen.items():
@@ -328,11 +392,21 @@ def run_trial(
         ]
         try:
             answer = decide_observed(names, observations, catalogue, model=model, chosen=unit.chosen)
-        except (SeveralUnits, NoSuchUnit, UnitInSeveral) as problem:
-            left_out.append(f"{unit.name}: {problem}")
+        except SeveralUnits as several:
+            # Its own advice is for commands that can be told which unit is meant.
+            words = f"{several.photo} shows {len(several.places)} units. Cut it to the one that is meant"
+            left_out.append(_about(unit, f"{words}, or leave it out of the sheet."))
+            continue
+        except (NoSuchUnit, UnitInSeveral) as gone:
+            left_out.append(f"{unit.name}: {gone}")
             continue
         outcomes[number] = Outcome(unit, answer)
     return Trial(tuple(outcomes[number] for number in sorted(outcomes)), tuple(left_out))
+
+
+def _about(unit: TrueUnit, words: str) -> str:
+    """Words on a photo, with the unit's name where that is another than the photo's."""
+    return words if unit.name in [photo.name for photo in unit.photos] else f"{unit.name}: {words}"
 
 
 def _look(task: tuple[int, tuple[Path, ...], Path, Path]) -> tuple[list[str], str]:

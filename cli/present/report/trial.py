@@ -50,18 +50,17 @@ def render_trial(
 
 def _shown(one: "Outcome", folder: Path, *, pictured: bool) -> dict[str, object]:
     decision, catalogue = one.answer.decision, one.answer.catalogue
-    said = f"{decision.candidates[0].family} ({percent(decision.probability)})" if decision.candidates else ""
+    said = f"{one.said} ({percent(decision.probability)})" if one.said else ""
     keys = dict.fromkeys(key for key in (one.unit.family, one.case.best) if key in catalogue.by_key)
     faces = []
     for key in keys if pictured else ():
         family = catalogue.by_key[key]
         drawing = draw_face(family, read_reference(folder, family), facts_mm=None)
         faces.append((key, _uri("image/svg+xml", svg_text(drawing).encode())))
-    truth = " ".join(filter(None, (one.unit.family, one.unit.variant))) or "in no family of the catalogue"
     return {
         "unit": one.unit.name,
         "miss": one.miss,
-        "truth": truth,
+        "truth": one.unit.truth,
         "said": said,
         "message": decision.message,
         "photos": [str(photo) for photo in one.unit.photos],
