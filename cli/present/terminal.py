@@ -96,9 +96,9 @@ def headline(decision: Decision, catalogue: Catalogue, *, most: int | None = Non
     if decision.verdict != "ambiguous":
         return ""
     likelier = ["in no family of this catalogue"] if leads_nowhere(decision) else []
-    named = decision.families[:most]
-    more = len(decision.families) - len(named)
-    return " or ".join([*likelier, *named, *([f"{more} more"] if more else [])])
+    families = decision.families[:most]
+    more = len(decision.families) - len(families)
+    return " or ".join([*likelier, *families, *([f"{more} more"] if more else [])])
 
 
 def variant_line(decision: Decision) -> str:
