@@ -3,12 +3,14 @@
     python -m plugface.cli.evaluation.bench_identify
 
 Two things are timed in turn in one run, so that a busy machine slows both; ratios count. The photos of 12
-megapixels are the demo's. Cold start and peak memory are those of a new process. Growth with the photo's
-size, with the units in it and with the catalogue is printed and, with `--picture`, drawn.
+megapixels are the demo's; the yard page's answer is timed in turn with a warm `identify`. Cold start and peak
+memory are those of a new process. Growth with the photo's size, with the units in it and with the catalogue
+is printed and, with `--picture`, drawn.
 """
 
 import argparse
 import os
+import signal
 import statistics
 import subprocess
 import sys
@@ -17,6 +19,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
+from json import loads
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +27,7 @@ import cv2
 from matplotlib.figure import Figure
 from plugface.analysis import analyse, observe_photos, open_photo
 from plugface.cli.evaluation.bench_scale import measure_cost
+from plugface.cli.evaluation.bench_yard import Server, ask
 from plugface.cli.evaluation.measure_text import by_rapid_pass, by_tesseract_pass
 from plugface.cli.evaluation.truth import read_truth
 from plugface.cli.limited_photo import read_photo
@@ -81,6 +85,29 @@ def compare(photos: list[Path]) -> None:
     print(f"{len(photos)} photos of 12 megapixels, medians: identify {whole:.2f} s")
     print(f"  over a plain Tesseract pass ({tesseract:.2f} s): {whole / tesseract:.2f} (goal 0.22)")
     print(f"  over a plain pass of the packaged reader ({rapid:.2f} s): {whole / rapid:.2f} (goal 0.6)")
+
+
+def compare_page(photos: list[Path], folder: Path) -> None:
+    """The yard page's answer to a photo beside whole `identify`, in turn, both warm."""
+    catalogue, server = load_catalogue(default_catalogue()), Server(folder / "yard", workers=1)
+    server.start()
+    rows = []
+    try:
+        _answer_of_page(server, "f" * 32, photos[0])  # its networks are loaded before anything counts
+        for number, path in enumerate(photos):
+            by_page = seconds(partial(_answer_of_page, server, f"{number:032x}", path))
+            rows.append((seconds(partial(answer, path, catalogue)), by_page))
+    finally:
+        server.end(signal.SIGTERM)
+    whole, page = (statistics.median(column) for column in zip(*rows, strict=True))
+    print(f"the yard page, from the first byte sent to the answer: {page:.2f} s (goal 1.0 after the last)")
+    print(f"  over a warm identify ({whole:.2f} s): {page / whole:.2f}")
+
+
+def _answer_of_page(server: Server, unit: str, photo: Path) -> None:
+    ask(f"{server.url}/api/v1/units/{unit}/photos", photo.read_bytes())
+    while loads(ask(f"{server.url}/api/v1/units/{unit}"))["state"] not in {"answered", "failed"}:
+        time.sleep(0.02)
 
 
 WARM = """
@@ -188,6 +215,7 @@ def main() -> None:
         cold_start(enlarged(single, SMALL_PX, folder), times=5, folder=folder)
         cold_start(large[0], times=3, folder=folder)
         compare(large)
+        compare_page(large, folder)
         curves = {
             "megapixels, one unit": grow_with_size(single, folder),
             "units in the photo": grow_with_units(),
