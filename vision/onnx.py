@@ -6,7 +6,9 @@ This is the one place that imports onnxruntime.
 import errno
 import importlib.util
 import os
+from contextlib import closing
 from functools import lru_cache
+from mmap import ACCESS_READ, mmap
 from pathlib import Path
 from threading import Lock
 from typing import TypeAlias
@@ -78,11 +80,19 @@ def _open_network(path: str, threads: int) -> Session:
     # Threads that wait for work in a busy loop take the other core from whatever else runs there.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     try:
-        model = flush_subnormals(Path(path).read_bytes())
-        return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+        session = onnxruntime.InferenceSession(_source(path), options, providers=["CPUExecutionProvider"])
     except Exception as error:  # the library has a class for each way, and all of them mean a bad file
         words = " ".join(str(error).split())[:120]
         raise BrokenNetwork(errno.ENOENT, f"it is not a network that can be loaded ({words})", path) from None
+    session._model_bytes = None  # the library keeps them for a change of providers, of which there is none
+    return session
+
+
+def _source(path: str) -> str | bytes:
+    """What to load a network from: its file, or its bytes where they are not to be loaded as they are."""
+    with Path(path).open("rb") as file, closing(mmap(file.fileno(), 0, access=ACCESS_READ)) as stored:
+        model = flush_subnormals(stored)
+        return path if model is stored else model
 
 
 def packaged_network(file: str) -> str:
