@@ -92,7 +92,7 @@ def _source(path: str) -> str | bytes:
     """What to load a network from: its file, or its bytes where they are not to be loaded as they are."""
     with Path(path).open("rb") as file, closing(mmap(file.fileno(), 0, access=ACCESS_READ)) as stored:
         model = flush_subnormals(stored)
-        return path if model is stored else model
+        return model if isinstance(model, bytes) else path
 
 
 def packaged_network(file: str) -> str:

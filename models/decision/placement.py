@@ -76,7 +76,8 @@ def assign_place(
     warned = [c for c in decision.cautions if c.name in ("high voltage", "restraint")]
     if hazards or (warned and decision.verdict != "identified"):
         kind = _family(catalogue, hazards[0]).hazard if hazards else warned[0].name
-        said = {caution.name: caution.message for caution in warned}  # of both kinds, where plugs are of both
+        # Of both kinds, where plugs are of both.
+        said: dict[str, str] = {caution.name: caution.message for caution in warned}
         return Place("hazard", f"HAZARD {kind}", said.get(kind, MEANINGS["hazard"]))
     next_photo = decision.next_photo.message if decision.next_photo else ""
     if decision.verdict == "unreadable":
