@@ -933,7 +933,7 @@ class Phone:
         self._faults, self._next_faults, self._listening = [], [], []
         self._spoilt = settings.get("service_workers") == "allow"
         self._opened: set[str] = set()
-        self.page.on("pageerror", lambda error: self._faults.append(str(error)))
+        self.page.on("pageerror", self._err)
         self.page.on("console", self._hear)
         self.page.on("framenavigated", self._arrive)
         self.page.on = partial(self._listen, self.page.on)
@@ -968,6 +968,11 @@ class Phone:
         if not frame.parent_frame:
             self._faults = self._next_faults
             self._opened.add("/".join(frame.url.split("/")[:3]))
+
+    def _err(self, error) -> None:
+        # A page that is being left may ask its policy for one more worker: nobody waits for that.
+        if "is no longer runnable" not in str(error):
+            self._faults.append(str(error))
 
     def _hear(self, message) -> None:
         if "Content Security Policy" in message.text:

@@ -193,6 +193,7 @@ def test_a_colour_passes_for_those_that_its_row_names_or_whose_shades_are_near()
 #: Functions in which the number stands beside colours and is another.
 OTHERS = {
     ("cli/present/picture.py", "_strip"),  # size of letters
+    ("cli/present/picture.py", "_panel"),  # how thick lines are
 }
 
 
