@@ -65,7 +65,8 @@ class Server:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        self._process = subprocess.Popen(self._command, stdout=subprocess.DEVNULL)
+        quiet = subprocess.DEVNULL  # its log has a line for each question
+        self._process = subprocess.Popen(self._command, stdout=quiet, stderr=quiet)
         for _ in range(600):
             try:
                 ask(f"{self.url}/healthz")
