@@ -89,7 +89,8 @@ def compare(photos: list[Path]) -> None:
 
 def compare_page(photos: list[Path], folder: Path) -> None:
     """The yard page's answer to a photo beside whole `identify`, in turn, both warm."""
-    catalogue, server = load_catalogue(default_catalogue()), Server(folder / "yard", workers=1)
+    catalogue = load_catalogue(default_catalogue())
+    server = Server(folder / "yard", 1, "--log-level", "error")  # else a line for each question
     server.start()
     rows = []
     try:

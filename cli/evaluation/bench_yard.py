@@ -65,8 +65,7 @@ class Server:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        quiet = subprocess.DEVNULL  # its log has a line for each question
-        self._process = subprocess.Popen(self._command, stdout=quiet, stderr=quiet)
+        self._process = subprocess.Popen(self._command, stdout=subprocess.DEVNULL)
         for _ in range(600):
             try:
                 ask(f"{self.url}/healthz")
