@@ -18,6 +18,7 @@ from queue import SimpleQueue
 from typing import Any, Literal, cast
 
 from plugface.cli.heap import give_back, share_one_heap
+from plugface.cli.loading import use_kept_networks
 
 #: Seconds on the clock for each second of work: a busy machine is no fault of what is worked on. Our choice.
 CLOCK_PER_WORK = 4.0
@@ -198,6 +199,7 @@ def _work_on(
     line: Connection, work: Callable[[Any], Any], seconds: float, memory_bytes: int, niceness: int
 ) -> None:
     share_one_heap()  # before the first thread starts
+    use_kept_networks()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever started it ends it
     if niceness and hasattr(os, "nice"):
         os.nice(niceness)

@@ -11,6 +11,7 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 from plugface.cli import errors
+from plugface.cli.loading import use_kept_networks
 from plugface.cli.present.plain_text import plain
 from plugface.cli.version import installed_version
 from typer.core import TyperCommand, TyperGroup
@@ -229,6 +230,7 @@ def main() -> None:
     # pydantic would search every installed package for additions to it, of which we have none: a third of
     # what making its first class takes.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    use_kept_networks()
     for stream in (sys.stdout, sys.stderr):
         # A name that is no UTF-8, or a sign that the terminal's alphabet lacks, is shown as its number: no
         # work must end for it.

@@ -53,6 +53,11 @@ def kept_catalogues() -> Path:
     return cache_folder() / "catalogues"
 
 
+def kept_networks() -> Path:
+    """Where networks are kept as they were prepared for this machine."""
+    return cache_folder() / "networks"
+
+
 def open_catalogue(folder: Path) -> "Catalogue":
     """Read a catalogue for one answer; what an earlier process read of the same bytes is not checked again.
 

@@ -31,6 +31,7 @@ import pytest
 from plugface.cli import settings
 from plugface.cli.main import main
 from plugface.cli.web import access
+from plugface.vision import kept_networks
 
 # What is imported and collected stays: looking through it for rubbish takes two seconds of a worker's start.
 gc.set_threshold(50_000)
@@ -55,11 +56,14 @@ hypothesis.settings.load_profile("plugface")
 def _own_data_folder(tmp_path_factory, monkeypatch):
     """A model that the developer's own `plugface learn` left, or their ledger, must not decide a test.
 
-    Nor must a catalogue that was kept. Most tests need no such folder: it is made by what writes there.
+    Nor must a catalogue or network that was kept. Most tests need no such folder: it is made by what writes
+    there.
     """
     own = tmp_path_factory.getbasetemp() / f"user-data-{next(_TESTS)}"
     monkeypatch.setenv("XDG_DATA_HOME", str(own))
     monkeypatch.setattr(settings, "kept_catalogues", lambda: own / "catalogues")
+    monkeypatch.setattr(settings, "kept_networks", lambda: own / "networks")
+    monkeypatch.setattr(kept_networks, "_folder", None)
 
 
 @pytest.fixture(scope="session")

@@ -38,7 +38,7 @@ EXCEPTIONS = {
     "cli/version.py": ("plugface.vision",),  # says by a hash which vision looked
     "cli/front_door/analysis.py": ("plugface.vision",),  # joins the two halves
     "cli/limited_photo.py": ("plugface.vision.photo",),  # opens a photo in a process of its own
-    "cli/loading.py": ("plugface.vision.observe",),  # loads the networks while the rest is imported
+    "cli/loading.py": ("plugface.vision",),  # loads the networks, and says where they are kept
     "cli/evaluation/measure_text.py": ("plugface.vision",),  # measures vision alone, without a catalogue
     "cli/evaluation/ceiling.py": ("plugface.vision.detection.order",),  # orders true plugs as vision does
     "cli/evaluation/measure_confusions.py": ("plugface.vision",),  # lets the readers read what was drawn

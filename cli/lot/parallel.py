@@ -20,6 +20,7 @@ from typing import Any
 
 from plugface.cli.heap import give_back, share_one_heap
 from plugface.cli.limited_process import limit_time, limited_memory, reason_of_end
+from plugface.cli.loading import use_kept_networks
 
 #: Items given out ahead for each worker: enough to keep it busy, few enough to keep memory flat.
 AHEAD = 2
@@ -184,6 +185,7 @@ def _one_threaded(work: Callable, item: Any) -> Any:
     import cv2
 
     share_one_heap(one_of_several=True)  # of a cluster's worker, which nobody told before
+    use_kept_networks()
     cv2.setNumThreads(1)
     try:
         return work(item)

@@ -108,8 +108,10 @@ class ProcessAnswerer:
 
 def _answer_all(line: Connection) -> None:
     """The looking process: answers until the page closes the line or is gone."""
+    from plugface.cli.loading import use_kept_networks
     from plugface.cli.web.answering import answer
 
+    use_kept_networks()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the page ends it
     if hasattr(os, "nice"):  # Windows has none
         os.nice(NICENESS)

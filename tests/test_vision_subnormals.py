@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from plugface.cli.settings import demo_folder
 from plugface.vision import onnx
-from plugface.vision.network_files import flush_subnormals
 from plugface.vision.onnx import packaged_network
 from plugface.vision.photo import decode_photo
+from plugface.vision.subnormals import flush_subnormals
 
 DETECTOR = "PP-OCRv6_det_small.onnx"
 SMALLEST = float(np.finfo(np.float32).tiny)
