@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from plugface.vision.geometry import as_polygon, cut_out, level_corners, map_back, side_lengths
 from plugface.vision.observations import Character, Text
+from plugface.vision.ocr.lone_signs import read_lone_signs
 from plugface.vision.ocr.readers import LineReader, Reading, TesseractReader, read_boxes
 from plugface.vision.ocr.text_boxes import TextBox, find_text
 
@@ -67,7 +68,7 @@ def read_label(
     ]
     texts = read_boxes(grey, part_boxes(grey, boxes), reader)
     texts = [_read_words_alone(grey, text, reader) if _in_doubt(text) else text for text in texts]
-    rows = find_rows(texts)
+    rows = find_rows([*texts, *read_lone_signs(grey, corners, texts, reader)])
     if second is not None and any(_in_doubt(text) for text in texts):
         rows = _ask_second(grey, corners, rows, second)
     return tuple(joined for row in rows for joined in join_row(row))
