@@ -152,3 +152,20 @@ def test_workers_are_deaf_to_ctrl_c_from_their_first_moment():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[True, True]"
+
+
+def test_ctrl_c_at_the_moment_in_which_it_is_held_leaves_nobody_deaf(monkeypatch):
+    hold, before = signal.pthread_sigmask, signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+    def answer_one_that_came_before(how, signals):
+        was = hold(how, signals)
+        if signals == {signal.SIGINT}:
+            raise KeyboardInterrupt  # Python answers what has come once the mask is set
+        return was
+
+    monkeypatch.setattr(signal, "pthread_sigmask", answer_one_that_came_before)
+    with pytest.raises(KeyboardInterrupt), parallel._ctrl_c_held():
+        pass
+    after = hold(signal.SIG_SETMASK, before)
+    assert after == before
+    assert signal.SIGINT not in after

@@ -174,8 +174,10 @@ def _ctrl_c_held() -> Iterator[None]:
         yield
         return
     posix: Any = signal
-    before = posix.pthread_sigmask(posix.SIG_BLOCK, {signal.SIGINT})
+    before = posix.pthread_sigmask(posix.SIG_BLOCK, ())
     try:
+        # within: one that came a moment before is answered here, and would leave this process deaf as well
+        posix.pthread_sigmask(posix.SIG_BLOCK, {signal.SIGINT})
         yield
     finally:
         posix.pthread_sigmask(posix.SIG_SETMASK, before)
