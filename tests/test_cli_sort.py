@@ -16,6 +16,7 @@ import signal
 import subprocess
 import sys
 import time
+import weakref
 from collections.abc import Sequence
 from contextlib import closing
 from functools import partial
@@ -24,7 +25,7 @@ from pathlib import Path
 import cloudpickle
 import pytest
 from PIL import Image
-from plugface.cli.commands.sort import _print, remarks
+from plugface.cli.commands.sort import _print, _stopped_once, remarks
 from plugface.cli.lot import scan, sorting, worker
 from plugface.cli.lot.grouped import Grouped
 from plugface.cli.lot.run_folder import RunError
@@ -60,7 +61,8 @@ from plugface.models.identify import identify
 from plugface.models.learning.classifier import default_model_path, load_model
 from plugface.models.unit_choice import UnitChoice, chosen_unit
 from plugface.vision.observations import Code, Connector, Observations, Quality, Text, Unit, WhiteBalance
-from sqlalchemy import select
+from sqlalchemy import func, select
+from sqlalchemy.engine.default import DefaultDialect
 
 cloudpickle.register_pickle_by_value(sys.modules[__name__])  # the workers cannot import this file
 
@@ -1076,41 +1078,6 @@ def test_a_full_disk_stops_the_run_in_words_and_room_lets_it_go_on(tmp_path):
 
 
 # A shell lets what it starts in the background ignore the signal; a run in a terminal does not.
-_CHILD = """
-import importlib.util, signal, sys
-signal.signal(signal.SIGINT, signal.default_int_handler)
-spec = importlib.util.spec_from_file_location("stand_in", sys.argv[1])
-module = sys.modules["stand_in"] = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(module)
-module.sort(module.Path(sys.argv[2]), module.Path(sys.argv[3]), workers=2)
-"""
-
-
-@pytest.mark.parametrize("signal_number", [signal.SIGKILL, signal.SIGINT])
-def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number):
-    log, go = tmp_path / "log", tmp_path / "go"
-    log.touch()
-    shows = {"plugs": "VT BU GN", "log": str(log), "go": str(go), "seconds": 0.1}
-    files = {f"u{n}_front.jpg": photo(salt=n, **shows) for n in range(40)}
-    lot, run = lay_out(tmp_path / "lot", files), tmp_path / "run"
-    child = subprocess.Popen(
-        [sys.executable, "-c", _CHILD, __file__, str(lot), str(run)], stderr=subprocess.DEVNULL
-    )
-    while len(log.read_text().split()) < 12:
-        assert child.poll() is None
-        time.sleep(0.02)
-    child.send_signal(signal_number)
-    go.touch()
-    child.wait(120)
-    time.sleep(1.0)  # the workers notice that they are alone
-    looked_before = len(log.read_text().split())
-    assert looked_before < 40
-    outcome = sort(lot, run)
-    assert (outcome.units, outcome.photos) == (40, 40)
-    assert 40 - outcome.looked_now >= looked_before - 6  # lost: at most what two workers had in hand
-    assert len(set(log.read_text().split())) == 40
-
-
 _COMMAND = """
 import functools, importlib.util, signal, sys
 signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -1122,6 +1089,32 @@ from plugface.cli.main import main
 sys.argv = ["plugface", "sort", sys.argv[2], "--out", sys.argv[3], "--workers", "2", "--json"]
 main()
 """
+
+
+@pytest.mark.parametrize(("signal_number", "code"), [(signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 130)])
+def test_a_run_that_is_cut_off_goes_on(tmp_path, signal_number, code):
+    log, go = tmp_path / "log", tmp_path / "go"
+    log.touch()
+    shows = {"plugs": "VT BU GN", "log": str(log), "go": str(go), "seconds": 0.1}
+    files = {f"u{n}_front.jpg": photo(salt=n, **shows) for n in range(40)}
+    lot, run = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    child = subprocess.Popen(
+        [sys.executable, "-c", _COMMAND, __file__, str(lot), str(run)],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    while len(log.read_text().split()) < 12:
+        assert child.poll() is None
+        time.sleep(0.02)
+    child.send_signal(signal_number)
+    go.touch()
+    assert child.wait(120) == code
+    time.sleep(1.0)  # the workers notice that they are alone
+    looked_before = len(log.read_text().split())
+    assert looked_before < 40
+    outcome = sort(lot, run)
+    assert (outcome.units, outcome.photos) == (40, 40)
+    assert 40 - outcome.looked_now >= looked_before - 6  # lost: at most what two workers had in hand
+    assert len(set(log.read_text().split())) == 40
 
 
 def test_ctrl_c_is_answered_at_once_and_a_second_one_breaks_nothing(tmp_path):
@@ -1145,6 +1138,103 @@ def test_ctrl_c_is_answered_at_once_and_a_second_one_breaks_nothing(tmp_path):
     said = "Stopped. What was done is kept; the same command goes on from here."
     assert (child.returncode, err, json.loads(out)["error"]) == (130, f"{said}\n", said)
     assert len(log.read_text().split()) < 12
+
+
+def ctrl_c() -> None:
+    signal.raise_signal(signal.SIGINT)
+
+
+def ctrl_c_while_python_clears_away() -> None:
+    """What is raised there is dropped."""
+    thing = StandIn()
+    watched = weakref.ref(thing, lambda _: ctrl_c())
+    del thing
+    assert watched() is None
+
+
+def ctrl_c_that_a_library_makes_a_fault() -> None:
+    """As a connection that it broke makes a fault of the next statement."""
+    try:
+        ctrl_c()
+    except KeyboardInterrupt:
+        raise ValueError("Can't reconnect until invalid transaction is rolled back.") from None
+
+
+@pytest.fixture
+def dropped(monkeypatch):
+    """Python's own answer to Ctrl-C, for the test; gives the exceptions that Python drops meanwhile."""
+    dropped: list = []
+    monkeypatch.setattr(sys, "unraisablehook", lambda lost: dropped.append(lost.exc_type))
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield dropped
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.fixture
+def stopped(tmp_path, run, monkeypatch, dropped):
+    """Run `plugface sort` on six photos and do something as soon as the third is kept.
+
+    Gives what the command said, and how many photos it kept.
+    """
+    files = {f"u{n}_front.jpg": photo(plugs="GY", salt=n) for n in range(6)}
+    lot, out = lay_out(tmp_path / "lot", files), tmp_path / "run"
+    monkeypatch.setattr(worker, "PipelineAnalyser", lambda _: StandIn())
+    record, recorded = sorting._Run._record_look, []
+
+    def call(press):
+        def record_look(*given) -> None:
+            recorded.append(given)
+            record(*given)
+            if len(recorded) == 3:
+                press()
+
+        monkeypatch.setattr(sorting._Run, "_record_look", record_look)
+        said = run("sort", lot, "--out", out, "--no-pdf", "--workers", 1)
+        assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN  # what ends is not broken by one more
+        with closing(Ledger(out / "ledger.sqlite")) as ledger, ledger.reading() as session:
+            return said, session.scalar(select(func.count()).select_from(File))
+
+    return call
+
+
+STOPPED = (
+    "Stopping; what is in hand ends first.\n"
+    "Stopped. What was done is kept; the same command goes on from here.\n"
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "press", [ctrl_c, ctrl_c_while_python_clears_away, ctrl_c_that_a_library_makes_a_fault]
+)
+def test_ctrl_c_stops_a_run_at_the_next_photo_even_where_its_exception_is_lost(
+    tmp_path, stopped, dropped, press
+):
+    said, kept = stopped(press)
+    assert dropped == [KeyboardInterrupt] * (press is ctrl_c_while_python_clears_away)
+    assert (said.code, said.err, kept) == (130, STOPPED, 3)
+    assert sort(tmp_path / "lot", tmp_path / "run").looked_now == 3
+
+
+@pytest.mark.parametrize(("times", "kept_then"), [(1, 4), (2, 3)])
+def test_ctrl_c_lets_the_ledger_end_a_transaction_and_a_second_one_does_not(
+    tmp_path, monkeypatch, stopped, times, kept_then
+):
+    """SQLAlchemy loses what is raised in its middle, or its connection; but a database may never answer."""
+    commit = DefaultDialect.do_commit
+
+    def press_and_commit(*given) -> None:
+        for _ in range(times):
+            ctrl_c()
+        commit(*given)
+
+    said, kept = stopped(lambda: monkeypatch.setattr(DefaultDialect, "do_commit", press_and_commit))
+    assert (said.code, said.err, kept) == (130, STOPPED, kept_then)
+
+
+def test_ctrl_c_that_is_lost_in_the_last_step_is_answered_at_the_end(dropped):
+    with pytest.raises(KeyboardInterrupt), _stopped_once(Screen(file=io.StringIO())):
+        ctrl_c_while_python_clears_away()
+    assert dropped == [KeyboardInterrupt]
 
 
 def test_a_folder_named_like_markup_is_sorted_to_the_end(tmp_path, run, monkeypatch):

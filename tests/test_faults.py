@@ -202,6 +202,8 @@ FAULTS = {
     "`kill -9` while sorting": ("test_cli_sort::test_a_run_that_is_cut_off_goes_on",),
     "Ctrl-C while sorting, once or more often": (
         "test_cli_sort::test_ctrl_c_is_answered_at_once_and_a_second_one_breaks_nothing",
+        "test_cli_sort::test_ctrl_c_stops_a_run_at_the_next_photo_even_where_its_exception_is_lost",
+        "test_cli_sort::test_ctrl_c_lets_the_ledger_end_a_transaction_and_a_second_one_does_not",
     ),
     "sorting killed while its workers start": (
         "test_cli_sort::test_workers_end_when_the_sort_is_killed_while_they_start",

@@ -144,6 +144,8 @@ def sort_lot(
 ) -> Outcome:
     """Sort the photos of one folder, or go on with a run that was cut off.
 
+    What `progress` raises ends the run there, after the photo or unit that it was called for was kept.
+
     Raises
     ------
     RunError, FolderError, CatalogueError, LedgerError, ClusterError, WorkerError
