@@ -34,6 +34,7 @@ from itertools import groupby, pairwise
 from pathlib import PurePosixPath
 from statistics import median
 
+from plugface.models.decision.donor import hide_vins
 from plugface.models.id_cards import is_card, is_square
 from plugface.models.unit_choice import NoUnit, UnitChoice, UnitIndex, to_part
 from plugface.vision.observations import Observations, polygon_area
@@ -686,7 +687,9 @@ def _with_findings(groups: list[Group]) -> list[Group]:
         if len(group.shots) > 1 and _differ(looks):
             listed = " against ".join(sorted(" ".join(plugs) for plugs in looks))
             words.append(f"Two different units under one {_noun(group.key)}? The plugs differ: {listed}.")
-        found.append(Group(group.key, group.method, group.shots, group.parts, tuple(words)))
+        # A card's id may be what a donor's plate says, and these words stand in the report.
+        said = tuple(hide_vins(each, ids) for each in words)
+        found.append(Group(group.key, group.method, group.shots, group.parts, said))
     return found
 
 

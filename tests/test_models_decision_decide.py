@@ -308,6 +308,21 @@ def test_barcode_against_print_is_a_finding(catalogue, model):
     assert finding.message.startswith("The barcode holds K27463/055, the print reads 'K27418/052'")
 
 
+def test_an_answer_and_an_opinion_say_no_donors_number(catalogue, model):
+    """A type plate close up, whose code and print differ by a misread figure."""
+    shots = photos(catalogue, "AUK 11", None, "front", "label close-up")
+    plate = Text((), "0AUKDUNL7K0081234", 0.99, "printed", 20.0)
+    code = Code((), "Code 39", "0AUKDUNL7K0001234", "verified")
+    shots[1] = replace(shots[1], texts=(plate,), codes=(code,))
+    decision = answer(shots, catalogue, model)
+    assert "holds a long number, the print reads 'a long number'" in " ".join(
+        finding.message for finding in decision.findings
+    )
+    opinion = give_opinion(shots, catalogue, model, "AUK 11:early")
+    for said in (decision, opinion):
+        assert "0AUKDUNL" not in repr(said)
+
+
 @pytest.mark.parametrize("turned", [False, True])
 @pytest.mark.parametrize("where", ["two lines", "one line", "two photos", "two codes", "print and code"])
 def test_numbers_of_two_variants_leave_both_open_and_are_a_finding(catalogue, model, where, turned):

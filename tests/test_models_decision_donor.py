@@ -1,11 +1,23 @@
-"""Donor plates: years only from numbers that pass their check."""
+"""Donor plates: years only from numbers that pass their check, and no number in words."""
+
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from plugface.models.decision.donor import may_hold_vin, read_donor_years
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import compact, load_catalogue
+from plugface.models.decision.answers import Candidate, Decision, Evidence, Finding, VariantChance
+from plugface.models.decision.donor import (
+    HIDDEN,
+    hide_vins,
+    keep_donors_out,
+    listed_numbers,
+    may_hold_vin,
+    read_donor_years,
+)
 from plugface.models.unit_choice import UnitView
-from plugface.vision.observations import Text
+from plugface.vision.observations import Code, Text, Unit
 
 #: Nobody's, with a right check digit (tests/outside/test_vehicle_numbers.py holds that rule to the outside).
 VIN = "0AUKDUNL3K0001234"
@@ -67,3 +79,45 @@ def test_what_has_the_form_of_a_number_may_be_one(line, may):
 def test_a_label_s_line_is_never_a_plate(middle, end, revision, serial):
     line = f"P/N K27{middle:03d}/0{end} REV {revision} S/N {serial:08d}"
     assert read_donor_years(plate(line)) == ()
+
+
+@pytest.mark.parametrize(
+    ("said", "line", "kept"),
+    [
+        (f"'{VIN}' was read", VIN, f"'{HIDDEN}' was read"),
+        (f"holds {VIN.lower()}.", f"VIN {VIN}", f"holds {HIDDEN}."),
+        ("'0AUK DUNL3K0 001234' was read", "0AUK DUNL3K0 001234", f"'{HIDDEN}' was read"),
+        ("'0AUKDUNL3K00012 34' was read", "0AUKDUNL3K00012 34", f"'{HIDDEN}' was read"),  # the whole of it
+        (f"{VIN} and {VIN[:-1]}", f"{VIN[:-1]} {VIN}", f"{HIDDEN} and {HIDDEN}"),
+        (f"'{VIN}' was read", "K27418/052", f"'{VIN}' was read"),  # nobody read it as a donor's
+        (f"X{VIN} and {VIN}7", VIN, f"X{VIN} and {VIN}7"),  # within a longer word it is another number
+        ("'K27418052S1948774' was read", "K27418052S1948774", "'K27418052S1948774' was read"),
+        ("'K27418052S1948774' was read", "'K27418053S1948774'", "'K27418052S1948774' was read"),
+    ],
+)
+def test_words_say_no_number_that_may_be_a_donors(said, line, kept):
+    assert hide_vins(said, [line], frozenset({"K27418052"})) == kept
+
+
+def test_no_words_of_an_answer_quote_a_donors_number():
+    """Those of its findings, reasons and variants as well; what stands on a unit is its own."""
+    (family, *_) = load_catalogue(demo_folder() / "marrow_finch").families
+    words = f"'{VIN}' was read"
+    reason = Evidence("number", words, 1.0)
+    chance = VariantChance("early", 0.9, (reason,))
+    decision = Decision("ambiguous", words, (Candidate("A", 1.0, 0.9, (reason,), (chance,)),))
+    decision = replace(decision, variant_message=words, findings=(Finding("writing disagrees", words),))
+    text, code = Text((), VIN, 0.9, "printed", 20.0), Code((), "Code 39", VIN, "verified")
+    on_unit = Unit(((0, 0), (9, 0), (9, 9), (0, 9)), 0.9, {"front": 1.0})
+    for texts, codes in (((text,), ()), ((), (code,))):
+        alone = UnitView(0, "a", True, None, texts, codes)
+        said = repr(keep_donors_out(decision, (alone,), [family]))
+        assert (said.count(VIN), said.count(HIDDEN)) == (0, 5)
+        assert keep_donors_out(decision, (replace(alone, unit=on_unit),), [family]) is decision
+
+
+def test_numbers_that_are_listed_are_no_donors():
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    variant = next(v for family in catalogue.families for v in family.variants if v.suffixes)
+    number, suffix = compact(variant.service_numbers[0]), compact(variant.suffixes[0])
+    assert {number, number + suffix} <= listed_numbers(catalogue.families)

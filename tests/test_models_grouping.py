@@ -665,3 +665,13 @@ def test_a_unit_s_name_is_one_in_capitals_and_without():
     assert [len(group.shots) for group in group_shots(counted)] == [2]
     other_folders = [shot("A/ecu7_front.jpg"), shot("a/ecu7_back.jpg", face="back")]
     assert len(group_shots(other_folders)) == 2
+
+
+def test_an_id_that_may_be_a_donors_number_is_not_said():
+    """A type plate has a square code as well, and what is found of a unit stands in the report."""
+    donor = "0AUKDUNL7K0001234"
+    shots = [shot("a/1.jpg", 0, ids=("C1", donor)), shot("b/1.jpg", 5000, ids=(donor,))]
+    said = [words for group in group_shots(shots) for words in group.findings]
+    assert "Two ids on one unit: a long number, C1." in said
+    assert "The id a long number also stands on another unit of this lot." in said
+    assert donor not in " ".join(said)

@@ -29,6 +29,7 @@ from plugface.models.decision.answers import (
 from plugface.models.decision.cautions import LOCKED, LOCKED_OPEN, list_cautions
 from plugface.models.decision.conformal import keep_answers
 from plugface.models.decision.costs import Costs
+from plugface.models.decision.donor import keep_donors_out
 from plugface.models.decision.findings import (
     find_broken,
     find_contradictions,
@@ -141,7 +142,7 @@ def decide(
     torn = unreadable and _usable(pooled) and _something_seen(pooled) and posterior.unknown >= costs.refuse_at
     # Where refusing or accepting would be cheap and is not allowed, a second look is what there is to pay.
     now = max(now, costs.second_look) if unreadable or doubted else now
-    return Decision(
+    decision = Decision(
         verdict=verdict,
         message=_message(
             verdict,
@@ -183,6 +184,7 @@ def decide(
         costs=costs,
         turned=_turned(named, pooled.views, model.noise),
     )
+    return keep_donors_out(decision, pooled.views, index.families)
 
 
 def _likely_hazards(pooled: PooledEvidence, costs: Costs) -> list[int]:

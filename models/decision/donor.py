@@ -1,4 +1,4 @@
-"""What the donor's plate adds: model years, and nothing else.
+"""What the donor's plate adds: model years, and nothing else. Its number is said in no words of an answer.
 
 References
 ----------
@@ -8,8 +8,20 @@ America none is compulsory, so a number that fails says nothing. (Figures at the
 """
 
 import re
+from collections.abc import Iterable, Sequence
+from dataclasses import fields, is_dataclass, replace
+from typing import Any, TypeVar
 
+from plugface.models.catalogue.entries import Family, compact
 from plugface.models.unit_choice import UnitView
+
+_Said = TypeVar("_Said")
+
+#: Stands in words for a number that may be a donor's.
+HIDDEN = "a long number"
+
+#: Fields of an answer that are words for a person, in which what was read is quoted.
+_WORDS = frozenset({"message", "variant_message"})
 
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9]{13}[0-9]{4}")
 _LIKE_VIN = re.compile(r"(?=.*[A-Z])(?=.*[0-9])[A-Z0-9]{15,19}")  # a sign or two lost or read twice
@@ -53,10 +65,85 @@ def may_hold_vin(line: str) -> bool:
     Without a right one only a word counts that is about as long by itself, or a line that is nothing else and
     has no caption; what is figures alone, or letters, may be a serial or a name.
     """
+    return bool(_list_likely(line))
+
+
+def listed_numbers(families: Iterable[Family]) -> frozenset[str]:
+    """Service numbers of families, alone and with each suffix, compact: none of them is a donor's."""
+    variants = [variant for family in families for variant in family.variants]
+    return frozenset(compact(n + s) for v in variants for n in v.service_numbers for s in ("", *v.suffixes))
+
+
+def hide_vins(words: str, lines: Iterable[str], listed: frozenset[str] = frozenset()) -> str:
+    """Words without what may be a VIN in some lines that they may quote.
+
+    Parameters
+    ----------
+    words : str
+    lines : iterable of str
+        What was read: lines of text, or what codes hold.
+    listed : frozenset of str
+        As `listed_numbers` gives them. What begins with one stays: codes hold a serial behind the number.
+
+    Returns
+    -------
+    words : str
+        With `HIDDEN` in place of each, whatever its case and what parts its signs.
+    """
+    likely = {number for line in lines for number in _list_likely(line)}
+    foreign = [number for number in likely if not any(map(number.startswith, listed))]
+    for number in sorted(foreign, key=len, reverse=True):
+        quoted = r"[\W_]*".join(number)
+        words = re.sub(rf"(?<![A-Z0-9]){quoted}(?![A-Z0-9])", HIDDEN, words, flags=re.IGNORECASE)
+    return words
+
+
+def keep_donors_out(said: _Said, views: Sequence[UnitView], families: Iterable[Family]) -> _Said:
+    """An answer that quotes no donor's number: it is sent on, filed and printed, and may be personal data.
+
+    What stands on a unit is its own. Where no unit is in the photo, what may be a VIN is a donor's, unless
+    the catalogue lists it.
+
+    Parameters
+    ----------
+    said : a decision, an opinion or a part of one
+    views : sequence of UnitView
+        That it was made from.
+    families : iterable of Family
+        Of the catalogue.
+
+    Returns
+    -------
+    said : the same, but for its words
+    """
+    alone = [view for view in views if view.unit is None]
+    read = [line for v in alone for line in (*(t.value for t in v.texts), *(c.payload for c in v.codes))]
+    lines = [line for line in read if may_hold_vin(line)]
+    return _hide_in(said, lines, listed_numbers(families)) if lines else said
+
+
+def _hide_in(said: Any, lines: list[str], listed: frozenset[str]) -> Any:
+    """Any part of an answer, with its words and those of its parts changed."""
+    if isinstance(said, tuple):
+        return tuple(_hide_in(part, lines, listed) for part in said)
+    if not is_dataclass(said) or isinstance(said, type):
+        return said
+    parts = {each.name: getattr(said, each.name) for each in fields(said)}
+    hidden = {
+        name: hide_vins(part, lines, listed) if name in _WORDS else _hide_in(part, lines, listed)
+        for name, part in parts.items()
+    }
+    return replace(said, **{name: part for name, part in hidden.items() if part != parts[name]})
+
+
+def _list_likely(line: str) -> list[str]:
+    """What may be a VIN in a line, without spaces, as `may_hold_vin` says."""
     words = _list_words(line)
+    joined = "".join(words)
     grouped = all(any(sign.isdigit() for sign in word) for word in words)
-    whole = grouped and _VIN.fullmatch("".join(words)) and not "".join(words).isdigit()
-    return bool(_list_vins(line) or whole) or any(_LIKE_VIN.fullmatch(word) for word in words)
+    whole = grouped and _VIN.fullmatch(joined) and not joined.isdigit()
+    likely = [word for word in words if _LIKE_VIN.fullmatch(word)]
+    return [*_list_vins(line), *([joined] if whole else []), *likely]
 
 
 def _list_words(line: str) -> list[str]:

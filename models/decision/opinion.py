@@ -11,6 +11,7 @@ from plugface.models.catalogue.index import compact, index_catalogue
 from plugface.models.decision.answers import CONTRADICTIONS, Decision, Evidence, NextPhoto
 from plugface.models.decision.costs import Costs
 from plugface.models.decision.decide import decide, explain_family, percent
+from plugface.models.decision.donor import keep_donors_out
 from plugface.models.decision.pairing import Needs
 from plugface.models.decision.variants import VariantPosterior, explain_variant
 from plugface.models.learning.classifier import Model
@@ -130,7 +131,7 @@ def give_opinion(
         evidence = (*evidence, *reasons)
         claim = _Claim(family, variant, chance, float(judged.chances[place]), judged)
     verdict, words = _judge(decision, claim, costs)
-    return Opinion(
+    opinion = Opinion(
         verdict=verdict,
         message=words,
         for_claim=tuple(sorted((e for e in evidence if e.weight > 0), key=lambda e: -e.weight)),
@@ -140,6 +141,7 @@ def give_opinion(
         probability=claim.probability,
         leads=tuple(leads),
     )
+    return keep_donors_out(opinion, views, catalogue.families)
 
 
 def _sum(evidence: Iterable[Evidence]) -> float:
