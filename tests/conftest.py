@@ -427,6 +427,26 @@ def seen_as(monkeypatch):
 
 
 @pytest.fixture
+def type_plate(monkeypatch):
+    """In every photo but those of a back a type plate is seen as well, on no unit: its number."""
+    from dataclasses import replace
+
+    from plugface.vision import observe as eyes
+    from plugface.vision.observations import Text
+
+    number, look = "0AUKDUNL7K0001234", eyes.observe  # nobody's, in the form of a vehicle's number
+    place = ((40.0, 40.0), (640.0, 40.0), (640.0, 440.0), (40.0, 440.0))
+
+    def with_plate(photo, **words):
+        seen = look(photo, **words)
+        plate = Text(place, number, 0.99, "printed", 40.0)
+        return seen if "back" in photo.name else replace(seen, texts=(*seen.texts, plate))
+
+    monkeypatch.setattr(eyes, "observe", with_plate)
+    return number
+
+
+@pytest.fixture
 def pallet(monkeypatch, seen_as, plain_photo):
     """A photo of two simulated units of the demo side by side: KNOT 40 E, then DUNLIN 6 second."""
     from dataclasses import replace

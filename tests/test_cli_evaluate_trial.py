@@ -1,8 +1,13 @@
 """`plugface evaluate --photos --truth` and `--ledger`: a trial on a shop's own units."""
 
+import base64
+import io
 import json
+import re
 
+import numpy as np
 import pytest
+from PIL import Image
 from plugface.cli.evaluation import kept_observations, trial
 from plugface.models.learning.metrics import wilson_interval
 
@@ -73,6 +78,20 @@ def test_a_miss_stands_on_the_page_with_its_pictures(run, shop):
     document = json.loads((out / "trial.json").read_text())
     assert figures(document)["wrong among the accepted"][0] == 1
     assert "http" not in page.replace("http-equiv", "")
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_donors_number_is_on_the_page_only_when_asked_for(run, shop, type_plate, asked):
+    truth = write_truth(shop, "front.jpg,PLOVER 7,,u1")
+    more = ["--donor-numbers"] if asked else []
+    said = run("evaluate", "--photos", shop, "--truth", truth, "--out", shop / "out", *more)
+    assert said.code == 0, said.err
+    page = (shop / "out" / "trial.html").read_text()
+    assert type_plate not in page + (shop / "out" / "trial.json").read_text()
+    (picture,) = re.findall(r"data:image/jpeg;base64,([^\"]+)", page)
+    with Image.open(io.BytesIO(base64.b64decode(picture))) as shown:
+        black = (np.asarray(shown.convert("RGB")).max(axis=2) < 8).mean()
+    assert (black > 0.1) == (not asked)  # the number takes a fifth of the photo
 
 
 def test_a_miss_of_which_nothing_was_named_says_so(run, shop):

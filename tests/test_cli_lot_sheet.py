@@ -383,6 +383,29 @@ def test_only_what_stands_on_the_unit_and_is_listed_is_its_number():
     assert _read_numbers(row, [(1, "a" * 64, 1, look)], catalogue, {}) == ("", "")
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("K44510/261", "K44510/261"),
+        ("0AUKDUNL7K0001234", ""),  # a donor's, in the form of a vehicle's number
+        ("0AUKDUNL7K0001234A", ""),  # a sign read twice
+        ("K44999/999", "K44999/999"),
+    ],
+)
+def test_a_donors_number_is_none_of_the_unit(line, said):
+    catalogue = load_catalogue(demo_folder() / "marrow_finch")
+    row, quality = UnitRow(UnitOfLedger(key="A-1"), None, None), Quality(400, 300, 0.5, 0.0, 1.0)
+    plate = Text(SQUARE, line, 0.9, "printed", 30.0)
+    code = Code(SQUARE, "Code 128", line, "verified")
+    for texts, codes in (((plate,), ()), ((), (code,))):
+        seen = Observations("a" * 64, quality, WhiteBalance((1, 1, 1), "none", 0), texts=texts, codes=codes)
+        (number, _suffix) = _read_numbers(row, [(1, "a" * 64, -1, write_observations(seen))], catalogue, {})
+        assert number == said
+    unit = Unit(SQUARE, 0.9, {"front": 0.0, "back": 1.0}, texts=(plate,))
+    on_unit = write_observations(replace(seen, units=(unit,), codes=()))
+    assert _read_numbers(row, [(1, "a" * 64, 0, on_unit)], catalogue, {}) == (line, "")  # its own
+
+
 def test_a_found_variant_came_from_its_own_vehicles():
     catalogue = load_catalogue(demo_folder() / "marrow_finch")
     variants = {v.key: v for v in catalogue.by_key["DUNLIN 6"].variants}

@@ -44,6 +44,27 @@ def test_the_picture_shows_the_photo_outlines_and_a_verdict_strip(
     assert (np.abs(top - brown).sum(axis=2) < 12).sum() > 200  # AUK 11 has two brown plugs: lines and tags
 
 
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_donors_number_is_in_the_picture_only_when_asked_for(
+    run, plain_photo, seen_as, request, tmp_path, monkeypatch, asked: bool
+) -> None:
+    seen_as(front=("AUK 11", "early", "front"))
+    number, out, written = request.getfixturevalue("type_plate"), tmp_path / "out.png", []
+    words = Sheet.words
+
+    def watched(self, at, text, *rest, **more):
+        written.append(text)
+        words(self, at, text, *rest, **more)
+
+    monkeypatch.setattr(Sheet, "words", watched)
+    more = ["--donor-numbers"] if asked else []
+    said = run("identify", plain_photo("front.jpg"), "--picture", out, *more)
+    assert said.code == 0, said.err
+    assert ((number in written), ("hidden" in written)) == (asked, not asked)
+    place = np.asarray(Image.open(out).convert("RGB"))[60:420, 60:620]  # tags may stand on it
+    assert (np.median(place) < 8) == (not asked)
+
+
 def test_the_plugs_of_a_close_up_are_drawn(run, close_up, tmp_path) -> None:
     out = tmp_path / "out.png"
     assert run("identify", close_up, "--picture", out).code == 0

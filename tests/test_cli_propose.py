@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from plugface.cli.commands.propose import read_draft
+from plugface.cli.commands.propose import LEFT_OUT, read_draft
 from plugface.cli.present.proposal_text import DraftText, Known, draft_family
 from plugface.models.catalogue.entries import compile_pattern, load_catalogue
 from plugface.models.catalogue.proposal import SeenLabel, SeenPlug, Sighting
@@ -230,6 +230,14 @@ def test_a_photo_of_nothing_gives_an_empty_draft(run, plain_photo):
     assert said.code == 1
     assert "connectors" in said.err
     assert "# No plug was seen." in said.out
+
+
+def test_a_donors_number_is_left_out_of_a_draft_and_that_is_said(run, redshank_2, plain_photo, type_plate):
+    plain = run("catalogue", "propose", redshank_2[1])
+    said = run("catalogue", "propose", plain_photo("plate.jpg"), redshank_2[1])
+    assert type_plate not in said.out + said.err
+    assert 'service_numbers = ["' in said.out  # the unit's own, by its back
+    assert (LEFT_OUT in said.err, LEFT_OUT in plain.err) == (True, False)
 
 
 def test_a_photo_that_is_not_there(run, tmp_path):

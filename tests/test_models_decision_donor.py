@@ -15,6 +15,7 @@ from plugface.models.decision.donor import (
     listed_numbers,
     may_hold_vin,
     read_donor_years,
+    without_donors,
 )
 from plugface.models.unit_choice import UnitView
 from plugface.vision.observations import Code, Text, Unit
@@ -114,6 +115,14 @@ def test_no_words_of_an_answer_quote_a_donors_number():
         said = repr(keep_donors_out(decision, (alone,), [family]))
         assert (said.count(VIN), said.count(HIDDEN)) == (0, 5)
         assert keep_donors_out(decision, (replace(alone, unit=on_unit),), [family]) is decision
+
+
+def test_views_lose_what_may_be_a_donors_on_no_unit_alone():
+    own = Text((), "K27418/052", 0.9, "printed", 20.0)
+    plate, code = Text((), VIN, 0.9, "printed", 20.0), Code((), "Code 39", VIN, "verified")
+    alone = UnitView(0, "a", True, None, (own, plate), (code,))
+    on_unit = replace(alone, unit=Unit(((0, 0), (9, 0), (9, 9), (0, 9)), 0.9, {"front": 1.0}))
+    assert without_donors((alone, on_unit)) == (replace(alone, texts=(own,), codes=()), on_unit)
 
 
 def test_numbers_that_are_listed_are_no_donors():

@@ -90,13 +90,15 @@ def evaluate(
             show_default=False,
         ),
     ] = None,
+    donor_numbers: options.DonorNumbers = False,
     workers: Annotated[int, typer.Option("--workers", min=1, help="Processes.")] = os.cpu_count() or 1,
 ) -> None:
     """Measure how often family and variant are right, how often a wrong one is accepted, how honest it is.
 
     With --photos and --truth, or with --ledger, it is a trial on your own units instead: how many were right,
     accepted, accepted and wrong, and whether it is as sure as it says, with intervals; --out writes one page
-    with pictures of every miss. A unit of no family of the catalogue is called "none" in the sheet.
+    with pictures of every miss, in which donors' numbers are painted over without --donor-numbers. A unit of
+    no family of the catalogue is called "none" in the sheet.
     --ledger takes all that were confirmed: the half that `plugface learn` was taught by flatters the figures.
 
     With --weights and --matcher, networks of another version look at the same photos and its matcher decides:
@@ -115,6 +117,7 @@ def evaluate(
         evaluate_own(
             catalogue or default_catalogue(),
             photos=photos, truth=truth, ledger=ledger, out=out, as_json=as_json, workers=workers,
+            donor_numbers=donor_numbers,
         )  # fmt: skip
         return
     from plugface.cli.evaluation.truth import TruthMissing, list_test_makers, read_truth

@@ -30,6 +30,7 @@ def evaluate_own(
     out: Path | None,
     as_json: bool,
     workers: int,
+    donor_numbers: bool,
 ) -> None:
     """Answer a shop's own units, hold the answers against the truth, and say how often they were right.
 
@@ -41,6 +42,8 @@ def evaluate_own(
         Where the photos are, and the sheet that says what each shows.
     ledger : str, optional
         Whose confirmed units are taken in place of these.
+    donor_numbers : bool
+        Show the numbers of donors in the page's pictures.
 
     Raises
     ------
@@ -73,9 +76,8 @@ def evaluate_own(
 
     document = trial_out(trial, catalogue, default_model().version).model_dump_json(indent=2)
     if out is not None:
-        page = render_trial(
-            trial, catalogue, folder, datetime.now().astimezone(), default_model().version, about
-        )
+        made, model = datetime.now().astimezone(), default_model().version
+        page = render_trial(trial, catalogue, folder, made, model, about, donor_numbers=donor_numbers)
         write_whole(out / "trial.html", page.encode())
         write_whole(out / "trial.json", f"{document}\n".encode())
     if as_json:

@@ -29,6 +29,7 @@ def identify(
     message: Annotated[
         bool, typer.Option("--message", help="Print the answer as a short text to send back, and no more.")
     ] = False,
+    donor_numbers: options.DonorNumbers = False,
     unit: options.UnitNumber = None,
     throttle: options.Throttle = None,
     gearbox: options.Gearbox = None,
@@ -39,7 +40,8 @@ def identify(
     """Say which controller the photos show, how sure one may be, and which photo would help.
 
     Several photos are several views of ONE unit. With --throttle, --gearbox, --crank-teeth, --year or
-    --partner the answer also says whether the unit serves that swap.
+    --partner the answer also says whether the unit serves that swap. In the picture donors' numbers are
+    painted over without --donor-numbers; the terminal and --json say what was read.
 
     Exit code: 0 when there is an answer ("not sure" is one), 2 when a photo or the catalogue cannot be used.
     """
@@ -71,7 +73,7 @@ def identify(
 
         named = [read.by_key[key] for key in answer.decision.families[:1] if key in read.by_key]
         pictures = {family.key: photo for family in named if (photo := read_reference(folder, family))}
-        save_picture(draw_answer(answer, pictures), picture)
+        save_picture(draw_answer(answer, pictures, donor_numbers=donor_numbers), picture)
     if as_json:
         from plugface.cli.present.schemas import identify_out
 

@@ -25,6 +25,13 @@ CatalogueFolder = Annotated[
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON (see `plugface schema`).")]
+DonorNumbers = Annotated[
+    bool,
+    typer.Option(
+        "--donor-numbers",
+        help="Show donors' 17-character numbers in what is written; they may be personal data.",
+    ),
+]
 UnitNumber = Annotated[
     int | None,
     typer.Option(

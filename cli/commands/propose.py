@@ -19,6 +19,12 @@ if TYPE_CHECKING:
     from plugface.models.catalogue.entries import Catalogue, Family
     from plugface.models.decision.answers import Decision
 
+#: Said where what was read in a close-up is left out of the draft.
+LEFT_OUT = (
+    "A long number that may be a donor's was read and left out of the draft. Where it is the unit's own "
+    "service number, write it in."
+)
+
 
 def propose(
     photos: options.Photos,
@@ -70,6 +76,7 @@ def propose(
     from plugface.cli.present.proposal_text import Known, draft_family
     from plugface.cli.store.learned_model import default_model
     from plugface.models.catalogue.proposal import describe_unit
+    from plugface.models.decision.donor import without_donors
     from plugface.models.identify import identify
     from plugface.models.unit_choice import choose_units, gather_views
 
@@ -78,7 +85,9 @@ def propose(
     observations = observe_photos(photos, known_shades(read), opener=read_photo)
     chosen = choose_units([str(photo) for photo in photos], observations, unit)
     decision = identify(list(observations), read, default_model(), chosen=chosen)
-    sighting = describe_unit(gather_views(list(observations), chosen))
+    views = gather_views(list(observations), chosen)
+    shown = without_donors(views)
+    sighting = describe_unit(shown)
     names = [photo.name for photo in photos]
     draft = draft_family(sighting, known, names, date.today(), guess=guess, families=read.families)
     family, faults = read_draft(draft)
@@ -87,7 +96,8 @@ def propose(
     whole = family is not None and not flawed and draft.key not in read.by_key
     written = _write(draft, into, read, whole) if into else None
     notes = [note for seen in observations for note in seen.notes]
-    notes = [*_count_remark(len(sighting.plugs)), *dict.fromkeys(notes)]
+    left_out = [LEFT_OUT] if shown != views else []
+    notes = [*_count_remark(len(sighting.plugs)), *left_out, *dict.fromkeys(notes)]
     remarks = _remarks(draft, whole, faults, problems, decision, read, notes)
     if as_json:
         from plugface.cli.present.catalogue_schemas import propose_out

@@ -80,13 +80,7 @@ def sort(
     pdf: Annotated[
         bool, typer.Option("--pdf/--no-pdf", help="Also print the report as PDF, where Chromium is.")
     ] = True,
-    donor_numbers: Annotated[
-        bool,
-        typer.Option(
-            "--donor-numbers",
-            help="Show donors' 17-character numbers in the report; they may be personal data.",
-        ),
-    ] = False,
+    donor_numbers: options.DonorNumbers = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Find which photos show the same unit, identify each unit, and say which bin it goes to.

@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
 from plugface.analysis import Answer
 from plugface.cli.limited_photo import read_photo
+from plugface.cli.present.donor_numbers import find_donor_numbers, paint_over
 from plugface.cli.present.face_drawing import draw_face, draw_pixels
 from plugface.cli.present.picture_font import load_font
 from plugface.cli.present.swatches import ink_on, shown_colour
@@ -27,6 +28,7 @@ from plugface.cli.present.terminal import (
     sure_words,
     variant_line,
 )
+from plugface.models.decision.donor import listed_numbers
 from plugface.models.decision.placement import standing
 from plugface.vision.observations import Connector, Observations, Polygon, Unit
 
@@ -113,7 +115,12 @@ class Sheet:
         return Image.alpha_composite(picture.convert("RGBA"), small).convert("RGB")
 
 
-def draw_answer(answer: Answer, references: Mapping[str, bytes] = MappingProxyType({})) -> Image.Image:
+def draw_answer(
+    answer: Answer,
+    references: Mapping[str, bytes] = MappingProxyType({}),
+    *,
+    donor_numbers: bool = False,
+) -> Image.Image:
     """All photos of an answer with what was seen on them, above a strip with the verdict.
 
     Parameters
@@ -121,12 +128,22 @@ def draw_answer(answer: Answer, references: Mapping[str, bytes] = MappingProxyTy
     answer : Answer
     references : mapping of str to bytes
         Key of a family -> a JPEG of a good unit, to stand beside in place of the drawing.
+    donor_numbers : bool
+        Show the numbers of donors; without it they are painted over.
     """
+    listed = listed_numbers(answer.catalogue.families)
     sizes = _panel_sizes([(s.quality.width_px, s.quality.height_px) for s in answer.observations])
     views = enumerate(zip(answer.photos, answer.observations, answer.units, sizes, strict=True), start=1)
     several = len(answer.photos) > 1
     panels = [
-        _panel(path, seen, unit, size, f"photo {number}" if several else "")
+        _panel(
+            path,
+            seen,
+            unit,
+            size,
+            f"photo {number}" if several else "",
+            () if donor_numbers else find_donor_numbers(seen, listed),
+        )
         for number, (path, seen, unit, size) in views
     ]
     sheet = _beside(_arrange(panels), answer, references)
@@ -191,12 +208,18 @@ def _panel_sizes(photos: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def _panel(
-    path: Path, seen: Observations, unit: Unit | None, panel: tuple[int, int], caption: str
+    path: Path,
+    seen: Observations,
+    unit: Unit | None,
+    panel: tuple[int, int],
+    caption: str,
+    hidden: Sequence[Polygon] = (),
 ) -> Image.Image:
     width, height = panel
     picture = Image.fromarray(read_photo(path).reduced(max(panel)))
     picture = picture.resize(panel, Image.Resampling.LANCZOS)
     scale = width / seen.quality.width_px
+    paint_over(picture, hidden, scale)
     sheet = Sheet(width, height)
     # By the long side, but for a panorama, whose plugs are small for it; never too small to be read.
     size = max(LEAST_PANEL_PX / 56, min(max(panel) / 56, min(panel) / 28))
@@ -204,6 +227,7 @@ def _panel(
     reads = [(t.polygon, t.value, READ) for t in (*(unit.texts if unit else ()), *seen.texts)]
     codes = (*(unit.codes if unit else ()), *seen.codes)
     reads += [(c.polygon, f"{c.symbology} {c.payload}", CODE) for c in codes]
+    reads = [(at, "hidden" if at in hidden else words, rgb) for at, words, rgb in reads]
     if unit:
         outline = _scaled(unit.polygon, scale)
         picture, middle = _dim_outside(picture, outline), _middle(outline)

@@ -122,6 +122,26 @@ def keep_donors_out(said: _Said, views: Sequence[UnitView], families: Iterable[F
     return _hide_in(said, lines, listed_numbers(families)) if lines else said
 
 
+def without_donors(views: Sequence[UnitView]) -> tuple[UnitView, ...]:
+    """Views without the texts and codes on no unit that may be a donor's: for what is written of the unit.
+
+    Parameters
+    ----------
+    views : sequence of UnitView
+
+    Returns
+    -------
+    views : tuple of UnitView
+    """
+    return tuple(view if view.unit is not None else _without_donors(view) for view in views)
+
+
+def _without_donors(view: UnitView) -> UnitView:
+    texts = tuple(text for text in view.texts if not may_hold_vin(text.value))
+    codes = tuple(code for code in view.codes if not may_hold_vin(code.payload))
+    return replace(view, texts=texts, codes=codes)
+
+
 def _hide_in(said: Any, lines: list[str], listed: frozenset[str]) -> Any:
     """Any part of an answer, with its words and those of its parts changed."""
     if isinstance(said, tuple):

@@ -13,13 +13,14 @@ from typing import Any
 import jinja2
 import segno
 from markupsafe import Markup
-from PIL import Image, ImageDraw
+from PIL import Image
 from plugface.cli.lot.grouped import Grouped, read_grouped, say_grouped
 from plugface.cli.lot.run_folder import snapshot, write_whole
+from plugface.cli.present.donor_numbers import find_donor_numbers, paint_over
 from plugface.cli.present.face_drawing import draw_face, svg_shapes
 from plugface.cli.present.reference_photo import read_reference
 from plugface.cli.present.report.overlay import draw_overlay
-from plugface.cli.present.report.pairing import Pair, find_pairs, is_plate
+from plugface.cli.present.report.pairing import Pair, find_pairs
 from plugface.cli.present.report.printing import print_page
 from plugface.cli.present.report.provenance import make_manifest, rows_of, seal_page
 from plugface.cli.present.report.rows import (
@@ -44,10 +45,10 @@ from plugface.cli.store.ledger import (
     Lot,
     Proposal,
 )
-from plugface.models.catalogue.entries import Catalogue, compact, load_catalogue
+from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.decision import placement
+from plugface.models.decision.donor import listed_numbers
 from plugface.models.grouping import LABEL_PREFIX
-from plugface.models.unit_choice import list_units
 from plugface.vision.observations import Observations, Polygon
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -150,7 +151,7 @@ def write_report(
         by_cost = sorted(rows, key=lambda row: (-_proposal(row).expected_cost, row.unit.id))
         pictured = {row.unit.id for row in by_cost[:MAX_PICTURED]}
         files = list_files(session, lot_row.id)
-        listed = _listed_numbers(catalogue)
+        listed = listed_numbers(catalogue.families)
         cards = [
             _card(session, row, folder, files, row.unit.id in pictured, donor_numbers, catalogue, listed)
             for row in rows
@@ -282,24 +283,6 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _donor_numbers(seen: Observations, listed: frozenset[str]) -> list[Polygon]:
-    """Where numbers that may be a donor's stand beside the units, written or in a type plate's barcode.
-
-    None that the catalogue lists is one.
-    """
-    beside_unit = bool(list_units(seen))
-    codes = [code for code in seen.codes if not code.payload.startswith(LABEL_PREFIX)]
-    beside = [(text.polygon, text.value) for text in seen.texts] + [(c.polygon, c.payload) for c in codes]
-    own = [(polygon, words) for polygon, words in beside if compact(words) not in listed]
-    return [polygon for polygon, words in own if is_plate(words, beside_unit)]
-
-
-def _listed_numbers(catalogue: Catalogue) -> frozenset[str]:
-    """Service numbers of a catalogue, alone and with each suffix, compact."""
-    variants = [variant for family in catalogue.families for variant in family.variants]
-    return frozenset(compact(n + s) for v in variants for n in v.service_numbers for s in ("", *v.suffixes))
-
-
 def _is_open_caution(card: Card) -> bool:
     """Whether a caution stands on a unit of the bench, such as one that may be the locked variant."""
     return bool(card.cautions) and card.destination == "look-alike bench"
@@ -326,7 +309,7 @@ def _card(
     pictures = []
     for photo_id, sha256, part, observations in views if pictured else ():
         if seen := read_look(observations):
-            hidden = [] if donor_numbers else _donor_numbers(seen, listed)
+            hidden = [] if donor_numbers else find_donor_numbers(seen, listed)
             source = _data_uri(folder / "thumbs" / f"{sha256}.jpg", hidden, seen)
             path = files[photo_id][0]
             shown = seen.units[part] if 0 <= part < len(seen.units) else None
@@ -374,12 +357,7 @@ def _data_uri(path: Path, hidden: Sequence[Polygon], seen: Observations) -> str:
                 painted = picture.convert("RGB")
         except OSError:  # what cannot be painted over is not shown
             return ""
-        scale = painted.width / seen.quality.width_px
-        for polygon in hidden:
-            xs, ys = zip(*polygon, strict=True)
-            margin = 0.3 * (max(ys) - min(ys))  # outlines of text cut close
-            box = min(xs) - margin, min(ys) - margin, max(xs) + margin, max(ys) + margin
-            ImageDraw.Draw(painted).rectangle([v * scale for v in box], fill=(0, 0, 0))
+        paint_over(painted, hidden, painted.width / seen.quality.width_px)
         file = BytesIO()
         painted.save(file, "JPEG", quality=85)
         data = file.getvalue()

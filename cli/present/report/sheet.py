@@ -21,6 +21,7 @@ from plugface.cli.store.ledger import Lot
 from plugface.cli.store.unit_rows import NAMES_A_FAMILY
 from plugface.models.catalogue.entries import Catalogue, Variant
 from plugface.models.catalogue.index import compact
+from plugface.models.decision.donor import may_hold_vin
 from plugface.models.decision.label_reading import read_label
 from plugface.models.unit_choice import UnitGone, from_part, gather_views
 from plugface.vision.observations import Observations
@@ -241,6 +242,8 @@ def _numbers_in(seen: list[Observations], chosen: list, catalogue: Catalogue) ->
         for reading in read_label(view.texts, view.codes, catalogue):
             if reading.meaning in found:
                 listed = not reading.words.startswith(("no ", "it has", "has the form"))
+                if view.unit is None and not listed and may_hold_vin(reading.field):
+                    continue  # a donor's, of a type plate: a sheet is handed on as a report is
                 values, bare = found[reading.meaning], compact(reading.field)
                 field, before = values.get(bare, ("", False))
                 values[bare] = (max(field, reading.field, key=len), before or listed)

@@ -24,7 +24,14 @@ LONG_SIDE_PX, MAX_PICTURED = 900, 200
 
 
 def render_trial(
-    trial: "Trial", catalogue: Catalogue, folder: Path, made: datetime, model: str, about: str
+    trial: "Trial",
+    catalogue: Catalogue,
+    folder: Path,
+    made: datetime,
+    model: str,
+    about: str,
+    *,
+    donor_numbers: bool = False,
 ) -> str:
     """The page as HTML without any reference to another file.
 
@@ -34,8 +41,13 @@ def render_trial(
         Of the catalogue, with the photos that its entries name.
     about : str
         Where photos and truth came from.
+    donor_numbers : bool
+        Show the numbers of donors in the pictures, as in the report of a lot.
     """
-    misses = [_shown(one, folder, pictured=k < MAX_PICTURED) for k, one in enumerate(trial.misses)]
+    misses = [
+        _shown(one, folder, pictured=k < MAX_PICTURED, donor_numbers=donor_numbers)
+        for k, one in enumerate(trial.misses)
+    ]
     environment = template_environment(Path(__file__).parent / "templates")
     return environment.get_template("trial.html").render(
         trial=trial,
@@ -48,7 +60,7 @@ def render_trial(
     )
 
 
-def _shown(one: "Outcome", folder: Path, *, pictured: bool) -> dict[str, object]:
+def _shown(one: "Outcome", folder: Path, *, pictured: bool, donor_numbers: bool) -> dict[str, object]:
     decision, catalogue = one.answer.decision, one.answer.catalogue
     said = f"{one.said} ({percent(decision.probability)})" if one.said else ""
     keys = dict.fromkeys(key for key in (one.unit.family, one.case.best) if key in catalogue.by_key)
@@ -64,15 +76,15 @@ def _shown(one: "Outcome", folder: Path, *, pictured: bool) -> dict[str, object]
         "said": said,
         "message": decision.message,
         "photos": [str(photo) for photo in one.unit.photos],
-        "picture": _picture(one) if pictured else "",
+        "picture": _picture(one, donor_numbers) if pictured else "",
         "faces": faces,
     }
 
 
-def _picture(one: "Outcome") -> str:
+def _picture(one: "Outcome", donor_numbers: bool) -> str:
     """The answer drawn on the photos; empty where they are gone."""
     try:
-        picture = draw_answer(one.answer)
+        picture = draw_answer(one.answer, donor_numbers=donor_numbers)
     except Exception:
         # Photos of confirmed units may lie elsewhere by now, or be no photos any more: the row is worth more.
         return ""
