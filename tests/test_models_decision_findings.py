@@ -139,6 +139,15 @@ def test_what_the_plugs_say_stands_beside_a_number_that_they_rule_out(catalogue,
     assert sides == {"AUK 11", "KNOT 40"}
 
 
+def test_the_castings_family_is_a_side_where_its_mark_may_be_misread_for_the_labels(catalogue, model):
+    """The marks are alike, so that casting and all the rest are no contradiction: casting and label are."""
+    lines = [cast("AUK 11"), printed(number(catalogue, "AUK 12"))]
+    shot = photo(catalogue, "AUK 11", "front", *lines, plugs=False)
+    found, sides = contradictions([shot], catalogue, model)
+    assert set(found) == {"label and casting disagree"}
+    assert sides == {"AUK 11", "AUK 12"}
+
+
 @pytest.mark.parametrize("code", [True, False])
 def test_writing_of_two_families_in_a_close_up_is_a_contradiction(catalogue, model, code):
     """Nothing outlines a unit there, so that nothing shows that both stand on one."""

@@ -167,3 +167,14 @@ def test_a_serial_under_its_caption_says_as_little_as_one_behind_it(catalogue, s
 
     for own in (("UNIT No K58214/302",), ("KNOT 40", "K58214/302")):
         assert np.array_equal(odds(*own, "SERIAL NO", serial), odds(*own, f"SERIAL NO {serial}"))
+
+
+def test_captions_are_looked_at_once_a_view(catalogue, seen, monkeypatch):
+    """A second time nothing more is left out; it is asked of each view of each unit."""
+    index, views, asked = index_catalogue(catalogue), gather_views(seen, None), []
+    known = rules.without_captioned
+    monkeypatch.setattr(rules, "without_captioned", lambda *words: asked.append(words) or known(*words))
+    for fit in (rules.fit_unit, rules.fit_views):
+        asked.clear()
+        fit(views, index, ErrorModel())
+        assert len(asked) == len(views) == 2

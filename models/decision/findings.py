@@ -167,6 +167,7 @@ def name_sides(
         summed[:, columns_of_witness("label")].sum(axis=1),
     ]
     named = [row for side in sides if (row := _favourite(side, noise)) is not None]
+    # Nothing where the mark may be the best one's misread: so the casting was asked by itself as well.
     named += [row for rows in _casting_and_rest(totals, noise) for row in sorted(rows)]
     named += [row for _, rows in _number_and_rest(views, totals, index, noise) for row in sorted(rows)]
     named += [row for _, rows in _rival_lines(views, index, noise) for row in sorted(rows)]

@@ -106,7 +106,11 @@ def fit_views(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorMode
     -------
     fits : list of ViewFit
     """
-    views = _without_captioned(views, index)
+    return _fit_rules(_without_captioned(views, index), index, noise)
+
+
+def _fit_rules(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel) -> list[ViewFit]:
+    """All rules on views whose captions were looked at already."""
     by_rule = [rule.fit_views(views, index, noise) for rule in RULES]
     return [_join(columns, index) for columns in zip(*by_rule, strict=True)]
 
@@ -151,4 +155,4 @@ def fit_unit(views: Sequence[UnitView], index: CatalogueIndex, noise: ErrorModel
     views = _without_captioned(views, index)
     if any(holds_listed_form(view.texts, index) for view in views):
         views = [replace(view, texts=without_foreign_numbers(view.texts, index)) for view in views]
-    return fit_views(views, index, noise)
+    return _fit_rules(views, index, noise)
