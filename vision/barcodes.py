@@ -1,13 +1,22 @@
 """Barcodes: found on labels and on the whole photo, decoded by zxing-cpp."""
 
-from collections.abc import Iterable, Sequence
-from itertools import chain, combinations
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain, combinations, product
 from typing import Any
 
 import cv2
 import numpy as np
 import zxingcpp
-from plugface.vision.geometry import as_polygon, cut_out, lies_on_any, map_back, quad_of, side_lengths
+from plugface.vision.code_squares import find_squares
+from plugface.vision.geometry import (
+    as_polygon,
+    cut_out,
+    level_corners,
+    lies_on_any,
+    map_back,
+    quad_of,
+    side_lengths,
+)
 from plugface.vision.observations import Code, Polygon
 
 _NAMES = {
@@ -58,6 +67,11 @@ _STAMP = np.kron(_FINDER, np.ones((_MODULE_PX, _MODULE_PX), int)).astype(np.uint
 _ASTRAY = 2.5
 _MAX_FINDERS, _MAX_PAIRS = 6, 3  # what looks like a pattern, and pairs of them, of one label
 _FINDER_SIDE_PX = 600  # of a label in which finder patterns are looked for
+# A label in which squares are looked for, and one of them cut out: with how much of what lies round it, and
+# how much larger.
+_SQUARES_SIDE_PX, _SQUARE_SIDE_PX = 600, 900
+_SQUARE_MARGINS, _SQUARE_TIMES = (0.1, 0.35), (2.0, 3.0)
+_BINARIZERS = (zxingcpp.Binarizer.LocalAverage, zxingcpp.Binarizer.GlobalHistogram)
 _STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
 
 
@@ -123,7 +137,10 @@ def _read_label(grey: np.ndarray, corners: np.ndarray) -> tuple[Code, ...]:
         found = _read_level(grey, corners, (3.0,))
     if not found:
         found = tuple(
-            _read_bordered(grey, corners) or _read_dots(grey, corners) or _read_two_finders(grey, corners)
+            _read_bordered(grey, corners)
+            or _read_dots(grey, corners)
+            or _read_two_finders(grey, corners)
+            or _read_squares(grey, corners)
         )
     if not any(code.symbology in _LINEAR for code in found):
         found = join_codes(found, _read_bars(grey, corners))
@@ -192,6 +209,35 @@ def _read_two_finders(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
                 back = to_photo @ to_level
                 return [_code(code, map_back(_corners(code), back), method) for code in codes]
     return []
+
+
+def _read_squares(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
+    """Matrix codes that are read by themselves, where what stands beside them on the label misleads.
+
+    Of 17 on the demo's training and calibration photos that were lost, with modules of 2 px or more, five are
+    read so, for 19 ms a label without a code; none is read wrongly (2026-12-01).
+    """
+    scale = min(1.0, _SQUARES_SIDE_PX / max(*side_lengths(corners), 1.0))
+    level, to_photo = cut_out(grey, corners, scale=scale, margin=0.05, max_side=_SQUARES_SIDE_PX)
+    for box in find_squares(level):
+        place = level_corners(map_back(box, to_photo))
+        for margin, times in product(_SQUARE_MARGINS, _SQUARE_TIMES):
+            cut, back = cut_out(grey, place, scale=times, margin=margin, max_side=_SQUARE_SIDE_PX)
+            for picture, way in _ways_of(cut, times):
+                for binarizer in _BINARIZERS:
+                    codes = _scan(picture, formats=_MATRICES, binarizer=binarizer)
+                    if codes:
+                        method = f"zxing-cpp, the code alone x{times:g}{way}"
+                        return [_code(code, map_back(_corners(code), back), method) for code in codes]
+    return []
+
+
+def _ways_of(cut: np.ndarray, times: float) -> Iterator[tuple[np.ndarray, str]]:
+    """A code cut out and enlarged, as it is, softer, with its contrast evened, and sharper."""
+    yield cut, ""
+    yield cv2.GaussianBlur(cut, (0, 0), 0.5 * times), ", softened"
+    yield cv2.createCLAHE(4, (4, 4)).apply(cut), ", contrast evened"
+    yield cv2.addWeighted(cut, 4, cv2.GaussianBlur(cut, (0, 0), 2 * times), -3, 0), ", sharpened"
 
 
 def _find_finders(level: np.ndarray) -> list[np.ndarray]:
