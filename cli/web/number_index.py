@@ -5,7 +5,7 @@ is not. Of what a photo would show the colours and sizes of plugs are in it, for
 """
 
 import hashlib
-from dataclasses import asdict, replace
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -62,7 +62,7 @@ def index_numbers(catalogue: Catalogue, keep_days: int) -> tuple[bytes, str]:
         shades=list(name_shades(catalogue).values()),
         colour_caution_at=catalogue.costs.colour_caution_at(),
         families=[_family_out(family, catalogue, places, judged) for family in catalogue.families],
-        patterns=[PatternOut(**asdict(table)) for table in tables.values()],
+        patterns=[PatternOut.model_validate(table, from_attributes=True) for table in tables.values()],
         hazards=[_caution_out(caution) for caution in (HIGH_VOLTAGE, RESTRAINT)],
         closing=[_caution_out(c) for c in (*_of_all(catalogue), GENERAL)],
         words={"locked": LOCKED, "locked_open": LOCKED_OPEN, "one": ONE_VARIANT, "open": VARIANT_OPEN},
