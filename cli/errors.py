@@ -45,7 +45,7 @@ KNOWN = {
     ),
     "plugface.cli.store.sheets.SheetError": Known(2, 422, "Save the list again as .xlsx or .csv."),
     "plugface.cli.present.sheet_columns.BadCell": Known(2, 422, "Correct the cell."),
-    "plugface.cli.present.picture.PictureError": Known(2, 422, "Name another file for the picture."),
+    "plugface.cli.present.drawn_file.PictureError": Known(2, 422, "Name another file for the picture."),
     "plugface.codec.UnknownFormat": Known(2, 422, "Read it with the version that wrote it, or a later one."),
     "plugface.models.unit_choice.UnitGone": Known(2, 422, "Take the photo again."),
     "plugface.models.unit_choice.NoSuchUnit": Known(2, 422, "Leave out --unit to see what there is."),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from plugface.cli.commands import options
+from plugface.cli.present.drawn_file import PIXELS, check_place, save_pixels, save_svg
 from plugface.cli.present.plain_text import say
 from plugface.cli.settings import default_catalogue, open_catalogue
 
@@ -46,6 +47,8 @@ def show(
     if every and picture is None:
         raise typer.BadParameter("--all draws one sheet: add --picture FILE")
     family = None if key is None else read.by_key[options.find_key(key, read.by_key)]
+    if picture is not None:
+        check_place(picture, (*PIXELS, ".svg"))
     if family is not None:
         for line in entry_lines(family):
             say(line)
@@ -55,9 +58,7 @@ def show(
 
 
 def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, drawn: bool) -> None:
-    from plugface.cli.lot.run_folder import write_whole
     from plugface.cli.present.face_drawing import draw_all, draw_face, draw_pixels, svg_text
-    from plugface.cli.present.picture import save_picture
     from plugface.cli.present.reference_photo import read_reference, read_references
 
     if family is not None:
@@ -65,11 +66,11 @@ def _draw(picture: Path, folder: Path, read: Catalogue, family: Family | None, d
     else:
         drawing = draw_all(read.families, read.head.name, {} if drawn else read_references(folder, read))
     if picture.suffix.lower() == ".svg":
-        write_whole(picture, svg_text(drawing).encode())
+        save_svg(svg_text(drawing), picture)
     else:
         # A sheet of a large catalogue would be gigapixels at the scale of one face.
         most = 8000 / max(drawing.width, drawing.height)
-        save_picture(draw_pixels(drawing, min(4.0, most)), picture)
+        save_pixels(draw_pixels(drawing, min(4.0, most)), picture)
 
 
 def entry_lines(family: Family) -> list[str]:

@@ -47,6 +47,10 @@ def identify(
     """
     from plugface.cli.loading import start_loading
 
+    if picture is not None:
+        from plugface.cli.present.drawn_file import check_place
+
+        check_place(picture)
     start_loading()  # before the imports that follow, which take as long
 
     from plugface.analysis import Settings, analyse
@@ -68,12 +72,13 @@ def identify(
     model = partial(_prepare, "schemas" if as_json else "terminal")
     answer = analyse(photos, read, settings=settings, model=model, opener=read_photo)
     if picture:
-        from plugface.cli.present.picture import draw_answer, save_picture
+        from plugface.cli.present.drawn_file import save_pixels
+        from plugface.cli.present.picture import draw_answer
         from plugface.cli.present.reference_photo import read_reference
 
         named = [read.by_key[key] for key in answer.decision.families[:1] if key in read.by_key]
         pictures = {family.key: photo for family in named if (photo := read_reference(folder, family))}
-        save_picture(draw_answer(answer, pictures, donor_numbers=donor_numbers), picture)
+        save_pixels(draw_answer(answer, pictures, donor_numbers=donor_numbers), picture)
     if as_json:
         from plugface.cli.present.schemas import identify_out
 

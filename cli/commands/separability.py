@@ -54,6 +54,10 @@ def show_separability(
 
     if picture is not None and picture.suffix.lower() != ".png":
         raise typer.BadParameter(f'the heat map is a PNG; name it so, not "{picture.name}"')
+    if picture is not None:
+        from plugface.cli.present.drawn_file import check_place
+
+        check_place(picture, (".png",))
     catalogue = load_catalogue(path)
     drawn = _drawn(catalogue, only or [])
     bar = (TextColumn("Simulating"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())

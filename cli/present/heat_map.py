@@ -1,13 +1,14 @@
 """Heat map of the confusion to expect, as PNG."""
 
 from collections.abc import Sequence
+from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 from matplotlib.colors import PowerNorm
 from matplotlib.figure import Figure
-from plugface.cli.errors import named
+from plugface.cli.present.drawn_file import DRAWN_BY, write_picture
 from plugface.models.catalogue.separability import VIEW_SETS, Separability
 
 #: Inches for one row; with more rows than these the names are left out, and with more than those the figures.
@@ -49,8 +50,9 @@ def draw_separability(found: Separability, drawn: Sequence[str], title: str, pat
     bar = figure.colorbar(image, ax=panels, shrink=0.8, pad=0.01)
     bar.set_label("mean probability")
     figure.suptitle(title)
-    with named(path):
-        figure.savefig(path, dpi=110)
+    written = BytesIO()
+    figure.savefig(written, format="png", dpi=110, metadata={"Software": DRAWN_BY})
+    write_picture(path, written.getvalue())
 
 
 def _write_figures(axes, share: np.ndarray) -> None:

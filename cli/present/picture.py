@@ -169,31 +169,6 @@ def _beside(sheet: Image.Image, answer: Answer, references: Mapping[str, bytes])
     return whole
 
 
-def save_picture(picture: Image.Image, path: Path) -> None:
-    """Write a picture; the ending of the name decides the format.
-
-    Raises
-    ------
-    PictureError
-        If the ending is none that can be written, or the file cannot be.
-    """
-    if path.suffix.lower() not in {".jpg", ".jpeg", ".png", ".webp"}:
-        raise PictureError(str(path), f'a picture cannot be written as "{path.suffix or path.name}"')
-    try:
-        picture.save(path, quality=90)
-    except OSError as error:
-        raise PictureError(str(path), (error.strerror or "it cannot be written").lower()) from None
-
-
-class PictureError(Exception):
-    """A picture that cannot be written: which file, and why."""
-
-    def __init__(self, file: str, problem: str) -> None:
-        self.file, self.problem = file, problem
-        self.remedy = "Name a .jpg, .png or .webp file in a folder you may write to"
-        super().__init__(f"{file}: {problem}. {self.remedy}.")
-
-
 def _panel_sizes(photos: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     """Width and height of each photo's panel: of one height, so that the writing on them need not shrink."""
     long_side = PANEL_PX.get(len(photos), PANEL_PX[max(PANEL_PX)])
