@@ -506,3 +506,39 @@ def test_a_code_that_holds_a_number_without_its_stroke_is_no_id_card():
         assert is_number(payload), payload
     assert not is_number("K58214/802")
     assert not is_number("CARD 0017")
+
+
+def test_a_sheet_that_somebody_wrote_into_is_kept(tmp_path, run, monkeypatch):
+    folder, _ = sort_priced(tmp_path, run, monkeypatch)
+    again = ("sort", tmp_path / "lot", "--out", folder, "--no-pdf", "--workers", 1)
+    assert "kept" not in run(*again).out
+    assert not list(folder.glob("units.kept-*"))  # as plugface wrote it: written anew
+    (folder / "units.xlsx").write_bytes(b"prices of mine")
+    said = run(*again)
+    assert (said.code, f"changed sheet, kept: {folder / 'units.kept-1.xlsx'}" in said.out) == (0, True)
+    (folder / "units.xlsx").write_bytes(b"more of them")
+    run(*again)
+    assert [(folder / f"units.kept-{n}.xlsx").read_bytes() for n in (1, 2)] == [
+        b"prices of mine",
+        b"more of them",
+    ]
+    assert read_sheet(folder / "units.xlsx")[1]
+    key = read_sheet(folder / "units.xlsx")[1][0]["Unit"]
+    told = run("ledger", "delete", "--unit", key, "--why", "asked to", "--yes", "--ledger", folder).err
+    assert f"An older copy still holds it: {folder / 'units.kept-1.xlsx'}" in told
+
+
+def test_an_export_goes_over_an_export_and_over_nothing_else(tmp_path, run, monkeypatch):
+    folder, _ = sort_priced(tmp_path, run, monkeypatch)
+    for name in ("lot.xlsx", "lot.csv", "lot.jsonl"):
+        out = tmp_path / name
+        export = ("ledger", "export", out, "--ledger", folder)
+        assert [run(*export).code for _ in range(2)] == [0, 0]
+        out.write_bytes(out.read_bytes() + b"my notes")
+        before = out.read_bytes()
+        said = run(*export)
+        assert (said.code, said.out) == (2, "")
+        assert f"error: {out}: there is such a file already, and not as plugface wrote it. Choose" in said.err
+        out.with_name(f"{name}.manifest.json").unlink()  # a list of one's own has none
+        assert run(*export).code == 2
+        assert out.read_bytes() == before

@@ -38,6 +38,8 @@ def test_a_drawing_of_ones_own_is_left_alone(tmp_path) -> None:
 
 
 def test_the_endings_that_can_be_written_are_said(tmp_path) -> None:
+    with pytest.raises(PictureError, match=r'as "\.txt"\. Name a \.jpg, \.png or \.webp file in a folder'):
+        check_place(tmp_path / "face.txt")
     with pytest.raises(PictureError, match=r'as "\.txt"\. Name a \.png or \.svg file in a folder'):
         check_place(tmp_path / "face.txt", (".png", ".svg"))
 

@@ -385,6 +385,13 @@ FAULTS = {
         "test_cli_web::test_a_backup_is_not_restored_under_a_running_page",
     ),
     "changed bytes in a network": ("test_faults::test_a_network_with_changed_bytes_is_not_used",),
+    "a picture or an export named like a file that plugface did not write, or that was changed since": (
+        "test_cli_present_drawn_file::test_a_photo_named_for_the_picture_is_refused_before_anything_is_looked_at",
+        "test_cli_lot_sheet::test_an_export_goes_over_an_export_and_over_nothing_else",
+    ),
+    "a run's sheet that somebody wrote into": (
+        "test_cli_lot_sheet::test_a_sheet_that_somebody_wrote_into_is_kept",
+    ),
     "a ledger row changed behind the program's back": (
         "test_cli_store_ledger::test_what_was_done_behind_the_programs_back_is_found",
         "test_cli_store_ledger::test_rows_cannot_be_replaced_by_inserting",

@@ -127,12 +127,17 @@ def export(
     Beside it FILE.manifest.json says with which weights, model and catalogue they were made; `plugface verify
     FILE` compares both with the ledger.
 
+    A file that was changed since, or that plugface did not write, is left alone.
+
     Exit code: 0, or 2 when there is no such ledger or lot, or the file cannot be written.
     """
+    from plugface.cli.present.report.provenance import check_unchanged
+
     try:
         form = format_of(out)
     except ValueError as error:
         raise typer.BadParameter(str(error)) from None
+    check_unchanged(out)
     ledger = open_existing(where)
     part = out.with_name(f".{out.name}.part")
     said: list[str] = []

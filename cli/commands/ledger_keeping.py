@@ -237,4 +237,4 @@ def _say(ledger: Ledger, about: str, counts: dict[str, int], done: bool) -> None
     listed = ", ".join(f"{count} {name}" for name, count in counts.items() if count) or "nothing"
     say(f"{about}: {listed} {'deleted' if done else 'would be deleted; add --yes to do it'}.")
     for copy in Surroundings.of(ledger).old_copies() if done else ():
-        say(f"An older copy of the ledger still holds it: {copy}", err=True)
+        say(f"An older copy still holds it: {copy}", err=True)

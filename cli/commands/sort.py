@@ -127,10 +127,12 @@ def sort(
             from plugface.cli.present.report.page import write_report
 
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
+                kept = _keep_changed(book, outcome.lot, out / "units.xlsx")
                 written = write_report(
                     out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf, donor_numbers=donor_numbers
                 )
-                _record_report(book, outcome, Path(written.files["report"]))
+                written.files.update(kept)
+                _record_report(book, outcome, written.files)
             show("report", 1, 1)
     except KeyboardInterrupt:
         words = "Stopped. What was done is kept; the same command goes on from here."
@@ -234,15 +236,40 @@ def _beside(out: Path) -> Path:
     return run.with_name(f"{run.name}-photos")
 
 
-def _record_report(book: Ledger, outcome: Outcome, report: Path) -> None:
-    """Write down that a report was made, of what, and its hash: it is handed on, the ledger stays."""
-    import hashlib
+def _keep_changed(book: Ledger, lot: str, sheet: Path) -> dict[str, str]:
+    """Put a sheet that somebody has written into since out of the way: it is theirs now.
 
+    What was written is told by its hash in the ledger; an older plugface told none, and its sheet is kept.
+    """
+    from plugface.cli.store.acts import list_acts
+
+    if not sheet.is_file():
+        return {}
+    with book.reading() as session:
+        written = {entry.facts.get("sheet_sha256") for entry in list_acts(session, lot)}
+    if _sha256(sheet) in written:
+        return {}
+    number = 1
+    while (kept := sheet.with_name(f"units.kept-{number}.xlsx")).exists():
+        number += 1
+    sheet.rename(kept)
+    return {"changed sheet, kept": str(kept)}
+
+
+def _record_report(book: Ledger, outcome: Outcome, files: Mapping[str, str]) -> None:
+    """Write down that a report was made, of what, and its hash: it is handed on, the ledger stays."""
     from plugface.cli.store.acts import account, record_act
 
-    facts = {"units": outcome.units, "sha256": hashlib.sha256(report.read_bytes()).hexdigest()}
+    report, sheet = Path(files["report"]), Path(files["sheet"])
+    facts = {"units": outcome.units, "sha256": _sha256(report), "sheet_sha256": _sha256(sheet)}
     with book.transaction() as session:
         record_act(session, "report", who=account(), lot=outcome.lot, about=report.name, facts=facts)
+
+
+def _sha256(file: Path) -> str:
+    import hashlib
+
+    return hashlib.sha256(file.read_bytes()).hexdigest()
 
 
 def _cores() -> int:

@@ -43,7 +43,9 @@ def check_place(path: Path, endings: tuple[str, ...] = PIXELS) -> None:
         named by mistake cannot be had again.
     """
     if path.suffix.lower() not in endings:
-        remedy = f"Name a {', '.join(endings[:-1])} or {endings[-1]} file in a folder you may write to"
+        *most, last = [ending for ending in endings if ending != ".jpeg"]  # .jpg says it
+        said = f"{', '.join(most)} or {last}" if most else last
+        remedy = f"Name a {said} file in a folder you may write to"
         raise PictureError(str(path), f'a picture cannot be written as "{path.suffix or path.name}"', remedy)
     if path.is_file() and DRAWN_BY.encode() not in path.read_bytes():
         problem = "there is such a file already, and plugface did not draw it"
@@ -92,5 +94,5 @@ def write_picture(path: Path, data: bytes) -> None:
     except OSError as error:
         with suppress(OSError):
             part.unlink()
-        remedy = "Name a file in a folder you may write to, on a disk with room"
+        remedy = "Name a file in a folder you may write to, on a disk that has room"
         raise PictureError(str(path), (error.strerror or "it cannot be written").lower(), remedy) from None

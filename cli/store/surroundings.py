@@ -157,8 +157,11 @@ class Surroundings:
         return gone
 
     def old_copies(self) -> list[Path]:
-        """Copies of the ledger that were made before migrations: they still hold what is deleted since."""
-        return sorted(self.folder.glob("*.sqlite.before-*")) if self.folder else []
+        """Copies that still hold what is deleted: ledgers before a migration, sheets that were changed."""
+        if self.folder is None:
+            return []
+        sheets = self.folder.glob("units.kept-*.xlsx") if self.is_run else ()
+        return sorted([*self.folder.glob("*.sqlite.before-*"), *sheets])
 
 
 def asked_units(db: sqlite3.Connection) -> set[tuple[str, str]]:

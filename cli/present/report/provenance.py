@@ -141,6 +141,24 @@ def manifest_path(out: Path) -> Path:
     return out.with_name(f"{out.name}.manifest.json")
 
 
+def check_unchanged(out: Path) -> None:
+    """Refuse a place where something lies that no export is: a list, or a sheet that somebody wrote into.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file, and its manifest beside it is missing or tells other bytes.
+    """
+    if not out.exists():
+        return
+    try:
+        written = json.loads(manifest_path(out).read_text(encoding="utf-8"))["file_sha256"]
+    except (OSError, ValueError, KeyError, TypeError):
+        written = None
+    if not out.is_file() or written != _file_hash(out):
+        raise FileExistsError(17, "there is such a file already, and not as plugface wrote it", str(out))
+
+
 def compare_file(file: Path, ledger: Ledger) -> Compared:
     """Compare a report or an export with a ledger.
 
