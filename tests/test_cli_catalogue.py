@@ -403,7 +403,8 @@ def test_any_name_and_number_give_a_readable_file(key, number):
 
     draft = Draft(key=key, mark=key, number=number, partners=(key,))
     family = Family.model_validate(tomllib.loads(family_text(draft, date(2026, 1, 2))))
-    assert (family.key, family.variants[0].service_numbers) == (key, (number,))
+    one_line = " ".join(key.split())  # of all kinds of spaces one ordinary one
+    assert (family.key, family.variants[0].service_numbers) == (one_line, (number,))
     assert compile_pattern(family.label.service_number).fullmatch(number)
     assert file_name(key).endswith(".toml")
 
@@ -434,3 +435,10 @@ def test_the_schema_refuses_what_the_reader_refuses():
     ):
         assert list(validator.iter_errors(wrong))
     assert not list(validator.iter_errors(good | {"connectors": [plug | {"edge": "top", "along_mm": 40}]}))
+
+
+def test_a_family_whose_file_is_not_read_is_warned_of(own):
+    (own / "dunlin_6.toml").rename(own / "dunlin_6.toml.txt")
+    said = run("check", own).stdout
+    assert "warning  dunlin_6.toml.txt\n  it looks like a family's file and is not read.\n" in said
+    assert "Rename dunlin_6.toml.txt to dunlin_6.toml" in said

@@ -1,6 +1,9 @@
 import json
 
 import pytest
+from plugface.cli.settings import demo_folder
+from plugface.models.catalogue.entries import load_catalogue
+from plugface.models.decision.opinion import ClaimError, read_claim
 
 
 @pytest.mark.parametrize(
@@ -74,3 +77,24 @@ def test_the_reasons_shown_sum_to_the_lead_that_is_shown(run, plain_photo, seen_
     *reasons, total = shown
     assert abs(sum(reasons) - total) <= 0.05 * len(reasons) + 0.05  # each is rounded
     assert f"{total:+.1f}" == f"{second['lead']:+.1f}"
+
+
+def test_a_familys_name_may_hold_a_colon() -> None:
+    demo = load_catalogue(demo_folder() / "marrow_finch")
+    keys = {"KNOT 40": "K:40", "KNOT 41": "K"}
+    families = tuple(f.model_copy(update={"key": keys.get(f.key, f.key)}) for f in demo.families)
+    catalogue = demo.model_copy(update={"families": families})
+    read = {
+        claimed: read_claim(claimed, catalogue) for claimed in ("k:40", "K:40:e", "K", "K:Home", "AUK 11")
+    }
+    assert {claimed: (family.key, variant) for claimed, (family, variant) in read.items()} == {
+        "k:40": ("K:40", None),
+        "K:40:e": ("K:40", "E"),
+        "K": ("K", None),
+        "K:Home": ("K", "home"),
+        "AUK 11": ("AUK 11", None),
+    }
+    with pytest.raises(ClaimError, match='there is no family "GULL"; near: '):
+        read_claim("GULL:A", catalogue)
+    with pytest.raises(ClaimError, match='K:40 has no variant "Z"'):
+        read_claim("K:40:Z", catalogue)

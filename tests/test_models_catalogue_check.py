@@ -10,9 +10,9 @@ DEMO = Path(__file__).parents[1] / "training_data_demo"
 CATALOGUE = load_catalogue(DEMO / "marrow_finch")
 
 
-def changed(key, **update):
+def changed(of, /, **update):
     """The demo with one family changed."""
-    families = [f.model_copy(update=update) if f.key == key else f for f in CATALOGUE.families]
+    families = [f.model_copy(update=update) if f.key == of else f for f in CATALOGUE.families]
     return CATALOGUE.model_copy(update={"families": tuple(families)})
 
 
@@ -277,3 +277,21 @@ def test_a_value_without_a_currency_is_a_warning():
     assert f'the value of "{variants[0].key}" names no currency' in problem.message
     with_one = without.model_copy(update={"head": head.model_copy(update={"currency": "EUR"})})
     assert found(with_one, "currency") == []
+
+
+@pytest.mark.parametrize("key", ["none", "Unknown", "-", "not in catalogue"])
+def test_a_family_is_not_called_what_means_no_family(key):
+    (problem,) = found(changed("DUNLIN 6", key=key), "name")
+    assert (problem.severity, problem.message) == ("error", f'"{key}" means a unit of no family')
+
+
+def test_families_whose_names_differ_in_large_and_small_letters_alone_are_an_error():
+    (problem,) = found(changed("DUNLIN 6", key="Dunlin 1"), "name")
+    assert (problem.severity, problem.family) == ("error", "Dunlin 1")
+    assert '"Dunlin 1" and "DUNLIN 1" differ' in problem.message
+
+
+def test_a_mark_that_says_nothing_is_an_error():
+    mark = CATALOGUE.by_key["DUNLIN 6"].marks[0].model_copy(update={"text": ""})
+    (problem,) = found(changed("DUNLIN 6", marks=(mark,)), "name")
+    assert (problem.severity, problem.key, problem.message) == ("error", "marks no. 1", "it says nothing")

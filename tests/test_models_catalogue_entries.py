@@ -13,6 +13,7 @@ from plugface.models.catalogue.entries import (
     CatalogueError,
     compile_pattern,
     compile_unsigned,
+    list_unread,
     load_catalogue,
     read_catalogue,
 )
@@ -373,3 +374,77 @@ def test_one_donor_may_be_asked_of_one_partner_alone(tmp_path):
     assert rule.donors == ("AUK 11",)
     path.write_text(path.read_text().replace('same_donor = ["AUK 11"]', 'same_donor = ["AUK 12"]'))
     assert 'same_donor names "AUK 12"' in str(read_catalogue(tmp_path / "c")[1][0])
+
+
+def test_a_name_is_one_line_of_words(folder):
+    """Spreadsheets write hard spaces, and nobody can type the same name with an ordinary one."""
+    change(folder, 'key = "DUNLIN 6"', 'key = " DUNLIN\u00a0 6\\n"')
+    change(folder, 'families = ["DUNLIN 6"]', 'families = ["DUNLIN\u00a06"]', "curlew_5.toml")
+    catalogue = load_catalogue(folder)
+    assert "DUNLIN 6" in catalogue.by_key
+    assert catalogue.by_key["CURLEW 5"].pairing[0].families == ("DUNLIN 6",)
+
+
+@pytest.mark.parametrize(
+    ("old", "words"),
+    [
+        ('key = "DUNLIN 6"', "line 1, key: it is empty. Write a name"),
+        ('key = "first"', "variants no. 1, key: it is empty. Write a name"),
+    ],
+)
+def test_a_name_without_a_sign_is_refused(folder, old, words):
+    change(folder, old, 'key = " "')
+    with pytest.raises(CatalogueError, match=words):
+        load_catalogue(folder)
+    change(folder, 'key = " "', 'key = "DUN\\u0007LIN"')
+    with pytest.raises(CatalogueError, match="key: it holds a control character"):
+        load_catalogue(folder)
+
+
+def test_what_systems_and_editors_leave_is_no_family(folder):
+    (folder / "._dunlin_6.toml").write_bytes(b"\0\5\x16\7\xff")
+    (folder / ".#dunlin_6.toml").symlink_to("ann@yard.4711")
+    assert len(load_catalogue(folder).families) == 14
+
+
+def test_files_that_are_not_read_for_their_name_or_place_are_told(folder):
+    (folder / "families").mkdir()
+    (folder / "dunlin_6.toml").rename(folder / "dunlin_6.toml.txt")
+    (folder / "dunlin_1.toml").rename(folder / "DUNLIN_1.TOML")
+    (folder / "auk_11.toml").rename(folder / "families" / "auk_11.toml")
+    (folder / "notes.txt").touch()
+    assert list_unread(folder) == [
+        ("DUNLIN_1.TOML", "Rename DUNLIN_1.TOML to DUNLIN_1.toml, also where the system hides endings"),
+        (
+            "dunlin_6.toml.txt",
+            "Rename dunlin_6.toml.txt to dunlin_6.toml, also where the system hides endings",
+        ),
+        ("families/auk_11.toml", "Move families/auk_11.toml into the catalogue's folder itself"),
+    ]
+
+
+def test_a_catalogue_of_hidden_endings_is_told_how_to_be_one(tmp_path):
+    shutil.copy(DEMO / "marrow_finch" / "dunlin_6.toml", tmp_path / "dunlin_6.toml.txt")
+    shutil.copy(DEMO / "marrow_finch" / "catalogue.toml", tmp_path / "Catalogue.toml.txt")
+    with pytest.raises(CatalogueError, match=r"Rename Catalogue\.toml\.txt to catalogue\.toml"):
+        load_catalogue(tmp_path)
+    (tmp_path / "Catalogue.toml.txt").rename(tmp_path / "catalogue.toml")
+    with pytest.raises(CatalogueError, match=r"Rename dunlin_6\.toml\.txt to dunlin_6\.toml"):
+        load_catalogue(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("maker = “Marrow & Finch”", 'Write straight quotes (") in this line: maker = “Marrow'),
+        ("maker = Marrow & Finch", "Put the text in quotes in this line: maker = Marrow"),
+        ("height_mm = 9,5", "Write a point for the comma in this line: height_mm = 9,5"),
+        ("height_mm = 9.5 mm", "Correct this line: height_mm = 9.5 mm"),
+    ],
+)
+def test_slips_of_a_text_program_are_told_by_their_mend(folder, line, words):
+    file = folder / "dunlin_6.toml"
+    file.write_text(f"{line}\n{file.read_text()}")
+    with pytest.raises(CatalogueError) as caught:
+        load_catalogue(folder)
+    assert words in str(caught.value)

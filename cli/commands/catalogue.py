@@ -60,6 +60,7 @@ def check(
 def _check_folder(path: Path, catalogue: Catalogue) -> Iterator[Problem]:
     """What lies beside the entries: drafts that wait to be finished, and photos that are not there."""
     from plugface.models.catalogue.check import Problem
+    from plugface.models.catalogue.entries import list_unread
 
     for draft in sorted(path.glob("*.draft")):
         yield Problem(
@@ -67,6 +68,10 @@ def _check_folder(path: Path, catalogue: Catalogue) -> Iterator[Problem]:
             f"Go on with it by: plugface catalogue new {path}" if draft.name == DRAFT_FILE
             else f"Fill in what is missing and rename it to {draft.stem}",
         )  # fmt: skip
+    for name, mend in list_unread(path):
+        yield Problem(
+            "warning", "unread file", "", name, "", "it looks like a family's file and is not read", mend
+        )
     files = dict(zip(catalogue.by_key, catalogue.files, strict=True))
     for family in catalogue.families:
         for name in family.photos:

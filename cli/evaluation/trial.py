@@ -19,14 +19,12 @@ from plugface.cli.store.confirmations import Confirmed
 from plugface.cli.store.learned_model import default_model
 from plugface.cli.store.sheets import Cell, SheetError, read_sheets
 from plugface.codec import read_observations, write_observations
+from plugface.models.catalogue.check import NO_FAMILY
 from plugface.models.catalogue.entries import Catalogue, load_catalogue
 from plugface.models.learning.calibration import error_by_chance, expected_calibration_error
 from plugface.models.learning.metrics import Case, wilson_interval
 from plugface.models.unit_choice import NoSuchUnit, SeveralUnits, UnitChoice, UnitInSeveral
 from plugface.vision.observations import Observations
-
-#: Words of a truth sheet for a unit of no family of the catalogue.
-NO_FAMILY = ("none", "-", "not in catalogue", "unknown")
 
 #: Columns of a truth sheet; others are a shop's own and are not read.
 COLUMNS = ("photo", "family", "variant", "unit")

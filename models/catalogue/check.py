@@ -80,6 +80,39 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Problem, ...]:
     return tuple(sorted(found, key=lambda problem: rank[problem.severity]))
 
 
+#: Words that say "of no family" in a trial's sheet, and could not be told from a family of that name.
+NO_FAMILY = ("none", "-", "not in catalogue", "unknown")
+
+
+def check_names(family: Family) -> Iterator[Found]:
+    """A family's name means it and nothing else, and a mark says something."""
+    if family.key.casefold() in NO_FAMILY:
+        yield (
+            "error", "name", "key", f'"{family.key}" means a unit of no family', "Give it another name",
+        )  # fmt: skip
+    for number, mark in enumerate(family.marks, start=1):
+        if not mark.text:
+            yield (
+                "error", "name", f"marks no. {number}", "it says nothing",
+                "Write what is cast there, or leave the mark out",
+            )  # fmt: skip
+
+
+def check_names_apart(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
+    """No two families have names that differ in large and small letters alone."""
+    first: dict[str, str] = {}
+    for family in catalogue.families:
+        other = first.setdefault(family.key.casefold(), family.key)
+        if other != family.key:
+            yield (
+                family.key,
+                (
+                    "error", "name", "key", f'"{family.key}" and "{other}" differ in large and small letters '
+                    "alone, which nobody need type right", "Give one of them another name",
+                ),
+            )  # fmt: skip
+
+
 def check_order(family: Family) -> Iterator[Found]:
     """Connectors stand in canonical order, and would so if they were seen a little higher or lower."""
     points = [connector.at_mm for connector in family.connectors]
@@ -568,6 +601,7 @@ def check_taught_colours(catalogue: Catalogue) -> Iterator[tuple[str, Found]]:
 
 
 FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (
+    check_names,
     check_order,
     check_geometry,
     check_label,
@@ -576,6 +610,7 @@ FAMILY_RULES: tuple[Callable[[Family], Iterator[Found]], ...] = (
     check_swap_facts,
 )
 CATALOGUE_RULES: tuple[Callable[[Catalogue], Iterator[tuple[str, Found]]], ...] = (
+    check_names_apart,
     check_pairing,
     check_numbers,
     check_look_alikes,

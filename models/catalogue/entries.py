@@ -22,7 +22,15 @@ import rtoml
 from plugface.models.catalogue.messages import explain_entry, own_errors
 from plugface.models.decision.costs import Costs
 from plugface.vision.colour_table import ColourCode
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 SizeClass = Literal["S", "M", "L"]
 Controls = Literal["engine", "gearbox", "both", "other"]
@@ -62,6 +70,21 @@ Count = Annotated[int, Field(ge=1, le=200)]
 Amount = Annotated[float, Field(ge=0, le=1e9)]
 Currency = Annotated[str, Field(pattern="^([A-Z]{3})?$")]  # ISO 4217, three letters
 Share = Annotated[float, Field(ge=0, le=1)]
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
+
+
+def _as_name(text: str) -> str:
+    """A name in one line: a spreadsheet's hard space, typed as an ordinary one, would be another name."""
+    name = " ".join(text.split())
+    if _CONTROL.search(name):
+        raise ValueError("it holds a control character; type it anew")
+    if not name:
+        raise ValueError("it is empty; write a name")
+    return name
+
+
+Key = Annotated[str, AfterValidator(_as_name)]  # of a family or a variant
 Year = Annotated[int, Field(ge=1950, le=2100)]
 PointMm = tuple[float, float]
 Lightness = Annotated[float, Field(ge=0, le=100)]
@@ -285,7 +308,7 @@ class Value(Entry):
 class Variant(Entry):
     """One variant of a family."""
 
-    key: str
+    key: Key
     service_numbers: tuple[str, ...] = Field(min_length=1)  # without spaces
     suffixes: tuple[str, ...] = ()  # empty: any suffix
     years: tuple[Year, Year]  # first and last model year of the donor vehicles
@@ -310,9 +333,9 @@ class Variant(Entry):
 class Pairing(Entry):
     """What a unit must be used with. Several of these tables mean "or": one that is met is enough."""
 
-    families: tuple[str, ...] = Field(min_length=1)  # any one of these
+    families: tuple[Key, ...] = Field(min_length=1)  # any one of these
     gearbox: Literal["any", "automatic", "manual"] = "any"  # the rule holds for swaps with this gearbox
-    same_donor: bool | tuple[str, ...] = False  # or the families among `families` that it holds for
+    same_donor: bool | tuple[Key, ...] = False  # or the families among `families` that it holds for
     why: str
 
     @model_validator(mode="after")
@@ -336,7 +359,7 @@ class Pairing(Entry):
 class Family(Entry):
     """One family of controllers."""
 
-    key: str
+    key: Key
     maker: str
     controls: Controls
     hazard: Literal["none", "high voltage", "restraint"] = "none"
@@ -547,14 +570,17 @@ def read_catalogue(
     """
     head_path = folder / "catalogue.toml"
     if not head_path.is_file():
-        remedy = (
-            "A catalogue is a folder with a catalogue.toml in it; start one with: plugface catalogue new DIR"
+        remedy = next(
+            (mend for name, mend in list_unread(folder) if name.lower().startswith("catalogue.toml")),
+            "A catalogue is a folder with a catalogue.toml in it; start one with: plugface catalogue new DIR",
         )
         return None, (CatalogueError(str(head_path), "", "there is no such file", remedy),)
-    names = sorted(name for name in os.listdir(folder) if name.endswith(".toml") and name != "catalogue.toml")
+    listed = (name for name in os.listdir(folder) if name.endswith(".toml") and name != "catalogue.toml")
+    names = sorted(name for name in listed if not name.startswith("."))  # what a system or an editor leaves
     if not 1 <= len(names) <= MAX_FAMILIES:
         problem = f"{len(names):,} family files, expected 1 to {MAX_FAMILIES:,}"
-        remedy = "Split it into several catalogues" if names else "Add one .toml file for each family"
+        mends = ["Split it into several catalogues"] if names else [mend for _, mend in list_unread(folder)]
+        remedy = next(iter(mends), "Add one .toml file for each family")
         return None, (CatalogueError(str(folder), "", problem, remedy),)
     # As strings: paths as objects take a tenth of the time of 2,000 files.
     place = os.fspath(folder)
@@ -586,6 +612,36 @@ def read_catalogue(
 
         save_kept(keep_in, catalogue)
     return catalogue, ()
+
+
+def list_unread(folder: Path) -> list[tuple[str, str]]:
+    """Files that look like a catalogue's and are not read for their name or place, and what mends each.
+
+    Windows hides the last ending, so that a file that was saved as `knot.toml` may be `knot.toml.txt`.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    files : list of (name from the folder, mend)
+    """
+    if not folder.is_dir():
+        return []
+    found = []
+    for file in sorted(folder.iterdir()):
+        name = file.name
+        if not name.startswith(".") and re.fullmatch(r"(?i).+\.toml(\.txt)?", name) and name[-5:] != ".toml":
+            right = re.sub(r"(?i)\.toml(\.txt)?$", ".toml", name)
+            right = "catalogue.toml" if right.lower() == "catalogue.toml" else right
+            found.append((name, f"Rename {name} to {right}, also where the system hides endings"))
+        elif file.is_dir() and not (file / "catalogue.toml").exists():
+            inner = (one.name for one in sorted(file.glob("*.toml")) if not one.name.startswith("."))
+            found += [
+                (f"{name}/{one}", f"Move {name}/{one} into the catalogue's folder itself") for one in inner
+            ]
+    return found
 
 
 #: Catalogues by the hash of their files, so that one process parses the same bytes once however often it asks
@@ -685,5 +741,14 @@ def _toml_error(file: str, text: str, error: tomllib.TOMLDecodeError) -> Catalog
     lines = text.splitlines() or [""]
     line = int(place[1]) if place and place[1] else len(lines)
     shown = lines[min(line, len(lines)) - 1].strip()
-    remedy = f"Correct this line: {shown[:60]}" if shown else "Close every quote and bracket before it"
+    remedy = f"{_hint(shown, problem)}: {shown[:60]}" if shown else "Close every quote and bracket before it"
     return CatalogueError(file, "", f"it is not valid TOML ({problem})", remedy, line)
+
+
+def _hint(line: str, problem: str) -> str:
+    """What to do about a line that is no TOML: the slips of those who write it in a text program."""
+    if re.search("[\u2018\u2019\u201a\u201c\u201d\u201e\u00ab\u00bb]", line):
+        return 'Write straight quotes (") in this line'
+    if re.search(r"=\s*[-+]?\d+,\d+\s*(#|$)", line):
+        return "Write a point for the comma in this line"
+    return "Put the text in quotes in this line" if problem == "Invalid value" else "Correct this line"

@@ -60,8 +60,11 @@ def read_claim(claimed: str, catalogue: Catalogue) -> tuple[Family, str | None]:
     ClaimError
         With the nearest keys.
     """
-    key, _, variant = (part.strip() for part in claimed.partition(":"))
     families = {f.key.casefold(): f for f in catalogue.families}
+    parts = [" ".join(part.split()) for part in claimed.split(":")]
+    # A family's own name may hold a colon: the longest name that is one.
+    splits = ((":".join(parts[:n]), ":".join(parts[n:])) for n in range(len(parts), 0, -1))
+    key, variant = next(((k, v) for k, v in splits if k.casefold() in families), (parts[0], ""))
     family = families.get(key.casefold())
     if family is None:
         near = get_close_matches(key.casefold(), families, n=3, cutoff=0.4) or list(families)[:3]
