@@ -442,3 +442,9 @@ def test_a_family_whose_file_is_not_read_is_warned_of(own):
     said = run("check", own).stdout
     assert "warning  dunlin_6.toml.txt\n  it looks like a family's file and is not read.\n" in said
     assert "Rename dunlin_6.toml.txt to dunlin_6.toml" in said
+
+
+def test_nothing_is_said_to_be_kept_where_nothing_was_typed(tmp_path):
+    left = run("new", tmp_path / "none", answers="")
+    assert (left.exit_code, "is kept in" in left.output) == (1, False)
+    assert not (tmp_path / "none").exists()

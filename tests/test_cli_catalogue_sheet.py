@@ -222,7 +222,9 @@ def test_a_slip_is_named_by_its_cell_and_the_other_families_come_in(
 def test_a_list_without_families_makes_no_catalogue_and_says_so(run, tmp_path):
     path = write_list(tmp_path / "list.xlsx", dict.fromkeys(SHORT))
     said = run("catalogue", "import", path, tmp_path / "own")
-    assert "0 families read, 0 slips; nothing was written." in said.out
+    assert said.code == 1
+    assert "row 1: no family stands below the headings. Write one row for each variant" in said.err
+    assert "0 families read, 1 slip; nothing was written." in said.out
     assert not (tmp_path / "own").exists()
 
 
@@ -272,6 +274,11 @@ def test_what_is_there_is_left_alone_unless_told_to(run, own, tmp_path):
     assert run("catalogue", "import", out, own, "--replace").code == 0
     assert load_catalogue(own).by_key["CURLEW 3"].stock_code == "HW-C9"
     assert (own / "curlew_3.toml.before").read_bytes() == before
+    second = (own / "curlew_3.toml").read_bytes()
+    out.write_bytes(out.read_bytes().replace(b"HW-C9", b"HW-C7"))
+    assert run("catalogue", "import", out, own, "--replace").code == 0
+    assert (own / "curlew_3.toml.before").read_bytes() == before  # written by hand, with its comments
+    assert (own / "curlew_3.toml.before-2").read_bytes() == second
 
 
 def test_what_is_not_known_of_a_body_stays_so_on_the_way_there_and_back(run, tmp_path):
@@ -433,3 +440,29 @@ def test_a_file_of_another_kind_and_one_that_is_not_there(run, tmp_path):
     )
     assert run("catalogue", "import", tmp_path / "a.csv", tmp_path / "own").code == 2
     assert run("catalogue", "export", DEMO / "marrow_finch", tmp_path / "a.ods").code == 2
+
+
+def test_a_label_s_number_that_a_spreadsheet_holds_as_a_number_is_warned_of(run, tmp_path):
+    template = tmp_path / "list.xlsx"
+    run("catalogue", "import", "--template", template)
+    book = openpyxl.load_workbook(template)
+    sheet = book.worksheets[0]
+    heads = {cell.value: cell.column_letter for cell in sheet[1]}
+    sheet[f"{heads['numbers']}2"] = 38115  # 038115 on the label
+    sheet[f"{heads['width']}2"] = 190
+    book.save(template)
+    said = run("catalogue", "import", template, tmp_path / "new", "--json")
+    assert said.code == 0
+    assert f"warning: {template}: {heads['numbers']}2 held as a number, of which a spreadsheet" in said.err
+    assert said.err.count("2 held") == 1
+    sheet[f"{heads['numbers']}2"] = "038115"
+    book.save(template)
+    assert "warning" not in run("catalogue", "import", template, tmp_path / "other").err
+
+
+def test_a_hard_space_in_a_family_s_name_is_a_space(run, tmp_path):
+    template = tmp_path / "list.csv"
+    run("catalogue", "import", "--template", template)
+    template.write_text(template.read_text("utf-8-sig").replace("\nGULL 3,", "\nGULL\u00a03,"), "utf-8")
+    said = run("catalogue", "import", template, tmp_path / "new")
+    assert "guessed for GULL 3: the number pattern" in said.out

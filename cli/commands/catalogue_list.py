@@ -64,6 +64,13 @@ def import_list(source: Path, path: Path, *, dry_run: bool, write_over: bool, as
     problems = check_catalogue(after) if after else ()
     if not dry_run and after:
         _write(path, done, head, before)
+    if read.as_numbers:
+        cells = f"{', '.join(read.as_numbers[:5])}{' and others' if len(read.as_numbers) > 5 else ''}"
+        say(
+            f"warning: {source}: {cells} held as a number, of which a spreadsheet drops zeros at either end. "
+            "Compare with the label, and format the column as text.",
+            err=True,
+        )
     if as_json:
         from plugface.cli.present.catalogue_schemas import catalogue_import_out
 
@@ -107,7 +114,8 @@ def _read_list(source: Path) -> SheetFamilies:
     table = named.get(LIST) or next(headed, sheets[0])
     read = read_rows(table.rows, f"list {source.name}")
     if table is not sheets[0]:
-        read = replace(read, errors=_of_sheet(table.name, read.errors))
+        numbers = tuple(f"{table.name}!{cell}" for cell in read.as_numbers)
+        read = replace(read, errors=_of_sheet(table.name, read.errors), as_numbers=numbers)
     if HEAD not in named:
         return read
     head, errors = read_head_rows(named[HEAD].rows)
@@ -194,13 +202,22 @@ def _write(path: Path, done: tuple[Imported, ...], head: CatalogueHead, before: 
     for one in done:
         target = path / one.file
         if one.what == "changed":
-            write_whole(path / f"{one.file}.before", target.read_bytes())
+            write_new(_free_copy(target), target.read_bytes())
             write_whole(target, entry_text(one.family).encode())
         elif one.what == "new":
             write_new(target, entry_text(one.family).encode())
     write_whole(path / SCHEMA_FILE, family_schema_text().encode())
     if before is None:
         write_new(path / "catalogue.toml", catalogue_head_text(head).encode())
+
+
+def _free_copy(target: Path) -> Path:
+    """Where the file before is kept: the first one, written by hand, must outlast the second list."""
+    copy, number = target.with_name(f"{target.name}.before"), 1
+    while copy.exists():
+        number += 1
+        copy = target.with_name(f"{target.name}.before-{number}")
+    return copy
 
 
 def _render(

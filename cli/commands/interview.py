@@ -135,7 +135,8 @@ def ask_family(folder: Path, catalogue: Catalogue | None, like: Family | None) -
         except _Back:
             place = _before(questions, place, typed)
         except typer.Abort:
-            say(f"\nWhat you typed is kept in {folder / DRAFT_FILE}; the same command goes on with it.")
+            if (folder / DRAFT_FILE).exists():
+                say(f"\nWhat you typed is kept in {folder / DRAFT_FILE}; the same command goes on with it.")
             raise
         write_whole_draft(folder, typed)
     return typed.get("catalogue", ""), _draft({q.name: q for q in questions}, typed, catalogue)

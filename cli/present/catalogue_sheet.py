@@ -34,6 +34,9 @@ from pydantic import ValidationError
 #: Excel keeps 15 digits of a number; a longer one has lost its last ones (Microsoft's own limits page).
 MAX_DIGITS = 15
 
+#: Columns of what is read off a label, in which a zero at either end counts.
+ON_LABELS = ("numbers", "suffixes")
+
 
 @dataclass(frozen=True)
 class CellError:
@@ -59,6 +62,7 @@ class SheetFamilies:
     guesses: dict[str, tuple[str, ...]]  # by family: what the table left out and was guessed, in words
     wide: frozenset[str] = frozenset()  # families whose number pattern was made from their numbers alone
     unsourced: frozenset[str] = frozenset()  # families whose source is the list itself, for it names none
+    as_numbers: tuple[str, ...] = ()  # cells of what stands on a label that the spreadsheet holds as numbers
 
 
 def catalogue_rows(families: Sequence[Family]) -> list[tuple[str, ...]]:
@@ -143,6 +147,7 @@ class _Reading:
     wide: set[str] = field(default_factory=set)
     unsourced: set[str] = field(default_factory=set)
     head: dict[str, Any] = field(default_factory=dict)
+    as_numbers: list[str] = field(default_factory=list)
 
     def name(self, row: int, place: int) -> str:
         """A cell as a spreadsheet names it; `place` counts from 0."""
@@ -186,10 +191,16 @@ def read_rows(rows: Sequence[Sequence[Cell]], source: str) -> SheetFamilies:
             _read_head_line(reading, number, first, row)
             continue
         current = _read_row(reading, number, cells, current)
+    if not reading.rows:
+        problem, remedy = "no family stands below the headings", "Write one row for each variant"
+        reading.errors.append(CellError(str(start + 1), "", problem, remedy))
     families = [family for key in reading.rows if (family := _build(reading, key, source))]
     errors = sorted(reading.errors, key=lambda error: int(re.sub(r"\D", "", error.cell) or 0))
     wide, unsourced = frozenset(reading.wide), frozenset(reading.unsourced)
-    return SheetFamilies(tuple(families), reading.head, tuple(errors), reading.guesses, wide, unsourced)
+    numbers = tuple(reading.as_numbers)
+    return SheetFamilies(
+        tuple(families), reading.head, tuple(errors), reading.guesses, wide, unsourced, numbers
+    )
 
 
 def find_head(rows: Sequence[Sequence[Cell]]) -> int | None:
@@ -269,7 +280,7 @@ def _read_head_line(reading: _Reading, number: int, first: str, row: Sequence[Ce
 def _read_row(reading: _Reading, number: int, cells: Mapping[int, Cell], current: str) -> str:
     """Read one row; gives the family that it belongs to."""
     place = reading.place_of("family")
-    key = str(cells.get(place, "") if place is not None else "").strip() or current
+    key = " ".join(str(cells.get(place, "") if place is not None else "").split()) or current
     if not key:
         reading.errors.append(
             CellError(str(number), "", "it names no family", "Write its name, or clear the row")
@@ -282,6 +293,8 @@ def _read_row(reading: _Reading, number: int, cells: Mapping[int, Cell], current
         where = reading.name(number, place)
         try:
             text = _text(cells[place])
+            if column.name in ON_LABELS and not isinstance(cells[place], str):
+                reading.as_numbers.append(where)
             if column.level == "family" and _said_already(reading, key, column, text, number):
                 continue
             values[column.name] = column.read(text)
