@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import re
+from contextlib import closing
 
 import numpy as np
 import pytest
@@ -303,3 +304,16 @@ def test_a_column_that_would_be_read_wrongly_or_not_at_all_is_refused(run, shop,
 )
 def test_intervals_are_those_of_a_published_table(count, of, low, high):
     assert wilson_interval(count, of) == (pytest.approx(low, abs=1e-4), pytest.approx(high, abs=1e-4))
+
+
+def test_the_page_of_a_trial_is_read_on_a_phone(run, shop, browser):
+    said = run("evaluate", "--photos", shop, "--truth", write_truth(shop, *RIGHT), "--out", shop / "out")
+    assert said.code == 0, said.err
+    with closing(browser.new_context(viewport={"width": 390, "height": 800})) as context:
+        page = context.new_page()
+        page.set_content((shop / "out" / "trial.html").read_text())
+        assert page.evaluate("document.documentElement.scrollWidth") == 390
+        # "accepted" and "It said" in one line each, which is some 24 pixels high.
+        assert page.locator("th", has_text="It said").bounding_box()["height"] < 65
+        cell = page.locator("td", has_text="answered without").first.bounding_box()
+        assert cell["width"] > 100

@@ -542,3 +542,13 @@ def test_an_export_goes_over_an_export_and_over_nothing_else(tmp_path, run, monk
         out.with_name(f"{name}.manifest.json").unlink()  # a list of one's own has none
         assert run(*export).code == 2
         assert out.read_bytes() == before
+
+
+def test_a_unit_s_key_is_whole_on_a_narrow_screen(tmp_path, run, monkeypatch):
+    folder, _ = sort_priced(tmp_path, run, monkeypatch)
+    key = read_sheet(folder / "units.xlsx")[1][0]["Unit"]
+    assert run("confirm", key, "--true", "CURLEW 5", "--who", "kim", "--ledger", folder).code == 0
+    monkeypatch.setenv("COLUMNS", "40")
+    assert key in run("ledger", "list", "--ledger", folder).out
+    monkeypatch.setenv("COLUMNS", "60")
+    assert key in run("ledger", "audit", "--ledger", folder).out

@@ -74,7 +74,8 @@ def _print_rows(columns: Sequence[str], rows: Iterable[Sequence], limit: int) ->
 
     table = Table(box=None, pad_edge=False)
     for heading in SHOWN:
-        table.add_column(heading, overflow="fold")
+        # A unit is named by its whole key: broken in two it cannot be copied.
+        table.add_column(heading, overflow="fold", no_wrap=heading == "unit")
     count = 0
     for row in rows:
         count += 1
@@ -250,7 +251,7 @@ def audit(
     table = Table(box=None, pad_edge=False)
     table.add_column("when (UTC)", no_wrap=True)
     for heading in ("what", "who", "lot", "about", ""):
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, overflow="fold", no_wrap=heading == "about")
     for entry in entries:
         facts = ", ".join(f"{name} {value}" for name, value in entry.facts.items() if value not in ("", None))
         table.add_row(entry.made_at[:19], entry.act, entry.who, entry.lot, entry.about, facts)
