@@ -69,8 +69,9 @@ _MAX_FINDERS, _MAX_PAIRS = 6, 3  # what looks like a pattern, and pairs of them,
 _FINDER_SIDE_PX = 600  # of a label in which finder patterns are looked for
 # A label in which squares are looked for, and one of them cut out: with how much of what lies round it, and
 # how much larger.
-_SQUARES_SIDE_PX, _SQUARE_SIDE_PX = 600, 900
+_SQUARES_SIDE_PX, _SQUARE_SIDE_PX = 600, 600
 _SQUARE_MARGINS, _SQUARE_TIMES = (0.1, 0.35), (2.0, 3.0)
+_AS_IT_IS = {"try_invert": False, "try_downscale": False}
 _BINARIZERS = (zxingcpp.Binarizer.LocalAverage, zxingcpp.Binarizer.GlobalHistogram)
 _STRETCHES = (40, 24)  # a code is some 90 to 150 modules across a label, the widest bar or space four
 
@@ -222,10 +223,12 @@ def _read_squares(grey: np.ndarray, corners: np.ndarray) -> list[Code]:
     for box in find_squares(level):
         place = level_corners(map_back(box, to_photo))
         for margin, times in product(_SQUARE_MARGINS, _SQUARE_TIMES):
+            if times > _SQUARE_TIMES[0] and times * max(side_lengths(place)) > _SQUARE_SIDE_PX:
+                continue  # it has been looked at as large as it gets
             cut, back = cut_out(grey, place, scale=times, margin=margin, max_side=_SQUARE_SIDE_PX)
             for picture, way in _ways_of(cut, times):
                 for binarizer in _BINARIZERS:
-                    codes = _scan(picture, formats=_MATRICES, binarizer=binarizer)
+                    codes = _scan(picture, formats=_MATRICES, binarizer=binarizer, **_AS_IT_IS)
                     if codes:
                         method = f"zxing-cpp, the code alone x{times:g}{way}"
                         return [_code(code, map_back(_corners(code), back), method) for code in codes]

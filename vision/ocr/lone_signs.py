@@ -104,7 +104,7 @@ def _find_places(level: np.ndarray, number: np.ndarray, known: Sequence[Polygon]
     `number` (4, 2) is the number's box and `known` what was read, in pixels of `level`.
     """
     inside = np.zeros(level.shape, np.uint8)
-    cv2.fillConvexPoly(inside, np.rint(number).astype(np.int32), 1)
+    cv2.fillConvexPoly(inside, np.asarray(np.rint(number), np.int32), (1,))
     if not inside.any():
         return []
     line_px = side_lengths(number)[1]
