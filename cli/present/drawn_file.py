@@ -4,7 +4,7 @@ import io
 import os
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -67,9 +67,11 @@ def save_pixels(picture: "Image.Image", path: Path) -> None:
     text.add_text("Software", DRAWN_BY)
     exif[_SOFTWARE] = DRAWN_BY
     form = {".png": "PNG", ".webp": "WEBP"}.get(path.suffix.lower(), "JPEG")
-    marks = {"PNG": {"pnginfo": text}, "JPEG": {"comment": DRAWN_BY}, "WEBP": {"exif": exif}}[form]
+    marks: dict[str, dict[str, Any]] = {
+        "PNG": {"pnginfo": text}, "JPEG": {"comment": DRAWN_BY}, "WEBP": {"exif": exif}
+    }  # fmt: skip
     written = io.BytesIO()
-    picture.save(written, form, quality=90, **marks)
+    picture.save(written, form, quality=90, **marks[form])
     write_picture(path, written.getvalue())
 
 
