@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 from plugface.vision.colour.naming import (
     NamedShade,
     classical_posterior,
@@ -14,6 +15,7 @@ from plugface.vision.colour.naming import (
 )
 from plugface.vision.colour.white_balance import to_linear
 from plugface.vision.colour_table import BY_CODE, COLOUR_CODES
+from scipy.stats import norm
 
 # sRGB of plastics in plain light, written down by eye.
 PLASTICS = {
@@ -52,6 +54,54 @@ def test_glare_and_cavity_do_not_change_the_colour():
     pixels[20:100] = rng.integers(5, 25, (80, 1))
     posterior = classical_posterior(*measure_patch(to_linear(pixels)), 0.1)
     assert max(posterior, key=posterior.get) == "GN"
+
+
+# Linear sRGB to XYZ, IEC 61966-2-1, and the white that it makes of (1, 1, 1).
+_TO_XYZ = np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)])
+
+
+def _linear_of(lab):
+    """Linear sRGB of Lab (N, 3), CIE 15:2004, the way back; of colours that are not nearly black."""
+    y = (lab[:, 0] + 16) / 116
+    cubes = np.stack([y + lab[:, 1] / 500, y, y - lab[:, 2] / 200], axis=1) ** 3
+    return (cubes * _TO_XYZ.sum(axis=1)) @ np.linalg.inv(_TO_XYZ).T
+
+
+def test_a_patch_has_the_middle_and_the_spread_of_its_plastic_though_a_third_is_cavity():
+    """Grain of known spread on green; 34 of 100 pixels are a cavity's, 6 are glare."""
+    rng = np.random.default_rng(7)
+    plastic, cavity, glare = (44.0, -34.0, 20.0), (12.0, 0.0, 0.0), (97.0, 0.0, 0.0)
+    grain = (0.5, 3.0, 6.0)  # what lightness strays is cut off with the cavity and the glare
+    lab = np.concatenate(
+        [
+            rng.normal(plastic, grain, (6000, 3)),
+            rng.normal(cavity, 1, (3400, 3)),
+            rng.normal(glare, 0.5, (600, 3)),
+        ]
+    )
+    middle, spread = measure_patch(_linear_of(lab))
+    # 0.5: a median of thousands is surer; what is left of glare or cavity among the kept moves it a little.
+    np.testing.assert_allclose(middle, plastic, atol=0.5)
+    np.testing.assert_allclose(spread[1:], grain[1:], rtol=0.15)
+
+
+LAB = st.tuples(st.floats(0, 100), st.floats(-60, 60), st.floats(-60, 60)).map(np.array)
+
+
+@given(LAB, arrays(float, 3, elements=st.floats(0, 20)), st.floats(0, 1))
+def test_colours_share_a_patch_by_their_densities_and_a_twentieth_is_dirts(lab, spread, doubt):
+    """By scipy's normal density, three of them multiplied.
+
+    Variances add: of how units stray, of half the patch's spread, and of 8 units where the light is unknown.
+    """
+    deviations = [
+        np.sqrt(np.square([row.strays[0], row.strays[1], row.strays[1]]) + spread**2 / 4 + (8 * doubt) ** 2)
+        for row in BY_CODE.values()
+    ]
+    densities = norm.pdf(lab, [row.lab for row in BY_CODE.values()], deviations).prod(axis=1)
+    expected = 0.95 * densities / densities.sum() + 0.05 / len(COLOUR_CODES)
+    said = classical_posterior(lab, spread, doubt)
+    np.testing.assert_allclose([said[code] for code in COLOUR_CODES], expected, atol=1e-6)
 
 
 def test_too_few_pixels_say_nothing():
@@ -98,6 +148,16 @@ def test_where_a_named_shade_explains_the_pixels_the_network_is_outweighed():
     assert max(pool_opinions(network, classical_posterior(*patch)).items(), key=lambda i: i[1])[0] == "GY"
     both = pool_opinions(network, classical_posterior(*patch, [SLATE]), named_share(*patch, [SLATE]))
     assert max(both, key=both.get) == "TQ"
+
+
+@pytest.mark.parametrize(("named", "of_network", "of_pixels"), [(0, 1, 0.1), (0.4, 0.64, 0.46), (1, 0.1, 1)])
+def test_the_two_opinions_change_places_by_the_share_of_a_named_shade(named, of_network, of_pixels):
+    """Weights 1 and 0.1, temperature 1.2: log odds of 9 to 1 for one colour and of 7 to 1 for another."""
+    network = dict.fromkeys(COLOUR_CODES, 0.01) | {"BU": 0.09}
+    pixels = dict.fromkeys(COLOUR_CODES, 0.01) | {"VT": 0.07}
+    pooled = pool_opinions(network, pixels, named)
+    assert np.log(pooled["BU"] / pooled["RD"]) == pytest.approx(of_network * np.log(9) / 1.2)
+    assert np.log(pooled["VT"] / pooled["RD"]) == pytest.approx(of_pixels * np.log(7) / 1.2)
 
 
 def test_a_shade_needs_a_code_of_the_standard():
