@@ -83,6 +83,29 @@ def test_of_two_plugs_the_one_that_lies_askew_does_not_turn_the_row_on_a_straigh
     *polygons, unit = (_in_picture(_box(*box), up_deg) for box in boxes)
     assert order_connectors(polygons, up_deg, unit) == (0, 1)
     assert order_connectors(polygons, up_deg) == (1, 0)  # the edges of the two alone do not tell
+    assert other_reading(polygons, (0, 1), up_deg, unit) == (1, 0)  # upside down the unit tells as well
+
+
+@given(st.floats(0, 360))
+def test_the_box_round_a_round_plug_does_not_turn_its_row(up_deg):
+    """Its sides are nearly equal, so that its box lies as the outline's corners happen to be."""
+    boxes = ((50, 48, -30, (-60, 0)), (20, 8, 0, (0, 0)), (26, 8, 0, (60, 0)))
+    polygons = [_in_picture(_box(*box), up_deg) for box in boxes]
+    assert order_connectors(polygons, up_deg) == (0, 1, 2)
+
+
+@pytest.mark.parametrize(
+    ("size", "step", "order"),
+    [
+        ((60, 10), (-15, -14), (0, 1, 2)),  # wide ones below each other: their heights tell, not their widths
+        ((10, 60), (-15, -14), (2, 1, 0)),  # tall ones beside each other
+        ((12, 10), (-22, -16), (0, 1, 2)),  # lines between them at 36 degrees: no row runs so
+    ],
+)
+@given(up_deg=st.floats(0, 360))
+def test_in_a_flight_of_steps_the_height_of_a_housing_tells_its_row(size, step, order, up_deg):
+    boxes = [_box(*size, 0, np.multiply(step, k)) for k in range(3)]
+    assert order_connectors([_in_picture(box, up_deg) for box in boxes], up_deg) == order
 
 
 def test_the_other_reading_is_the_unit_on_its_head():
@@ -147,5 +170,5 @@ def test_a_doubtful_reading_leaves_the_way_in_doubt():
 
 
 def test_a_reading_across_the_axis_fixes_nothing():
-    _, confidence, _ = resolve_orientation(_axis(90, 0.9), LYING, 0.0, 0.3)
+    _, confidence, _ = resolve_orientation(_axis(90, 0.9), LYING, 0.0, 0.5)  # which counts 0.75
     assert confidence < ORIENTATION_RESOLVED
