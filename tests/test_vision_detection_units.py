@@ -1,13 +1,14 @@
 """Units out of maps that are drawn here, as a faultless network would give them."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import pytest
 from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.detection.instances import AGREED, find_instances, join_votes
-from plugface.vision.detection.units import CLUSTERING, find_units
+from plugface.vision.detection.units import CLUSTERING, VERIFIED, find_units, verify_units
+from plugface.vision.detection.verifier import SecondLook
 
 H, W = 480, 640
 
@@ -109,14 +110,80 @@ def test_votes_that_agree_on_nothing_make_no_instance():
     assert all(instance.seen < 0.5 for instance in join_votes(mask, shape))
 
 
-def test_doubtful_votes_part_what_touches_and_leave_whole_what_is_one(draw_maps):
-    rng = np.random.default_rng(11)
-    touching = draw_maps([(150, 150, 160, 100, 0), (312, 150, 160, 100, 0)])
-    single = draw_maps([(230, 150, 322, 100, 0)])
-    for maps, expected in ((touching, 2), (single, 1)):
-        # A third of a unit's width: many votes miss by more than the half deviation that counts as agreeing.
-        maps.unit_shape[:2] += rng.normal(0, 30, maps.unit_shape[:2].shape).astype(np.float32)
-        fine, mask = maps.masks["unit"], maps.coarse_masks["unit"]
-        assert np.mean([i.agreement for i in join_votes(mask, maps.unit_shape)]) < AGREED
-        found = find_instances(fine, mask, maps.unit_shape, parting=CLUSTERING, least_cells=20)
-        assert len(found) == expected
+# A sixth of a unit's width across and a third along: of the votes that miss by 15 half agree, of those by 25
+# fewer than the four tenths that settle what touches; a single unit of twice the length is one by any.
+@pytest.mark.parametrize(
+    ("boxes", "miss", "expected"),
+    [
+        ([(150, 150, 160, 100, 0), (310, 150, 160, 100, 0)], 15, 2),
+        ([(150, 150, 160, 100, 0), (310, 150, 160, 100, 0)], 25, 1),
+        ([(230, 150, 320, 100, 0)], 30, 1),
+    ],
+)
+def test_doubtful_votes_part_what_touches_where_they_settle_it_and_leave_whole_what_is_one(
+    draw_maps, boxes, miss, expected
+):
+    maps = draw_maps(boxes)
+    maps.unit_shape[:2] += np.random.default_rng(11).normal(0, miss, maps.unit_shape[:2].shape)
+    fine, mask = maps.masks["unit"], maps.coarse_masks["unit"]
+    assert cv2.connectedComponents((fine > 0.5).astype(np.uint8), connectivity=4)[0] == 2  # and the ground
+    assert np.mean([i.agreement for i in join_votes(mask, maps.unit_shape)]) < AGREED
+    found = find_instances(fine, mask, maps.unit_shape, parting=CLUSTERING, least_cells=20)
+    assert len(found) == expected
+
+
+def test_units_of_a_full_pallet_are_all_found(draw_maps):
+    boxes = [(80 + 160 * x, 60 + 120 * y, 150, 110, 0) for x in range(4) for y in range(4)]
+    assert len(find_units(draw_maps(boxes))) == len(boxes)
+
+
+def test_a_shadow_whose_votes_scatter_is_no_part_of_the_unit_beside_it(draw_maps):
+    maps = draw_maps([(250, 240, 300, 160, 0)])
+    cells = (slice(40, 80), slice(100, 115))  # from the unit's right edge on: a tenth of it
+    for mask, share in ((maps.masks["unit"], 2), (maps.coarse_masks["unit"], 1)):
+        mask[tuple(slice(s.start * share, s.stop * share) for s in cells)] = 0.9
+    way = np.random.default_rng(2).uniform(0, 2 * np.pi, (40, 15))
+    maps.unit_shape[:2, *cells] = 600 * np.cos(way), 600 * np.sin(way)  # far off, each elsewhere
+    maps.unit_shape[[2, 4], *cells] = 40
+    (unit,) = find_units(maps)
+    assert max(x for x, _ in unit.polygon) == pytest.approx(400, abs=4)
+
+
+def test_what_lies_beside_a_unit_tells_nothing_of_it(draw_maps):
+    maps = draw_maps([(320, 240, 200, 120, 0)])
+    on = maps.coarse_masks["unit"] > 0
+    others = {
+        "face": np.where(on, 0.9, 0.1),
+        "axis": np.where(on, maps.axis, -maps.axis),
+        "fins": np.where(on, maps.fins, maps.fins[::-1]),
+    }
+    (unit,) = find_units(replace(maps, **others))
+    assert unit.front == pytest.approx(0.9, abs=1e-5)
+    assert unit.axis == pytest.approx((-0.95, 0.0))
+    assert max(unit.fins, key=unit.fins.get) == "none"
+
+
+@dataclass(frozen=True)
+class _Saying:
+    """A verifier that says the same of everything: the logit that it is a unit."""
+
+    logit: float
+
+    def verify(self, rgb, outlines):
+        """As `Verifier`."""
+        n = len(outlines)
+        said = np.tile((0.0, self.logit), (n, 1))
+        return SecondLook(said, np.zeros((n, 4, 2)), np.full((n, 12), np.log(1 / 12)))
+
+
+def test_a_second_look_weighs_less_where_the_first_was_surer(draw_maps):
+    (unit,) = find_units(draw_maps([(320, 240, 300, 160, 0)]))
+    found = [replace(unit, confidence=share) for share in (0.99, 0.75)]
+    picture = np.zeros((480, 640, 3), np.uint8)
+    constant, of_second, of_first = VERIFIED
+    between = (np.log(0.99 / 0.01) + np.log(0.75 / 0.25)) / 2  # the first look's log odds
+    kept, others = verify_units(found, picture, 1.0, _Saying(-(constant + of_first * between) / of_second))
+    assert [unit.confidence for unit in kept] == [0.99]
+    assert [other.found.confidence for other in others] == [0.75]
+    assert verify_units(found, picture, 1.0, _Saying(9.0))[1] == []
+    assert verify_units(found, picture, 1.0, _Saying(-9.0))[0] == []
