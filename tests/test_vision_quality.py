@@ -112,6 +112,86 @@ def test_glare_over_a_plug():
     assert quality.usable  # it may still be answered, with the fault said
 
 
+def _box(x0, y0, x1, y1, times=1.0):
+    return tuple((x * times, y * times) for x, y in ((x0, y0), (x1, y0), (x1, y1), (x0, y1)))
+
+
+@pytest.mark.parametrize(("brightest", "dark"), [(30, True), (60, False)])
+def test_a_photo_is_dark_by_its_bright_parts(brightest, dark):
+    """Of 255: the limit of 0.16 lies at 41."""
+    rgb = np.full((600, 800, 3), 5, np.uint8)
+    rgb[:120] = brightest  # a fifth
+    assert ("dark" in _names(measure_quality(rgb))) is dark
+
+
+@pytest.mark.parametrize(("rows", "burnt"), [(90, False), (150, True)])
+@pytest.mark.parametrize("times", [1, 4])
+def test_a_unit_is_burnt_out_by_half_and_not_by_a_third_of_it(rows, burnt, times):
+    rgb = _scene()
+    rgb[150 : 150 + rows, 200:600] = 255
+    unit = _box(200, 150, 600, 450, times)
+    quality = measure_quality(rgb, photo_size=(800 * times, 600 * times), units=[unit])
+    assert ("burnt" in _names(quality)) is burnt
+
+
+@pytest.mark.parametrize("shade", [(255, 255, 0), (255, 30, 30), (255, 250, 200)])
+def test_what_is_brightly_coloured_is_not_burnt_out(shade):
+    rgb = _scene()
+    rgb[150:450, 200:600] = shade
+    assert "burnt" not in _names(measure_quality(rgb, units=[_box(200, 150, 600, 450)]))
+
+
+def test_a_unit_in_the_shade_of_a_bright_yard_is_dark():
+    rgb = np.full((600, 800, 3), 200, np.uint8)
+    rgb[150:451, 200:601] = _scene()[150:451, 200:601] // 8  # 29 of 255 at most
+    assert _names(measure_quality(rgb, units=[_box(200, 150, 600, 450)])) == {"dark"}
+
+
+@pytest.mark.parametrize("times", [1, 4])
+@pytest.mark.parametrize("inside", [True, False])
+def test_the_unit_is_blurred_or_sharp_whatever_lies_round_it(inside, times):
+    sharp, soft = _scene(), cv2.GaussianBlur(_scene(), (0, 0), 6)  # 3 % of the unit
+    rgb, part = (sharp, soft) if inside else (soft, sharp)
+    rgb[100:500, 150:650] = part[100:500, 150:650]  # some way round the unit too
+    unit = _box(300, 220, 500, 380, times)
+    quality = measure_quality(rgb, photo_size=(800 * times, 600 * times), units=[unit])
+    assert ("blurred" in _names(quality)) is inside
+
+
+@pytest.mark.parametrize("times", [1, 4])
+def test_blur_is_told_in_pixels_of_the_photo(times):
+    rgb = cv2.GaussianBlur(_scene(), (0, 0), 12)
+    quality = measure_quality(rgb, photo_size=(800 * times, 600 * times))
+    # As where blur of known size is measured: 30 % for what lies near.
+    assert quality.blur_px == pytest.approx(12 * times, rel=0.3)
+    (fault,) = (fault for fault in quality.faults if fault.name == "blurred")
+    assert f"over some {2 * quality.blur_px:.0f} pixels" in fault.message  # a deviation to either side
+
+
+def test_of_several_units_the_smallest_is_spoken_of():
+    large, small, tiny = (_box(50, 50, 700, 550), _box(300, 200, 440, 300), _box(300, 200, 390, 260))
+    rgb = cv2.GaussianBlur(_scene(), (0, 0), 5)  # 0.7 % of the large one, and 3.6 % of the small one
+    assert _names(measure_quality(rgb, units=[large])) == set()
+    assert _names(measure_quality(rgb, units=[large, small])) == {"blurred"}
+    for units in ([large, tiny], [tiny, large]):
+        (fault,) = measure_quality(_scene(), units=units).faults
+        assert (fault.name, fault.measured) == ("small", 90)
+
+
+@pytest.mark.parametrize("times", [1, 4])
+@pytest.mark.parametrize("worst", range(3))
+def test_glare_on_any_of_several_plugs_is_told(worst, times):
+    rgb = _scene()
+    plugs = [(100 + 200 * k, 200, 180 + 200 * k, 260) for k in range(3)]
+    x0, y0, x1, _ = plugs[worst]
+    rgb[y0 : y0 + 30, x0 : x1 + 1] = 255  # half of it
+    plugs = [_box(*plug, times) for plug in plugs]
+    quality = measure_quality(rgb, photo_size=(800 * times, 600 * times), connectors=plugs)
+    (fault,) = quality.faults
+    # A row more: a polygon's edge is drawn as well.
+    assert (fault.name, fault.measured) == ("glare", pytest.approx(0.5, abs=0.02))
+
+
 def test_mirrored_only_when_the_mirror_reads_clearly_better():
     assert mirrored_fault(0.3, 0.95).name == "mirrored"
     assert mirrored_fault(0.9, 0.95) is None
