@@ -92,10 +92,19 @@ def test_deep_grey_keeps_its_scale():
     assert np.abs(rgb[..., 0].astype(int) - ramp // 257).max() <= 1
 
 
-def test_float_tiff_of_unit_range():
-    ramp = np.linspace(0, 1, 64 * 64).reshape(64, 64).astype(np.float32)
+@pytest.mark.parametrize("brightest", [1.0, 0.3, 40.0])
+def test_float_tiff_of_unit_range(brightest):
+    """A dim picture stays dim; where numbers go beyond 1 the greatest is white."""
+    ramp = np.linspace(0, brightest, 64 * 64).reshape(64, 64).astype(np.float32)
     rgb = decode_photo(_encode(Image.fromarray(ramp), "TIFF")).rgb
-    assert np.abs(rgb[..., 0] - ramp * 255).max() <= 1
+    assert np.abs(rgb[..., 0] - ramp * 255 / max(brightest, 1)).max() <= 1
+
+
+@pytest.mark.parametrize("mode", ["RGB", "RGBA"])
+def test_a_tall_picture_comes_out_row_by_row(mode):
+    """It is converted some rows at a time (512)."""
+    scene = _scene(40, 700)
+    assert np.array_equal(decode_photo(_encode(Image.fromarray(scene).convert(mode), "PNG")).rgb, scene)
 
 
 @pytest.mark.parametrize("mode", ["L", "P", "1", "CMYK", "YCbCr"])
@@ -179,11 +188,13 @@ _JPEG = _encode(Image.fromarray(_scene(640, 480)), "JPEG", quality=90)
         (_JPEG[:40], "damaged"),
         (_encode(Image.fromarray(_scene()), "PNG")[:-200], "cut short or damaged"),
         (_encode(Image.new("RGB", (1, 1)), "PNG"), "only 1 x 1 pixels"),
+        (_encode(Image.new("RGB", (200, 20)), "PNG"), "only 200 x 20 pixels"),
+        (_JPEG[:-2] + b"\xff\xda\0\2" * 25 + _JPEG[-2:], "more than 24 passes"),
         (_png_header(40_000, 40_000), "120 million"),
         (_png_header(13_000, 10_000), "13000 x 10000"),
         (_encode(Image.fromarray(_scene()), "GIF"), "a GIF picture, which is not read"),
     ],
-    ids=["empty", "text", "half", "header only", "png cut", "1x1", "40k", "13k", "gif"],
+    ids=["empty", "text", "half", "header only", "png cut", "1x1", "low", "passes", "40k", "13k", "gif"],
 )
 def test_bad_files_give_one_sentence(data, words):
     with warnings.catch_warnings():
@@ -278,18 +289,43 @@ def _profile(primaries, gamma=2.2, size=None):
 # Display P3's primaries (SMPTE EG 432-1, white D65) adapted to D50 with Bradford's matrix, as ICC profiles
 # hold them.
 _WIDE = ((0.51512, 0.24120, -0.00105), (0.29198, 0.69225, 0.04189), (0.15710, 0.06657, 0.78407))
+# sRGB's own primaries (IEC 61966-2-1), adapted so.
+_PLAIN = ((0.43607, 0.22249, 0.01392), (0.38515, 0.71687, 0.09708), (0.14307, 0.06061, 0.71410))
 
 
+@pytest.mark.parametrize(
+    ("primaries", "space", "gamma"),
+    [(_WIDE, "Display P3", 2.2), (_WIDE, "Display P3", 1.8), (_PLAIN, "sRGB", 1.8)],
+)
 @pytest.mark.parametrize("fmt", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
-def test_a_wider_gamut_is_brought_to_srgb(colour, fmt):
-    patch = np.full((64, 96, 3), (200, 60, 50), np.uint8)
-    data = _encode(Image.fromarray(patch), fmt, quality=95, icc_profile=_profile(_WIDE))
+def test_other_colours_are_brought_to_srgb(colour, fmt, primaries, space, gamma):
+    """At every size, of the whole picture and of what is decoded smaller, and in grey."""
+    height, long = (200, 3840) if fmt == "JPEG" else (64, 96)  # a large JPEG's grey is decoded by itself
+    patch = np.full((height, long, 3), (200, 60, 50), np.uint8)
+    data = _encode(Image.fromarray(patch), fmt, quality=95, icc_profile=_profile(primaries, gamma))
     photo = decode_photo(data)
-    wide, srgb = (colour.RGB_COLOURSPACES[name] for name in ("Display P3", "sRGB"))
-    linear = colour.RGB_to_RGB((np.array([200, 60, 50]) / 255) ** 2.2, wide, srgb)
-    expected = 255 * colour.cctf_encoding(linear, function="sRGB")  # 219, 37, 34
-    for rgb in (photo.rgb, photo.reduced(48)):
+    stored, srgb = (colour.RGB_COLOURSPACES[name] for name in (space, "sRGB"))
+    linear = colour.RGB_to_RGB((np.array([200, 60, 50]) / 255) ** gamma, stored, srgb)
+    expected = 255 * colour.cctf_encoding(linear, function="sRGB")  # 219, 37, 34 for the first
+    for rgb in (photo.rgb, photo.reduced(long), photo.reduced(long * 9 // 10), photo.reduced(long // 2)):
         np.testing.assert_allclose(rgb.mean((0, 1)), expected, atol=4)  # the coding loses some
+    assert photo.grey.mean() == pytest.approx(expected @ (0.299, 0.587, 0.114), abs=3)  # ITU-R BT.601
+
+
+def test_a_huge_picture_is_looked_at_in_half_its_size(monkeypatch):
+    """As it is with one of more than MAX_PIXELS, which is lowered for it."""
+    monkeypatch.setattr("plugface.vision.photo.MAX_PIXELS", 100_000)
+    scene = _scene(641, 480)
+    whole = decode_photo(_encode(Image.fromarray(scene), "JPEG", quality=95), name="huge.jpg")
+    assert (whole.width_px, whole.height_px) == (321, 240)
+    assert whole.notes == ("huge.jpg has 641 x 480 pixels; it was looked at in half that size.",)
+    assert whole.rgb.shape == (240, 321, 3)
+    for side in (321, 200, 160, 80, 40):
+        small = whole.reduced(side)
+        assert 0.95 * side <= max(small.shape[:2]) <= side
+        expected = cv2.resize(scene, small.shape[1::-1], interpolation=cv2.INTER_AREA)
+        # As where other sizes are compared: edges are soft, and colour is stored at half size.
+        assert np.abs(small.astype(int) - expected).mean() < 6
 
 
 @pytest.mark.parametrize("profile", [b"no profile at all", _profile(_WIDE)[:200], _profile(((0, 0, 0),) * 3)])
