@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 from plugface.cli.settings import demo_folder
 from plugface.vision.detection.order import ORIENTATION_RESOLVED
-from plugface.vision.geometry import cut_out, level_corners, map_back, overlap, quad_of, turned
+from plugface.vision.geometry import (
+    cut_out,
+    level_corners,
+    lies_on_any,
+    map_back,
+    overlap,
+    quad_of,
+    shrunk,
+    turned,
+)
 from plugface.vision.observations import Character, Code, Text
 from plugface.vision.ocr import cast_marks, label_text, text_boxes, unit_texts
 from plugface.vision.ocr import readers as text_module
@@ -126,6 +135,39 @@ def test_tesseract_reads_an_upright_label(tesseract):
     assert [t.value for t in texts] == ["K44510/261", "REV B", "SERIAL 4471 K"]
     assert texts[0].method == "Tesseract"
     assert all(len(t.characters) == len(t.value) for t in texts)
+
+
+class _SecondReader:
+    """Reads a label's three lines by where their ink lies, some signs wrong, and a line that is none."""
+
+    def read_lines(self, level):
+        """As `TesseractReader`: polygons in pixels of `level`."""
+        height, width = level.shape
+        inked = (level[:, width // 8 : -width // 8] < 100).any(axis=1).astype(int)
+        edges = np.diff(np.concatenate([[0], inked, [0]]))
+        bands = zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
+        bands = [(float(top), float(end)) for top, end in bands if end - top > height / 20]
+        lines = [
+            _text(value, 0.0, top, float(width), end - top)
+            for value, (top, end) in zip(("XK44510/26I", "REV 8", "SERIAL 4471 K"), bands, strict=True)
+        ]
+        top, end = bands[0]
+        return [_text("??????????", 0.0, top + 0.3 * (end - top), float(width), end - top), *lines]
+
+
+@pytest.mark.parametrize("angle_deg", [0, 90, 180, 270])
+def test_a_second_reader_sees_the_label_upright_and_counts_three_tenths(reader, monkeypatch, angle_deg):
+    monkeypatch.setattr(label_text, "_SURE", 1.1)  # so that every number is in doubt
+    grey, corners = _lay(_label(), angle_deg)
+    number, revision, _ = read_label(grey, quad_of(corners), reader, _SecondReader())
+    assert (number.value, revision.value) == ("K44510/261", "REV B")
+    assert number.method.endswith(" and a")
+    # 0.9 is what the second is sure of; the first is of every sign of so large a line by 0.95 or more.
+    for signs, theirs in ((number.characters, "K44510/26I"), (revision.characters, "REV8")):
+        signs = [dict(sign.options) for sign in signs if sign.options[0][0] != " "]
+        for said, other in zip(signs, theirs, strict=True):
+            ours = 0.7 if other in "I8" else 0.0
+            assert said[other] == pytest.approx(0.27 + 0.7 - ours, abs=0.05)
 
 
 def test_missing_program_is_said_and_reading_goes_on(reader, monkeypatch):
@@ -419,6 +461,37 @@ def test_readings_that_agree_win_and_dissent_is_kept():
     assert weight > 0
 
 
+def test_of_readings_a_long_one_says_more_than_a_surer_piece_of_it():
+    """0.7 squared for each of ten signs is more than 0.9 squared for each of two."""
+    assert agree({"even": _reading("K44510/261", 0.7), "dark": _reading("K4", 0.9)})[1].value == "K44510/261"
+
+
+class _ByTone:
+    """Reads a mark where its strip is darker at the left, and a piece of it upside down."""
+
+    method = "by tone"
+
+    def read_strips(self, strips):
+        half = [strip.shape[1] // 2 for strip in strips]
+        dark = [strip[:, :h].mean() < strip[:, h:].mean() for strip, h in zip(strips, half, strict=True)]
+        rim = Character((("|", 0.9), ("1", 0.1)))
+        whole = [Character(((sign, 0.8),)) for sign in "AUK"]
+        return [Reading.of([*whole, rim] if way else whole[:1], self.method) for way in dark]
+
+
+@pytest.mark.parametrize("turns", [0, 2])
+def test_a_mark_is_given_the_way_in_which_most_is_read_without_signs_that_cannot_be(turns):
+    grey = np.tile(np.linspace(60, 190, 200).astype(np.uint8), (60, 1))
+    corners = turned(np.float32([(10, 10), (190, 10), (190, 50), (10, 50)]), turns)
+    strips = {"even": grey, "dark": grey}
+    with pytest.MonkeyPatch.context() as patch:
+        # A strip as it is: what is prepared of a slope evens it out.
+        patch.setattr(cast_marks, "prepare_relief", lambda strip: dict.fromkeys(strips, strip))
+        text = read_mark(grey, corners, [_ByTone()], alphabet="AUK1")
+    assert text.value == "AUK"  # a rim that is 1 by a tenth is none
+    assert text.polygon[0] == (10, 10)
+
+
 def test_pooling_is_a_weighted_mean():
     pooled = pool_characters(Character((("5", 0.9), ("S", 0.1))), Character((("S", 0.8), ("5", 0.2))), 0.25)
     assert dict(pooled.options) == pytest.approx({"5": 0.725, "S": 0.275})
@@ -479,6 +552,14 @@ def test_columns_stay_apart_and_a_suffix_set_wide_goes_with_its_figures(first, s
     assert [t.value for t in join_row(row)] == ([f"{first} {second}"] if joined else [first, second])
 
 
+def test_a_caption_stays_apart_from_a_value_of_another_size():
+    value, caption = _text("5120 46", 40, 0, 200, 40), _text("NO", 0, 24, 30, 16)
+    # Their middles are 12 pixels apart: less than half of the value's height, more than half the caption's.
+    assert [[t.value for t in row] for row in find_rows([value, caption])] == [["5120 46"], ["NO"]]
+    beside = _text("NO", 244, 12, 30, 16)
+    assert [t.value for t in join_row([value, beside])] == ["5120 46", "NO"]
+
+
 @pytest.mark.parametrize(
     ("words", "parts"),
     [
@@ -531,6 +612,38 @@ def test_corners_are_put_in_order():
     for turn in range(4):
         for corners in (np.roll(square, turn, axis=0), np.roll(square[::-1], turn, axis=0)):
             assert level_corners(corners).tolist() == expected
+
+
+def test_an_upright_box_is_read_downwards():
+    tall = np.float32([(10, 10), (30, 10), (30, 90), (10, 90)])
+    for turn in range(4):
+        for corners in (np.roll(tall, turn, axis=0), np.roll(tall[::-1], turn, axis=0)):
+            assert level_corners(corners).tolist() == [[30, 10], [30, 90], [10, 90], [10, 10]]
+
+
+@pytest.mark.parametrize("shape", [(300, 1200), (1200, 300, 3)])
+def test_a_picture_is_shrunk_by_its_long_side(shape):
+    picture = np.zeros(shape, np.uint8)
+    assert sorted(shrunk(picture, 400).shape[:2]) == [100, 400]
+    assert shrunk(picture, 1200) is picture
+
+
+@pytest.mark.parametrize(
+    ("x", "within_px", "lies"), [(98, 0, True), (103, 0, False), (103, 5, True), (107, 5, False)]
+)
+def test_what_lies_a_little_beside_counts_where_that_is_asked_for(x, within_px, lies):
+    small = ((x - 1, 49), (x + 1, 49), (x + 1, 51), (x - 1, 51))
+    others = [((300, 300), (400, 300), (400, 400)), ((0, 0), (100, 0), (100, 100), (0, 100))]
+    assert lies_on_any(small, others, within_px=within_px) is lies
+
+
+def test_no_strip_is_longer_than_allowed():
+    corners = np.float32([(20, 20), (620, 20), (620, 120), (20, 120)])
+    strip, to_picture = cut_out(np.zeros((200, 700), np.uint8), corners, scale=4.0, margin=0.2, max_side=900)
+    assert strip.shape[1] == 900
+    # A fifth of the height is added all round; a pixel for the rounding of the strip's size.
+    ends = map_back(np.array([(0, 0), strip.shape[1::-1]]), to_picture)
+    assert np.abs(ends - [(0, 0), (640, 140)]).max() < 1
 
 
 def test_cut_out_maps_back():
