@@ -332,6 +332,62 @@ BREAKS = (
         '${folder}/${k + 1}-${face.replace(/[^a-z]+/g, "-")}.',
         "test_cli_web_offline.py::test_what_waits_is_saved_as_one_file_that_is_sorted",
     ),
+    Break(
+        "the width of a housing tells its row",
+        "vision/detection/order.py",
+        "[float(np.ptp(f[:, 1])) for f in framed]",
+        "[float(np.ptp(f[:, 0])) for f in framed]",
+        "test_vision_detection_order.py",
+    ),
+    Break(
+        "a stump is a seated plug as well",
+        "vision/detection/connectors.py",
+        "mated=_mostly(maps.mated, weight)",
+        "mated=_mostly(maps.broken, weight)",
+        "test_vision_detection_connectors.py",
+    ),
+    Break(
+        "pins are counted at unscaled coordinates",
+        "vision/detection/connectors.py",
+        "count_pins(_rectify(picture.rgb, corners))",
+        "count_pins(_rectify(picture.rgb, np.asarray(polygon)))",
+        "test_vision_detection_connectors.py",
+    ),
+    Break(
+        "what touches is parted by votes that settle nothing",
+        "vision/detection/instances.py",
+        "            and instance.agreement >= parting.settled\n",
+        "",
+        "test_vision_detection_units.py",
+    ),
+    Break(
+        "burnt-out paper tells the light",
+        "vision/colour/white_balance.py",
+        "_CLIPPED = 0.96",
+        "_CLIPPED = 9.6",
+        "test_vision_colour_white_balance.py",
+    ),
+    Break(
+        "a colour that strays widely is as likely as one that does not",
+        "vision/colour/naming.py",
+        ".sum()) / np.sqrt(variance.prod()))",
+        ".sum()))",
+        "test_vision_colour_naming.py",
+    ),
+    Break(
+        "glare on one of several plugs is kept quiet",
+        "vision/quality.py",
+        "worst = max(shares, default=0.0)",
+        "worst = min(shares, default=0.0)",
+        "test_vision_quality.py",
+    ),
+    Break(
+        "a profile is followed twice near a photo's full size",
+        "vision/photo.py",
+        'profile = self._profile if rgb is not None else b""',
+        "profile = self._profile",
+        "test_vision_photo.py",
+    ),
 )
 
 
