@@ -7,7 +7,8 @@ import segno
 from barcode.codex import Code39, Code128
 from plugface.cli.evaluation.measure_vision import read_rows
 from plugface.cli.settings import demo_folder
-from plugface.vision.barcodes import count_modules, find_stripes, read_codes
+from plugface.vision.barcodes import count_modules, find_stripes, join_codes, read_codes
+from plugface.vision.observations import Code
 from plugface.vision.photo import decode_photo
 from ppf.datamatrix import DataMatrix
 
@@ -73,6 +74,28 @@ def test_whole_photo_is_searched_at_any_angle():
         assert [code.payload for code in read_codes(photo)] == ["K44510/261"]
 
 
+def test_fine_bars_in_a_large_photo_are_found_and_placed():
+    """Three pixels a module, 1.45 of them in the copy that is searched: they are read where stripes are."""
+    label = _drawn(_symbol("Code 128", "K44510/261"), module_px=3)
+    photo, corners = _on_bench(label, 20, size=(500, 3300))
+    (code,) = read_codes(photo)
+    assert code.payload == "K44510/261"
+    # Of 90 pixels of bars: their ends are taken for the code's corners.
+    assert np.abs(np.mean(code.polygon, axis=0) - np.mean(corners, axis=0)).max() < 30
+
+
+def test_what_differs_or_lies_elsewhere_is_a_code_of_its_own():
+    def code(payload, left, symbology="Code 128", method="first"):
+        box = ((left, 0.0), (left + 80, 0.0), (left + 80, 30.0), (left, 30.0))
+        return Code(box, symbology, payload, "verified", method=method)
+
+    first, again = code("K44510/261", 0.0), code("K44510/261", 5.0, method="second")
+    beside, other = code("K44510/261", 200.0), code("K58214/302", 5.0)
+    matrix = code("K44510/261", 5.0, "Data Matrix")
+    assert join_codes([first], [again, beside, other, matrix]) == (first, beside, other, matrix)
+    assert join_codes([again, first]) == (again,)  # which was found first stays
+
+
 def test_codes_on_what_is_avoided_are_left_out():
     first, a = _on_bench(_drawn(_symbol("Code 128", "K44510/261"), module_px=3), 20)
     second, _ = _on_bench(_drawn(_symbol("Code 128", "K58214/302"), module_px=3), 65)
@@ -128,6 +151,8 @@ def test_stripes_are_found_upright():
         ("12345678", 11 * 6 + 13),  # start, four pairs, check; stop is 13
         ("ABC", 11 * 5 + 13),
         ("123456789", 11 * 8 + 13),  # four pairs, a switch, one digit
+        ("1234", 11 * 4 + 13),  # start, two pairs, check
+        ("AB123C", 11 * 8 + 13),  # three digits are not worth two switches
     ],
 )
 def test_width_of_code128_in_modules(payload, modules):
