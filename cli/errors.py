@@ -43,6 +43,9 @@ KNOWN = {
     "plugface.cli.present.report.provenance.NoManifest": Known(
         2, 422, "Name a report or an export that plugface wrote."
     ),
+    "plugface.cli.present.report.provenance.LedgerNotFound": Known(
+        2, 404, "Name the ledger that it was written from with --ledger."
+    ),
     "plugface.cli.store.sheets.SheetError": Known(2, 422, "Save the list again as .xlsx or .csv."),
     "plugface.cli.present.sheet_columns.BadCell": Known(2, 422, "Correct the cell."),
     "plugface.cli.present.drawn_file.PictureError": Known(2, 422, "Name another file for the picture."),

@@ -17,7 +17,7 @@ from plugface.cli.present.report.provenance import (
     weights_hashes,
 )
 from plugface.cli.store.acts import list_acts
-from plugface.cli.store.ledger import Ledger, Proposal, Unit, now_utc
+from plugface.cli.store.ledger import Ledger, Proposal, Unit, default_ledger, now_utc
 from sqlalchemy import select
 
 
@@ -204,6 +204,37 @@ def test_an_export_agrees_until_it_is_changed(filled_yard, tmp_path, run, ending
     assert (code, differs[0]) == (1, "the file was changed after it was written")
     (tmp_path / f"out.{ending}.manifest.json").unlink()
     assert run("verify", out, *where).code == 2
+
+
+@pytest.mark.parametrize("own", ["no ledger", "another ledger", "its ledger"])
+@pytest.mark.parametrize("name", ["lot.csv", "report.html"])
+def test_what_was_carried_away_from_its_ledger_is_not_called_forged(sorted_lot, tmp_path, run, own, name):
+    file = tmp_path / "away" / name
+    file.parent.mkdir()
+    if name == "report.html":
+        shutil.copy(sorted_lot / name, file)
+    else:
+        assert run("ledger", "export", file, "--ledger", sorted_lot).code == 0
+    default_ledger().parent.mkdir(parents=True, exist_ok=True)
+    if own == "another ledger":
+        Ledger(default_ledger()).close()
+    elif own == "its ledger":
+        shutil.copy(sorted_lot / "ledger.sqlite", default_ledger())
+        assert checked(run, file) == (0, [])
+        return
+    said = run("verify", file)
+    assert said.code == 2
+    assert "the ledger that it was written from was not found" in said.err
+    assert "with --ledger" in said.err
+    assert "forged" not in said.out + said.err
+    assert checked(run, file, "--ledger", sorted_lot) == (0, [])
+    with file.open("ab") as changed:
+        changed.write(b"\n")
+    said = run("verify", file)
+    assert (said.code, "changed after it was written" in said.out) == (1, True)
+    assert "does not agree with its manifest: 1 of 1" in said.err
+    assert "note     the ledger that it was written from was not found" in said.out
+    assert "forged" not in said.out + said.err
 
 
 def test_lines_of_an_export_that_are_none_are_told(filled_yard, tmp_path, run):

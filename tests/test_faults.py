@@ -470,6 +470,9 @@ FAULTS = {
         "test_cli_verify::test_a_changed_byte_is_told",
         "test_cli_verify::test_an_export_agrees_until_it_is_changed",
     ),
+    "a report or export carried away from its ledger": (
+        "test_cli_verify::test_what_was_carried_away_from_its_ledger_is_not_called_forged",
+    ),
     "a worker of a cluster killed": (
         "test_cli_lot_parallel::test_a_worker_killed_in_the_middle_loses_nothing",
         "test_cli_lot_parallel::test_a_photo_that_kills_every_worker_is_reported",

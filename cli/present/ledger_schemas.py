@@ -29,7 +29,7 @@ class VerifyOut(Head):
 
     kind: Literal["verify"] = "verify"
     file: str
-    ledger: str
+    ledger: str = Field(description="empty: not found, and the file does not fit its own manifest")
     agrees: list[str]
     differs: list[str] = Field(description="empty when all agrees; else the exit code is 1")
     notes: list[str]

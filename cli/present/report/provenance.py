@@ -45,6 +45,18 @@ class NoManifest(Exception):
         super().__init__(f"{file}: {problem}. {remedy}")
 
 
+class LedgerNotFound(Exception):
+    """A file whose ledger lies neither beside it nor in its usual place: which file, what mends it."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.problem = (
+            "the ledger that it was written from was not found, neither beside it nor in your data folder"
+        )
+        self.remedy = "Name that ledger, or the folder of its run, with --ledger"
+        super().__init__(f"{file}: {self.problem}. {self.remedy}")
+
+
 @dataclass
 class Compared:
     """What agrees between a file and a ledger, what does not, and what is worth knowing; each in words."""
@@ -159,6 +171,41 @@ def check_unchanged(out: Path) -> None:
         raise FileExistsError(17, "there is such a file already, and not as plugface wrote it", str(out))
 
 
+def names_link_of(file: Path, ledger: Ledger) -> bool:
+    """Whether the link that a report or an export names is in a ledger's chain: it was written from it.
+
+    Raises
+    ------
+    NoManifest
+        If it carries none.
+    OSError
+    """
+    _page, manifest = _page_and_manifest(file)
+    with ledger.reading() as session:
+        return _find_link(session, manifest) is not None
+
+
+def compare_bytes(file: Path) -> Compared:
+    """Compare a report or an export with its own manifest alone.
+
+    Raises
+    ------
+    NoManifest
+        If it carries none.
+    OSError
+    """
+    page, manifest = _page_and_manifest(file)
+    if _is_page(file):
+        what, same = "page", hashlib.sha256(page.encode()).hexdigest() == manifest.get("page_sha256")
+    else:
+        what, same = "file", _file_hash(file) == manifest.get("file_sha256")
+    found = Compared()
+    found.say(
+        same, f"the {what} is byte for byte as it was written", f"the {what} was changed after it was written"
+    )
+    return found
+
+
 def compare_file(file: Path, ledger: Ledger) -> Compared:
     """Compare a report or an export with a ledger.
 
@@ -168,20 +215,8 @@ def compare_file(file: Path, ledger: Ledger) -> Compared:
         If it carries none.
     OSError
     """
-    found = Compared()
-    is_page = file.suffix.lower() in (".html", ".htm")
-    if is_page:
-        page, manifest = _split_page(file)
-        same = hashlib.sha256(page.encode()).hexdigest() == manifest.get("page_sha256")
-        found.say(
-            same, "the page is byte for byte as it was written", "the page was changed after it was written"
-        )
-    else:
-        manifest = _read_manifest(file)
-        same = _file_hash(file) == manifest.get("file_sha256")
-        found.say(
-            same, "the file is byte for byte as it was written", "the file was changed after it was written"
-        )
+    found = compare_bytes(file)
+    page, manifest = _page_and_manifest(file)
     chain = ledger.verify()
     found.say(
         not chain.problems,
@@ -190,7 +225,7 @@ def compare_file(file: Path, ledger: Ledger) -> Compared:
     )
     with ledger.reading() as session:
         _compare_origin(session, manifest, found)
-        if is_page:
+        if _is_page(file):
             _compare_page(session, page, manifest, found)
         else:
             _compare_export(session, file, found)
@@ -212,6 +247,15 @@ def _model_hash() -> str:
 def _file_hash(file: Path) -> str:
     with file.open("rb") as data:
         return hashlib.file_digest(data, "sha256").hexdigest()
+
+
+def _is_page(file: Path) -> bool:
+    return file.suffix.lower() in (".html", ".htm")
+
+
+def _page_and_manifest(file: Path) -> tuple[str, dict]:
+    """A report without its manifest, or nothing for an export; and the manifest."""
+    return _split_page(file) if _is_page(file) else ("", _read_manifest(file))
 
 
 def _split_page(file: Path) -> tuple[str, dict]:
@@ -256,14 +300,18 @@ def _units(session: Session, lot: str | None) -> list[tuple[Unit, str, Proposal 
     return [(unit, key, proposal) for unit, key, proposal in rows]
 
 
+def _find_link(session: Session, manifest: dict) -> int | None:
+    """Number of the link that a manifest names."""
+    return session.scalar(select(Link.id).where(Link.sha256 == str(manifest.get("head"))))
+
+
 def _compare_origin(session: Session, manifest: dict, found: Compared) -> None:
     """The link, the looks, models and catalogues a file names, against what the ledger's rows name."""
     lot, head = manifest.get("lot"), str(manifest.get("head"))
-    link = session.execute(select(Link.id, Link.made_at).where(Link.sha256 == head)).first()
+    link = _find_link(session, manifest)
     found.say(
         link is not None,
-        f"the link it names, {head[:16]}, is in the ledger's chain"
-        + (f" as number {link.id}" if link else ""),
+        f"the link it names, {head[:16]}, is in the ledger's chain" + (f" as number {link}" if link else ""),
         f"the link it names, {head[:16]}, is not in this ledger's chain: another ledger, or a forged one",
     )
     asked = select(Proposal.model_version, Proposal.catalogue_sha256).join(Unit, Unit.id == Proposal.unit_id)
