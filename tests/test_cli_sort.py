@@ -6,6 +6,7 @@ A stand-in looks at the photos, so that each case says in a few words what its p
 import base64
 import dataclasses
 import hashlib
+import html
 import io
 import json
 import os
@@ -836,7 +837,8 @@ def test_a_pipe_named_like_a_photo_is_not_opened_and_an_impossible_time_is_none(
     lot = lay_out(tmp_path / "lot", {"a/1.jpg": photo(plugs="GY")})
     os.mkfifo(lot / "b.jpg")  # to open it would wait for a writer for ever
     scan = scan_folder(str(lot))
-    assert ([found.path for found in scan.photos], scan.others) == (["a/1.jpg"], 1)
+    assert [found.path for found in scan.photos] == ["a/1.jpg"]
+    assert scan.left_out == ("b.jpg (a pipe, a socket or a device)",)
     for time_ns in (10**21, -(10**21)):
         assert dataclasses.replace(scan.photos[0], mtime_ns=time_ns).written_at is None
 
@@ -982,9 +984,11 @@ def test_an_address_is_listed_as_a_folder_is(tmp_path):
     (lot / "link.jpg").symlink_to(lay_out(tmp_path / "elsewhere", {"2.jpg": b"x"}) / "2.jpg")
     for root in (str(lot), lot.as_uri()):
         found = scan_folder(root)
-        assert ([one.path for one in found.photos], found.outside, found.others) == (
-            ["a/1.jpg"], ("link.jpg",), 2,
-        )  # fmt: skip
+        assert ([one.path for one in found.photos], found.outside) == (["a/1.jpg"], ("link.jpg",))
+        assert found.left_out == (
+            'a/._1.jpg ("._" begins no photo\'s name)',
+            "notes.txt (.txt is no photo's ending)",
+        )
 
 
 @pytest.mark.parametrize("below", ["", "lot"])
@@ -1295,6 +1299,26 @@ def test_a_close_up_of_an_orange_plug_is_set_aside_and_a_pallets_units_are_not_f
     assert "1 unit can hurt someone, set aside first" in " ".join(said.split())
     assert (out / "labels.html").read_text().count("HAZARD high voltage") == 1
     assert (out / "report.html").read_text().count("⚠ Orange marks") == 1
+
+
+def test_files_left_out_are_named_with_the_reason_and_the_rest_in_the_report(tmp_path, run, monkeypatch):
+    monkeypatch.setattr("plugface.cli.commands.sort.LEFT_OUT_ON_PAGE", 5)
+    left = ("a/clip.MOV", "b/list", "c/raw.dng", "d/[bold].txt", "e/5.xmp", "f/6.xmp")
+    lot = lay_out(tmp_path / "lot", {"u1_front.jpg": photo(plugs="GY")} | dict.fromkeys(left, b""))
+    said = " ".join(sorted_in_words(run, monkeypatch, lot, tmp_path / "run").out.split())
+    three = (
+        "a/clip.MOV (.MOV is no photo's ending); b/list (no ending); c/raw.dng (.dng is no photo's ending)"
+    )
+    assert f"6 files left out: {three}; 3 more, see the end of the report." in said
+    page = html.unescape((tmp_path / "run" / "report.html").read_text())
+    five = f"{three}; d/[bold].txt (.txt is no photo's ending); e/5.xmp (.xmp is no photo's ending)"
+    assert f"<p>6 files left out: {five}; 1 more, --json names them.</p>" in page
+    document = json.loads(sorted_in_words(run, monkeypatch, lot, tmp_path / "run", "--json").out)
+    assert [path.partition(" (")[0] for path in document["left_out"]] == list(left)
+    for file in left[3:]:
+        (lot / file).unlink()
+    said = " ".join(sorted_in_words(run, monkeypatch, lot, tmp_path / "run").out.split())
+    assert f"3 files left out: {three}." in said
 
 
 def test_one_unit_is_said_in_the_singular(tmp_path, run, monkeypatch):

@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from plugface.cli.store.ledger import Ledger
     from rich.progress import Progress, TaskID
 
+#: How many of the files that are no photos are named on the terminal, and how many in the report, which a
+#: file beside each of many thousand photos would fill. Our choice.
+LEFT_OUT_SAID, LEFT_OUT_ON_PAGE = 3, 300
+
 STAGES = {
     "look": "Looking at photos",
     "group": "Finding units",
@@ -129,7 +133,12 @@ def sort(
             with closing(Ledger(ledger or out / "ledger.sqlite")) as book:
                 kept = _keep_changed(book, outcome.lot, out / "units.xlsx")
                 written = write_report(
-                    out, book, outcome.lot, remarks=remarks(outcome), pdf=pdf, donor_numbers=donor_numbers
+                    out,
+                    book,
+                    outcome.lot,
+                    remarks=remarks(outcome, on_page=True),
+                    pdf=pdf,
+                    donor_numbers=donor_numbers,
                 )
                 written.files.update(kept)
                 _record_report(book, outcome, written.files)
@@ -328,8 +337,8 @@ def _print(
         console.print(f"{name}: {path}", style="dim", soft_wrap=True)
 
 
-def remarks(outcome: Outcome) -> list[str]:
-    """What a person should know about the photos, in sentences."""
+def remarks(outcome: Outcome, *, on_page: bool = False) -> list[str]:
+    """What a person should know about the photos, in sentences; the page has more room for names."""
     said = []
     if outcome.resumed:
         said.append(f"Went on with a run; {_count(outcome.looked_now, 'photo')} looked at now.")
@@ -393,7 +402,11 @@ def remarks(outcome: Outcome) -> list[str]:
             f"{_count(len(outcome.unlisted), 'folder')} not opened: {', '.join(outcome.unlisted[:5])}."
         )
     if outcome.others:
-        said.append(f"{_count(outcome.others, 'file')} left out, being no photo by name.")
+        named = outcome.left_out[: LEFT_OUT_ON_PAGE if on_page else LEFT_OUT_SAID]
+        more = outcome.others - len(named)
+        where = "--json names them" if on_page else "see the end of the report"
+        rest = f"; {more} more, {where}" if more else ""
+        said.append(f"{_count(outcome.others, 'file')} left out: {'; '.join(named)}{rest}.")
     return said
 
 

@@ -56,7 +56,7 @@ class Scan:
 
     photos: tuple[Found, ...]  # sorted by path
     outside: tuple[str, ...]  # links that lead out of the folder, or to folders; not followed
-    others: int  # files that are no photos by their name
+    left_out: tuple[str, ...]  # files that are taken for no photos, and why
     unlisted: tuple[str, ...]  # folders that could not be opened
 
 
@@ -140,7 +140,7 @@ def _scan_here(root: Path) -> Scan:
     photos: list[Found] = []
     outside: list[str] = []
     unlisted: list[str] = []
-    others = 0
+    left_out: list[str] = []
     for entry, path in _walk(str(root), "", unlisted):
         if entry.is_symlink():
             target = os.path.realpath(entry.path)
@@ -148,24 +148,33 @@ def _scan_here(root: Path) -> Scan:
             if not inside or os.path.isdir(target):
                 outside.append(path.encode("utf-8", "backslashreplace").decode())
                 continue
-        if not _is_photo_by_name(path):
-            others += 1
+        if why := _why_no_photo(path):
+            left_out.append(_left_out(path, why))
             continue
         try:
             status = entry.stat()
         except OSError:
             status = entry.stat(follow_symlinks=False)  # a link to nothing; said when it is read
         if not (stat.S_ISREG(status.st_mode) or stat.S_ISLNK(status.st_mode)):
-            others += 1  # a pipe, a socket or a device, whatever its name says
+            left_out.append(_left_out(path, "a pipe, a socket or a device"))  # whatever its name says
             continue
         photos.append(Found(str(root), path, status.st_size, status.st_mtime_ns))
-    return Scan(tuple(sorted(photos, key=lambda f: f.path)), tuple(sorted(outside)), others, tuple(unlisted))
+    found = tuple(sorted(photos, key=lambda f: f.path))
+    return Scan(found, tuple(sorted(outside)), tuple(left_out), tuple(unlisted))
 
 
-def _is_photo_by_name(path: str) -> bool:
-    """Whether a file is named as a photo; "._" begins what a Mac writes beside one."""
+def _why_no_photo(path: str) -> str:
+    """Why a file is no photo by its name, or nothing; "._" begins what a Mac writes beside one."""
     name = PurePosixPath(path)
-    return name.suffix.lower() in ENDINGS and not name.name.startswith("._")
+    if name.name.startswith("._"):
+        return '"._" begins no photo\'s name'
+    if name.suffix.lower() in ENDINGS:
+        return ""
+    return f"{name.suffix} is no photo's ending" if name.suffix else "no ending"
+
+
+def _left_out(path: str, why: str) -> str:
+    return f"{path} ({why})".encode("utf-8", "backslashreplace").decode()
 
 
 def _walk(root: str, below: str, unlisted: list[str]) -> Iterator[tuple[os.DirEntry, str]]:
@@ -201,18 +210,18 @@ def _scan_address(root: str) -> Scan:
         raise FolderError(root, f"it cannot be listed ({error})", "Check the address") from None
     if not listed:
         raise FolderError(root, "nothing is there", "Check the address")
-    photos, outside, others = [], [], 0
+    photos, outside, left_out = [], [], []
     for full, info in sorted(listed.items()):
         path = full.removeprefix(base.rstrip("/")).lstrip("/")
         if any(folder.startswith(".") for folder in PurePosixPath(path).parts[:-1]):
             continue
         if info.get("islink") or info.get("type") == "link":
             outside.append(path)
-        elif not _is_photo_by_name(path):
-            others += 1
+        elif why := _why_no_photo(path):
+            left_out.append(_left_out(path, why))
         else:
             photos.append(Found(root, path, int(info.get("size") or 0), _mtime_ns(info)))
-    return Scan(tuple(photos), tuple(outside), others, ())
+    return Scan(tuple(photos), tuple(outside), tuple(left_out), ())
 
 
 def _mtime_ns(info: dict) -> int:

@@ -121,6 +121,7 @@ class Outcome:
     units: int
     places: dict[str, int]  # units by destination, in the order of placement.SIGNS
     put_off: tuple[str, ...] = ()  # photos that the machine could not look at, and why; the next run does
+    left_out: tuple[str, ...] = ()  # the files that are no photos, and why
     waiting: int = 0  # other photos that are in no unit until those were looked at
     undecided: tuple[
         str, ...
@@ -645,7 +646,8 @@ class _Run:
             duplicates=duplicates,
             broken=broken or 0,
             outside=scan.outside,
-            others=scan.others,
+            others=len(scan.left_out),
+            left_out=scan.left_out,
             unlisted=scan.unlisted,
             looked_now=looked,
             decided_now=decided,

@@ -365,7 +365,7 @@ class SortOut(Head):
     duplicates: int = Field(description="files with the same bytes as another")
     broken: int = Field(description="photos that could not be read; each is one unit to take again")
     outside: list[str] = Field(description="links that lead outside or to a folder; not followed")
-    others: int = Field(description="files that are no photos by their name")
+    others: int = Field(description="files that are no photos by their name, or no regular files")
     unlisted: list[str] = Field(description="folders that could not be opened")
     looked_now: int = Field(description="photos looked at in this run")
     decided_now: int = Field(description="units decided over in this run")
@@ -374,6 +374,7 @@ class SortOut(Head):
     put_off: list[str] = Field(
         default_factory=list, description="photos this machine could not look at now, and why; run again"
     )
+    left_out: list[str] = Field(default_factory=list, description="those files, and why each is no photo")
     waiting: int = Field(0, description="other photos that are in no unit until those were looked at")
     undecided: list[str] = Field(
         default_factory=list, description="units this machine could not decide over now, and why; run again"
