@@ -604,8 +604,17 @@ def test_a_backup_is_asked_for_what_it_holds(filled_yard, other_yard, tmp_path, 
     assert "a whole ledger" in run("ledger", "restore", tmp_path / "whole", "--into", other_yard).err
     assert run("ledger", "restore", tmp_path / "lot").code == 2
     assert run("ledger", "backup", tmp_path / "none", "--lot", "none", "--ledger", folder).code == 2
-    with pytest.raises(BackupError, match="no backup"):
-        restore(tmp_path / "nowhere", tmp_path / "new", who="")
+
+
+@pytest.mark.parametrize("name", ["nosuch.tar", "nosuch"])
+def test_a_backup_that_is_not_there_is_said_to_be_missing_and_not_to_be_none(other_yard, tmp_path, run, name):
+    for words in ((tmp_path / "new",), ("--into", other_yard)):
+        said = run("ledger", "restore", tmp_path / name, *words)
+        assert (said.code, "there is no such file or folder" in said.err) == (2, True)
+        assert "no backup" not in said.err
+    assert not (tmp_path / "new").exists()
+    (tmp_path / name).write_bytes(b"")
+    assert "no backup of plugface" in run("ledger", "restore", tmp_path / name, tmp_path / "new").err
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only the machine's owner can try it")

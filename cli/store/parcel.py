@@ -155,12 +155,14 @@ class ParcelReader:
     Raises
     ------
     BackupError
-        If it is none, was cut off, or was written by a later plugface.
+        If it is not there, is none, was cut off, or was written by a later plugface.
     """
 
     def __init__(self, place: Path) -> None:
         self.place = place
         self._tar: tarfile.TarFile | None = None
+        if not place.exists():
+            raise BackupError(str(place), "there is no such file or folder", "Name a backup that is there")
         try:
             if place.is_file():
                 self._tar = tarfile.open(place, "r:")  # noqa: SIM115
