@@ -522,3 +522,13 @@ def test_an_empty_file_is_no_pdf(tmp_path, monkeypatch):
     monkeypatch.setenv("PATH", str(tmp_path))
     assert "Chromium could not print it" in print_page(page, tmp_path / "page.pdf")
     assert not (tmp_path / "page.pdf").exists()
+
+
+def test_a_list_of_variants_on_a_label_may_break_after_each_stroke_alone():
+    made = card(
+        "ABCDE-0001", "family bin", bin="AUK 11: E/F-2/<north>", answer="WREN 9 a/b", found="KNOT 40 c/d"
+    )
+    page = render_labels(LOT, [made])
+    assert "AUK 11: E/<wbr>F\N{NON-BREAKING HYPHEN}2/<wbr>&lt;north&gt;</div>" in page
+    assert "WREN 9 a/<wbr>b</div>" in page
+    assert "KNOT 40 c/<wbr>d</div>" in page

@@ -279,6 +279,8 @@ def render_labels(lot: Lot, cards: list[Card]) -> str:
 
 def _environment() -> jinja2.Environment:
     environment = template_environment(Path(__file__).parent / "templates")
+    # A list of variants breaks after a stroke: browsers break it before a letter nowhere, then inside a word.
+    environment.filters["parted"] = lambda text: Markup("/<wbr>").join(text.split("/"))
     environment.filters["unbroken"] = lambda text: text.replace("-", "\N{NON-BREAKING HYPHEN}")
     return environment
 
