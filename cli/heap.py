@@ -4,11 +4,13 @@ A photo is looked at by several threads, each of which leaves its heap as large 
 the networks' big arrays are taken from what the others gave back: of a photo of 12 megapixels the peak was
 502 MB with a heap a thread and the networks' own arenas, and is 346 MB so (2026-11-28), in the same time.
 
-Arrays of 8 MB or more are taken from the system and given back one by one, in place of leaving holes between
+Arrays of 6 MB or more are taken from the system and given back one by one, in place of leaving holes between
 what stays: glibc by itself stops doing so once it has seen such arrays come and go. A new process's peak was
 353 MB with holes and 336 MB so (mean of five photos of two to 12 megapixels, twice each, in turn); a worker's
 571 and 391 MB over 12 photos of up to 12 units, for 35.1 and 37.8 processor seconds, once each on a busy
-machine (2026-11-29).
+machine (2026-11-29). Those figures are of 8 MB. With 6 a new process's peak was 307 MB in place of 316 (mean
+of three photos of 12 megapixels, twice each, in turn; the largest 329 in place of 362) for 2 hundredths more
+of the processor's time, with 4 it was 286 (302) for a tenth more (2026-12-01).
 
 A worker, of which there are several, does so from 4 MB on: over 60 photos of 0 to 12 units its peak was 361
 MB with 8 (19 photos took more than 300) and is 291 MB so. That costs time: ten photos, three runs in turn
@@ -27,7 +29,7 @@ from contextlib import suppress
 
 # Of mallopt(3) in glibc; other C libraries have no such function.
 _M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
-_LARGE_BYTES, _LARGE_OF_SEVERAL_BYTES = 8 << 20, 4 << 20
+_LARGE_BYTES, _LARGE_OF_SEVERAL_BYTES = 6 << 20, 4 << 20
 
 
 def share_one_heap(*, one_of_several: bool = False) -> None:

@@ -20,7 +20,7 @@ from plugface.cli.store.backup import back_up, restore
 from plugface.cli.store.chain import START
 from plugface.cli.store.ledger import Ledger, View, add_once, record_lot, record_photo, record_unit
 from plugface.cli.store.lot_move import send_lot, take_in_lot
-from plugface.cli.store.parcel import BackupError, write_parcel
+from plugface.cli.store.parcel import write_parcel
 from plugface.cli.store.places import SCHEMA
 from plugface.cli.web.limits import Limits
 from plugface.cli.web.photo_store import CleanPhoto, PhotoStore

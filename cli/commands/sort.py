@@ -402,11 +402,11 @@ def remarks(outcome: Outcome, *, on_page: bool = False) -> list[str]:
             f"{_count(len(outcome.unlisted), 'folder')} not opened: {', '.join(outcome.unlisted[:5])}."
         )
     if outcome.others:
-        named = outcome.left_out[: LEFT_OUT_ON_PAGE if on_page else LEFT_OUT_SAID]
-        more = outcome.others - len(named)
+        first = outcome.left_out[: LEFT_OUT_ON_PAGE if on_page else LEFT_OUT_SAID]
+        more = outcome.others - len(first)
         where = "--json names them" if on_page else "see the end of the report"
         rest = f"; {more} more, {where}" if more else ""
-        said.append(f"{_count(outcome.others, 'file')} left out: {'; '.join(named)}{rest}.")
+        said.append(f"{_count(outcome.others, 'file')} left out: {'; '.join(first)}{rest}.")
     return said
 
 
