@@ -52,6 +52,10 @@ def place_of(path: Path, expected: str | None, made_by: str) -> Path | None:
         The SHA-256 that it was shipped with; of a network without one nothing is kept.
     made_by : str
         Whatever else the prepared form hangs on: the library's version, what the processor can do.
+
+    Returns
+    -------
+    place : Path or None
     """
     if _folder is None or expected is None:
         return None
@@ -66,6 +70,10 @@ def load_kept(place: Path) -> Path | None:
     ----------
     place : Path
         As `place_of` gives it; may not exist.
+
+    Returns
+    -------
+    model : Path or None
     """
     with suppress(OSError):
         if (place / SUMS).read_text("ascii") == _sums(place):
@@ -82,6 +90,10 @@ def save_kept(place: Path, prepare: Callable[[Path], _Network]) -> _Network | No
         As `place_of` gives it.
     prepare : callable
         Writes MODEL and WEIGHTS into a folder that it is given, and gives the network.
+
+    Returns
+    -------
+    network : as `prepare` gives it, or None
     """
     # Under a name of its own first: another process may load meanwhile, or keep the same.
     part = place.with_name(f"{place.name}.{os.getpid()}.part")
