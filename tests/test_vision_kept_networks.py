@@ -2,6 +2,8 @@
 
 import subprocess
 import sys
+from functools import partial
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -159,18 +161,18 @@ def test_the_latest_stay(folder, monkeypatch) -> None:
         load(SMALLEST)
 
 
-def where_kept(_argument: object = None) -> str:
-    """In whichever process."""
-    return str(kept_networks._folder()) if kept_networks._folder else ""
+#: Where a network is kept in whichever process it is asked, which finds this by its name.
+WHERE = partial(kept_networks.place_of, Path("a.onnx"), "0" * 64)
 
 
 def test_every_process_that_looks_uses_them(monkeypatch, tmp_path) -> None:
+    assert WHERE("here") is None
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    expected = str(tmp_path / "plugface" / "networks")
-    assert [kept for _, kept in map_unordered(where_kept, [1], workers=2)] == [expected]
-    limited = LimitedProcess(where_kept, seconds=20.0, memory_bytes=1_000_000_000)
+    expected = tmp_path / "plugface" / "networks"
+    assert [kept.parent for _, kept in map_unordered(WHERE, ["here"], workers=2)] == [expected]
+    limited = LimitedProcess(WHERE, seconds=20.0, memory_bytes=1_000_000_000)
     try:
-        assert limited(None) == expected
+        assert limited("here").parent == expected
     finally:
         limited.close()
 
@@ -206,6 +208,6 @@ def test_the_folder_is_that_of_the_settings(monkeypatch, tmp_path) -> None:
     monkeypatch.setattr(settings, "kept_networks", lambda: tmp_path / "here")
     loading.use_kept_networks()
     try:
-        assert where_kept() == str(tmp_path / "here")
+        assert WHERE("here").parent == tmp_path / "here"
     finally:
         keep_networks(None)
