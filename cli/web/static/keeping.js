@@ -1,7 +1,7 @@
 // Lets the phone keep the page, so that it opens where there is no signal, and looks for the signal again.
 
 import { offline } from "./lot.js";
-import { compareCopy, numberCopy } from "./number_copy.js";
+import { compareCopy } from "./number_copy.js";
 import { scriptUrl } from "./trusted.js";
 
 const LOOK_MS = 15_000;
@@ -42,13 +42,9 @@ export async function keepPage(idle) {
   setTimeout(() => active?.postMessage("helpers"), 3000);
 }
 
-// On the page without a signal: says when there is one again, and opens what was asked for. On any other one the line
-// may have gone before the first copy came.
+// On the page without a signal: says when there is one again, and opens what was asked for.
 export function watchSignal(notice) {
-  if (!offline) {
-    window.addEventListener("online", async () => (await numberCopy())?.copy || compareCopy());
-    return;
-  }
+  if (!offline) return;
   const link = notice.querySelector("a");
   const look = async () => {
     const answer = await fetch("/healthz", { cache: "no-store" }).catch(() => null);

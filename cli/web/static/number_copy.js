@@ -29,7 +29,6 @@ function ask(mode, act) {
 
 let held; // the copy that serves
 let compared; // the one that does once the server was asked
-const waiting = []; // whoever shows what a copy tells
 
 const clear = () => ask("readwrite", (copies) => copies.clear()).catch(() => {});
 
@@ -57,9 +56,6 @@ export function numberCopy() {
   return held;
 }
 
-// Calls back with every copy that comes after the one that serves, or with nothing where the code is no good any more.
-export const onCopy = (tell) => waiting.push(tell);
-
 // The same once the server was asked, or could not be.
 export async function comparedCopy() {
   await numberCopy();
@@ -81,10 +77,8 @@ async function hold() {
 }
 
 async function compare(kept) {
-  const found = await fetchCopy(kept).catch(() => kept); // no signal: what is kept serves
-  const fresh = ready(found);
+  const fresh = ready(await fetchCopy(kept).catch(() => kept)); // no signal: what is kept serves
   held = Promise.resolve(fresh);
-  if (found !== kept) waiting.forEach((tell) => tell(fresh));
   return fresh;
 }
 

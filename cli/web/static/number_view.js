@@ -1,7 +1,7 @@
 // Shows at once what a number tells by itself, cautions first, and says what it does not know.
 
 import { answerNumber } from "./number_answer.js";
-import { numberCopy, onCopy } from "./number_copy.js";
+import { comparedCopy, numberCopy } from "./number_copy.js";
 import words from "./words.js";
 
 const PAUSE_MS = 250;
@@ -10,17 +10,18 @@ const say = (text, values = {}) => text.replace(/\{(\w+)\}/g, (place, name) => v
 
 export function watchNumber(field, box) {
   let timer;
-  let [last, asked] = ["", []];
+  let last = "";
   const look = async (entries) => {
     const entry = entries.join(", ");
     if (entry === last) return;
-    [last, asked] = [entry, entries];
+    last = entry;
     const held = entry && (await numberCopy());
     if (entry !== last) return; // something else was typed meanwhile
     box.replaceChildren(...(entry ? describe(entries, held) : []));
     box.hidden = !entry;
+    const fresh = entry && (await comparedCopy());
+    if (entry === last && fresh !== held) box.replaceChildren(...describe(entries, fresh));
   };
-  onCopy((fresh) => last && box.replaceChildren(...describe(asked, fresh)));
   field.addEventListener("input", () => {
     clearTimeout(timer);
     timer = setTimeout(() => look([field.value.trim()]), PAUSE_MS);
