@@ -5,7 +5,7 @@ import { compareCopy } from "./number_copy.js";
 import { scriptUrl } from "./trusted.js";
 
 const LOOK_MS = 15_000;
-const TAKING_MS = 20_000; // that long a new version may keep the page from going elsewhere; a busy phone takes some of it
+const TAKING_MS = 3000; // that long a new version may keep the page from going elsewhere
 
 let taking; // the new version that takes over just now, until it has
 let leaving = false;
