@@ -193,8 +193,16 @@ _JPEG = _encode(Image.fromarray(_scene(640, 480)), "JPEG", quality=90)
         (_png_header(40_000, 40_000), "120 million"),
         (_png_header(13_000, 10_000), "13000 x 10000"),
         (_encode(Image.fromarray(_scene()), "GIF"), "a GIF picture, which is not read"),
+        (_encode(Image.fromarray(_scene()), "HEIF")[:60], "cut short or damaged"),
+        (b"\0\0\0\x18ftypmp42\0\0\0\0mp42isom" + bytes(200), "it is a film, not a photo"),
+        (b"\0\0\0\x14ftypqt  \0\0\0\0qt  " + bytes(200), "it is a film, not a photo"),
+        (b"\x1a\x45\xdf\xa3" + bytes(200), "it is a film, not a photo"),
+        (b"RIFF\0\1\0\0AVI LIST" + bytes(200), "it is a film, not a photo"),
     ],
-    ids=["empty", "text", "half", "header only", "png cut", "1x1", "low", "passes", "40k", "13k", "gif"],
+    ids=[
+        *("empty", "text", "half", "header only", "png cut", "1x1", "low", "passes", "40k", "13k", "gif"),
+        *("heic cut", "mp4", "mov", "webm", "avi"),
+    ],
 )
 def test_bad_files_give_one_sentence(data, words):
     with warnings.catch_warnings():

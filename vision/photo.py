@@ -386,6 +386,11 @@ def _open(data: bytes, name: str) -> Image.Image:
     except Image.DecompressionBombError:
         raise _too_large(name, "it claims more pixels than any camera makes") from None
     except UnidentifiedImageError:
+        if _HEIF.match(data):
+            raise _damaged(name) from None
+        if _FILM.match(data):
+            advice = "Take a photo, or save one still picture out of the film and send that"
+            raise UnreadablePhoto(name, "it is a film, not a photo", advice) from None
         raise UnreadablePhoto(name, _say_kind(data), _WANTED) from None
     except MemoryError:  # the machine's fault, or that of a limit on it
         raise
@@ -393,6 +398,13 @@ def _open(data: bytes, name: str) -> Image.Image:
         raise _damaged(name) from None
 
 
+# How films begin: brands of ISO/IEC 14496-12 other than those of pictures; EBML (RFC 8794); RIFF's AVI.
+_FILM = re.compile(
+    rb".{4}(moov|mdat|wide|ftyp(isom|iso\d|mp4\d|mp71|M4V |avc1|dash|qt  |3g[p2].))"
+    rb"|\x1a\x45\xdf\xa3|RIFF.{4}AVI ",
+    re.S,
+)
+_HEIF = re.compile(rb".{4}ftyp(heic|heix|heim|heis|hevc|mif1|msf1)", re.S)
 # How files of other kinds begin: GIF89a; Windows bitmaps; ISO/IEC 14496-12 brands of AVIF; ISO 32000-1;
 # ISO/IEC 18181-2, bare and boxed; Photoshop; SVG.
 _OTHER_KINDS = (
