@@ -70,6 +70,27 @@ def test_heavy_blur_forbids_an_answer():
     assert not quality.usable
 
 
+@pytest.mark.parametrize("units", [[], [((200, 150), (600, 150), (600, 450), (200, 450))]])
+@pytest.mark.parametrize("sigma", [24, 48])
+def test_a_blur_that_leaves_hardly_an_edge_is_a_blur(sigma, units):
+    grain = np.random.default_rng(1).normal(0, 2, (600, 800, 3))  # as a phone's noise after its blur
+    rgb = np.clip(cv2.GaussianBlur(_scene(), (0, 0), sigma) + grain, 0, 255).astype(np.uint8)
+    quality = measure_quality(rgb, units=units)
+    assert "blurred" in _names(quality)
+    assert sigma < 48 or quality.blur_px >= 0.03 * (400 if units else 800)
+
+
+def test_a_sharp_plate_alone_on_one_shade_is_not_blurred():
+    rgb = np.full((600, 800, 3), 200, np.uint8)
+    rgb[200:400, 300:500] = 40  # four straight edges are all that there is
+    assert "blurred" not in _names(measure_quality(rgb))
+
+
+def test_shading_of_a_few_levels_without_an_edge_is_not_called_blurred():
+    rgb = np.repeat(np.linspace(120, 134, 800)[None, :, None], 600, axis=0).repeat(3, axis=2).astype(np.uint8)
+    assert measure_quality(rgb).blur_px == 0.0
+
+
 def test_black_photo_is_dark():
     quality = measure_quality(np.zeros((600, 800, 3), np.uint8))
     assert _names(quality) == {"dark"}

@@ -65,7 +65,12 @@ function measureBlur(luma) {
   for (const side of limits.sides) {
     const scale = Math.max(1, Math.max(luma.width, luma.height) / side);
     const small = scale === 1 ? luma : reduce(luma, Math.round(luma.width / scale), Math.round(luma.height / scale));
-    const here = scale * blurAtScale(small);
+    const found = blurAtScale(small);
+    const here = scale * found.spread;
+    const long = Math.max(luma.width, luma.height);
+    if (side === limits.sides[0] && long > side && found.edges < limits.fewest_edges && !isOneShade(small)) {
+      return Math.max(here, limits.faded * long);
+    }
     if (here > limits.resolved_px * scale || scale === 1) return here || spread;
     spread = here || spread;
   }
@@ -91,7 +96,12 @@ function blurAtScale({ values, width, height }) {
     }
   }
   const sharpest = spreads.filter((found) => found.length >= limits.min_edges).map((found) => percentile(Float64Array.from(found), limits.sharpest));
-  return Math.max(0, ...sharpest);
+  return { spread: Math.max(0, ...sharpest), edges: spreads.reduce((sum, found) => sum + found.length, 0) };
+}
+
+function isOneShade({ values }) {
+  const levels = Float64Array.from(values);
+  return percentile(levels, 95) - percentile(levels, 5) < limits.one_shade;
 }
 
 function isRidge(size, width, height, x, y) {
