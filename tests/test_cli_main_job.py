@@ -42,9 +42,9 @@ def test_shipped_labels_lead_to_their_family(run, some) -> None:
     assert sum(right) >= len(rows) - (slanted in rows)  # as on 2026-11-25; it lies too slanted to be read
 
 
-def test_no_shipped_front_is_accepted_as_a_wrong_family(run, some) -> None:
+def test_no_shipped_front_is_accepted_as_a_wrong_family(run) -> None:
     """On what was seen in them, the golden set holds all 60 photos to that."""
-    for row in some(shipped("front", 4), 2):
+    for row in shipped("front", 2):
         assert decide(run, row)["family"] in {None, row.units[0].family}, row.photo
 
 

@@ -36,14 +36,22 @@ def catalogue(request):
     return load_catalogue(demo_folder() / request.param)
 
 
+@pytest.fixture(scope="module")
+def copies():
+    """Copies of catalogues by their identity; each takes a tenth of a second."""
+    return {}
+
+
 @pytest.fixture
-def ask_of(script_page):
+def ask_of(script_page, copies):
     """What the phone's script says of some entries, from its copy of a catalogue."""
     made, phone = script_page
     script = f"{made.app.state.assets.path}/number_answer.js"
 
     def ask_of(catalogue, entries):
-        copy = json.loads(index_numbers(catalogue, 30)[0])
+        if id(catalogue) not in copies:
+            copies[id(catalogue)] = catalogue, json.loads(index_numbers(catalogue, 30)[0])
+        _, copy = copies[id(catalogue)]
         return phone.evaluate(ANSWERS, [script, copy, list(entries)])
 
     return ask_of
@@ -108,7 +116,7 @@ def judged(entries, catalogue):
 
 
 def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
-    entries = some(dict.fromkeys(listed(catalogue)), 100)
+    entries = some(dict.fromkeys(listed(catalogue)), 100, 100)
     for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
         if said["kind"] == "several":
             assert len(said["families"]) > 1
@@ -126,7 +134,7 @@ def test_what_is_listed_is_named_as_the_program_names_it(ask, catalogue, some):
 
 
 def test_what_is_not_listed_is_never_named_and_nothing_contradicts_the_program(ask, catalogue, some):
-    entries = some(dict.fromkeys(near(catalogue)), 800)
+    entries = some(dict.fromkeys(near(catalogue)), 800, 1600)
     numbers = set(index_catalogue(catalogue).number_rows)
     named = 0
     for entry, said in zip(entries, ask(entries), strict=True):
@@ -165,7 +173,7 @@ def test_a_number_in_a_field_of_something_else_names_nothing(ask, catalogue):
 
 def test_a_number_behind_a_field_of_something_else_is_named_as_the_program_names_it(ask, catalogue, some):
     """So its cautions are not lost: a date or serial ends where its own value does."""
-    for family in some(catalogue.families, 3):
+    for family in some(catalogue.families, 3, 7):
         number = family.variants[0].service_numbers[0]
         entries = [f"S/N 00417 {number}", f"DATE 03/05 {number}", f"MADE IN X {number}", f"{number} LOT 7"]
         entries += [
@@ -210,7 +218,7 @@ def test_a_serial_a_lot_a_quantity_or_a_date_by_its_identifier_is_no_number(
     made, phone = script_page
     kept = catalogue if first == "as listed" else begun_with(catalogue, first)
     numbers = [family.variants[0].service_numbers[0] for family in kept.families]
-    tried = some([(number, mark) for number in numbers for mark in IDENTIFIERS], 10)
+    tried = some([(number, mark) for number in numbers for mark in IDENTIFIERS], 10, 36)  # each mark twice
     entries = [
         entry
         for number, mark in tried
@@ -316,7 +324,7 @@ def alike_suffixes(**costs: float) -> Catalogue:
         ({"wrong_accept": 100_000.0}, False),
     ],
 )
-def test_the_phone_is_never_surer_of_a_variant_than_the_program(ask_of, costs, any_told):
+def test_the_phone_is_never_surer_of_a_variant_than_the_program(ask_of, costs, any_told, some):
     """Whatever the catalogue and its costs: what stays open there stays open here, and its locks are said."""
     catalogue = alike_suffixes(**costs)
     labels = {n: None for f in catalogue.families for v in f.variants for n in v.service_numbers}
@@ -333,6 +341,7 @@ def test_the_phone_is_never_surer_of_a_variant_than_the_program(ask_of, costs, a
             ),
         )
     ]
+    entries = some(entries, 83, 83)  # each sign before each suffix, of one number or another
     named = 0
     for entry, said, decision in zip(
         entries, ask_of(catalogue, entries), judged(entries, catalogue), strict=True
@@ -383,7 +392,7 @@ def labels_of_two_variants(catalogue):
 
 
 def test_two_numbers_or_suffixes_of_one_family_leave_the_variants_of_both(ask, catalogue, some):
-    for family, first, second, both in some(list(labels_of_two_variants(catalogue)), 8):
+    for family, first, second, both in some(list(labels_of_two_variants(catalogue)), 8, 12):
         pairs = [(first, second), (second, first)]
         entries = [sign.join(pair) for pair in pairs for sign in (" ", *JOINS)]
         for entry, said, decision in zip(entries, ask(entries), judged(entries, catalogue), strict=True):
@@ -417,7 +426,7 @@ def test_cautions_pairing_and_lock_are_in_the_words_of_an_answer(serve, phone, c
     phone.goto(made.url)
     entries = {n: v for f in catalogue.families for v in f.variants for n in v.service_numbers}
     heard = set()
-    for entry in some(entries, 8):
+    for entry in some(entries, 8, 14):
         decision = judged([entry], catalogue)[0]
         phone.fill("#capture [name=typed]", entry)
         phone.get_by_text(f"Told by {entry} alone").wait_for()

@@ -40,8 +40,8 @@ FILE = """async ([script, bytes, kind]) => {
 
 @pytest.fixture(scope="module")
 def pictures(some) -> list[tuple[str, np.ndarray]]:
-    """Every sixth photograph, and of every twelfth also worse ones: 40 in all, 15 of them in a usual run."""
-    files = some(sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::6], 3)
+    """Of every sixth photograph some, and of every second of them also worse ones; 15 in a usual run."""
+    files = some(sorted((demo_folder() / "real" / "photos").glob("*.jpg"))[::6], 3, 5)
     found = [(f"{place}", decode_photo(file.read_bytes()).rgb) for place, file in enumerate(files)]
     for name, rgb in found[::2]:
         long = max(rgb.shape[:2])

@@ -19,7 +19,7 @@ from plugface.cli.evaluation.label_laboratory import (
 )
 from plugface.models.learning.classifier import default_model_path, load_model
 
-PER_LAYOUT = 25  # 17 layouts: 425 labels; of each layout 6 where not all is tried
+PER_LAYOUT = 18  # 17 layouts: 306 labels; of each layout 6 where not all is tried
 
 
 @pytest.fixture(scope="module")
@@ -54,18 +54,18 @@ def test_all_layouts_together_are_right_and_accepted_in_99_of_100(tallies, per_l
 
 
 def test_a_label_of_a_family_that_is_missing_is_never_accepted(model, some):
-    n = len(some(range(8), 3))
+    n = len(some(range(8), 3, 4))
     strange = measure(map(without_own_family, draw_cases(n)), model, read_faultlessly)
     assert sum(tally.n for tally in strange.values()) == n * len(LAYOUTS)
     assert sum(tally.accepted for tally in strange.values()) == 0
 
 
 def test_drawn_labels_that_are_really_read_are_answered(model, some):
-    layouts = {name: LAYOUTS[name] for name in some(LAYOUTS, 5)}
+    layouts = {name: LAYOUTS[name] for name in some(LAYOUTS, 5, 9)}
     tallies = measure(draw_cases(1, seed=7, layouts=layouts), model, read_picture)
     missed = [line for tally in tallies.values() for line in tally.missed]
     assert sum(tally.wrong for tally in tallies.values()) == 0, missed
-    one_is_let_go = len(layouts) == len(LAYOUTS)
+    one_is_let_go = len(layouts) > 5
     assert sum(tally.family for tally in tallies.values()) >= len(layouts) - one_is_let_go, missed
 
 

@@ -210,7 +210,7 @@ def test_families_that_nothing_tells_apart_share_what_one_of_them_would_get(mode
 
 def test_joining_look_alikes_never_makes_one_of_them_sure(model, some):
     joined = 0
-    n = len(some(range(500), 200))
+    n = len(some(range(500), 200, 300))
     for example in simulate_examples(model.noise, 8, n):
         rows = find_look_alikes(example.fused, model.weights)
         alone, both = classifier._judge(model, [example.fused])[0], predict(model, [example.fused])[0]

@@ -29,7 +29,7 @@ needs_weights = pytest.mark.skipif(
 )
 
 DEMO = Path(plugface.demo.__file__).parent
-PLAIN_FRONTS = 10  # 5 of them where not all is tried
+PLAIN_FRONTS = 10  # 7 of them, or 5 where not all is tried
 
 
 def _observe(path: Path, **options):
@@ -52,7 +52,7 @@ def fronts(some):
         and all(c["visible"] > 0.9 and not c["missing"] for c in row["units"][0]["connectors"])
     ][:PLAIN_FRONTS]
     assert len(rows) == PLAIN_FRONTS
-    return [(row, _observe(DEMO / row["photo"], read_text=False)) for row in some(rows, 5)]
+    return [(row, _observe(DEMO / row["photo"], read_text=False)) for row in some(rows, 5, 7)]
 
 
 def _colours(unit):
