@@ -174,6 +174,15 @@ def test_a_slip_is_named_with_its_mend(folder, old, new, said):
     assert caught.value.file == "dunlin_6.toml"
 
 
+@pytest.mark.parametrize("currency", ["EURO", "eur", "€"])
+def test_a_currency_is_asked_for_in_words(folder, currency):
+    head = folder / "catalogue.toml"
+    head.write_text(f'currency = "{currency}"\n{head.read_text("utf-8")}', "utf-8")
+    (error,) = read_catalogue(folder)[1]
+    said = f'line 1, currency: got "{currency}", expected three capital letters, such as EUR.'
+    assert said in str(error)
+
+
 def test_all_slips_are_found_in_one_go(folder):
     change(folder, 'status = "usable"', 'statis = "usable"')
     change(folder, 'material = "cast aluminium"', "", file="gannet_8.toml")

@@ -51,6 +51,7 @@ _EXPECTED = {
     "less_than": "less than {lt}",
     "less_than_equal": "{le} or less",
     "model_type": "a table of keys",
+    "string_pattern_mismatch": "three capital letters, such as EUR",  # a currency: no other key has a pattern
     "string_too_long": "at most {max_length} characters",
     "string_too_short": "at least {min_length} characters",
     "string_type": "text in quotes",
