@@ -216,6 +216,8 @@ CONSTANTS = (
     Constant("vision.quality", "BURNT_LIMIT", "our choice", "none", _OURS),
     Constant("vision.quality", "GLARE_LIMIT", "our choice", "none", _OURS),
     Constant("vision.quality", "BLUR_LIMIT", "our choice", "none", _OURS),
+    Constant("vision.quality", "_FEWEST_EDGES", "train and calibration, demo and real", "none", _REAL),
+    Constant("vision.quality", "_ONE_SHADE", "our choice", "none", _OURS),
     Constant("vision.quality", "SMALL_LIMIT_PX", "our choice", "none", _OURS),
     Constant("vision.quality", "COLOURLESS_LIMIT", "demo and 57 real photos", "none", _REAL),
     Constant("vision.quality", "TINTED_LIMIT", "demo and 57 real photos", "none", _REAL),

@@ -485,7 +485,7 @@ _HOSTILE = {
     "endless passes": (_with_passes(50), "24 passes"),
     "many passes": (_with_passes(3), "24 passes"),  # 30 of them
     "HEIC bomb": (_with_heic_size(60_000), "pixels"),
-    "HEIC cut": (_coded("HEIF")[:-300], "not a picture"),
+    "HEIC cut": (_coded("HEIF")[:-300], "damaged"),
     "TIFF cut": (_coded("TIFF")[:-3000], "damaged"),
     "text bomb": (lambda: _bomb(b"zTXt"), "damaged"),
     "profile bomb": (lambda: _bomb(b"iCCP"), "damaged"),
