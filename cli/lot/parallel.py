@@ -35,6 +35,9 @@ _HAS_SIGNAL_MASKS = hasattr(signal, "pthread_sigmask")
 #: Seconds a cluster's scheduler has to answer.
 CONNECT_S = 10
 
+#: Seconds that Ctrl-C waits at most while photos are looked at. Our choice: nobody feels it.
+_ANSWERED_S = 0.1
+
 
 class ClusterError(Exception):
     """A cluster that cannot be reached or was lost: which one, what is wrong, what mends it."""
@@ -148,7 +151,7 @@ def _in_processes(
     try:
         submit(AHEAD * workers)
         while out:
-            for future in wait(out, return_when=FIRST_COMPLETED).done:
+            for future in _wait_for_one(out):
                 result = future.result()
                 item = out.pop(future)
                 submit(1)
@@ -162,6 +165,19 @@ def _in_processes(
             wait=True
         )  # for what is in hand, seconds; to kill the pool leaves its thread in error
         raise
+
+
+def _wait_for_one(futures: Iterable[Future]) -> set[Future]:
+    """Those that are done, at least one; Ctrl-C is answered between two looks at them.
+
+    One that came while the lock of the wait's own event was taken would leave it taken for ever: then the
+    pool's thread waits for that lock, and whoever ends the pool for that thread.
+    """
+    while True:
+        with _ctrl_c_held():
+            done = wait(futures, timeout=_ANSWERED_S, return_when=FIRST_COMPLETED).done
+        if done:
+            return done
 
 
 @contextmanager
