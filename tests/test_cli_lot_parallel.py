@@ -8,7 +8,9 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import Future
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from plugface.cli.lot import parallel, sorting
@@ -17,6 +19,24 @@ from plugface.cli.lot.parallel import ClusterError, WorkerFailed, map_unordered
 pytestmark = pytest.mark.usefixtures("a_worker")
 
 STAND_IN = Path(__file__).with_name("test_cli_sort.py")
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="this system has no signal masks")
+def test_ctrl_c_never_comes_in_the_wait_itself_and_is_answered_after_it(monkeypatch) -> None:
+    """In the wait it may come while a lock is taken, which nothing gives back then."""
+    ended = []
+
+    def wait(futures, **_):
+        signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+        time.sleep(0.05)  # here it would come
+        ended.append(futures)
+        return SimpleNamespace(done=set())  # nothing is done: the answer does not hang on that
+
+    monkeypatch.setattr(parallel, "wait", wait)
+    future = Future()
+    with pytest.raises(KeyboardInterrupt):
+        parallel._wait_for_one([future])
+    assert ended == [[future]]
 
 
 @pytest.fixture(scope="module")

@@ -182,7 +182,9 @@ def _wait_for_one(futures: Iterable[Future]) -> set[Future]:
 
 @contextmanager
 def _ctrl_c_held() -> Iterator[None]:
-    """Start workers deaf to Ctrl-C, which the terminal sends to all: the master alone ends them, quietly.
+    """Inside, Ctrl-C waits; workers and threads started here stay deaf to it.
+
+    The terminal sends it to all, and the master alone ends them, quietly.
 
     Windows has no signal masks; there workers may end with a traceback of their own.
     """
