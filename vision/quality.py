@@ -179,16 +179,17 @@ def measure_blur(luma: np.ndarray, subject: np.ndarray | None = None) -> float:
     if subject is not None and subject.any():  # a small unit has few edges on a copy of the whole photo
         x, y, width, height = cv2.boundingRect(subject.astype(np.uint8))
         luma, subject = (each[y : y + height, x : x + width] for each in (luma, subject))
+    long_px = max(luma.shape)
     for side in _BLUR_SIDES:
-        scale = max(1.0, max(luma.shape) / side)
+        scale = max(1.0, long_px / side)
         size = (max(round(luma.shape[1] / scale), 1), max(round(luma.shape[0] / scale), 1))
         small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
         mask = None if subject is None else cv2.resize(subject.astype(np.uint8), size) > 0
         at_scale, edges = _blur_at_scale(small, mask)
         here = scale * at_scale
-        faded = side == _BLUR_SIDES[0] < max(luma.shape) and edges < _FEWEST_EDGES
+        faded = side == _BLUR_SIDES[0] < long_px and edges < _FEWEST_EDGES
         if faded and not _is_one_shade(small, mask):
-            return max(here, _FADED * max(luma.shape))
+            return max(here, _FADED * long_px)
         if here > _RESOLVED_PX * scale or scale == 1.0:
             return here or spread
         spread = here or spread

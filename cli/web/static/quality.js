@@ -62,12 +62,12 @@ function split({ data, width, height }) {
 
 function measureBlur(luma) {
   let spread = 0;
+  const long = Math.max(luma.width, luma.height);
   for (const side of limits.sides) {
-    const scale = Math.max(1, Math.max(luma.width, luma.height) / side);
+    const scale = Math.max(1, long / side);
     const small = scale === 1 ? luma : reduce(luma, Math.round(luma.width / scale), Math.round(luma.height / scale));
     const found = blurAtScale(small);
     const here = scale * found.spread;
-    const long = Math.max(luma.width, luma.height);
     if (side === limits.sides[0] && long > side && found.edges < limits.fewest_edges && !isOneShade(small)) {
       return Math.max(here, limits.faded * long);
     }
