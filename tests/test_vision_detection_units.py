@@ -60,12 +60,12 @@ def test_a_unit_lies_on_the_same_cells_in_other_maps_of_the_photo(draw_maps, tur
     """In maps of a picture twice as fine that begins elsewhere, too."""
     maps = draw_maps([(320, 240, 160, 100, turn_deg)])
     (unit,) = find_units(maps)
-    own = unit.cells_in(maps)
+    own = maps.cells_of(unit.polygon)
     assert (own & unit.instance.cells).sum() > 0.93 * (own | unit.instance.cells).sum()
     finer = replace(maps, to_photo=np.array([[0.5, 0, 160], [0, 0.5, 120]]))
     expected = draw_maps([(320, 240, 320, 200, turn_deg)])
     (large,) = find_units(expected)
-    cells = unit.cells_in(finer)
+    cells = finer.cells_of(unit.polygon)
     assert (cells & large.instance.cells).sum() > 0.93 * (cells | large.instance.cells).sum()
 
 

@@ -13,6 +13,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 from plugface.vision.colour_table import COLOUR_CODES
+from plugface.vision.detection.instances import CELL
+from plugface.vision.observations import Polygon
 from plugface.vision.onnx import Session, load_network, usable_threads
 
 WEIGHTS = Path(__file__).parents[1] / "weights" / "segmenter.onnx"
@@ -80,6 +82,14 @@ class Maps:
     def points_to_photo(self, points: np.ndarray) -> np.ndarray:
         """Points (N, 2) in pixels of the network's picture, in pixels of the photo."""
         return np.asarray(points, float) @ self.to_photo[:, :2].T + self.to_photo[:, 2]
+
+    def cells_of(self, polygon: Polygon) -> np.ndarray:
+        """Which cells lie in a polygon in pixels of the photo, bool (h4, w4)."""
+        in_photo = np.vstack([self.to_photo, (0, 0, 1)])
+        points = np.column_stack([polygon, np.ones(len(polygon))]) @ np.linalg.inv(in_photo).T
+        cells = np.zeros(self.face.shape, np.uint8)
+        cv2.fillPoly(cells, [np.round(points[:, :2] / CELL - 0.5).astype(np.int32)], (1,))
+        return cells > 0
 
 
 def load_segmenter(weights: Path = WEIGHTS, *, augmentations: int = N_AUGMENTATIONS) -> Session:

@@ -40,14 +40,6 @@ class FoundUnit:
     fins: dict[str, float]
     body_colour: dict[str, float]
 
-    def cells_in(self, maps: Maps) -> np.ndarray:
-        """Which cells of some maps of the photo lie on it, bool (h4, w4)."""
-        in_photo = np.vstack([maps.to_photo, (0, 0, 1)])
-        points = np.column_stack([self.polygon, np.ones(len(self.polygon))]) @ np.linalg.inv(in_photo).T
-        cells = np.zeros(maps.face.shape, np.uint8)
-        cv2.fillPoly(cells, [np.round(points[:, :2] / CELL - 0.5).astype(np.int32)], (1,))
-        return cells > 0
-
 
 def find_units(maps: Maps, min_confidence: float | None = None) -> list[FoundUnit]:
     """Units in a picture, the best supported first.
