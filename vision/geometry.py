@@ -229,6 +229,28 @@ def overlap(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> float:
     -------
     share : float, 0 to 1
     """
+    shared, area, other = _areas(a, b)
+    return float(shared / max(area + other - shared, 1e-6))
+
+
+def shared_of_smaller(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> float:
+    """How much of the smaller of two convex hulls lies in the other.
+
+    Parameters
+    ----------
+    a, b : sequence of points or ndarray (n, 2)
+        Polygons with three corners or more.
+
+    Returns
+    -------
+    share : float, 0 to 1
+    """
+    shared, area, other = _areas(a, b)
+    return float(shared / max(min(area, other), 1e-6))
+
+
+def _areas(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> tuple[float, float, float]:
+    """Area that the convex hulls of two polygons share, and that of each."""
     hull_a, hull_b = (cv2.convexHull(np.asarray(p, np.float32)) for p in (a, b))
     shared, _ = cv2.intersectConvexConvex(hull_a, hull_b)
     middle = hull_b.mean(0)
@@ -236,4 +258,4 @@ def overlap(a: Polygon | np.ndarray, b: Polygon | np.ndarray) -> float:
         # OpenCV at times finds nothing shared by two that are all but the same; so one is made smaller.
         smaller = middle + (hull_b - middle) * np.float32(0.999)
         shared = max(shared, cv2.intersectConvexConvex(hull_a, smaller)[0])
-    return float(shared / max(cv2.contourArea(hull_a) + cv2.contourArea(hull_b) - shared, 1e-6))
+    return shared, cv2.contourArea(hull_a), cv2.contourArea(hull_b)

@@ -36,7 +36,7 @@ from plugface.vision.detection.units import (
     verify_units,
 )
 from plugface.vision.detection.verifier import Verifier, load_verifier
-from plugface.vision.geometry import lies_on_any, overlap, shrunk, side_lengths
+from plugface.vision.geometry import lies_on_any, overlap, shared_of_smaller, shrunk, side_lengths
 from plugface.vision.observations import (
     MIN_AREA_RATIO,
     Body,
@@ -95,6 +95,8 @@ NO_SEGMENTER = (
     "one unit. Only what is written on it was read."
 )
 _MIN_OVERLAP = 0.4
+#: Share of the smaller from which on two outlines in different pictures are not of two units. Our choice.
+_MAX_SHARED = 0.1
 _Written = TypeVar("_Written", Text, Code)
 
 
@@ -117,6 +119,7 @@ class _Scene:
         Candidate, ...
     ]  # plugs in a larger picture of it; in a smaller one, where no unit was found
     found: tuple[FoundUnit, ...]  # in those maps
+    is_lot: bool  # more things than a second look is asked of
     no_units: tuple[NoUnit, ...]  # outlined there, but none
     sightings: tuple[_Sighting, ...]  # the units that stay, each in its best maps
     white_balance: WhiteBalance
@@ -172,7 +175,7 @@ def observe(
             beside.submit(_quietly, lambda: photo.grey)
         scene = _detect(photo, rgb, models.segmenter, models.verifier)
     writing = _read(photo, scene, models) if read_text else _Writing((((), ()),) * len(scene.sightings))
-    housed = models.verifier if len(scene.found) <= MAX_VERIFIED else None
+    housed = None if scene.is_lot else models.verifier
     units = tuple(
         _build_unit(sighting, scene, texts, codes, shades, housed)
         for sighting, (texts, codes) in zip(scene.sightings, writing.of_units, strict=True)
@@ -259,31 +262,40 @@ def _detect(photo: Photo, rgb: np.ndarray, segmenter: Segmenter, verifier: Verif
     size_px = photo.width_px, photo.height_px
     picture, maps, found = _whole(medium, *size_px, segmenter)
     no_units: list[NoUnit] = []
-    if verifier is not None and len(found) <= MAX_VERIFIED:
+    is_lot = len(found) > MAX_VERIFIED
+    if verifier is not None and not is_lot:
         found, no_units = verify_units(found, rgb, 1 / to_photo, verifier)
     balance = _balance(picture, maps)
     beside: list[Maps] = []
     if not found:
         beside += segmenter.segment(*_as_network_sees(medium, *size_px, COARSE_PX))
-    if verifier is not None and len(found) <= MAX_VERIFIED and max(size_px) > WHOLE_PX:
+    sightings = [_Sighting(maps, unit) for unit in found]
+    if verifier is not None and not is_lot and max(size_px) > WHOLE_PX:
         (fine,) = segmenter.segment(*_as_network_sees(medium, *size_px, FINE_PX), once=True)
         beside.append(fine)
-        if not found:
-            found, others = verify_units(find_units(fine), rgb, 1 / to_photo, verifier, MIN_FINE_CONFIDENCE)
-            if found:  # the larger picture takes the place of the first
-                beside[-1], maps, no_units = maps, fine, others
-    sightings = _look_closer(rgb, to_photo, [_Sighting(maps, unit) for unit in found], segmenter)
+        new = [unit for unit in find_units(fine) if all(_lies_beside(unit, other) for other in found)]
+        new, others = verify_units(new, rgb, 1 / to_photo, verifier, MIN_FINE_CONFIDENCE)
+        if new and not found:  # the larger picture takes the place of the first
+            beside[-1], maps, no_units = maps, fine, others
+        found += [unit if maps is fine else unit.seen_in(maps) for unit in new]
+        sightings += [_Sighting(fine, unit) for unit in new]
+    sightings = _look_closer(rgb, to_photo, sightings, segmenter)
     return _Scene(
         rgb,
         to_photo,
         maps,
         tuple(candidate for each in beside for candidate in find_candidates(each)),
         tuple(found),
+        is_lot,
         tuple(no_units),
         tuple(_of_min_area(sightings)),
         balance,
         colour_fault(medium),
     )
+
+
+def _lies_beside(unit: FoundUnit, other: FoundUnit) -> bool:
+    return shared_of_smaller(unit.polygon, other.polygon) < _MAX_SHARED
 
 
 def _whole(

@@ -1,7 +1,7 @@
 """Controllers in the segmenter's maps, each by itself, with its outline, face and axis."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -39,6 +39,10 @@ class FoundUnit:
     axis: tuple[float, float]  # cosine and sine of twice the upward direction; the length is the certainty
     fins: dict[str, float]
     body_colour: dict[str, float]
+
+    def seen_in(self, maps: Maps) -> "FoundUnit":
+        """The same unit, with the cells of other maps of the photo that lie on it."""
+        return replace(self, instance=replace(self.instance, cells=maps.cells_of(self.polygon)))
 
 
 def find_units(maps: Maps, min_confidence: float | None = None) -> list[FoundUnit]:
