@@ -236,6 +236,101 @@ def test_a_plug_that_two_pictures_show_is_measured_in_the_one_that_shows_the_uni
     assert min(c.size["L"] for c in found) > 0.8
 
 
+#: The first two housings are of one size: what the segmenter shows of the second is a trace.
+_TRACE = 0.1
+
+
+def _with_trace(draw_maps, share: float = _TRACE):
+    maps = draw_maps([UNIT], HOUSINGS[:1])
+    whole = draw_maps([UNIT], HOUSINGS[:2]).masks["connector"]
+    np.maximum(maps.masks["connector"], share * whole, out=maps.masks["connector"])
+    return maps
+
+
+def _textured() -> np.ndarray:
+    """The photo with contacts in the housings: a plain rectangle is like any other."""
+    photo = _photo()
+    for x, y, a, *_ in HOUSINGS:
+        for contact in range(-int(0.2 * a), int(0.2 * a) + 1, 9):
+            cv2.circle(photo, (x + contact, y), 3, (210, 200, 120), -1)
+    return photo
+
+
+def _across(connectors) -> list[float]:
+    return [x for x, _ in _middles(connectors)]
+
+
+def test_a_plug_like_one_that_was_found_is_found_too_on_a_unit_and_on_none(draw_maps):
+    maps, picture, still = _with_trace(draw_maps), Picture(_textured(), 1.0, PLAIN), Shifting(share=0.0)
+    (unit,) = find_units(maps)
+    assert _across(find_connectors(maps, unit, picture, verifier=still)) == pytest.approx([200, 304], abs=3)
+    assert _across(find_loose_connectors(maps, (), picture, verifier=still)) == pytest.approx(
+        [200, 304], abs=3
+    )
+    assert _across(find_loose_connectors(maps, [unit], picture, verifier=still)) == []
+    assert _across(find_connectors(maps, unit, picture)) == pytest.approx([200], abs=3)  # nobody to ask
+
+
+def test_a_plug_like_one_in_another_picture_of_the_photo_has_a_place_on_the_unit(draw_maps):
+    """The copy of the photo is half as large."""
+    maps = replace(_with_trace(draw_maps), to_photo=np.array([[2.0, 0, 0], [0, 2.0, 0]]))
+    (unit,) = find_units(maps)
+    picture = Picture(_textured(), 0.5, PLAIN)
+    found = find_connectors(maps, unit, picture, up_deg=-90.0, verifier=Shifting(share=0.0))
+    assert _across(found) == pytest.approx([400, 608], abs=6)
+    assert all(connector.place is not None and connector.size_ratio for connector in found)
+
+
+def test_what_the_segmenter_has_no_trace_of_is_no_plug_for_being_like_one(draw_maps):
+    maps = _with_trace(draw_maps, share=0.0)
+    (unit,) = find_units(maps)
+    found = find_connectors(maps, unit, Picture(_textured(), 1.0, PLAIN), verifier=Shifting(share=0.0))
+    assert _across(found) == pytest.approx([200], abs=3)
+
+
+@dataclass(frozen=True)
+class SureOfOne(Shifting):
+    """Sure of what it is asked about first; of what comes after it by `logit`, and `share` away."""
+
+    logit: float = 9.0
+
+    def verify(self, rgb, outlines):
+        """As `Verifier`."""
+        first = not self.asked
+        said = Shifting(self.code, 0.0 if first else self.share).verify(rgb, outlines)
+        self.asked.extend(outlines)
+        return said if first else replace(said, logits=np.tile((self.logit, -9.0), (len(outlines), 1)))
+
+
+@pytest.mark.parametrize(("logit", "share", "n"), [(9.0, 0.0, 2), (-3.0, 0.0, 1), (9.0, 0.5, 1)])
+def test_a_second_look_must_believe_what_is_like_a_plug_where_it_is(draw_maps, logit, share, n):
+    maps = _with_trace(draw_maps)
+    (unit,) = find_units(maps)
+    verifier = SureOfOne(share=share, logit=logit)
+    found = find_connectors(maps, unit, Picture(_textured(), 1.0, PLAIN), verifier=verifier)
+    assert len(found) == n
+    assert len(verifier.asked) >= 2
+
+
+def test_a_plug_like_another_has_the_colour_that_it_has_itself(draw_maps):
+    """Two families may differ by the colour of one plug in a row."""
+    maps = _with_trace(draw_maps)
+    maps.colour[:, :, 64:90] = np.log(0.1 / 11)  # the second one, in quarters
+    maps.colour[COLOUR_CODES.index("BU"), :, 64:90] = np.log(0.9)
+    picture = _textured()
+    picture[150:210, 250:358][(picture[150:210, 250:358] == (45, 120, 70)).all(-1)] = (40, 70, 150)
+    (unit,) = find_units(maps)
+
+    class Unbiased(Shifting):
+        def verify(self, rgb, outlines):
+            said = super().verify(rgb, outlines)
+            return replace(said, colours=np.full_like(said.colours, np.log(1 / 12)))
+
+    found = find_connectors(maps, unit, Picture(picture, 1.0, PLAIN), verifier=Unbiased(share=0.0))
+    by_place = sorted(found, key=lambda c: c.polygon[0][0])
+    assert [max(c.colour, key=c.colour.get) for c in by_place] == ["GN", "BU"]
+
+
 def test_the_second_look_is_heard_on_colours(draw_maps):
     """The segmenter is 90 % sure of green; whoever says green too makes it surer, whoever says red less."""
     maps = draw_maps([UNIT], HOUSINGS)

@@ -290,7 +290,7 @@ class TwoPictures:
         maps = self.larger if once else self.first
         if enough is not None:
             enough(maps)
-        return [maps]
+        return [maps] * len(pictures)
 
 
 def _seen_in(first: Maps, larger: Maps, verifier) -> Observations:
@@ -333,6 +333,21 @@ def test_what_the_larger_picture_alone_shows_must_be_surer_to_be_a_unit(draw_map
         return len(_seen_in(first, larger, doubtful).units)
 
     assert (units(shown, nothing), units(nothing, shown), units(shown, shown)) == (1, 0, 1)
+
+
+def test_a_unit_that_the_larger_picture_shows_beside_the_first_is_one_more(draw_maps):
+    large, small = (200, 240, 300, 240, 0), (520, 120, 120, 90, 0)
+    plug = (520, 120, 40, 20, 0)
+    first = draw_maps([large], to_photo=2.0)
+    larger = draw_maps([large, small], [plug], to_photo=2.0)
+    seen = _seen_in(first, larger, Says(9.0))
+    middles = sorted(np.mean(unit.polygon, 0).round(-1).tolist() for unit in seen.units)
+    assert middles == [[400, 480], [1040, 240]]
+    assert sorted(len(unit.connectors) for unit in seen.units) == [0, 1]
+    assert seen.loose == ()
+    assert len(_seen_in(first, larger, None).units) == 1
+    # A piece of the first is none beside it, whatever picture it is in.
+    assert len(_seen_in(first, draw_maps([(140, 240, 120, 90, 0)], to_photo=2.0), Says(9.0)).units) == 1
 
 
 def test_one_housing_seen_in_two_pictures_is_the_surest_sight_of_it():

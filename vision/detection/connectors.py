@@ -61,6 +61,9 @@ _SAME = 0.3  # of their union that two sights of one housing share
 #: Share of their union up to which what looks like a housing is outlined elsewhere by a second look: then it
 #: was drawn to something beside it. On real photographs of the calibration split no housing is.
 _STAYS = 0.6
+#: More likeness than this counts no more: a pattern repeats itself to perfection, and no pattern is a housing
+#: that a second look does not half believe. Our choice.
+_ALL_BUT_THE_SAME = 0.9
 #: What the segmenter gives the cells of what looks like a housing at least, on the average: of the wrong ones
 #: on drawn units it gives most less. Chosen on the calibration splits.
 _TRACE = 0.02
@@ -248,7 +251,7 @@ def _like(believed: Sequence[Candidate], maps: Maps, picture: Picture) -> list[C
     repeats = find_repeats(picture.rgb, [np.asarray(each.outline) * picture.to_rgb for each in believed])
     outlines = [as_polygon(repeat.outline / picture.to_rgb) for repeat in repeats]
     found = [
-        Candidate(maps, maps.cells_of(outline), outline, repeat.likeness)
+        Candidate(maps, maps.cells_of(outline), outline, min(repeat.likeness, _ALL_BUT_THE_SAME))
         for repeat, outline in zip(repeats, outlines, strict=True)
     ]
     mask = maps.coarse_masks["connector"]
