@@ -312,6 +312,28 @@ def test_a_second_look_must_believe_what_is_like_a_plug_where_it_is(draw_maps, l
     assert len(verifier.asked) >= 2
 
 
+def test_what_a_second_look_draws_across_a_plug_is_not_one_more(draw_maps):
+    maps = _with_trace(draw_maps)
+    (unit,) = find_units(maps)
+    picture = Picture(_textured(), 1.0, PLAIN)
+
+    @dataclass(frozen=True)
+    class Stretching(Shifting):
+        by_px: float = 0.0
+
+        def verify(self, rgb, outlines):
+            said = super().verify(rgb, outlines)
+            wide = [
+                np.where(o[:, :1] == o[:, 0].min(), o - np.array((self.by_px, 0)), o) for o in said.outlines
+            ]
+            return replace(said, outlines=np.array(wide)) if min(o[:, 0].min() for o in wide) > 200 else said
+
+    found = {
+        px: find_connectors(maps, unit, picture, verifier=Stretching("GN", 0.0, [], px)) for px in (0, 20)
+    }
+    assert [len(each) for each in found.values()] == [2, 1]
+
+
 def test_a_plug_like_another_has_the_colour_that_it_has_itself(draw_maps):
     """Two families may differ by the colour of one plug in a row."""
     maps = _with_trace(draw_maps)

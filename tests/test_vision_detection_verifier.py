@@ -346,6 +346,12 @@ def test_a_unit_that_the_larger_picture_shows_beside_the_first_is_one_more(draw_
     assert sorted(len(unit.connectors) for unit in seen.units) == [0, 1]
     assert seen.loose == ()
     assert len(_seen_in(first, larger, None).units) == 1
+    # Of a picture with other cells: a plug that both show on the small one is on it, and not loose as well.
+    with_plug = draw_maps([large], [plug], to_photo=2.0)
+    part = draw_maps([(370, 120, 120, 90, 0)], [(370, 120, 40, 20, 0)])
+    part = replace(part, to_photo=np.array([[2.0, 0, 300], [0, 2.0, 0]]))
+    seen = _seen_in(with_plug, part, Says(9.0))
+    assert (sorted(len(unit.connectors) for unit in seen.units), seen.loose) == ([0, 1], ())
     # A piece of the first is none beside it, whatever picture it is in.
     assert len(_seen_in(first, draw_maps([(140, 240, 120, 90, 0)], to_photo=2.0), Says(9.0)).units) == 1
 

@@ -189,6 +189,14 @@ CONSTANTS = (
     Constant(
         "vision.detection.connectors", "MIN_ON_UNIT_VERIFIED", "both calibration splits", "none", _VERIFIER
     ),
+    Constant("vision.detection.connectors", "REPEATED", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.connectors", "MIN_REPEATED", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.connectors", "_STAYS", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.connectors", "_TRACE", "both calibration splits", "none", _REAL),
+    Constant("vision.detection.connectors", "_ALL_BUT_THE_SAME", "our choice", "none", _OURS),
+    Constant("vision.detection.repeats", "MIN_LIKENESS", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.repeats", "SEARCHED_PX", "real photographs, calibration", "none", _REAL),
+    Constant("vision.detection.repeats", "ACROSS", "both calibration splits", "none", _REAL),
     Constant("vision.detection.units", "VERIFIED", "both calibration splits", "none", _VERIFIER),
     Constant(
         "vision.detection.verifier", "_WORTH_TURNING", "real photographs, calibration", "none", _VERIFIER
