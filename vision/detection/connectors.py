@@ -130,8 +130,8 @@ def find_connectors(
     else:
         believed = _believed(look_again(found, picture, verifier, ON_UNIT_VERIFIED), MIN_ON_UNIT_VERIFIED)
         repeats = _like(believed, maps, picture)
-        on_unit = [each for each in repeats if _share_on(each, [unit], maps) >= ON_UNIT]
-        believed += _repeated(on_unit, believed, picture, verifier)
+        own = [each for each in repeats if _share_on(each, [unit], maps) >= ON_UNIT]
+        believed += _repeated(own, believed, picture, verifier)
     return _measured(believed, picture, unit.polygon, up_deg, maps)
 
 
