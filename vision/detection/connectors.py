@@ -87,9 +87,7 @@ class Candidate:
     maps: Maps
     cells: np.ndarray  # bool (h4, w4)
     outline: Polygon  # photo pixels
-    confidence: (
-        float  # the segmenter's, or the likeness to one that was found; after a second look that of both
-    )
+    confidence: float  # the segmenter's, or its likeness to one that was found; after a second look of both
     logit: float | None = None  # the verifier's
     colour: np.ndarray | None = None  # the verifier's, log probabilities over the first rows of the table
 
