@@ -56,6 +56,8 @@ def find_repeats(rgb: np.ndarray, outlines: Sequence[np.ndarray]) -> list[Repeat
     repeats : list of Repeat
         None where one of these plugs lies, and each once.
     """
+    if not len(outlines):
+        return []
     picture = cv2.cvtColor(shrunk(rgb, SEARCHED_PX), cv2.COLOR_RGB2GRAY)
     scale = picture.shape[1] / rgb.shape[1]
     places = [place for each in outlines for place in _places(picture, np.asarray(each) * scale)]
