@@ -118,6 +118,59 @@ def test_a_mark_that_names_its_own_or_none_surely_contradicts_no_plugs(catalogue
     assert not found
 
 
+def under_the_name_of(catalogue, of: str, name: str):
+    """A front with one family's plugs, and mark and number of another: lid and label were swapped."""
+    return photo(catalogue, of, "front", cast(name), printed(number(catalogue, name)))
+
+
+@pytest.mark.parametrize("name", ["AUK 11", "CURLEW 3", "REDSHANK 2", "SANDERLING 9"])
+def test_plugs_that_surely_name_another_family_contradict_mark_and_number(catalogue, model, name):
+    shots = [under_the_name_of(catalogue, "GANNET 8", name)]
+    found, sides = contradictions(shots, catalogue, model)
+    said = "The plugs say GANNET 8, all that was seen together says "
+    assert found["plugs and the rest disagree"].startswith(said)
+    assert {"GANNET 8", name} <= sides
+    decision = identify(shots, catalogue, model, advise=False)
+    assert decision.verdict == "ambiguous"
+    assert "GANNET 8" in decision.families
+
+
+@pytest.mark.parametrize(("of", "colour"), [("GANNET 8", "OG (orange)"), ("PUFFIN 2", "YE (yellow)")])
+@pytest.mark.parametrize("name", ["AUK 11", "CURLEW 3", "REDSHANK 2"])
+def test_a_hazards_plugs_of_no_listed_family_contradict_mark_and_number(catalogue, model, of, colour, name):
+    shots = [under_the_name_of(catalogue, of, name)]
+    families = tuple(family for family in catalogue.families if family.key != of)
+    shop = catalogue.model_copy(update={"families": families, "sha256": "without it"})
+    found, _ = contradictions(shots, shop, model)
+    said = f"All that was seen together says {name}, which has no {colour} plug, and one is seen: re-labelled"
+    assert found["plugs and the rest disagree"].startswith(said)
+    assert identify(shots, shop, model, advise=False).verdict == "ambiguous"
+
+
+def test_a_plug_that_may_be_orange_contradicts_nothing(catalogue, model):
+    (shot,) = [under_the_name_of(catalogue, "CURLEW 3", "CURLEW 3")]
+    (unit,) = shot.units
+    for share, said in ((0.5, False), (0.95, True)):
+        even = dict.fromkeys(model.noise.taught, (1 - share) / (len(model.noise.taught) - 1))
+        stray = replace(unit.connectors[0], colour=even | {"OG": share}, place=(0.4, 0.4), pins=None)
+        seen = replace(shot, units=(replace(unit, connectors=(*unit.connectors, stray), other_order=None),))
+        assert ("plugs and the rest disagree" in contradictions([seen], catalogue, model)[0]) == said
+
+
+def test_a_units_own_plugs_contradict_nothing(catalogue, model):
+    for family in catalogue.families:
+        line = printed(number(catalogue, family.key))
+        shot = photo(catalogue, family.key, "front", *(cast(mark.text) for mark in family.marks), line)
+        (unit,) = shot.units
+        assert len(unit.connectors) == len(family.connectors)
+        named = zip(unit.connectors, family.connectors, strict=True)
+        plugs = tuple(
+            replace(seen, colour={**dict.fromkeys(seen.colour, 0.0), own.colour: 1.0}) for seen, own in named
+        )
+        own = replace(shot, units=(replace(unit, connectors=plugs),))
+        assert "plugs and the rest disagree" not in contradictions([own], catalogue, model)[0]
+
+
 def test_a_number_that_two_families_list_speaks_for_either(catalogue, model):
     """Where the plugs are those of one of them it contradicts nothing."""
     other = catalogue.by_key["CURLEW 3"]

@@ -35,6 +35,7 @@ CONTRADICTIONS = {
     "label and casting disagree",
     "number and the rest disagree",
     "casting and the rest disagree",
+    "plugs and the rest disagree",
     "writing disagrees",
 }
 

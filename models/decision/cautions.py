@@ -7,6 +7,9 @@ from plugface.models.unit_choice import UnitView
 from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.observations import best_colour
 
+#: Colours of plugs that are warned of: of high voltage, and of restraint units.
+HAZARD_COLOURS = ("OG", "YE")
+
 HIGH_VOLTAGE = Caution(
     "high voltage",
     "Orange marks high-voltage cables; that plugs are orange is common practice. Do not open, probe, unplug "
