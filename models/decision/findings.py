@@ -257,15 +257,13 @@ def _plugs_against_rest(views, totals, index: CatalogueIndex, noise: ErrorModel)
     """
     sides = _plugs_and_rest(totals, noise)
     if sides:
-        other, best = (index.families[row].key for row in sides)
-        words = f"The plugs say {other}, all that was seen together says {best}"
+        other, named = (index.families[row].key for row in sides)
+        words = f"The plugs say {other}, all that was seen together says {named}"
     else:
         best = _favourite(np.sum(totals, axis=0).sum(axis=1), noise)
-        strange = (
-            _hazard_colours(views) - {c.colour for c in index.families[best].connectors}
-            if best is not None
-            else set()
-        )
+        if best is None:
+            return []
+        strange = _hazard_colours(views) - {plug.colour for plug in index.families[best].connectors}
         if not strange:
             return []
         key, colour = index.families[best].key, name_colour(min(strange))
