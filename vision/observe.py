@@ -70,10 +70,10 @@ WORKING_PX = 2016
 #: Long side of the network's picture of a whole photo: units look as large in it as in the pictures that the
 #: network learned from. Chosen on the calibration split.
 WHOLE_PX = 512
-#: Long side of a picture of the whole photo in which plugs are sought, and units where the first picture
-#: shows none, if there is a verifier to judge them: of plugs smaller than 8 % of a real photograph twice as
-#: many are outlined in it. Chosen on real photographs of the calibration split; so was to look at it in one
-#: way only, which finds more.
+#: Long side of a picture of the whole photo in which plugs are sought, and units beside those of the first
+#: picture, if there is a verifier to judge them: of plugs smaller than 8 % of a real photograph twice as many
+#: are outlined in it. Chosen on real photographs of the calibration split; so was to look at it in one way
+#: only, which finds more.
 FINE_PX = 768
 #: Long side of a second picture of the whole photo, where no unit is outlined: plugs that fill the frame look
 #: there as large as the network knows them. Chosen on real photographs of the calibration split.
