@@ -876,7 +876,7 @@ def test_a_strip_is_refused_for_good_and_not_for_the_disk(here):
 
 def test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on(make_yard, jpeg):
     out = io.BytesIO()
-    Image.new("RGB", (6000, 6000)).save(out, "PNG", compress_level=1)  # a second to open
+    Image.new("RGB", (9000, 9000)).save(out, "PNG", compress_level=1)  # half a second to open, or more
     checker = PhotoChecker(Limits(decoding_at_once=1, decoding_s=0.2))
     made = make_yard(check_photo=checker)
     with made.client as client:

@@ -189,6 +189,7 @@ CONSTANTS = (
     Constant(
         "vision.detection.connectors", "MIN_ON_UNIT_VERIFIED", "both calibration splits", "none", _VERIFIER
     ),
+    Constant("models.decision.findings", "SURE_COLOUR", "our choice", "none", _OURS),
     Constant("vision.detection.connectors", "REPEATED", "real photographs, calibration", "none", _REAL),
     Constant("vision.detection.connectors", "MIN_REPEATED", "real photographs, calibration", "none", _REAL),
     Constant("vision.detection.connectors", "_STAYS", "real photographs, calibration", "none", _REAL),
