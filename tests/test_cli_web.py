@@ -876,8 +876,9 @@ def test_a_strip_is_refused_for_good_and_not_for_the_disk(here):
 
 def test_a_photo_that_takes_too_long_is_refused_and_the_page_goes_on(make_yard, jpeg):
     out = io.BytesIO()
-    Image.new("RGB", (9000, 9000)).save(out, "PNG", compress_level=1)  # half a second to open, or more
-    checker = PhotoChecker(Limits(decoding_at_once=1, decoding_s=0.2))
+    # Close to the most pixels that are taken: a third of a second to open, or more.
+    Image.new("RGB", (7900, 7900)).save(out, "PNG", compress_level=1)
+    checker = PhotoChecker(Limits(decoding_at_once=1, decoding_s=0.15))
     made = make_yard(check_photo=checker)
     with made.client as client:
         said = refused(client.post(f"{UNITS}/{A}/photos", content=out.getvalue()), "not_a_photo")
