@@ -8,7 +8,7 @@ from plugface.vision.colour_table import COLOUR_CODES
 from plugface.vision.observations import best_colour
 
 #: Colours of plugs that are warned of: of high voltage, and of restraint units.
-HAZARD_COLOURS = ("OG", "YE")
+HAZARD_COLOURS = (_ORANGE, _YELLOW) = ("OG", "YE")
 
 HIGH_VOLTAGE = Caution(
     "high voltage",
@@ -106,9 +106,9 @@ def list_cautions(
     hazards = {family.hazard for family in likely}
     colours = seen_colours(views, costs or catalogue.costs, codes)
     cautions = []
-    if "high voltage" in hazards or "OG" in colours:
+    if "high voltage" in hazards or _ORANGE in colours:
         cautions.append(HIGH_VOLTAGE)
-    if "restraint" in hazards or "YE" in colours:
+    if "restraint" in hazards or _YELLOW in colours:
         cautions.append(RESTRAINT)
     if lacks_colours(views):
         cautions.append(COLOURS_UNKNOWN)

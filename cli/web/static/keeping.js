@@ -20,7 +20,8 @@ export async function leave(go) {
 
 function takeOver(waiting) {
   taking = new Promise((done) => {
-    waiting.addEventListener("statechange", () => waiting.state !== "activating" && done());
+    // That it is installed may be told late, too: only what comes after it has begun ends the waiting.
+    waiting.addEventListener("statechange", () => ["activated", "redundant"].includes(waiting.state) && done());
     setTimeout(done, TAKING_MS);
   });
   waiting.postMessage("take over");
