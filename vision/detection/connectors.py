@@ -1,6 +1,6 @@
 """Connector housings of one unit: where, which colour, how large, how many pins."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -127,9 +127,9 @@ def find_connectors(
         believed = _believed(found, MIN_CONFIDENCE)
     else:
         believed = _believed(look_again(found, picture, verifier, ON_UNIT_VERIFIED), MIN_ON_UNIT_VERIFIED)
-        repeats = _like(believed, maps, picture)
-        own = [each for each in repeats if _share_on(each, [unit], maps) >= ON_UNIT]
-        believed += _repeated(own, believed, picture, verifier)
+        believed += _repeated(
+            believed, maps, picture, verifier, lambda c: _share_on(c, [unit], maps) >= ON_UNIT
+        )
     return _measured(believed, picture, unit.polygon, up_deg, maps)
 
 
@@ -161,14 +161,14 @@ def find_loose_connectors(
         In no particular order; nothing is known of their size beside a unit.
     """
     found = [c for c in (*find_candidates(maps), *beside) if _share_on(c, units, maps) < ON_UNIT]
+    least = MIN_LOOSE_CONFIDENCE if verifier is None else MIN_VERIFIED_CONFIDENCE
     if verifier is None:
-        believed, least = _believed(found, MIN_LOOSE_CONFIDENCE), MIN_LOOSE_CONFIDENCE
+        believed = _believed(found, least)
     else:
-        least = MIN_VERIFIED_CONFIDENCE
         believed = _believed(look_again(found, picture, verifier, VERIFIED), least)
-        repeats = _like(believed, maps, picture)
-        on_none = [each for each in repeats if _share_on(each, units, maps) < ON_UNIT]
-        believed += _repeated(on_none, believed, picture, verifier)
+        believed += _repeated(
+            believed, maps, picture, verifier, lambda c: _share_on(c, units, maps) < ON_UNIT
+        )
     connectors = _measured(believed, picture)
     for thing in no_units:
         confidence = verified_confidence(thing.logit, 0.5, VERIFIED)
@@ -257,12 +257,18 @@ def _like(believed: Sequence[Candidate], maps: Maps, picture: Picture) -> list[C
 
 
 def _repeated(
-    found: Sequence[Candidate], beside: Sequence[Candidate], picture: Picture, verifier: Verifier
+    believed: Sequence[Candidate],
+    maps: Maps,
+    picture: Picture,
+    verifier: Verifier,
+    belongs: Callable[[Candidate], bool],
 ) -> list[Candidate]:
-    """Those that a second look believes where they are, and not across what was found before."""
+    """What looks like one of these, belongs with them, and is believed by a second look where it is, and not
+    across one of them."""
+    found = [candidate for candidate in _like(believed, maps, picture) if belongs(candidate)]
     looked_at = zip(found, look_again(found, picture, verifier, REPEATED), strict=True)
     stay = [again for each, again in looked_at if overlap(each.outline, again.outline) >= _STAYS]
-    clear = [c for c in stay if all(overlap(c.outline, other.outline) < ACROSS for other in beside)]
+    clear = [c for c in stay if all(overlap(c.outline, other.outline) < ACROSS for other in believed)]
     return _believed(clear, MIN_REPEATED)
 
 
