@@ -200,6 +200,7 @@ LEFT = """async ([script, first]) => {
   const { waiting } = await navigator.serviceWorker.getRegistration();
   const left = first && leave(() => {});
   await new Promise((asked) => keepPage(async () => { setTimeout(asked); return true; }));
+  waiting.dispatchEvent(new Event("statechange")); // as where it is told late that it is installed
   await (left ? new Promise((done) => setTimeout(done, 1500)) : leave(() => {}));
   return waiting.state;
 }"""
